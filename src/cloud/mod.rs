@@ -1,0 +1,3 @@
+//! Reading point files.
+
+pub mod point;

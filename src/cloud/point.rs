@@ -1,0 +1,67 @@
+//! The point as the stages see it, and the fields that a stage may ask for.
+
+use crate::pipeline::units::Micrometres;
+
+/// One return of a pulse, in the program's own integers.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+pub struct Point {
+    /// Easting, micrometres from coordinate zero.
+    pub x: Micrometres,
+    /// Northing, micrometres from coordinate zero.
+    pub y: Micrometres,
+    /// Elevation, micrometres.
+    pub z: Micrometres,
+    /// Return number as the file states it, 0 to 15; see [`Point::valid_return`].
+    pub return_number: u8,
+    /// Number of returns of the pulse as the file states it, 0 to 15.
+    pub number_of_returns: u8,
+    /// Classification code.
+    pub class: u8,
+    /// Point source ID (flight strip); 0 unless [`Fields::strip`] was asked for.
+    pub strip: u16,
+    /// Scan angle in units of 0.006 degree; 0 unless [`Fields::scan_angle`] was asked for.
+    pub scan_angle: i16,
+}
+
+/// The highest return number that LAS 1.4 can hold.
+pub const MAX_RETURN: usize = 15;
+
+impl Point {
+    /// The return number where it lies between 1 and the number of returns, as LAS 1.4 demands; otherwise
+    /// nothing: such a point is left out of all results by return.
+    pub fn valid_return(&self) -> Option<u8> {
+        (1..=self.number_of_returns).contains(&self.return_number).then_some(self.return_number)
+    }
+
+    /// Whether this is the last return of its pulse.
+    pub fn is_last(&self) -> bool {
+        self.valid_return().is_some() && self.return_number == self.number_of_returns
+    }
+
+    /// Whether the file labels the point noise: class 7 (low point) or 18 (high noise).
+    pub fn is_noise(&self) -> bool {
+        matches!(self.class, 7 | 18)
+    }
+}
+
+/// The fields that must be decoded beside x, y, z, returns, class and flags, which every run needs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Default)]
+pub struct Fields {
+    /// Point source ID.
+    pub strip: bool,
+    /// Scan angle.
+    pub scan_angle: bool,
+    /// GPS time.
+    pub gps_time: bool,
+}
+
+impl Fields {
+    /// What either asks for.
+    pub fn or(self, other: Fields) -> Fields {
+        Fields {
+            strip: self.strip || other.strip,
+            scan_angle: self.scan_angle || other.scan_angle,
+            gps_time: self.gps_time || other.gps_time,
+        }
+    }
+}

@@ -1,0 +1,3 @@
+//! The pipeline file: model, units, checking, schema.
+
+pub mod units;

@@ -1,0 +1,3 @@
+//! What a run leaves behind: tables, the page and the printed result.
+
+pub mod summary;
