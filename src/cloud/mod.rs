@@ -1,3 +1,4 @@
 //! Reading point files.
 
+pub mod near;
 pub mod point;

@@ -1,1 +1,4 @@
-//! stats
+//! Exact statistics: sums of integers that merge in any order, and order statistics without sorting.
+
+pub mod moments;
+pub mod quantiles;
