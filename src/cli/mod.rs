@@ -1,6 +1,232 @@
-//! The command line.
+//! The command line: what it takes, what it prints, and its exit codes.
+
+pub mod check;
+pub mod inspect;
+pub mod run;
+pub mod stages;
+
+use std::io::{IsTerminal, Write};
+use std::path::PathBuf;
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+use tracing_subscriber::EnvFilter;
+
+use crate::cloud::CloudError;
+use crate::engine::EngineError;
+use crate::engine::job::{DEFAULT_MEMORY, JobError, Means};
+use crate::pipeline::{PipelineError, schema};
+
+/// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
+#[derive(Parser)]
+#[command(version, max_term_width = 100)]
+struct Arguments {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Subcommand)]
+enum Command {
+    /// Do the work that a pipeline file describes and write its run folder.
+    Run {
+        /// The pipeline file.
+        file: PathBuf,
+        /// The run folder, in place of the one that the file names.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Replace the results of an earlier run in the same folder.
+        #[arg(long)]
+        replace: bool,
+        /// Print summary.json instead of the table.
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        means: MeansArguments,
+    },
+    /// Check a pipeline file and the headers of its clouds, without reading points.
+    Check {
+        /// The pipeline file.
+        file: PathBuf,
+        /// Print JSON instead of text.
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        means: MeansArguments,
+    },
+    /// Show what is in a cloud, return by return, and what is wrong with it.
+    Inspect {
+        /// LAS or LAZ files.
+        #[arg(required = true, value_name = "CLOUD")]
+        clouds: Vec<PathBuf>,
+        /// Print JSON instead of text.
+        #[arg(long)]
+        json: bool,
+    },
+    /// List the stages with their options, defaults, units and sources.
+    Stages {
+        /// One stage by its name, or `pipeline` for the keys outside the list of stages; all when left out.
+        name: Option<String>,
+    },
+    /// Print the JSON Schema of the pipeline file, for editors.
+    Schema,
+}
+
+#[derive(Args, Clone, Copy)]
+struct MeansArguments {
+    /// Workers; one for each processor unless given.
+    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+    threads: Option<u16>,
+    /// Memory to stay within, such as 512M or 4G.
+    #[arg(long, value_name = "SIZE", value_parser = parse_size)]
+    memory: Option<u64>,
+}
+
+impl MeansArguments {
+    fn means(self) -> Means {
+        let processors = std::thread::available_parallelism().map_or(1, usize::from);
+        Means {
+            threads: self.threads.map_or(processors, usize::from),
+            memory: self.memory.unwrap_or(DEFAULT_MEMORY),
+        }
+    }
+}
+
+/// Why a command failed, with its exit code.
+#[derive(Debug, thiserror::Error)]
+pub enum CliError {
+    /// The pipeline file is wrong.
+    #[error("{0}")]
+    Pipeline(#[from] PipelineError),
+    /// A cloud cannot be read.
+    #[error(transparent)]
+    Cloud(#[from] CloudError),
+    /// The run failed.
+    #[error(transparent)]
+    Engine(#[from] EngineError),
+    /// The command line is wrong.
+    #[error("{0}")]
+    Usage(String),
+    /// Standard output cannot be written.
+    #[error("standard output: {0}")]
+    Output(std::io::Error),
+}
+
+impl From<JobError> for CliError {
+    fn from(error: JobError) -> Self {
+        match error {
+            JobError::Pipeline(error) => error.into(),
+            JobError::Cloud(error) => error.into(),
+            memory @ JobError::Memory { .. } => CliError::Usage(memory.to_string()),
+        }
+    }
+}
+
+impl CliError {
+    /// 2 where the command line or the pipeline file is wrong, otherwise 1.
+    fn exit_code(&self) -> u8 {
+        match self {
+            CliError::Pipeline(_) | CliError::Usage(_) => 2,
+            CliError::Cloud(_) | CliError::Engine(_) | CliError::Output(_) => 1,
+        }
+    }
+
+    /// The error as it is shown on standard error.
+    fn render(&self, colour: bool) -> String {
+        match self {
+            CliError::Pipeline(error) => error.render(colour),
+            other => format!("error: {other}"),
+        }
+    }
+}
 
 /// Runs the program.
-pub fn main() -> std::process::ExitCode {
-    std::process::ExitCode::SUCCESS
+pub fn main() -> ExitCode {
+    // Clap prints its own errors and leaves with 2.
+    let arguments = Arguments::parse();
+    start_log();
+    match dispatch(arguments.command) {
+        Ok(()) => ExitCode::SUCCESS,
+        // A reader that has seen enough (`| head`) is no failure.
+        Err(CliError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
+        Err(error) => {
+            let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+            eprintln!("{}", error.render(colour).trim_end());
+            ExitCode::from(error.exit_code())
+        }
+    }
+}
+
+fn dispatch(command: Command) -> Result<(), CliError> {
+    match command {
+        Command::Run { file, out, replace, json, means } => {
+            print(&run::run(&file, out.as_deref(), replace, json, means.means())?)
+        }
+        Command::Check { file, json, means } => print(&check::check(&file, json, means.means())?),
+        Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
+        Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
+        Command::Schema => {
+            print(&(serde_json::to_string_pretty(&schema::schema()).expect("a schema is plain data") + "\n"))
+        }
+    }
+}
+
+fn print(text: &str) -> Result<(), CliError> {
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes()).and_then(|()| out.flush()).map_err(CliError::Output)
+}
+
+/// Progress and warnings go to standard error; `RUST_LOG` chooses how much.
+fn start_log() {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
+    // Only the first call in a process takes effect; a second one (in tests) is no failure.
+    let _ = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .without_time()
+        .with_target(false)
+        .try_init();
+}
+
+/// Reads a size in bytes: a number with K, M, G or T (powers of 1024), such as `512M` or `1.5G`.
+fn parse_size(text: &str) -> Result<u64, String> {
+    let wrong = || format!("`{text}` is not a size: expected a number with M or G, such as 512M or 4G");
+    let trimmed = text.trim().trim_end_matches(['b', 'B']).trim_end_matches(['i', 'I']);
+    let last = trimmed.chars().last().ok_or_else(wrong)?;
+    let shift = match last.to_ascii_uppercase() {
+        'K' => 10,
+        'M' => 20,
+        'G' => 30,
+        'T' => 40,
+        _ => return Err(wrong()),
+    };
+    let number: f64 = trimmed[..trimmed.len() - 1].trim().parse().map_err(|_| wrong())?;
+    let bytes = number * f64::from(1u32 << (shift - 10)) * 1024.0;
+    if bytes >= 1024.0 && bytes < u64::MAX as f64 { Ok(bytes as u64) } else { Err(wrong()) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn sizes_are_read_and_nonsense_is_refused() {
+        assert_eq!(parse_size("512M"), Ok(512 << 20));
+        assert_eq!(parse_size("1.5 GiB"), Ok(3 << 29));
+        for wrong in ["", "512", "M", "-1G", "NaNG", "1e30T", "half a G"] {
+            assert!(parse_size(wrong).is_err(), "{wrong}");
+        }
+    }
+
+    #[test]
+    fn every_option_has_help() {
+        use clap::CommandFactory;
+        Arguments::command().debug_assert();
+        for sub in Arguments::command().get_subcommands() {
+            assert!(sub.get_about().is_some(), "{}", sub.get_name());
+            for argument in sub.get_arguments() {
+                assert!(argument.get_help().is_some(), "{} {}", sub.get_name(), argument.get_id());
+            }
+        }
+    }
 }

@@ -2,3 +2,4 @@
 
 pub mod near;
 pub mod point;
+pub mod record;

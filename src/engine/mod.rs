@@ -1,1 +1,32 @@
-//! engine
+//! The engine: deals points out to tiles on disk, runs the chain of stages on each tile, and gathers what the tiles
+//! give back.
+//!
+//! 1. [`scatter`]: blocks of the files are decoded in parallel, judged point by point, and appended to the spill
+//!    of the tile they fall in.
+//! 2. [`work`]: each tile's lowest-elevation surface is made from its own points ([`surfaces`]), for its
+//!    neighbours to share; then each [`tile`] runs the chain of stages, seeing its own points and a halo of its
+//!    neighbours'.
+//! 3. [`gather`]: partial results merge, in any order, to the same bits; [`summing_up`] turns them into the
+//!    summary.
+//!
+//! [`job`] holds what is known before a point is read; [`run_folder`] what a run leaves on disk. Stages know
+//! nothing of threads, files or memory.
+
+pub mod budget;
+pub mod error;
+pub mod gather;
+pub mod job;
+pub mod manifest;
+pub mod progress;
+pub mod run;
+pub mod run_folder;
+pub mod sample;
+pub mod scatter;
+pub mod spill;
+pub mod summing_up;
+pub mod surfaces;
+pub mod tile;
+pub mod tiles;
+pub mod work;
+
+pub use error::EngineError;

@@ -3,8 +3,16 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use twox_hash::XxHash3_64;
+
 use super::auto::Count;
-use crate::pipeline::units::Length;
+use super::compare::{Compare, Match, Matcher};
+use super::{Halo, TileStage};
+use crate::cloud::near::Near;
+use crate::cloud::point::{MAX_RETURN, Point};
+use crate::engine::tile::{Candidate, Tile};
+use crate::pipeline::units::{Length, Micrometres};
+use crate::raster::Raster;
 
 /// Draws the places where the survey is compared with the reference, at random and for each return by itself.
 ///
@@ -32,4 +40,135 @@ impl Default for Checkpoints {
     fn default() -> Self {
         Checkpoints { per_return: Count::All, spacing: Length::metres(1.0), list: Count::AtMost(5000) }
     }
+}
+
+/// The seeded hash of a point: of its position and its returns, and of nothing that depends on files or tiles.
+pub fn hash(seed: u64, point: &Point) -> u64 {
+    let mut bytes = [0u8; 26];
+    bytes[0..8].copy_from_slice(&point.x.to_le_bytes());
+    bytes[8..16].copy_from_slice(&point.y.to_le_bytes());
+    bytes[16..24].copy_from_slice(&point.z.to_le_bytes());
+    bytes[24] = point.return_number;
+    bytes[25] = point.number_of_returns;
+    XxHash3_64::oneshot_with_seed(seed, &bytes)
+}
+
+/// A checkpoint put up for the draw. The order is that of the draw: by hash, and where two hashes agree by the
+/// point itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Drawn {
+    /// The seeded hash of the point.
+    pub key: u64,
+    /// Easting, micrometres.
+    pub x: Micrometres,
+    /// Northing, micrometres.
+    pub y: Micrometres,
+    /// Elevation in the survey, micrometres.
+    pub z: Micrometres,
+    /// Return number.
+    pub return_number: u8,
+    /// Number of returns of the pulse.
+    pub number_of_returns: u8,
+    /// Elevation of the reference, micrometres.
+    pub reference_z: Micrometres,
+    /// Reference points that it rests on.
+    pub reference_points: u32,
+    /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
+    pub plane: Option<(u64, u64)>,
+}
+
+impl Drawn {
+    /// The checkpoint at a survey point, with the reference there.
+    pub fn new(key: u64, point: &Point, reference: &Match) -> Self {
+        Drawn {
+            key,
+            x: point.x,
+            y: point.y,
+            z: point.z,
+            return_number: point.return_number,
+            number_of_returns: point.number_of_returns,
+            reference_z: reference.elevation,
+            reference_points: reference.points,
+            plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
+        }
+    }
+
+    /// Survey elevation minus reference elevation, micrometres.
+    pub fn dz(&self) -> Micrometres {
+        self.z - self.reference_z
+    }
+}
+
+/// The stage at work.
+pub struct DrawCheckpoints {
+    /// The options.
+    pub options: Checkpoints,
+    /// How the reference within reach is found.
+    pub compare: Compare,
+    /// The seed of the draw.
+    pub seed: u64,
+}
+
+impl TileStage for DrawCheckpoints {
+    fn halo(&self) -> Halo {
+        // A candidate may give way to one that far off, which must have reference within its own reach.
+        let spacing = self.options.spacing.micrometres();
+        Halo { survey: spacing, reference: spacing }
+    }
+
+    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
+        let matcher = Matcher::new(&self.compare, self.seed, &tile.reference);
+        let mut candidates = Vec::new();
+        for index in tile.survey.ground() {
+            let point = &tile.survey.points[index];
+            let Some(number) = point.valid_return() else { continue };
+            let counted = self.options.per_return == Count::All && index < tile.survey.core;
+            let key = hash(self.seed, point);
+            if !counted && key > tile.draw_up_to[number as usize] {
+                continue;
+            }
+            if let Some(reference) = matcher.find(point.x, point.y) {
+                candidates.push(Candidate { index, key, counted, reference });
+            }
+        }
+        tile.candidates = candidates;
+        for number in 1..=MAX_RETURN {
+            let spaced = self.space_out(tile, number as u8);
+            tile.spaced.extend(spaced);
+        }
+    }
+}
+
+impl DrawCheckpoints {
+    /// Core candidates of one return that have no candidate of smaller hash closer than the spacing.
+    fn space_out(&self, tile: &Tile, number: u8) -> Vec<usize> {
+        let mut ranked: Vec<usize> = (0..tile.candidates.len())
+            .filter(|&i| {
+                let candidate = &tile.candidates[i];
+                tile.survey.points[candidate.index].return_number == number
+                    && candidate.key <= tile.draw_up_to[number as usize]
+            })
+            .collect();
+        let point = |i: usize| &tile.survey.points[tile.candidates[i].index];
+        // Two points that agree in everything have one hash: the first in this order stands for both.
+        ranked.sort_unstable_by_key(|&i| (tile.candidates[i].key, point(i), tile.candidates[i].index));
+        let spacing = self.options.spacing.micrometres();
+        let near = Near::new(ranked.iter().map(|&i| (point(i).x, point(i).y)), spacing);
+        (0..ranked.len())
+            .filter(|&rank| {
+                let p = point(ranked[rank]);
+                let mut first = true;
+                near.for_each(p.x, p.y, |other, squared| {
+                    first &= other >= rank || squared >= spacing * spacing && !same_place(p, point(ranked[other]));
+                });
+                first && tile.candidates[ranked[rank]].index < tile.survey.core
+            })
+            .map(|rank| ranked[rank])
+            .collect()
+    }
+}
+
+/// Points that agree in everything that is drawn are one checkpoint, even where no spacing is asked for.
+fn same_place(a: &Point, b: &Point) -> bool {
+    (a.x, a.y, a.z, a.number_of_returns) == (b.x, b.y, b.z, b.number_of_returns)
 }

@@ -3,8 +3,13 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::CloudChoice;
-use crate::pipeline::units::Length;
+use super::{CloudChoice, SurfaceNeed, TileStage};
+use crate::engine::tile::{Cloud, Fate, Tile};
+use crate::pipeline::units::{Length, Micrometres};
+use crate::raster::fill::fill_nearest;
+use crate::raster::lowest::{LowCell, SURROUNDINGS, low_cells};
+use crate::raster::morphology::{Scratch, open};
+use crate::raster::{EMPTY, Raster};
 
 /// Tells ground from everything else: the progressive morphological filter.
 ///
@@ -70,5 +75,204 @@ impl Default for Ground {
             fill_max: Length::metres(10.0),
             low_outlier: Length::metres(1.0),
         }
+    }
+}
+
+/// One pass of the filter.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Pass {
+    /// Window `w_k`, cells.
+    pub window: usize,
+    /// Threshold `dh_k`, micrometres.
+    pub threshold: Micrometres,
+}
+
+impl Ground {
+    /// The windows and their thresholds, in order.
+    ///
+    /// Windows: 2·2^k + 1 (exponential, k from 0) or 2k + 1 (linear, k from 1) while `w_k · c` does not exceed
+    /// `window_max`. Thresholds: `dh_0` for the window of 3; `s · (w_k − w_(k−1)) · c + dh_0` after it; never above
+    /// `dh_max`. Source: Zhang et al. 2003, equations 4, 5 and 7.
+    pub fn passes(&self) -> Vec<Pass> {
+        let cell = self.cell.micrometres();
+        let (dh_0, dh_max) = (self.dh_initial.micrometres(), self.dh_max.micrometres());
+        let mut passes: Vec<Pass> = Vec::new();
+        let mut window = 3usize;
+        while window as i64 * cell <= self.window_max.micrometres() {
+            let threshold = match passes.last() {
+                None => dh_0,
+                Some(last) => {
+                    (self.slope * ((window - last.window) as i64 * cell) as f64).round() as i64 + dh_0
+                }
+            };
+            passes.push(Pass { window, threshold: threshold.min(dh_max) });
+            window = match self.window_growth {
+                WindowGrowth::Exponential => 2 * (window - 1) + 1,
+                WindowGrowth::Linear => window + 2,
+            };
+        }
+        passes
+    }
+
+    /// Cells around a cell that its limit depends on: an opening sees the window less one on every side, each on
+    /// what the one before left; filling sees as far as its limit, and the search for low outliers its surroundings.
+    pub fn margin(&self) -> i64 {
+        let openings: usize = self.passes().iter().map(|p| p.window - 1).sum();
+        openings as i64 + self.fill_cells().floor() as i64 + SURROUNDINGS
+    }
+
+    fn fill_cells(&self) -> f64 {
+        self.fill_max.micrometres() as f64 / self.cell.micrometres() as f64
+    }
+
+    /// Turns the lowest elevations into the highest elevation that is ground in each cell, and tells the cells
+    /// that hold low outliers.
+    pub fn limits(&self, mut lowest: Raster, scratch: &mut Scratch) -> Limits {
+        let low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
+        for cell in &low {
+            lowest.values[cell.index] = EMPTY;
+        }
+        fill_nearest(&mut lowest, self.fill_cells());
+        let mut highest = vec![f64::INFINITY; lowest.values.len()];
+        for pass in self.passes() {
+            open(&mut lowest, pass.window, scratch);
+            for (limit, opened) in highest.iter_mut().zip(&lowest.values) {
+                *limit = limit.min(opened + pass.threshold as f64);
+            }
+        }
+        Limits { highest: Raster { extent: lowest.extent, values: highest }, low }
+    }
+}
+
+/// What the filter knows after all passes: enough to judge any point by its cell and its elevation.
+pub struct Limits {
+    /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
+    /// threshold.
+    highest: Raster,
+    low: Vec<LowCell>,
+}
+
+impl Limits {
+    /// What becomes of a point that is not labelled noise.
+    pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
+        let Some(index) = self.highest.extent.index_of(x, y) else { return Fate::AboveGround };
+        if !self.low.is_empty()
+            && let Ok(found) = self.low.binary_search_by_key(&index, |cell| cell.index)
+            && (z as f64) < self.low[found].floor
+        {
+            Fate::LowOutlier
+        } else if z as f64 <= self.highest.values[index] {
+            Fate::Ground
+        } else {
+            Fate::AboveGround
+        }
+    }
+}
+
+/// The stage at work on one cloud.
+pub struct FilterGround {
+    /// The options.
+    pub options: Ground,
+    /// The cloud it applies to.
+    pub cloud: Cloud,
+}
+
+impl TileStage for FilterGround {
+    fn surface(&self) -> Option<SurfaceNeed> {
+        let cell = self.options.cell.micrometres();
+        Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() })
+    }
+
+    fn run(&self, tile: &mut Tile, surface: Option<Raster>) {
+        let set = tile.cloud_mut(self.cloud);
+        let Some(surface) = surface.filter(|_| !set.points.is_empty()) else { return };
+        let limits = self.options.limits(surface, &mut Scratch::default());
+        for (point, fate) in set.points.iter().zip(&mut set.fates) {
+            if *fate == Fate::Ground {
+                *fate = limits.judge(point.x, point.y, point.z);
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::raster::Extent;
+
+    fn metres(passes: &[Pass]) -> Vec<(usize, f64)> {
+        passes.iter().map(|p| (p.window, p.threshold as f64 / 1e6)).collect()
+    }
+
+    #[test]
+    fn windows_and_thresholds_follow_the_paper() {
+        // Zhang et al. 2003, equations 4, 5 and 7, in the form fixed for this program; c = 1, s = 0.1, dh_0 = 0.15,
+        // dh_max = 1: linear thresholds 0.15, 0.35, 0.35, … as in the standards notes, 5.1.
+        let filter = Ground {
+            cell: Length::metres(1.0),
+            slope: 0.1,
+            dh_initial: Length::metres(0.15),
+            window_growth: WindowGrowth::Linear,
+            window_max: Length::metres(9.0),
+            ..Ground::default()
+        };
+        assert_eq!(metres(&filter.passes()), [(3, 0.15), (5, 0.35), (7, 0.35), (9, 0.35)]);
+        let filter = Ground {
+            window_growth: WindowGrowth::Exponential,
+            window_max: Length::metres(33.0),
+            ..filter
+        };
+        assert_eq!(metres(&filter.passes()), [(3, 0.15), (5, 0.35), (9, 0.55), (17, 0.95), (33, 1.0)]);
+        assert_eq!(metres(&Ground::default().passes()), [(3, 0.3), (5, 0.6), (9, 0.9), (17, 1.0), (33, 1.0)]);
+    }
+
+    #[test]
+    fn a_profile_with_a_block_and_a_spike() {
+        // Standards notes, 5.1: z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and
+        // thresholds 0.15, 0.35, 0.55: the block falls at w = 9, the spike at w = 3, all else is ground.
+        let z = |i: i64| {
+            i as f64 * 0.05 + if (6..=10).contains(&i) { 3.0 } else { 0.0 } + if i == 15 { 8.0 } else { 0.0 }
+        };
+        let filter = Ground {
+            cell: Length::metres(1.0),
+            slope: 0.1,
+            dh_initial: Length::metres(0.15),
+            window_max: Length::metres(9.0),
+            // The notes repeat the end values beyond the ends, as filling does.
+            fill_max: Length::metres(10.0),
+            ..Ground::default()
+        };
+        let margin = filter.margin();
+        let extent = Extent::covering(1_000_000, (0, 21_000_000), (0, 1_000_000), margin);
+        let mut lowest = Raster::empty(extent);
+        for i in 0..21 {
+            lowest.lower(i * 1_000_000, 0, (z(i) * 1e6).round() as i64);
+        }
+        let limits = filter.limits(lowest, &mut Scratch::default());
+        for i in 0..21 {
+            let expected =
+                if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
+            assert_eq!(limits.judge(i * 1_000_000, 0, (z(i) * 1e6).round() as i64), expected, "cell {i}");
+        }
+    }
+
+    #[test]
+    fn one_point_far_below_takes_no_ground_with_it() {
+        let filter = Ground::default();
+        let extent = Extent::covering(500_000, (0, 40_000_000), (0, 40_000_000), filter.margin());
+        let mut lowest = Raster::empty(extent);
+        for i in 0..80 {
+            for j in 0..80 {
+                lowest.lower(i * 500_000, j * 500_000, i * 20_000);
+            }
+        }
+        lowest.lower(20_000_000, 20_000_000, -6_000_000);
+        let limits = filter.limits(lowest, &mut Scratch::default());
+        for i in 0..80 {
+            for j in 0..80 {
+                assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), Fate::Ground);
+            }
+        }
+        assert_eq!(limits.judge(20_000_000, 20_000_000, -6_000_000), Fate::LowOutlier);
     }
 }

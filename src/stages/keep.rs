@@ -7,7 +7,10 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
 use super::CloudChoice;
-use crate::cloud::point::MAX_RETURN;
+use crate::cloud::point::{Fields, MAX_RETURN, Point};
+use crate::engine::tile::{Cloud, Fate, Tile};
+use crate::raster::Raster;
+use crate::stages::TileStage;
 use crate::pipeline::units::{Angle, Length};
 
 /// Keeps the points that meet every condition given; the others are dropped and counted.
@@ -156,5 +159,145 @@ impl JsonSchema for Returns {
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let one = json_schema!({ "anyOf": [{ "type": "integer", "minimum": 1, "maximum": MAX_RETURN }, { "enum": ["last", "single"] }] });
         json_schema!({ "anyOf": [one, { "type": "array", "items": one, "minItems": 1 }] })
+    }
+}
+
+/// How many points a `keep` stage kept and dropped.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Tally {
+    /// Points that went on.
+    pub kept: u64,
+    /// Points dropped.
+    pub dropped: u64,
+}
+
+impl Tally {
+    /// Counts one point.
+    pub fn count(&mut self, kept: bool) {
+        if kept { self.kept += 1 } else { self.dropped += 1 }
+    }
+
+    /// Adds the counts of another.
+    pub fn merge(&mut self, other: &Tally) {
+        self.kept += other.kept;
+        self.dropped += other.dropped;
+    }
+}
+
+impl Keep {
+    /// The fields that the conditions look at.
+    pub fn fields(&self) -> Fields {
+        Fields { strip: self.strips.is_some(), scan_angle: self.scan_angle_max.is_some(), gps_time: false }
+    }
+
+    /// Whether a point meets every condition.
+    pub fn keeps(&self, point: &Point) -> bool {
+        self.returns.as_ref().is_none_or(|r| r.keep(point))
+            && self.classes.as_ref().is_none_or(|c| c.contains(&point.class))
+            && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
+            && self.scan_angle_max.is_none_or(|limit| {
+                f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit.degrees + 1e-9
+            })
+            && self.area.as_ref().is_none_or(|area| area.holds(point))
+    }
+}
+
+/// Degrees in one unit of scan angle. Source: LAS 1.4 R16, scan angle of point formats 6 to 10.
+const SCAN_ANGLE_UNIT: f64 = 0.006;
+
+impl Area {
+    fn holds(&self, point: &Point) -> bool {
+        let inside = |at, side: &[Length; 2]| (side[0].micrometres()..side[1].micrometres()).contains(&at);
+        inside(point.x, &self.x) && inside(point.y, &self.y)
+    }
+}
+
+impl Returns {
+    fn keep(&self, point: &Point) -> bool {
+        point.valid_return().is_some_and(|number| {
+            self.0.iter().any(|choice| match choice {
+                ReturnChoice::Number(n) => *n == number,
+                ReturnChoice::Last => point.is_last(),
+                ReturnChoice::Single => point.number_of_returns == 1,
+            })
+        })
+    }
+}
+
+/// A `keep` stage that stands after the ground filter: it judges ground points.
+pub struct KeepGround {
+    /// The conditions.
+    pub keep: Keep,
+    /// The cloud it applies to.
+    pub cloud: Cloud,
+    /// Its place in the list of stages, from 1.
+    pub stage: usize,
+}
+
+impl TileStage for KeepGround {
+    fn fields(&self) -> Fields {
+        self.keep.fields()
+    }
+
+    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
+        let mut tally = Tally::default();
+        let set = tile.cloud_mut(self.cloud);
+        for (i, (point, fate)) in set.points.iter().zip(&mut set.fates).enumerate() {
+            if *fate != Fate::Ground {
+                continue;
+            }
+            let kept = self.keep.keeps(point);
+            if !kept {
+                *fate = Fate::Dropped;
+            }
+            if i < set.core {
+                tally.count(kept);
+            }
+        }
+        tile.found.counts_mut(self.cloud).keep.entry(self.stage).or_default().merge(&tally);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn point(return_number: u8, number_of_returns: u8) -> Point {
+        Point { return_number, number_of_returns, ..Point::default() }
+    }
+
+    #[test]
+    fn returns_by_number_last_and_single() {
+        let keep = |choices: &[ReturnChoice], n, of| {
+            Keep { returns: Some(Returns(choices.to_vec())), ..Keep::default() }.keeps(&point(n, of))
+        };
+        assert!(keep(&[ReturnChoice::Number(2)], 2, 3));
+        assert!(!keep(&[ReturnChoice::Number(2)], 3, 3));
+        assert!(keep(&[ReturnChoice::Last], 3, 3) && !keep(&[ReturnChoice::Last], 2, 3));
+        assert!(keep(&[ReturnChoice::Single], 1, 1) && !keep(&[ReturnChoice::Single], 1, 2));
+        assert!(keep(&[ReturnChoice::Number(1), ReturnChoice::Last], 3, 3));
+        // A return number above the number of returns is no return at all.
+        assert!(!keep(&[ReturnChoice::Number(4), ReturnChoice::Last], 4, 3));
+    }
+
+    #[test]
+    fn scan_angle_class_strip_and_area_must_all_hold() {
+        let keep = Keep {
+            classes: Some(vec![2]),
+            strips: Some(vec![7]),
+            scan_angle_max: Some(Angle { degrees: 18.0 }),
+            area: Some(Area {
+                x: [Length::metres(0.0), Length::metres(1.0)],
+                y: [Length::metres(-1.0), Length::metres(1.0)],
+            }),
+            ..Keep::default()
+        };
+        let good = Point { class: 2, strip: 7, scan_angle: -3000, ..point(1, 1) };
+        assert!(keep.keeps(&good));
+        assert!(!keep.keeps(&Point { scan_angle: 3001, ..good }));
+        assert!(!keep.keeps(&Point { class: 1, ..good }));
+        assert!(!keep.keeps(&Point { strip: 8, ..good }));
+        assert!(!keep.keeps(&Point { x: 1_000_000, ..good }));
+        assert!(keep.keeps(&Point { x: 999_999, y: -1_000_000, ..good }));
     }
 }

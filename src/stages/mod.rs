@@ -1,6 +1,7 @@
 //! The stages: one file each, with its options, its docs, its work and its tests together.
 
 pub mod auto;
+pub mod chain;
 pub mod checkpoints;
 pub mod compare;
 pub mod ground;
@@ -10,6 +11,52 @@ pub mod summarise;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+use crate::cloud::point::Fields;
+use crate::engine::tile::{Cloud, Tile};
+use crate::pipeline::units::Micrometres;
+use crate::raster::Raster;
+
+/// A stage at work on one tile at a time. It says what it needs; the engine brings it.
+pub trait TileStage: Send + Sync {
+    /// Point fields that it looks at beyond those that every point has.
+    fn fields(&self) -> Fields {
+        Fields::default()
+    }
+
+    /// How far beyond the core of a tile it must see points. The engine adds up what the stages ask for.
+    fn halo(&self) -> Halo {
+        Halo::default()
+    }
+
+    /// The lowest-elevation surface that it wants, if any.
+    fn surface(&self) -> Option<SurfaceNeed> {
+        None
+    }
+
+    /// Does the work; `surface` is what [`TileStage::surface`] asked for, over the core, the halo and the margin.
+    fn run(&self, tile: &mut Tile, surface: Option<Raster>);
+}
+
+/// A margin around the core of a tile in which points must be seen, micrometres.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Halo {
+    /// Of the survey's points.
+    pub survey: Micrometres,
+    /// Of the reference's points.
+    pub reference: Micrometres,
+}
+
+/// A surface that a stage wants: the lowest elevation of each cell of one cloud.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct SurfaceNeed {
+    /// The cloud.
+    pub cloud: Cloud,
+    /// Cell size, micrometres.
+    pub cell: Micrometres,
+    /// Cells that it must see around the points it judges.
+    pub margin: i64,
+}
 
 /// Which of the two clouds a stage applies to.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -22,6 +69,18 @@ pub enum CloudChoice {
     Survey,
     /// The reference alone.
     Reference,
+}
+
+impl CloudChoice {
+    /// Whether the choice takes in a cloud.
+    pub fn includes(self, cloud: Cloud) -> bool {
+        matches!(
+            (self, cloud),
+            (CloudChoice::Both, _)
+                | (CloudChoice::Survey, Cloud::Survey)
+                | (CloudChoice::Reference, Cloud::Reference)
+        )
+    }
 }
 
 /// One entry of the list of stages in a pipeline file: a map of one key, the stage's name.

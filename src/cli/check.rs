@@ -1,0 +1,138 @@
+//! `echograde check`: all that can be known of a run without reading points.
+
+use std::fmt::Write as _;
+use std::path::Path;
+
+use serde::Serialize;
+
+use super::CliError;
+use crate::engine::budget::{Density, tile_bytes};
+use crate::engine::job::{CloudJob, Job, Means, edge_metres};
+use crate::pipeline::load;
+use crate::pipeline::resolved::resolved_yaml;
+use crate::pipeline::units::Unit;
+use crate::report::words::thousands;
+
+/// What is known of a run before it reads points.
+#[derive(Serialize)]
+struct Checked {
+    pipeline: String,
+    output: String,
+    report_units: Unit,
+    survey: CheckedCloud,
+    reference: Option<CheckedCloud>,
+    tile_edge_m: f64,
+    tiles_about: u64,
+    threads: usize,
+    memory_allowed: u64,
+    memory_for_tiles: u64,
+    disk_needed: u64,
+    notes: Vec<String>,
+    resolved: String,
+}
+
+#[derive(Serialize)]
+struct CheckedCloud {
+    points: u64,
+    files: Vec<CheckedFile>,
+}
+
+#[derive(Serialize)]
+struct CheckedFile {
+    path: String,
+    points: u64,
+    horizontal_unit: Unit,
+    vertical_unit: Unit,
+    crs: String,
+}
+
+/// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
+const DISK_PER_POINT: u64 = 24;
+
+/// Checks a pipeline file and the headers of its clouds; gives the text for standard output.
+///
+/// # Errors
+/// Whatever is wrong with the file or its clouds.
+pub fn check(file: &Path, json: bool, means: Means) -> Result<String, CliError> {
+    let loaded = load(file)?;
+    let output = loaded.output_path();
+    let job = Job::prepare(loaded, means)?;
+    let checked = gather(&job, &output);
+    if json {
+        return Ok(serde_json::to_string_pretty(&checked).expect("plain data") + "\n");
+    }
+    Ok(text(&checked))
+}
+
+fn gather(job: &Job, output: &Path) -> Checked {
+    let reference = job.reference.as_ref().map_or(Density::default(), |r| r.density);
+    let points = job.survey.density.points + reference.points;
+    let area = job.survey.density.points as f64 / job.survey.density.per_m2.max(1e-9);
+    let edge = edge_metres(job.tiling.edge);
+    Checked {
+        pipeline: job.pipeline_path.display().to_string(),
+        output: output.display().to_string(),
+        report_units: job.units,
+        survey: cloud(&job.survey),
+        reference: job.reference.as_ref().map(cloud),
+        tile_edge_m: edge,
+        tiles_about: (1.5 * area / (edge * edge)).ceil().max(1.0) as u64,
+        threads: job.means.threads,
+        memory_allowed: job.means.memory,
+        memory_for_tiles: (tile_bytes(job.tiling.edge, job.survey.density, reference, &job.chain)
+            * job.means.threads as f64) as u64,
+        disk_needed: points * DISK_PER_POINT,
+        notes: job.notes.clone(),
+        resolved: resolved_yaml(&job.pipeline),
+    }
+}
+
+fn cloud(job: &CloudJob) -> CheckedCloud {
+    let files = job.files.iter().zip(&job.units).map(|(file, units)| CheckedFile {
+        path: file.path.display().to_string(),
+        points: file.points,
+        horizontal_unit: units.0,
+        vertical_unit: units.1,
+        crs: file.crs.describe(),
+    });
+    CheckedCloud { points: job.density.points, files: files.collect() }
+}
+
+fn text(checked: &Checked) -> String {
+    let mut text = format!("{} can be run; its results go to {}\n", checked.pipeline, checked.output);
+    for (name, cloud) in [("survey", Some(&checked.survey)), ("reference", checked.reference.as_ref())] {
+        let Some(cloud) = cloud else { continue };
+        let _ = writeln!(text, "\n{name}: {} points in {} file(s)", thousands(cloud.points), cloud.files.len());
+        for file in &cloud.files {
+            let _ = writeln!(
+                text,
+                "  {}  {} points, x and y in {}, z in {}, {}",
+                file.path,
+                thousands(file.points),
+                file.horizontal_unit.words(),
+                file.vertical_unit.words(),
+                file.crs
+            );
+        }
+    }
+    let mib = |bytes: u64| thousands(bytes.div_ceil(1 << 20));
+    let _ = writeln!(
+        text,
+        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed; disk while it works: {} MiB",
+        checked.report_units.words(),
+        checked.tile_edge_m,
+        thousands(checked.tiles_about),
+        checked.threads,
+        mib(checked.memory_for_tiles),
+        mib(checked.memory_allowed),
+        mib(checked.disk_needed)
+    );
+    if !checked.notes.is_empty() {
+        text.push_str("\nnotes\n");
+        for note in &checked.notes {
+            let _ = writeln!(text, "  {note}");
+        }
+    }
+    let _ = write!(text, "\npipeline as resolved\n\n{}", checked.resolved);
+    text
+}

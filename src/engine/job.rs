@@ -1,0 +1,265 @@
+//! All that is known of a run before a point is read: the clouds, their units, whether they belong together, and the
+//! size of the tiles. `check` shows it, `run` starts from it.
+
+use std::path::{Path, PathBuf};
+
+use super::budget::{Density, tile_edge};
+use super::tiles::Tiling;
+use crate::cloud::crs::StatedUnit;
+use crate::cloud::{CloudError, CloudFile};
+use crate::pipeline::units::{Micrometres, Unit};
+use crate::pipeline::{CloudInput, Loaded, Pipeline, PipelineError, Seg};
+use crate::stages::Stage;
+use crate::stages::auto::Auto;
+use crate::stages::chain::Chain;
+
+/// Memory that a run may take unless told otherwise, bytes.
+pub const DEFAULT_MEMORY: u64 = 512 << 20;
+
+/// How a run may use the machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Means {
+    /// Workers.
+    pub threads: usize,
+    /// Memory allowed, bytes.
+    pub memory: u64,
+}
+
+/// Why a pipeline file that is right in itself cannot be run.
+#[derive(Debug, thiserror::Error)]
+pub enum JobError {
+    /// What the clouds say does not fit the pipeline file.
+    #[error("{0}")]
+    Pipeline(#[from] PipelineError),
+    /// A cloud cannot be read.
+    #[error(transparent)]
+    Cloud(#[from] CloudError),
+    /// The memory allowed is too small for any tile.
+    #[error("{} MiB of memory for {threads} threads is too little for the smallest tile of this survey; allow more with --memory, or use fewer --threads", memory >> 20)]
+    Memory {
+        /// Memory allowed, bytes.
+        memory: u64,
+        /// Workers.
+        threads: usize,
+    },
+}
+
+/// One cloud of a run.
+pub struct CloudJob {
+    /// Its files, in the order of their paths.
+    pub files: Vec<CloudFile>,
+    /// Units of each file's x and y, and of its z.
+    pub units: Vec<(Unit, Unit)>,
+    /// Points and density, as the headers state them.
+    pub density: Density,
+}
+
+/// A run, ready to start.
+pub struct Job {
+    /// The pipeline as resolved.
+    pub pipeline: Pipeline,
+    /// The pipeline file.
+    pub pipeline_path: PathBuf,
+    /// The stages.
+    pub chain: Chain,
+    /// The survey.
+    pub survey: CloudJob,
+    /// The reference, where there is one.
+    pub reference: Option<CloudJob>,
+    /// Unit of the report.
+    pub units: Unit,
+    /// The tiles.
+    pub tiling: Tiling,
+    /// What the run may use.
+    pub means: Means,
+    /// What a person should know, in words.
+    pub notes: Vec<String>,
+}
+
+impl Job {
+    /// Opens the clouds that a pipeline file names and checks that they belong together.
+    ///
+    /// # Errors
+    /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
+    pub fn prepare(loaded: Loaded, means: Means) -> Result<Self, JobError> {
+        let mut notes = Vec::new();
+        let mut problems = Vec::new();
+        let pipeline = loaded.pipeline.clone();
+        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut notes, &mut problems)?;
+        let reference = match &pipeline.reference {
+            Some(input) => {
+                Some(CloudJob::open("reference", input, &loaded.reference_files, &mut notes, &mut problems)?)
+            }
+            None => None,
+        };
+        check_systems(&survey, reference.as_ref(), &mut notes, &mut problems);
+        if let Some(error) = loaded.problems(problems) {
+            return Err(error.into());
+        }
+        let chain = Chain::new(&pipeline.stages, pipeline.seed);
+        let density = |cloud: Option<&CloudJob>| cloud.map_or(Density::default(), |c| c.density);
+        let fixed = pipeline.stages.iter().find_map(|stage| match stage {
+            Stage::Read(read) => match read.tile {
+                Auto::Fixed(edge) => Some(edge.micrometres()),
+                Auto::Auto => None,
+            },
+            _ => None,
+        });
+        let too_little = JobError::Memory { memory: means.memory, threads: means.threads };
+        let edge = match fixed {
+            Some(edge) => edge,
+            None => tile_edge(means.memory, means.threads, density(Some(&survey)), density(reference.as_ref()), &chain)
+                .ok_or(too_little)?,
+        };
+        let units = pipeline.units.unwrap_or(survey.units[0].1);
+        Ok(Job {
+            pipeline,
+            pipeline_path: loaded.path.clone(),
+            chain,
+            survey,
+            reference,
+            units,
+            tiling: Tiling { edge },
+            means,
+            notes,
+        })
+    }
+}
+
+/// A problem of a pipeline file that only the clouds bring to light: the keys that lead to its place, what is wrong,
+/// and what to do.
+pub type CloudProblem = (Vec<Seg>, String, String);
+
+impl CloudJob {
+    fn open(
+        role: &str,
+        input: &CloudInput,
+        paths: &[PathBuf],
+        notes: &mut Vec<String>,
+        problems: &mut Vec<CloudProblem>,
+    ) -> Result<Self, JobError> {
+        let files = paths.iter().map(|path| CloudFile::open(path)).collect::<Result<Vec<_>, _>>()?;
+        let mut units = Vec::with_capacity(files.len());
+        for file in &files {
+            notes.extend(file.notes.iter().map(|note| format!("{}: {note}", name(&file.path))));
+            let stated = input.units.unwrap_or_default();
+            let horizontal = axis(file, "horizontal", &file.crs.horizontal_unit, stated.horizontal, notes);
+            let vertical = axis(file, "vertical", &file.crs.vertical_unit, stated.vertical, notes);
+            let place = || vec![Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+            let missing: Vec<(String, String)> =
+                [&horizontal, &vertical].into_iter().filter_map(|unit| unit.clone().err()).collect();
+            problems.extend(missing.into_iter().map(|(message, help)| (place(), message, help)));
+            units.push((horizontal.unwrap_or(Unit::Metre), vertical.unwrap_or(Unit::Metre)));
+        }
+        let density = density(&files, &units);
+        Ok(CloudJob { files, units, density })
+    }
+}
+
+/// The unit of one axis of a file: what the pipeline file says, otherwise what the file states.
+fn axis(
+    file: &CloudFile,
+    axis: &str,
+    stated: &StatedUnit,
+    given: Option<Unit>,
+    notes: &mut Vec<String>,
+) -> Result<Unit, (String, String)> {
+    let file_name = name(&file.path);
+    let remedy = format!(
+        "add `units:` beside `files:`, for example `units: {{{axis}: m}}` (m, ft or ftUS), or `units: m` for both axes"
+    );
+    match (stated, given) {
+        (StatedUnit::Degrees, _) => Err((
+            format!("{file_name} gives x and y in degrees, in which no distance can be measured"),
+            "project the cloud to a metric or foot system first".to_string(),
+        )),
+        (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
+            notes.push(format!(
+                "{file_name} states its {axis} unit as {} ({unit}); it is read in {} ({given}), as the pipeline file says",
+                unit.words(), given.words()
+            ));
+            Ok(given)
+        }
+        (_, Some(given)) => Ok(given),
+        (StatedUnit::Stated(unit), None) => Ok(*unit),
+        (StatedUnit::NotStated, None) => Err((format!("{file_name} does not state its {axis} unit"), remedy)),
+        (StatedUnit::Contradictory(unit), None) => Err((
+            format!("{file_name} contradicts itself about its {axis} unit: it names {} but gives another size", unit.words()),
+            remedy,
+        )),
+        (StatedUnit::Other(what), None) => {
+            Err((format!("{file_name} states its {axis} unit as {what}, which is not known here"), remedy))
+        }
+    }
+}
+
+/// Refuses clouds in different horizontal systems; where one states none, says what is taken for granted.
+fn check_systems(
+    survey: &CloudJob,
+    reference: Option<&CloudJob>,
+    notes: &mut Vec<String>,
+    problems: &mut Vec<CloudProblem>,
+) {
+    let first = &survey.files[0];
+    let others = survey.files[1..].iter().map(|f| ("survey", f));
+    let others = others.chain(reference.into_iter().flat_map(|r| r.files.iter().map(|f| ("reference", f))));
+    let mut told = false;
+    for (role, file) in others {
+        match first.crs.same_horizontal(&file.crs) {
+            Some(true) => {}
+            Some(false) => problems.push((
+                vec![Seg::Key(role.to_string()), Seg::Key("files".to_string())],
+                format!(
+                    "{} is in {}, but {} is in {}",
+                    name(&file.path),
+                    file.crs.describe(),
+                    name(&first.path),
+                    first.crs.describe()
+                ),
+                "bring both into one horizontal system first: coordinates are compared as they are".to_string(),
+            )),
+            None if !told => {
+                told = true;
+                notes.push(format!(
+                    "{} and {} do not both state their horizontal system; they are taken to be in the same one",
+                    name(&first.path),
+                    name(&file.path)
+                ));
+            }
+            None => {}
+        }
+    }
+}
+
+/// A file's name without its folders.
+fn name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+}
+
+/// Points and density from the headers: over the box around all files, or of the densest file where that is more.
+fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
+    let mut points = 0;
+    let mut densest = 0.0f64;
+    let mut all: Option<[f64; 4]> = None;
+    for (file, (unit, _)) in files.iter().zip(units) {
+        points += file.points;
+        let metres = |v: f64| v * unit.micrometres() / 1e6;
+        let [x0, y0] = [metres(file.stated_min[0]), metres(file.stated_min[1])];
+        let [x1, y1] = [metres(file.stated_max[0]), metres(file.stated_max[1])];
+        if !(x1 >= x0 && y1 >= y0 && (x1 - x0).is_finite() && (y1 - y0).is_finite()) {
+            continue;
+        }
+        densest = densest.max(file.points as f64 / ((x1 - x0) * (y1 - y0)).max(1.0));
+        all = Some(all.map_or([x0, y0, x1, y1], |a| {
+            [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]
+        }));
+    }
+    let over_all = all.map_or(0.0, |a| points as f64 / ((a[2] - a[0]) * (a[3] - a[1])).max(1.0));
+    // Files rarely fill their box: half as many again is nearer to what a full tile holds.
+    Density { points, per_m2: over_all.max(densest) * 1.5 }
+}
+
+/// A tile edge in whole micrometres, for people: metres.
+pub fn edge_metres(edge: Micrometres) -> f64 {
+    edge as f64 / 1e6
+}

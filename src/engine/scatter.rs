@@ -1,0 +1,276 @@
+//! Scattering: blocks of the files are decoded in parallel, judged point by point, and appended to the spill of the
+//! tile they fall in, with copies for the halos of its neighbours.
+
+use std::collections::{BTreeMap, HashMap};
+use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use super::error::EngineError;
+use super::progress::Progress;
+use super::spill::Spill;
+use super::tile::Cloud;
+use super::tiles::{TileKey, Tiling};
+use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::record::Packing;
+use crate::cloud::{Block, CloudFile, Decoded, Decoder};
+use crate::pipeline::units::{Micrometres, Unit};
+use crate::stages::chain::Chain;
+use crate::stages::keep::{Keep, Tally};
+
+/// Bytes gathered for a tile before they are written as one piece.
+const PIECE: usize = 64 << 10;
+
+/// Bytes that a worker holds back at the most, over all tiles.
+const HELD: usize = 16 << 20;
+
+/// One cloud to be scattered.
+pub struct Input<'a> {
+    /// Which cloud it is.
+    pub cloud: Cloud,
+    /// Its files.
+    pub files: &'a [CloudFile],
+    /// Units of each file's x and y, and of its z.
+    pub units: &'a [(Unit, Unit)],
+    /// How far beyond the core of a tile its points must be seen.
+    pub halo: Micrometres,
+}
+
+/// What became of the points of one cloud while they were read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct ReadCounts {
+    /// Points in the files.
+    pub read: u64,
+    /// Flagged withheld.
+    pub withheld: u64,
+    /// Of those not withheld, by return number; 0 holds those without a valid one.
+    pub by_return: [u64; MAX_RETURN + 1],
+    /// Position or elevation beyond what can be used.
+    pub out_of_range: u64,
+    /// What each `keep` stage did, by its place in the list of stages.
+    pub keep: BTreeMap<usize, Tally>,
+}
+
+impl ReadCounts {
+    fn merge(&mut self, other: &ReadCounts) {
+        self.read += other.read;
+        self.withheld += other.withheld;
+        self.out_of_range += other.out_of_range;
+        for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
+            *a += b;
+        }
+        for (stage, tally) in &other.keep {
+            self.keep.entry(*stage).or_default().merge(tally);
+        }
+    }
+}
+
+/// The points of one cloud, dealt out to tiles.
+pub struct Dealt {
+    /// The points by tile.
+    pub spill: Spill<TileKey>,
+    /// How they are packed.
+    pub packing: Packing,
+    /// What became of the others.
+    pub counts: ReadCounts,
+}
+
+/// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
+///
+/// # Errors
+/// The first file that cannot be read, or the disk that does not take the spill.
+pub fn scatter(
+    input: &Input<'_>,
+    chain: &Chain,
+    tiling: Tiling,
+    path: &Path,
+    progress: &Progress,
+) -> Result<Dealt, EngineError> {
+    let spill = Spill::create(path)?;
+    let packing = Packing::new(chain.fields_of_tiles());
+    let keeps: Vec<(usize, &Keep)> = chain
+        .while_reading
+        .iter()
+        .filter(|(cloud, ..)| *cloud == input.cloud)
+        .map(|(_, place, keep)| (*place, keep))
+        .collect();
+    let work: Vec<(usize, Block)> =
+        input.files.iter().enumerate().flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b))).collect();
+    let next = AtomicUsize::new(0);
+    let stop = AtomicBool::new(false);
+    let total = Mutex::new(ReadCounts::default());
+    let read_until_done = || -> Result<(), EngineError> {
+        let mut dealer = Dealer::new(&spill, packing, tiling, input.halo);
+        let mut judge = Judge::new(&keeps);
+        let mut decoder: Option<(usize, Decoder)> = None;
+        while !stop.load(Ordering::Relaxed)
+            && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            let decoder = match &mut decoder {
+                Some((open, decoder)) if open == file => decoder,
+                other => {
+                    let (horizontal, vertical) = input.units[*file];
+                    let new = Decoder::new(&input.files[*file], chain.fields_read(), horizontal, vertical)?;
+                    &mut other.insert((*file, new)).1
+                }
+            };
+            decoder.for_each(block, |decoded| {
+                if judge.keeps(decoded) {
+                    dealer.deal(&decoded.point);
+                }
+            })?;
+            dealer.failed()?;
+            progress.advance(block.points);
+        }
+        dealer.write_all();
+        dealer.failed()?;
+        total.lock().expect("no panic while locked").merge(&judge.into_counts());
+        Ok(())
+    };
+    let results =
+        rayon::broadcast(|_| read_until_done().inspect_err(|_| stop.store(true, Ordering::Relaxed)));
+    results.into_iter().collect::<Result<(), _>>()?;
+    let counts = total.into_inner().expect("no panic while locked");
+    Ok(Dealt { spill, packing, counts })
+}
+
+/// Judges points as they are read, and counts.
+struct Judge<'a> {
+    keeps: &'a [(usize, &'a Keep)],
+    tallies: Vec<Tally>,
+    counts: ReadCounts,
+}
+
+impl<'a> Judge<'a> {
+    fn new(keeps: &'a [(usize, &'a Keep)]) -> Self {
+        Judge { keeps, tallies: vec![Tally::default(); keeps.len()], counts: ReadCounts::default() }
+    }
+
+    #[inline]
+    fn keeps(&mut self, decoded: &Decoded) -> bool {
+        let counts = &mut self.counts;
+        counts.read += 1;
+        if decoded.withheld {
+            counts.withheld += 1;
+            return false;
+        }
+        counts.by_return[decoded.point.valid_return().unwrap_or(0) as usize] += 1;
+        if !decoded.in_range {
+            counts.out_of_range += 1;
+            return false;
+        }
+        self.keeps.iter().zip(&mut self.tallies).all(|((_, keep), tally)| {
+            let kept = keep.keeps(&decoded.point);
+            tally.count(kept);
+            kept
+        })
+    }
+
+    fn into_counts(self) -> ReadCounts {
+        let mut counts = self.counts;
+        counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
+        counts
+    }
+}
+
+/// Deals points out to the buffers of tiles.
+struct Dealer<'a> {
+    spill: &'a Spill<TileKey>,
+    packing: Packing,
+    tiling: Tiling,
+    halo: Micrometres,
+    buffers: HashMap<TileKey, usize>,
+    slots: Vec<(TileKey, Vec<u8>)>,
+    /// The tile of the point before: most points fall in the same one.
+    last: Option<Last>,
+    /// Bytes in all buffers.
+    held: usize,
+    /// The first error of the disk, told once the block is done.
+    error: Option<EngineError>,
+}
+
+/// The tile that the point before fell in.
+#[derive(Clone, Copy)]
+struct Last {
+    slot: usize,
+    corner: (Micrometres, Micrometres),
+}
+
+impl<'a> Dealer<'a> {
+    fn new(spill: &'a Spill<TileKey>, packing: Packing, tiling: Tiling, halo: Micrometres) -> Self {
+        Dealer { spill, packing, tiling, halo, buffers: HashMap::new(), slots: Vec::new(), last: None, held: 0, error: None }
+    }
+
+    #[inline]
+    fn deal(&mut self, point: &Point) {
+        let edge = self.tiling.edge;
+        let last = match self.last {
+            Some(last)
+                if (0..edge).contains(&(point.x - last.corner.0))
+                    && (0..edge).contains(&(point.y - last.corner.1)) =>
+            {
+                last
+            }
+            _ => {
+                let key = self.tiling.key_of(point.x, point.y);
+                let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
+                self.last = Some(last);
+                last
+            }
+        };
+        self.put(last.slot, point, last.corner, false);
+        let clear = self.halo..edge - self.halo;
+        if self.held > HELD || !clear.contains(&(point.x - last.corner.0)) || !clear.contains(&(point.y - last.corner.1)) {
+            self.deal_to_halos(point);
+        }
+    }
+
+    fn deal_to_halos(&mut self, point: &Point) {
+        for key in self.tiling.halos_of(point.x, point.y, self.halo) {
+            let slot = self.slot(key);
+            self.put(slot, point, self.tiling.corner(key), true);
+        }
+        if self.held > HELD {
+            // Many tiles at once: give the memory back, too.
+            self.write_all();
+            self.slots.clear();
+            self.buffers.clear();
+            self.last = None;
+        }
+    }
+
+    #[inline]
+    fn put(&mut self, slot: usize, point: &Point, corner: (Micrometres, Micrometres), halo: bool) {
+        let (key, bytes) = &mut self.slots[slot];
+        self.packing.pack(point, corner, halo, bytes);
+        self.held += self.packing.size();
+        if bytes.len() >= PIECE {
+            self.held -= bytes.len();
+            if let Err(error) = self.spill.append(*key, bytes) {
+                self.error.get_or_insert(error);
+            }
+            bytes.clear();
+        }
+    }
+
+    fn slot(&mut self, key: TileKey) -> usize {
+        *self.buffers.entry(key).or_insert_with(|| {
+            self.slots.push((key, Vec::new()));
+            self.slots.len() - 1
+        })
+    }
+
+    fn write_all(&mut self) {
+        for (key, bytes) in &mut self.slots {
+            if let Err(error) = self.spill.append(*key, bytes) {
+                self.error.get_or_insert(error);
+            }
+            bytes.clear();
+        }
+        self.held = 0;
+    }
+
+    fn failed(&mut self) -> Result<(), EngineError> {
+        self.error.take().map_or(Ok(()), Err)
+    }
+}

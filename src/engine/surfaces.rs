@@ -1,0 +1,76 @@
+//! Lowest-elevation surfaces of tiles, kept on disk so that neighbours can share them instead of points.
+
+use std::path::Path;
+
+use super::error::EngineError;
+use super::spill::Spill;
+use super::tiles::{Range, TileKey, Tiling};
+use crate::cloud::record::{pack_40, unpack_40};
+use crate::pipeline::units::Micrometres;
+use crate::raster::{EMPTY, Extent, Raster};
+
+/// Marks an empty cell on disk: no elevation is as low.
+const NO_VALUE: i64 = -(1 << 39);
+
+/// The surfaces of all tiles of one cloud.
+pub struct Surfaces {
+    cell: Micrometres,
+    tiling: Tiling,
+    store: Spill<TileKey>,
+}
+
+impl Surfaces {
+    /// No surfaces yet, to be kept in a file at `path`, of cells of `cell` micrometres.
+    ///
+    /// # Errors
+    /// Where the file cannot be made.
+    pub fn create(path: &Path, cell: Micrometres, tiling: Tiling) -> Result<Self, EngineError> {
+        Ok(Surfaces { cell, tiling, store: Spill::create(path)? })
+    }
+
+    /// An empty surface over the ground of a tile.
+    pub fn blank(&self, key: TileKey) -> Raster {
+        Raster::empty(self.extent(key))
+    }
+
+    fn extent(&self, key: TileKey) -> Extent {
+        let (x, y) = self.tiling.ground(key, 0);
+        Extent::covering(self.cell, x, y, 0)
+    }
+
+    /// Keeps the surface of a tile.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn put(&self, key: TileKey, surface: &Raster) -> Result<(), EngineError> {
+        let bytes: Vec<u8> = surface
+            .values
+            .iter()
+            .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
+            .collect();
+        self.store.append(key, &bytes)
+    }
+
+    /// The surface over the given ground and `margin` cells around it, put together from all tiles it touches.
+    ///
+    /// # Errors
+    /// Where the disk does not give it back.
+    pub fn get(&self, x: Range, y: Range, margin: i64) -> Result<Raster, EngineError> {
+        let mut surface = Raster::empty(Extent::covering(self.cell, x, y, margin));
+        let reach = margin * self.cell + self.cell;
+        let mut buffer = Vec::new();
+        for key in self.tiling.touching((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
+            self.store.for_each_piece(key, &mut buffer, |piece| {
+                let values = piece
+                    .chunks_exact(5)
+                    .map(|b| match unpack_40(b) {
+                        NO_VALUE => EMPTY,
+                        z => z as f64,
+                    })
+                    .collect();
+                surface.lower_by(&Raster { extent: self.extent(key), values });
+            })?;
+        }
+        Ok(surface)
+    }
+}

@@ -1,0 +1,149 @@
+//! A tile at work: its points, what the stages decided about them, and what it will give back.
+
+use std::collections::BTreeMap;
+
+use super::tiles::{Range, TileKey};
+use crate::cloud::point::{MAX_RETURN, Point};
+use crate::stages::checkpoints::Drawn;
+use crate::stages::compare::Match;
+use crate::stages::keep::Tally;
+use crate::stats::quantiles::Residual;
+
+/// The survey or the reference.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum Cloud {
+    /// The airborne cloud under test.
+    Survey,
+    /// The better measurement.
+    Reference,
+}
+
+/// What became of a point that the earlier stages kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Fate {
+    /// Ground. Points start so: a cloud that no ground filter is asked for counts as ground throughout.
+    Ground,
+    /// Labelled noise by the file.
+    Noise,
+    /// Far below its surroundings.
+    LowOutlier,
+    /// Above the threshold of some window.
+    AboveGround,
+    /// Dropped by a `keep` stage after the ground filter.
+    Dropped,
+}
+
+/// The points of one cloud in a tile: those of the core first, then those of the halo.
+#[derive(Default)]
+pub struct PointSet {
+    /// All points.
+    pub points: Vec<Point>,
+    /// What became of each.
+    pub fates: Vec<Fate>,
+    /// How many belong to the core.
+    pub core: usize,
+}
+
+impl PointSet {
+    /// Indices of the ground points, halo included.
+    pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
+        self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)
+    }
+}
+
+/// A tile and everything its stages work on.
+pub struct Tile {
+    /// Which tile it is.
+    pub key: TileKey,
+    /// The ground it answers for, ranges of x and y.
+    pub core: (Range, Range),
+    /// The survey's points.
+    pub survey: PointSet,
+    /// The reference's points.
+    pub reference: PointSet,
+    /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
+    /// only saves work: the draw is the same whatever it is.
+    pub draw_up_to: [u64; MAX_RETURN + 1],
+    /// Ground points of the survey that have reference within reach, halo included.
+    pub candidates: Vec<Candidate>,
+    /// Core candidates that survived the spacing, as indices into `candidates`.
+    pub spaced: Vec<usize>,
+    /// What the tile gives back.
+    pub found: Found,
+}
+
+impl Tile {
+    /// The points of one cloud.
+    pub fn cloud_mut(&mut self, cloud: Cloud) -> &mut PointSet {
+        match cloud {
+            Cloud::Survey => &mut self.survey,
+            Cloud::Reference => &mut self.reference,
+        }
+    }
+}
+
+/// A ground point of the survey that has reference within reach.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate {
+    /// Index of the point.
+    pub index: usize,
+    /// Its seeded hash.
+    pub key: u64,
+    /// Whether its dz enters the statistics without having to be drawn.
+    pub counted: bool,
+    /// The reference there.
+    pub reference: Match,
+}
+
+/// Counts of one cloud's core points in one or all tiles.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct FateCounts {
+    /// See [`Fate::Noise`].
+    pub noise: u64,
+    /// See [`Fate::LowOutlier`].
+    pub low_outlier: u64,
+    /// See [`Fate::AboveGround`].
+    pub above_ground: u64,
+    /// Ground by return number; 0 holds those without a valid one.
+    pub ground_by_return: [u64; 16],
+    /// What each `keep` stage of the tiles did, by its place in the list of stages.
+    pub keep: BTreeMap<usize, Tally>,
+}
+
+impl FateCounts {
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &FateCounts) {
+        self.noise += other.noise;
+        self.low_outlier += other.low_outlier;
+        self.above_ground += other.above_ground;
+        for (a, b) in self.ground_by_return.iter_mut().zip(other.ground_by_return) {
+            *a += b;
+        }
+        for (stage, tally) in &other.keep {
+            self.keep.entry(*stage).or_default().merge(tally);
+        }
+    }
+}
+
+/// What a tile gives back.
+#[derive(Default)]
+pub struct Found {
+    /// Checkpoints that the tile puts up for the draw.
+    pub drawn: Vec<Drawn>,
+    /// Counts of the survey's core points.
+    pub survey: FateCounts,
+    /// Counts of the reference's core points.
+    pub reference: FateCounts,
+    /// dz of every candidate, by return number; empty where only drawn checkpoints count.
+    pub residuals: Vec<Residual>,
+}
+
+impl Found {
+    /// The counts of one cloud.
+    pub fn counts_mut(&mut self, cloud: Cloud) -> &mut FateCounts {
+        match cloud {
+            Cloud::Survey => &mut self.survey,
+            Cloud::Reference => &mut self.reference,
+        }
+    }
+}

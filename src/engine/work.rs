@@ -1,0 +1,142 @@
+//! The work on tiles: surfaces first, since neighbours need them, then the chain of stages.
+
+use std::collections::BTreeSet;
+use std::collections::HashMap;
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::error::EngineError;
+use super::gather::Gathered;
+use super::progress::Progress;
+use super::scatter::Dealt;
+use super::surfaces::Surfaces;
+use super::tile::{Cloud, Fate, Found, PointSet, Tile};
+use super::tiles::{TileKey, Tiling};
+use crate::stages::chain::Chain;
+
+/// Both clouds, dealt out to tiles.
+pub struct DealtClouds {
+    /// The survey.
+    pub survey: Dealt,
+    /// The reference, where there is one.
+    pub reference: Option<Dealt>,
+}
+
+impl DealtClouds {
+    fn get(&self, cloud: Cloud) -> Option<&Dealt> {
+        match cloud {
+            Cloud::Survey => Some(&self.survey),
+            Cloud::Reference => self.reference.as_ref(),
+        }
+    }
+
+    fn keys(&self) -> Vec<TileKey> {
+        let clouds = [Cloud::Survey, Cloud::Reference];
+        let all: BTreeSet<TileKey> =
+            clouds.iter().filter_map(|c| self.get(*c)).flat_map(|dealt| dealt.spill.keys()).collect();
+        all.into_iter().collect()
+    }
+}
+
+/// Makes the surface of every tile for each cloud of which a stage wants one.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn make_surfaces(
+    dealt: &DealtClouds,
+    chain: &Chain,
+    tiling: Tiling,
+    folder: &Path,
+) -> Result<HashMap<Cloud, Surfaces>, EngineError> {
+    let mut all = HashMap::new();
+    for need in chain.surfaces() {
+        let Some(cloud) = dealt.get(need.cloud) else { continue };
+        let path = folder.join(match need.cloud {
+            Cloud::Survey => "survey-surfaces",
+            Cloud::Reference => "reference-surfaces",
+        });
+        let surfaces = Surfaces::create(&path, need.cell, tiling)?;
+        let keys = cloud.spill.keys();
+        let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
+        keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
+            let mut surface = surfaces.blank(key);
+            let corner = tiling.corner(key);
+            cloud.spill.for_each_piece(key, buffer, |piece| {
+                cloud.packing.for_each(piece, corner, |point, halo| {
+                    if !halo && !point.is_noise() {
+                        surface.lower(point.x, point.y, point.z);
+                    }
+                });
+            })?;
+            progress.advance(1);
+            surfaces.put(key, &surface)
+        })?;
+        all.insert(need.cloud, surfaces);
+    }
+    Ok(all)
+}
+
+/// Runs the chain of stages on every tile and gathers what they find.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn run_tiles(
+    dealt: &DealtClouds,
+    surfaces: &HashMap<Cloud, Surfaces>,
+    chain: &Chain,
+    tiling: Tiling,
+    gathered: &Gathered,
+) -> Result<(), EngineError> {
+    let halo = chain.halo();
+    let keys = dealt.keys();
+    let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
+    keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
+        let mut tile = Tile {
+            key,
+            core: tiling.ground(key, 0),
+            survey: load(&dealt.survey, key, tiling, buffer)?,
+            reference: dealt
+                .reference
+                .as_ref()
+                .map_or(Ok(PointSet::default()), |dealt| load(dealt, key, tiling, buffer))?,
+            draw_up_to: gathered.sample.up_to(),
+            candidates: Vec::new(),
+            spaced: Vec::new(),
+            found: Found::default(),
+        };
+        for stage in &chain.tiles {
+            let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
+                Some((need, surfaces)) => {
+                    let margin = match need.cloud {
+                        Cloud::Survey => halo.survey,
+                        Cloud::Reference => halo.reference,
+                    };
+                    let (x, y) = tiling.ground(key, margin);
+                    Some(surfaces.get(x, y, need.margin)?)
+                }
+                None => None,
+            };
+            stage.run(&mut tile, surface);
+        }
+        progress.advance(1);
+        gathered.absorb(&tile.found)
+    })
+}
+
+/// The points of a tile, core first.
+fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Result<PointSet, EngineError> {
+    let capacity = dealt.spill.bytes_of(key) as usize / dealt.packing.size();
+    let mut set = PointSet { points: Vec::with_capacity(capacity), fates: Vec::new(), core: 0 };
+    let mut halo_points = Vec::new();
+    dealt.spill.for_each_piece(key, buffer, |piece| {
+        dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
+            if halo { halo_points.push(point) } else { set.points.push(point) }
+        });
+    })?;
+    set.core = set.points.len();
+    set.points.append(&mut halo_points);
+    set.fates =
+        set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground }).collect();
+    Ok(set)
+}

@@ -1,0 +1,90 @@
+//! The list of stages, made ready to work: where a new stage is added.
+
+use super::checkpoints::DrawCheckpoints;
+use super::compare::CompareTile;
+use super::ground::FilterGround;
+use super::keep::{Keep, KeepGround};
+use super::summarise::CountTile;
+use super::{Halo, Stage, SurfaceNeed, TileStage};
+use crate::cloud::point::Fields;
+use crate::engine::tile::Cloud;
+
+/// The stages of a pipeline, ready to work.
+#[derive(Default)]
+pub struct Chain {
+    /// `keep` stages before the ground filter, which judge points as they are read: cloud, place in the list of
+    /// stages (from 1), conditions.
+    pub while_reading: Vec<(Cloud, usize, Keep)>,
+    /// The stages that work on tiles, in order.
+    pub tiles: Vec<Box<dyn TileStage>>,
+}
+
+impl Chain {
+    /// Makes the stages ready. The list must have passed the checks of the pipeline file.
+    pub fn new(stages: &[Stage], seed: u64) -> Self {
+        let mut chain = Chain::default();
+        let compare = stages.iter().find_map(|s| match s {
+            Stage::Compare(options) => Some(options.clone()),
+            _ => None,
+        });
+        let mut filtered = Vec::new();
+        for (i, stage) in stages.iter().enumerate() {
+            let place = i + 1;
+            match stage {
+                Stage::Read(_) => {}
+                Stage::Keep(keep) => {
+                    for cloud in clouds().filter(|c| keep.cloud.includes(*c)) {
+                        if filtered.contains(&cloud) {
+                            chain.tiles.push(Box::new(KeepGround { keep: keep.clone(), cloud, stage: place }));
+                        } else {
+                            chain.while_reading.push((cloud, place, keep.clone()));
+                        }
+                    }
+                }
+                Stage::Ground(options) => {
+                    for cloud in clouds().filter(|c| options.cloud.includes(*c)) {
+                        filtered.push(cloud);
+                        chain.tiles.push(Box::new(FilterGround { options: options.clone(), cloud }));
+                    }
+                }
+                Stage::Checkpoints(options) => {
+                    let compare = compare.clone().unwrap_or_default();
+                    chain.tiles.push(Box::new(DrawCheckpoints { options: options.clone(), compare, seed }));
+                }
+                Stage::Compare(options) => {
+                    chain.tiles.push(Box::new(CompareTile { options: options.clone() }));
+                }
+                Stage::Summarise(_) => chain.tiles.push(Box::new(CountTile)),
+            }
+        }
+        chain
+    }
+
+    /// The fields that must be decoded.
+    pub fn fields_read(&self) -> Fields {
+        self.while_reading.iter().fold(self.fields_of_tiles(), |all, (_, _, keep)| all.or(keep.fields()))
+    }
+
+    /// The fields that must reach the tiles.
+    pub fn fields_of_tiles(&self) -> Fields {
+        self.tiles.iter().fold(Fields::default(), |all, stage| all.or(stage.fields()))
+    }
+
+    /// How far beyond the core of a tile points must be seen: what all stages ask for, added up.
+    pub fn halo(&self) -> Halo {
+        self.tiles.iter().map(|stage| stage.halo()).fold(Halo::default(), |all, halo| Halo {
+            survey: all.survey + halo.survey,
+            reference: all.reference + halo.reference,
+        })
+    }
+
+    /// The surfaces that stages want.
+    pub fn surfaces(&self) -> impl Iterator<Item = SurfaceNeed> + '_ {
+        self.tiles.iter().filter_map(|stage| stage.surface())
+    }
+}
+
+/// Both clouds.
+fn clouds() -> impl Iterator<Item = Cloud> {
+    [Cloud::Survey, Cloud::Reference].into_iter()
+}
