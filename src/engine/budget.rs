@@ -35,7 +35,7 @@ pub fn tile_bytes(edge: Micrometres, survey: Density, reference: Density, chain:
         + area(halo.reference) * reference.per_m2 * REFERENCE_POINT;
     let cells = chain
         .surfaces()
-        .map(|need| ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell as f64 + 2.0 * need.margin as f64).powi(2))
+        .map(|need| ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell + 2.0 * need.margin as f64).powi(2))
         .fold(0.0, f64::max);
     points + cells * CELL
 }

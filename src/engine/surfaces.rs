@@ -14,7 +14,7 @@ const NO_VALUE: i64 = -(1 << 39);
 
 /// The surfaces of all tiles of one cloud.
 pub struct Surfaces {
-    cell: Micrometres,
+    cell: f64,
     tiling: Tiling,
     store: Spill<TileKey>,
 }
@@ -24,7 +24,7 @@ impl Surfaces {
     ///
     /// # Errors
     /// Where the file cannot be made.
-    pub fn create(path: &Path, cell: Micrometres, tiling: Tiling) -> Result<Self, EngineError> {
+    pub fn create(path: &Path, cell: f64, tiling: Tiling) -> Result<Self, EngineError> {
         Ok(Surfaces { cell, tiling, store: Spill::create(path)? })
     }
 
@@ -57,7 +57,7 @@ impl Surfaces {
     /// Where the disk does not give it back.
     pub fn get(&self, x: Range, y: Range, margin: i64) -> Result<Raster, EngineError> {
         let mut surface = Raster::empty(Extent::covering(self.cell, x, y, margin));
-        let reach = margin * self.cell + self.cell;
+        let reach = ((margin + 1) as f64 * self.cell).ceil() as Micrometres;
         let mut buffer = Vec::new();
         for key in self.tiling.touching((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
             self.store.for_each_piece(key, &mut buffer, |piece| {

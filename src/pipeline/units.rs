@@ -121,8 +121,13 @@ impl Length {
 
     /// The length in whole micrometres (half away from zero).
     pub fn micrometres(self) -> Micrometres {
+        self.exact_micrometres().round() as Micrometres
+    }
+
+    /// The length in micrometres, not rounded.
+    pub fn exact_micrometres(self) -> f64 {
         let (numerator, denominator) = LENGTH_UNITS[self.unit].1;
-        (self.value * numerator as f64 / denominator as f64).round() as Micrometres
+        self.value * numerator as f64 / denominator as f64
     }
 
     /// Reads `0.5 m`, `15 mm`, `20 cm`, `0.05 ft` or `0.05 ftUS`.

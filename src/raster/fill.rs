@@ -113,7 +113,7 @@ mod tests {
         ) {
             let rows = cells.len() / columns;
             prop_assume!(rows > 0);
-            let extent = Extent { cell: 1, first_column: 0, first_row: 0, columns, rows };
+            let extent = Extent { cell: 1.0, first_column: 0, first_row: 0, columns, rows };
             let mut raster = Raster { extent, values: cells[..rows * columns].to_vec() };
             let source = raster.values.clone();
             fill_nearest(&mut raster, limit);

@@ -6,10 +6,11 @@ use crate::pipeline::units::Micrometres;
 pub const EMPTY: f64 = f64::INFINITY;
 
 /// A block of square cells; cell (column, row) covers `[column · cell, (column + 1) · cell)` in x, rows likewise in y.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Extent {
-    /// Edge of a cell, micrometres.
-    pub cell: Micrometres,
+    /// Edge of a cell, micrometres; not whole where the cell was given in US survey feet, so that cells keep their
+    /// places far from coordinate zero.
+    pub cell: f64,
     /// Column of the first cell, counted from coordinate zero.
     pub first_column: i64,
     /// Row of the first cell, counted from coordinate zero.
@@ -20,10 +21,19 @@ pub struct Extent {
     pub rows: usize,
 }
 
+/// The column (row) that holds a coordinate: the whole part, downwards, of `at / cell`.
+#[inline]
+fn cell_of(at: Micrometres, cell: f64) -> i64 {
+    let quotient = at as f64 / cell;
+    let whole = quotient as i64;
+    // A cast cuts towards zero; below zero the cell is one further down.
+    whole - i64::from(whole as f64 > quotient)
+}
+
 impl Extent {
     /// The cells that touch `[x.0, x.1) × [y.0, y.1)`, micrometres, and `margin` more cells on every side.
     pub fn covering(
-        cell: Micrometres,
+        cell: f64,
         x: (Micrometres, Micrometres),
         y: (Micrometres, Micrometres),
         margin: i64,
@@ -52,8 +62,8 @@ impl Extent {
 
     /// The index of the cell that holds a position in micrometres, if it is one of these.
     pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {
-        let column = x.div_euclid(self.cell) - self.first_column;
-        let row = y.div_euclid(self.cell) - self.first_row;
+        let column = cell_of(x, self.cell) - self.first_column;
+        let row = cell_of(y, self.cell) - self.first_row;
         (column >= 0 && row >= 0 && (column as usize) < self.columns && (row as usize) < self.rows)
             .then(|| row as usize * self.columns + column as usize)
     }
@@ -127,7 +137,7 @@ mod tests {
 
     #[test]
     fn cells_align_to_zero_on_both_sides_of_it() {
-        let extent = Extent::covering(500, (-501, 1000), (0, 1), 0);
+        let extent = Extent::covering(500.0, (-501, 1000), (0, 1), 0);
         assert_eq!((extent.first_column, extent.columns, extent.first_row, extent.rows), (-2, 4, 0, 1));
         assert_eq!(extent.index_of(-501, 0), Some(0));
         assert_eq!(extent.index_of(-500, 499), Some(1));
@@ -137,9 +147,9 @@ mod tests {
 
     #[test]
     fn a_cell_cut_by_two_blocks_takes_the_lower_of_their_values() {
-        let mut left = Raster::empty(Extent::covering(10, (0, 15), (0, 10), 0));
+        let mut left = Raster::empty(Extent::covering(10.0, (0, 15), (0, 10), 0));
         left.lower(12, 5, 70);
-        let mut right = Raster::empty(Extent::covering(10, (15, 30), (0, 10), 0));
+        let mut right = Raster::empty(Extent::covering(10.0, (15, 30), (0, 10), 0));
         right.lower(16, 5, 60);
         right.lower(25, 5, 50);
         left.lower_by(&right);

@@ -54,7 +54,7 @@ mod tests {
     use crate::raster::Extent;
 
     fn flat(columns: usize, rows: usize) -> Raster {
-        let extent = Extent { cell: 1, first_column: 0, first_row: 0, columns, rows };
+        let extent = Extent { cell: 1.0, first_column: 0, first_row: 0, columns, rows };
         Raster { extent, values: vec![100.0; columns * rows] }
     }
 

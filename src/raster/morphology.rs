@@ -136,7 +136,7 @@ mod tests {
 
     fn raster(columns: usize, values: Vec<f64>) -> Raster {
         let rows = values.len() / columns;
-        Raster { extent: Extent { cell: 1, first_column: 0, first_row: 0, columns, rows }, values }
+        Raster { extent: Extent { cell: 1.0, first_column: 0, first_row: 0, columns, rows }, values }
     }
 
     /// Opening by its definition: every window centred on an occupied cell, one by one.

@@ -94,15 +94,16 @@ impl Ground {
     /// `window_max`. Thresholds: `dh_0` for the window of 3; `s · (w_k − w_(k−1)) · c + dh_0` after it; never above
     /// `dh_max`. Source: Zhang et al. 2003, equations 4, 5 and 7.
     pub fn passes(&self) -> Vec<Pass> {
-        let cell = self.cell.micrometres();
+        let cell = self.cell.exact_micrometres();
+        let window_max = self.window_max.exact_micrometres() * (1.0 + 1e-9);
         let (dh_0, dh_max) = (self.dh_initial.micrometres(), self.dh_max.micrometres());
         let mut passes: Vec<Pass> = Vec::new();
         let mut window = 3usize;
-        while window as i64 * cell <= self.window_max.micrometres() {
+        while window as f64 * cell <= window_max {
             let threshold = match passes.last() {
                 None => dh_0,
                 Some(last) => {
-                    (self.slope * ((window - last.window) as i64 * cell) as f64).round() as i64 + dh_0
+                    (self.slope * (window - last.window) as f64 * cell).round() as i64 + dh_0
                 }
             };
             passes.push(Pass { window, threshold: threshold.min(dh_max) });
@@ -122,7 +123,7 @@ impl Ground {
     }
 
     fn fill_cells(&self) -> f64 {
-        self.fill_max.micrometres() as f64 / self.cell.micrometres() as f64
+        self.fill_max.exact_micrometres() / self.cell.exact_micrometres()
     }
 
     /// Turns the lowest elevations into the highest elevation that is ground in each cell, and tells the cells
@@ -179,7 +180,7 @@ pub struct FilterGround {
 
 impl TileStage for FilterGround {
     fn surface(&self) -> Option<SurfaceNeed> {
-        let cell = self.options.cell.micrometres();
+        let cell = self.options.cell.exact_micrometres();
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() })
     }
 
@@ -243,7 +244,7 @@ mod tests {
             ..Ground::default()
         };
         let margin = filter.margin();
-        let extent = Extent::covering(1_000_000, (0, 21_000_000), (0, 1_000_000), margin);
+        let extent = Extent::covering(1e6, (0, 21_000_000), (0, 1_000_000), margin);
         let mut lowest = Raster::empty(extent);
         for i in 0..21 {
             lowest.lower(i * 1_000_000, 0, (z(i) * 1e6).round() as i64);
@@ -259,7 +260,7 @@ mod tests {
     #[test]
     fn one_point_far_below_takes_no_ground_with_it() {
         let filter = Ground::default();
-        let extent = Extent::covering(500_000, (0, 40_000_000), (0, 40_000_000), filter.margin());
+        let extent = Extent::covering(5e5, (0, 40_000_000), (0, 40_000_000), filter.margin());
         let mut lowest = Raster::empty(extent);
         for i in 0..80 {
             for j in 0..80 {

@@ -48,12 +48,12 @@ pub struct Halo {
 }
 
 /// A surface that a stage wants: the lowest elevation of each cell of one cloud.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SurfaceNeed {
     /// The cloud.
     pub cloud: Cloud,
-    /// Cell size, micrometres.
-    pub cell: Micrometres,
+    /// Cell size, micrometres; see [`Extent::cell`](crate::raster::Extent::cell).
+    pub cell: f64,
     /// Cells that it must see around the points it judges.
     pub margin: i64,
 }
