@@ -89,11 +89,15 @@ def read(patterns, unit):
 
 
 def keep(cloud, returns, strips):
-    """The points that a `keep` stage with these returns and strips lets through. A number in `returns` speaks of
-    valid returns only."""
+    """The points that a `keep` stage with these returns and strips lets through. Choice: a point whose return number
+    is not valid meets no condition on returns."""
     kept = np.ones(len(cloud), dtype=bool)
     if returns:
-        kept &= cloud.valid & np.isin(cloud.return_number, returns)
+        numbers = [int(one) for one in returns if one != "last"]
+        wanted = np.isin(cloud.return_number, numbers)
+        if "last" in returns:
+            wanted |= cloud.return_number == cloud.number_of_returns
+        kept &= cloud.valid & wanted
     if strips:
         kept &= np.isin(cloud.strip, strips)
     return kept
@@ -360,7 +364,7 @@ def parse_arguments():
     parser.add_argument("--reference", nargs="+", required=True)
     parser.add_argument("--unit", default="m", choices=["m", "ft", "ftUS"], help="of the files")
     parser.add_argument("--report-unit", choices=["m", "ft", "ftUS"])
-    parser.add_argument("--returns", nargs="*", type=int, default=[1, 2, 3, 4, 5])
+    parser.add_argument("--returns", nargs="*", default=[1, 2, 3, 4, 5], help="numbers, or last")
     parser.add_argument("--survey-strips", nargs="*", type=int, default=[])
     parser.add_argument("--reference-strips", nargs="*", type=int, default=[])
     parser.add_argument("--cell", type=length, default=length("0.5 m"))
