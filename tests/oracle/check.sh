@@ -1,0 +1,15 @@
+#!/bin/sh
+# Remakes the reference values and the studies of the demo site, and fails if any differs from the committed one.
+set -eu
+cd "$(dirname "$0")/../.."
+
+venv=target/oracle-venv
+mkdir -p target
+[ -x "$venv/bin/python" ] || "${PYTHON:-python3}" -m venv "$venv"
+"$venv/bin/python" -m pip install --quiet --disable-pip-version-check -r tests/oracle/requirements.txt
+
+remade=$(mktemp -d)
+trap 'rm -rf "$remade"' EXIT
+"$venv/bin/python" tests/oracle/reference_values.py "$remade/reference_values.json"
+"$venv/bin/python" tests/oracle/studies.py "$remade"
+"$venv/bin/python" tests/oracle/compare.py tests/oracle "$remade"
