@@ -167,9 +167,9 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
         let text = words::signed(*tick, decimals).replace('-', "−");
         drawing.text("tick", "middle", at, base + 17.0, &text);
     }
-    drawing.text("note", "start", LEFT, base + 35.0, "◂ survey lower");
+    drawing.text("hint", "start", LEFT, base + 35.0, "◂ survey lower");
     drawing.text("label", "middle", (LEFT + RIGHT) / 2.0, base + 35.0, &format!("dz, {symbol}"));
-    drawing.text("note", "end", RIGHT, base + 35.0, "survey higher ▸");
+    drawing.text("hint", "end", RIGHT, base + 35.0, "survey higher ▸");
     drawing.finish()
 }
 
@@ -177,14 +177,14 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
 fn key(drawing: &mut Drawing) {
     let y = 13.0;
     drawing.rectangle("bar", [LEFT, LEFT + 10.0], [y - 9.0, y]);
-    drawing.text("note", "start", LEFT + 15.0, y, "places");
+    drawing.text("hint", "start", LEFT + 15.0, y, "places");
     drawing.line("bias", [LEFT + 79.0, y - 10.0], [LEFT + 79.0, y - 3.0]);
     drawing.pointer("pointer", LEFT + 79.0, y - 4.0);
-    drawing.text("note", "start", LEFT + 88.0, y, "bias");
+    drawing.text("hint", "start", LEFT + 88.0, y, "bias");
     drawing.rectangle("band", [LEFT + 136.0, LEFT + 154.0], [y - 9.0, y]);
-    drawing.text("note", "start", LEFT + 159.0, y, "bias ± SD");
+    drawing.text("hint", "start", LEFT + 159.0, y, "bias ± SD");
     drawing.line("zero", [LEFT + 242.0, y - 11.0], [LEFT + 242.0, y + 1.0]);
-    drawing.text("note", "start", LEFT + 249.0, y, "zero: survey = reference");
+    drawing.text("hint", "start", LEFT + 249.0, y, "zero: survey = reference");
 }
 
 fn draw_panel(
@@ -198,11 +198,11 @@ fn draw_panel(
     let base = bars_top + BAR_HEIGHT;
     drawing.text("label", "start", LEFT, top + 13.0, &describe(panel, unit));
     if *lower > 0 {
-        drawing.text("note", "start", LEFT, bars_top - 3.0, &format!("◂ {} lower", words::thousands(*lower)));
+        drawing.text("hint", "start", LEFT, bars_top - 3.0, &format!("◂ {} lower", words::thousands(*lower)));
     }
     if *higher > 0 {
         drawing.text(
-            "note",
+            "hint",
             "end",
             RIGHT,
             bars_top - 3.0,

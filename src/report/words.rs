@@ -76,19 +76,19 @@ pub fn length(value: f64, unit: Unit) -> String {
     format!("{} {symbol}", decimal(value * factor, decimals))
 }
 
-/// As [`length`], with its sign.
+/// As [`length`], with its sign, and never finer than the tables.
 pub fn signed_length(value: f64, unit: Unit) -> String {
-    let (factor, decimals, symbol) = spoken(value, unit);
+    let (factor, decimals, symbol) = spoken(if value.abs() < 0.001 { 0.0 } else { value }, unit);
     format!("{} {symbol}", signed(value * factor, decimals))
 }
 
 /// `7 mm above`, `20 mm below` or `level with`: where the survey lies from the reference.
 fn side(dz: f64, unit: Unit) -> String {
-    let size = length(dz.abs(), unit);
-    if !size.contains(|c| ('1'..='9').contains(&c)) {
+    // The tables show three decimals: what is zero there is level here.
+    if dz.abs() < 0.0005 {
         "level with".to_string()
     } else {
-        format!("{size} {}", if dz > 0.0 { "above" } else { "below" })
+        format!("{} {}", length(dz.abs(), unit), if dz > 0.0 { "above" } else { "below" })
     }
 }
 
@@ -189,7 +189,7 @@ fn reasons(counts: &CloudCounts) -> Vec<Reason> {
         count: keep.dropped,
     }));
     all.extend([
-        reason(3, "of class noise (7, 18)", counts.noise),
+        reason(3, "of a noise class (7 or 18)", counts.noise),
         reason(4, "low outliers", counts.low_outlier),
         reason(5, "above the ground", counts.above_ground),
     ]);
