@@ -15,7 +15,7 @@ const BEYOND: f64 = 0.002;
 
 const WIDTH: f64 = 480.0;
 const LEFT: f64 = 40.0;
-const RIGHT: f64 = WIDTH - 10.0;
+const RIGHT: f64 = WIDTH - 18.0;
 const TOP: f64 = 30.0;
 const LABEL: f64 = 20.0;
 const NOTES: f64 = 13.0;
@@ -68,18 +68,13 @@ pub fn figures(summary: &Summary, histogram: &Histogram) -> Vec<String> {
 
 impl View {
     fn over(panels: &[Panel<'_>], histogram: &Histogram) -> View {
-        // Far beyond any elevation; keeps the whole numbers below from overflowing.
-        let bin = |value: f64| (value / histogram.bin_width).floor().clamp(-1e12, 1e12) as i64;
+        // The limit is far beyond any elevation; it keeps the whole numbers below from overflowing.
         let first = (histogram.start / histogram.bin_width).round().clamp(-1e12, 1e12) as i64;
         let (mut low, mut high) = (0, 1);
         for panel in panels {
             if let Some((from, to)) = middle(panel.counts) {
                 low = low.min(first + from);
                 high = high.max(first + to + 1);
-            }
-            if let (Some(mean), Some(sd)) = (panel.statistics.mean, panel.statistics.sd) {
-                low = low.min(bin(mean - sd));
-                high = high.max(bin(mean + sd) + 1);
             }
         }
         let sizes = (0..).flat_map(|power| [1, 2, 5].map(|digit| digit * 10_i64.pow(power)));
@@ -290,6 +285,9 @@ mod tests {
                 for at in shapes(&svg, "<text", &["x", "y"]) {
                     assert!((0.0..=WIDTH).contains(&at[0]) && (0.0..=height).contains(&at[1]), "{at:?}");
                 }
+                // Half of `+0.05` at the end of the axis must fit beside it.
+                let ticks = shapes(&svg, "<text class=\"tick\" text-anchor=\"middle\"", &["x"]);
+                assert!(ticks.len() > 1 && ticks.iter().all(|x| x[0] <= WIDTH - 18.0), "{ticks:?}");
                 assert!(!svg.contains("NaN") && !svg.contains("inf"));
             }
         }
@@ -321,7 +319,10 @@ mod tests {
     fn what_lies_beyond_the_bins_is_told() {
         let (summary, histogram) = sample::far_off();
         let svg = figures(&summary, &histogram).concat();
-        assert!(svg.contains("◂ 3 lower") && svg.contains("2 higher ▸"), "{svg}");
+        assert!(svg.contains(" lower</text>") && svg.contains(" higher ▸</text>"), "{svg}");
+        // The outer bins hold what lies beyond, so they never make a bar, even where they lie on the axis.
+        let view = View { first: 0, low: 0, high: 4, group: 1 };
+        assert_eq!(view.bars(&[3, 1, 5, 2]), (vec![0, 1, 5, 0], 3, 2));
     }
 
     #[test]

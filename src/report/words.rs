@@ -15,6 +15,9 @@ const FEW: u64 = 30;
 /// At most this many returns are told one by one in the summary sentence; beyond it the table does that better.
 const TOLD_ONE_BY_ONE: usize = 5;
 
+/// A bias below this is level: the tables, to three decimals, show it as zero.
+const LEVEL: f64 = 0.0005;
+
 /// `1234567` as `1,234,567`.
 pub fn thousands(n: u64) -> String {
     group(&n.to_string())
@@ -64,8 +67,8 @@ fn spoken(value: f64, unit: Unit) -> (f64, usize, &'static str) {
     let size = value.abs();
     match unit {
         Unit::Metre if size >= 2.0 => (1.0, 3, "m"),
-        Unit::Metre if size >= 0.000_95 || size < 0.000_05 => (1000.0, 0, "mm"),
-        Unit::Metre => (1000.0, 1, "mm"),
+        Unit::Metre if (0.000_05..0.000_95).contains(&size) => (1000.0, 1, "mm"),
+        Unit::Metre => (1000.0, 0, "mm"),
         Unit::Foot | Unit::UsSurveyFoot => (1.0, if size < 10.0 { 3 } else { 2 }, unit.symbol()),
     }
 }
@@ -84,8 +87,7 @@ pub fn signed_length(value: f64, unit: Unit) -> String {
 
 /// `7 mm above`, `20 mm below` or `level with`: where the survey lies from the reference.
 fn side(dz: f64, unit: Unit) -> String {
-    // The tables show three decimals: what is zero there is level here.
-    if dz.abs() < 0.0005 {
+    if dz.abs() < LEVEL {
         "level with".to_string()
     } else {
         format!("{} {}", length(dz.abs(), unit), if dz > 0.0 { "above" } else { "below" })
@@ -138,33 +140,34 @@ fn one_return(row: &ReturnRow, unit: Unit) -> Option<String> {
         Some(sd) => format!("SD {}", length(sd, unit)),
         None => places(compared),
     };
-    Some(format!("{} for return {} ({spread})", side(mean?, unit), row.return_number))
+    let it = if mean?.abs() < LEVEL { " it" } else { "" };
+    Some(format!("{}{it} for return {} ({spread})", side(mean?, unit), row.return_number))
 }
 
 fn nothing_compared(summary: &Summary) -> String {
     let Some(reference) = &summary.reference else {
         return "No reference was given, so nothing was compared: this report only counts the survey's points, \
                 return by return. To learn how well the ground agrees, name the files of a better measurement \
-                under `reference` and add the stages `ground` and `compare`."
+                under “reference” and add the stages “ground” and “compare”."
             .to_string();
     };
     if summary.method.is_empty() {
-        return "A reference was given, but nothing was compared: the list of stages has no `compare`. Add it \
-                after `ground`."
+        return "A reference was given, but nothing was compared: the list of stages has no “compare”. Add it \
+                after “ground”."
             .to_string();
     }
     for (counts, cloud) in [(&summary.survey, "survey"), (reference, "reference")] {
         if counts.ground == 0 {
             return format!(
                 "Nothing was compared, for not one point of the {cloud} was accepted as ground. Look at where its \
-                 points went (below), at what the `keep` stages drop and at the thresholds of `ground`."
+                 points went (below), at what the “keep” stages drop and at the thresholds of “ground”."
             );
         }
     }
     format!(
         "Nothing was compared: the survey has {} ground points and the reference {}, but nowhere do the two lie \
          near enough in plan. Look at whether both are in the same coordinate system and units, whether they cover \
-         the same ground, and whether `within` of `compare` is smaller than the spacing of the reference.",
+         the same ground, and whether “within” of “compare” is smaller than the spacing of the reference.",
         thousands(summary.survey.ground),
         thousands(reference.ground)
     )
@@ -360,7 +363,7 @@ mod tests {
         summary.reference.as_mut().unwrap().ground = 0;
         assert!(summary_sentence(&summary).contains("not one point of the reference"));
         summary.method.clear();
-        assert!(summary_sentence(&summary).contains("no `compare`"));
+        assert!(summary_sentence(&summary).contains("no “compare”"));
         summary.reference = None;
         assert!(summary_sentence(&summary).contains("No reference was given"));
     }
