@@ -1,3 +1,12 @@
 //! What a run leaves behind: tables, the page and the printed result.
 
+mod chart;
+pub mod html;
 pub mod summary;
+mod svg;
+pub mod tables;
+pub mod text;
+mod words;
+
+#[cfg(test)]
+mod sample;

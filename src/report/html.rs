@@ -1,0 +1,230 @@
+//! `report.html`: one page that holds everything, for people in the field and in the office.
+
+use askama::Template;
+
+use super::chart;
+use super::summary::{Histogram, Statistics, Summary};
+use super::words::{self, UNDEFINED};
+
+/// The whole page as text. The same result gives the same bytes.
+pub fn page(summary: &Summary, histogram: &Histogram) -> String {
+    Page::new(summary, histogram).render().expect("the template writes text to memory")
+}
+
+// The template lies beside this file; including it by its path from the package root needs neither a folder
+// `templates` nor a settings file.
+#[derive(Template)]
+#[template(ext = "html", source = r#"{% include "src/report/page.html" %}"#)]
+struct Page<'a> {
+    title: &'a str,
+    sentence: String,
+    compared: bool,
+    units_in_words: &'static str,
+    unit: &'static str,
+    rows: Vec<Row>,
+    some_undefined: bool,
+    figures: Vec<String>,
+    not_shown: Option<String>,
+    ledger: Vec<Line>,
+    read: [String; 2],
+    has_reference: bool,
+    invalid_return: Option<[String; 2]>,
+    method: &'a str,
+    reference_error: String,
+    cautions: Vec<String>,
+}
+
+/// A row of the table by return.
+struct Row {
+    name: String,
+    cells: Vec<Cell>,
+}
+
+/// A figure, or a dash and why there is no figure.
+struct Cell {
+    text: String,
+    why: Option<&'static str>,
+    /// The first column of its group, set off from the one before.
+    first: bool,
+}
+
+/// A line of the account of points.
+struct Line {
+    label: String,
+    cells: Vec<Option<[String; 2]>>,
+}
+
+impl<'a> Page<'a> {
+    fn new(summary: &'a Summary, histogram: &Histogram) -> Self {
+        let returns = summary.returns.iter().map(|row| (row.return_number.to_string(), &row.statistics));
+        let rows: Vec<_> = returns
+            .chain([("all".to_string(), &summary.all)])
+            .map(|(name, statistics)| Row { name, cells: cells(statistics) })
+            .collect();
+        let some_undefined = rows.iter().any(|row| row.cells.iter().any(|cell| cell.why.is_some()));
+        let reference = summary.reference.as_ref();
+        let clouds = || [Some(&summary.survey), reference].into_iter();
+        let pair = |value: fn(&super::summary::CloudCounts) -> u64| {
+            let mut values =
+                clouds().map(|cloud| cloud.map_or(String::new(), |c| words::thousands(value(c))));
+            [values.next().unwrap_or_default(), values.next().unwrap_or_default()]
+        };
+        let ledger = words::ledger(&summary.survey, reference)
+            .into_iter()
+            .map(|line| Line {
+                label: line.label,
+                cells: clouds()
+                    .zip(line.counts)
+                    .filter_map(|(cloud, count)| {
+                        let read = cloud?.read;
+                        Some(count.map(|n| [words::thousands(n), share(n, read)]))
+                    })
+                    .collect(),
+            })
+            .collect();
+        Page {
+            title: &summary.title,
+            sentence: words::summary_sentence(summary),
+            compared: summary.all.compared > 0,
+            units_in_words: summary.units.words(),
+            unit: summary.units.symbol(),
+            rows,
+            some_undefined,
+            figures: chart::figures(summary, histogram),
+            not_shown: not_shown(summary),
+            ledger,
+            read: pair(|counts| counts.read),
+            has_reference: reference.is_some(),
+            invalid_return: clouds()
+                .flatten()
+                .any(|counts| counts.invalid_return > 0)
+                .then(|| pair(|counts| counts.invalid_return)),
+            method: &summary.method,
+            reference_error: words::reference_error(summary),
+            cautions: words::cautions(summary),
+        }
+    }
+}
+
+fn minus(text: String) -> String {
+    text.replace('-', "−")
+}
+
+fn share(n: u64, of: u64) -> String {
+    if of == 0 { UNDEFINED.to_string() } else { format!("{} %", words::percent(n as f64 / of as f64)) }
+}
+
+fn cells(s: &Statistics) -> Vec<Cell> {
+    let why = match s.compared {
+        0 => "no comparison for this return",
+        1 => "only one place compared: a spread needs two",
+        _ => "does not exist for these values",
+    };
+    let text = |text: String| Cell { text, why: None, first: false };
+    let maybe = |value: Option<f64>, why, format: fn(f64) -> String| match value {
+        Some(value) => text(minus(format(value))),
+        None => Cell { text: UNDEFINED.to_string(), why: Some(why), first: false },
+    };
+    let plain = |value| maybe(value, why, |v| words::decimal(v, 3));
+    let with_sign = |value| maybe(value, why, |v| words::signed(v, 3));
+    let mut cells = vec![
+        text(words::thousands(s.points)),
+        maybe(s.share, "no points", words::percent),
+        text(words::thousands(s.ground)),
+        maybe(s.ground_share, "no ground points", words::percent),
+        text(words::thousands(s.compared)),
+        with_sign(s.mean),
+        plain(s.sd),
+        plain(s.rmse),
+        with_sign(s.median),
+        plain(s.nmad),
+        plain(s.abs_p95),
+        with_sign(s.min),
+        with_sign(s.max),
+    ];
+    for i in [0, 2, 4, 5] {
+        cells[i].first = true;
+    }
+    cells
+}
+
+/// The returns that have no panel in the figure.
+fn not_shown(summary: &Summary) -> Option<String> {
+    let numbers: Vec<_> = summary
+        .returns
+        .iter()
+        .filter(|row| row.statistics.compared == 0)
+        .map(|row| row.return_number.to_string())
+        .collect();
+    match numbers.as_slice() {
+        [] => None,
+        [one] => Some(format!("Return {one} has no comparison.")),
+        [rest @ .., last] => Some(format!("Returns {} and {last} have no comparison.", rest.join(", "))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::pipeline::units::Unit;
+    use crate::report::sample;
+
+    #[test]
+    fn the_page_is_whole_and_needs_nothing_from_outside() {
+        for (summary, histogram) in [
+            sample::five_returns(Unit::Metre),
+            sample::fifteen_returns(),
+            sample::one_place(),
+            sample::nothing_matched(),
+        ] {
+            let page = page(&summary, &histogram);
+            assert!(page.starts_with("<!DOCTYPE html>") && page.trim_end().ends_with("</html>"));
+            for outside in ["<script", "src=", "href=", "url(", "@import"] {
+                assert!(!page.contains(outside), "{outside}");
+            }
+            let addresses = page.matches("http").count();
+            assert_eq!(addresses, page.matches("http://www.w3.org/2000/svg").count());
+        }
+    }
+
+    #[test]
+    fn what_the_file_says_cannot_become_markup() {
+        let (mut summary, histogram) = sample::five_returns(Unit::Metre);
+        summary.title = "<script>alert('x')</script> & \"more\"".to_string();
+        summary.method = "within <b>15 mm</b>".to_string();
+        let page = page(&summary, &histogram);
+        assert!(!page.contains("<script") && !page.contains("<b>15"));
+        assert!(page.contains("&#60;script&#62;") || page.contains("&lt;script&gt;"));
+    }
+
+    #[test]
+    fn a_dash_says_why() {
+        let (summary, histogram) = sample::nothing_matched();
+        let page = page(&summary, &histogram);
+        assert!(page.contains("no comparison for this return"));
+        assert!(page.contains("Nothing was compared"));
+        assert!(!page.contains("<svg"));
+    }
+
+    #[test]
+    fn a_survey_alone_has_no_column_for_a_reference() {
+        let (mut summary, histogram) = sample::nothing_matched();
+        summary.reference = None;
+        let page = page(&summary, &histogram);
+        assert!(page.contains("No reference was given"));
+        assert!(!page.contains(">Reference</th>"));
+    }
+
+    #[test]
+    fn feet_say_which_foot() {
+        let (summary, histogram) = sample::five_returns(Unit::UsSurveyFoot);
+        let page = page(&summary, &histogram);
+        assert!(page.contains("US survey feet") && page.contains("dz, ftUS"));
+    }
+
+    #[test]
+    fn the_same_result_gives_the_same_bytes() {
+        let (summary, histogram) = sample::fifteen_returns();
+        assert_eq!(page(&summary, &histogram), page(&summary, &histogram));
+    }
+}

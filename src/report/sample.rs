@@ -1,0 +1,181 @@
+//! Made-up results for the tests of this room, and a way to look at them.
+
+use super::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics, Summary};
+use crate::pipeline::units::Unit;
+
+/// A result and its histogram.
+pub type Sample = (Summary, Histogram);
+
+/// A plausible spread without a random number generator from outside: the sum of twelve uniform numbers.
+struct Noise(u64);
+
+impl Noise {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+fn statistics(points: u64, all_points: u64, dz: &mut [f64]) -> Statistics {
+    dz.sort_by(f64::total_cmp);
+    let n = dz.len() as f64;
+    let ground = points / 3;
+    let mut out = Statistics {
+        points,
+        share: Some(points as f64 / all_points as f64),
+        ground,
+        ground_share: Some(points as f64 / all_points as f64),
+        compared: dz.len() as u64,
+        ..Statistics::default()
+    };
+    if dz.is_empty() {
+        return out;
+    }
+    let mean = dz.iter().sum::<f64>() / n;
+    let middle = |sorted: &[f64]| sorted[sorted.len() / 2];
+    let sorted = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values
+    };
+    let median = middle(dz);
+    out.mean = Some(mean);
+    out.sd = (n > 1.0).then(|| (dz.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
+    out.rmse = Some((dz.iter().map(|d| d * d).sum::<f64>() / n).sqrt());
+    out.min = dz.first().copied();
+    out.max = dz.last().copied();
+    out.median = Some(median);
+    out.nmad = Some(1.4826 * middle(&sorted(dz.iter().map(|d| (d - median).abs()).collect())));
+    out.abs_p95 = Some(sorted(dz.iter().map(|d| d.abs()).collect())[(0.95 * (n - 1.0)) as usize]);
+    out
+}
+
+fn histogram(groups: &[Vec<f64>], bin_width: f64, start: f64, bins: usize) -> Histogram {
+    let count = |(i, dz): (usize, &Vec<f64>)| {
+        let mut counts = vec![0; bins];
+        for d in dz {
+            counts[(((d - start) / bin_width).floor().max(0.0) as usize).min(bins - 1)] += 1;
+        }
+        (i as u8 + 1, counts)
+    };
+    Histogram { bin_width, start, returns: groups.iter().enumerate().map(count).collect() }
+}
+
+fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bins: usize) -> Sample {
+    let histogram = histogram(&groups, bin_width, start, bins);
+    let points = |i: usize| 8_412_377 / (1 + (i * i * i) as u64);
+    let all_points = (0..groups.len()).map(points).sum();
+    let returns = groups
+        .iter_mut()
+        .enumerate()
+        .map(|(i, dz)| ReturnRow {
+            return_number: i as u8 + 1,
+            statistics: statistics(points(i), all_points, dz),
+        })
+        .collect();
+    let all = statistics(all_points, all_points, &mut groups.concat());
+    let ground = all.ground;
+    let survey = CloudCounts {
+        read: all_points + 34,
+        withheld: 34,
+        invalid_return: 12,
+        out_of_range: 0,
+        keep: vec![KeepCounts { stage: 2, kept: all_points - 5_210, dropped: 5_210 }],
+        noise: 812,
+        low_outlier: 27,
+        above_ground: all_points - 5_210 - 812 - 27 - ground,
+        ground,
+    };
+    let reference = CloudCounts {
+        read: 2_310_455,
+        noise: 3,
+        above_ground: 310_452,
+        ground: 2_000_000,
+        ..CloudCounts::default()
+    };
+    let summary = Summary {
+        title: "Larkspur Hollow, autumn flight <against> spring scan & levels".to_string(),
+        units: unit,
+        points: all_points,
+        reference_uncertainty: Some(unit.from_micrometres(10_000.0)),
+        returns,
+        all,
+        survey,
+        reference: Some(reference),
+        method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
+                 mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \
+                 to another of the same return."
+            .to_string(),
+    };
+    (summary, histogram)
+}
+
+/// Five returns, the later the lower and the noisier, with a few gross values.
+pub fn five_returns(unit: Unit) -> Sample {
+    let mut noise = Noise(7);
+    let to_unit = |metres: f64| unit.from_micrometres(metres * 1e6);
+    let mut groups: Vec<Vec<f64>> = [
+        (8_120, 0.009, 0.024),
+        (2_903, 0.006, 0.031),
+        (1_102, 0.001, 0.042),
+        (301, -0.008, 0.06),
+        (64, -0.02, 0.083),
+    ]
+    .map(|(n, bias, sd)| (0..n).map(|_| to_unit(bias + sd * noise.normal())).collect())
+    .into();
+    groups[0].extend([to_unit(-0.9), to_unit(1.3)]);
+    sample(unit, groups, to_unit(0.001), to_unit(-1.0), 2_000)
+}
+
+/// As many returns as a pulse can have.
+pub fn fifteen_returns() -> Sample {
+    let mut noise = Noise(15);
+    let groups = (0..15).map(|i| {
+        let n = 40_000 / (1 + i * i);
+        (0..n).map(|_| 0.01 - 0.002 * f64::from(i) + (0.02 + 0.005 * f64::from(i)) * noise.normal()).collect()
+    });
+    sample(Unit::Metre, groups.collect(), 0.001, -0.5, 1_000)
+}
+
+/// One place in all.
+pub fn one_place() -> Sample {
+    sample(Unit::Metre, vec![vec![0.007]], 0.001, -0.5, 1_000)
+}
+
+/// A reference that the survey nowhere meets.
+pub fn nothing_matched() -> Sample {
+    sample(Unit::Metre, vec![Vec::new(); 3], 0.001, -0.5, 1_000)
+}
+
+/// A survey far above its reference, and beside it a return of almost no spread; some values beyond all bins.
+pub fn far_off() -> Sample {
+    let mut noise = Noise(3);
+    let mut wide: Vec<f64> = (0..2_000).map(|_| 31.5 + 4.0 * noise.normal()).collect();
+    wide.extend([-9_000.0, -80.0, -70.0, 75.0, 12_345.678]);
+    let narrow = (0..500).map(|_| 0.000_2 * noise.normal()).collect();
+    sample(Unit::Metre, vec![wide, narrow], 0.1, -60.0, 1_200)
+}
+
+/// Writes sample pages to look at: `cargo test --lib report::sample -- --ignored`, then `target/sample-pages/`.
+#[test]
+#[ignore = "writes pages for people to look at"]
+fn write_sample_pages() {
+    let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/sample-pages");
+    std::fs::create_dir_all(&folder).unwrap();
+    for (name, (summary, histogram)) in [
+        ("metres", five_returns(Unit::Metre)),
+        ("feet", five_returns(Unit::UsSurveyFoot)),
+        ("fifteen", fifteen_returns()),
+        ("one", one_place()),
+        ("nothing", nothing_matched()),
+        ("far", far_off()),
+    ] {
+        let page = super::html::page(&summary, &histogram);
+        std::fs::write(folder.join(format!("{name}.html")), page).unwrap();
+        std::fs::write(folder.join(format!("{name}.txt")), super::text::result_text(&summary)).unwrap();
+        std::fs::write(folder.join(format!("{name}.csv")), super::tables::returns_csv(&summary)).unwrap();
+    }
+}
