@@ -139,6 +139,8 @@ impl CliError {
     }
 }
 
+pub mod stages;
+
 /// Runs the program.
 pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.

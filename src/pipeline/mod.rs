@@ -1,3 +1,169 @@
 //! The pipeline file: model, units, checking, schema.
+//!
+//! [`load`] goes from the file to a [`Loaded`] pipeline: text → tree of keys and values → [`model`] → checks of
+//! values, of the order of stages and of the files named. All that is wrong is told at once.
 
+mod check;
+pub mod explain;
+mod files;
+pub mod locate;
+pub mod model;
+mod order;
+mod parse;
+pub mod problem;
+pub mod resolved;
+pub mod schema;
+mod tree;
 pub mod units;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+pub use locate::{Aim, Seg};
+pub use model::Pipeline;
+pub use problem::{PipelineError, Problem};
+
+use problem::Notes;
+
+/// No pipeline file is near this; a point file named by mistake is far above.
+const LARGEST: u64 = 1 << 20;
+
+/// A pipeline file that is right as far as can be told without opening the point files.
+#[derive(Clone, Debug)]
+pub struct Loaded {
+    /// The pipeline file, as it was named.
+    pub path: PathBuf,
+    /// Its folder, from which its paths go.
+    pub folder: PathBuf,
+    /// Its text, without a byte order mark.
+    pub text: String,
+    /// What it says, with every default filled in.
+    pub pipeline: Pipeline,
+    /// The files of the survey, sorted, each once.
+    pub survey_files: Vec<PathBuf>,
+    /// The files of the reference, sorted, each once; none where there is no reference.
+    pub reference_files: Vec<PathBuf>,
+}
+
+impl Loaded {
+    /// The run folder as the file has it.
+    pub fn output_folder(&self) -> PathBuf {
+        self.folder.join(&self.pipeline.output)
+    }
+
+    /// What keeps `output` (of `--out`, say) from being the run folder, if anything: `is a file`, or `holds …`.
+    pub fn output_clash(&self, output: &Path) -> Option<String> {
+        let clouds = self.survey_files.iter().chain(&self.reference_files);
+        files::output_clash(output, clouds.chain([&self.path]).map(PathBuf::as_path))
+    }
+
+    /// A problem with the value at a key path, found after loading; it is shown there or, where the file does
+    /// not say it, at the nearest key above.
+    ///
+    /// `loaded.problem_at(&["survey".into(), "units".into()], message, label, help)`
+    pub fn problem_at(&self, path: &[Seg], message: &str, label: &str, help: Option<&str>) -> Problem {
+        let span = Some(locate::span(&self.text, path, Aim::Value, None));
+        let help = help.map(str::to_string);
+        Problem { path: path.to_vec(), span, message: message.to_string(), label: label.to_string(), help }
+    }
+
+    /// The key path of an option of the stage at `index` of the pipeline's stages.
+    pub fn option_path(&self, index: usize, option: &str) -> Vec<Seg> {
+        let stage = serde_json::to_value(&self.pipeline.stages[index]).unwrap_or_default();
+        let name = stage.as_object().and_then(|map| map.keys().next()).cloned().unwrap_or_default();
+        vec!["stages".into(), index.into(), Seg::Key(name), option.into()]
+    }
+
+    /// An error of problems found after loading.
+    pub fn error(&self, problems: Vec<Problem>) -> PipelineError {
+        PipelineError { path: self.path.clone(), text: self.text.clone(), problems }
+    }
+}
+
+/// Loads a pipeline file and checks all that can be checked without opening the point files.
+///
+/// # Errors
+/// Everything that is wrong with the file, each with its place and its remedy.
+pub fn load(path: &Path) -> Result<Loaded, PipelineError> {
+    let text = read_text(path)?;
+    let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
+    let mut notes = Notes::new(&text);
+    let Some(found) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty()) else {
+        return Err(notes.into_error(path));
+    };
+    let [survey_files, reference_files] = found.files;
+    Ok(Loaded {
+        path: path.to_path_buf(),
+        folder,
+        pipeline: found.pipeline,
+        survey_files,
+        reference_files,
+        text,
+    })
+}
+
+struct Found {
+    pipeline: Pipeline,
+    files: [Vec<PathBuf>; 2],
+}
+
+/// Every step of the check. `None` where it cannot go on; what is wrong is in `notes`.
+fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<Found> {
+    let schema = schema::schema();
+    notes.document = parse::tree(notes.text(), notes)?;
+    let document = notes.document.as_object().cloned()?;
+    let draft = parse::decode(document, &schema, notes)?;
+    let mut pipeline = draft.pipeline;
+    let entries = draft.entries.as_deref().unwrap_or(&[]);
+
+    check::values(&pipeline, entries, notes);
+    if draft.entries.is_some() {
+        let has_reference = pipeline.reference.is_some() || notes.known(&["reference".into()]);
+        order::check(entries, has_reference, draft.gaps, notes);
+    }
+    let survey = files::find("survey", folder, notes);
+    let reference = files::find("reference", folder, notes);
+
+    let stages_given = draft.entries.is_some();
+    pipeline.stages = draft.entries.into_iter().flatten().map(|entry| entry.stage).collect();
+    pipeline.resolve(path, stages_given);
+
+    let inputs = survey.iter().chain(&reference).map(PathBuf::as_path).chain([path]);
+    if let Some(clash) = files::output_clash(&folder.join(&pipeline.output), inputs) {
+        let message = format!("the run folder `{}` {clash}", pipeline.output.display());
+        let help = "give the results a folder of their own, such as `output: runs/first`".to_string();
+        notes.value(&["output".into()], message, "cannot be the run folder".to_string(), Some(help));
+    }
+    Some(Found { pipeline, files: [survey, reference] })
+}
+
+fn read_text(path: &Path) -> Result<String, PipelineError> {
+    let unreadable = |message: &str, help: Option<&str>| {
+        Err(PipelineError::unreadable(path, message.to_string(), help.map(str::to_string)))
+    };
+    let cannot = |error: std::io::Error| {
+        let message = format!("the pipeline file cannot be read: {}", files::plain(&error));
+        PipelineError::unreadable(path, message, None)
+    };
+    let meta = fs::metadata(path).map_err(cannot)?;
+    if meta.is_dir() {
+        return unreadable("this is a folder", Some("name the pipeline file in it"));
+    }
+    if meta.len() > LARGEST {
+        return unreadable("this is not a pipeline file: it is larger than 1 MB", None);
+    }
+    let bytes = fs::read(path).map_err(cannot)?;
+    if bytes.starts_with(b"LASF") {
+        let help = "a pipeline file is a text that names point files; to look into a point file use \
+                    `echograde inspect`";
+        return unreadable("this is a point file", Some(help));
+    }
+    if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
+        return unreadable("the file is saved as UTF-16", Some("save it as UTF-8 in your editor"));
+    }
+    match String::from_utf8(bytes) {
+        // A byte order mark would make YAML see two documents.
+        Ok(text) => Ok(text.strip_prefix('\u{feff}').map_or(text.clone(), str::to_string)),
+        Err(_) => unreadable("the file is not UTF-8 text", Some("save it as UTF-8 in your editor")),
+    }
+}

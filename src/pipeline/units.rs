@@ -202,6 +202,7 @@ impl JsonSchema for Length {
             "description": "A length with its unit: mm, cm, m, ft (international foot) or ftUS (US survey foot).",
             "pattern": r"^\s*[-+]?[0-9.]+([eE][-+]?[0-9]+)?\s*(mm|cm|m|ft|ftUS)\s*$",
             "examples": ["0.5 m", "15 mm", "0.05 ft"],
+            "x-expected": "a length with its unit, such as `0.5 m`, `15 mm` or `0.05 ft`",
         })
     }
 }
@@ -258,6 +259,7 @@ impl JsonSchema for Angle {
             "description": "An angle with its unit, degrees.",
             "pattern": r"^\s*[-+]?[0-9.]+\s*deg\s*$",
             "examples": ["20 deg"],
+            "x-expected": "an angle in degrees, such as `20 deg`",
         })
     }
 }

@@ -2,6 +2,7 @@
 
 use std::borrow::Cow;
 use std::fmt;
+use std::marker::PhantomData;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, Serializer, de};
@@ -26,11 +27,29 @@ impl<T: Serialize> Serialize for Auto<T> {
 
 impl<'de, T: Deserialize<'de>> Deserialize<'de> for Auto<T> {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let value = serde_yaml::Value::deserialize(deserializer)?;
-        if value.as_str() == Some("auto") {
-            return Ok(Auto::Auto);
+        struct AutoVisitor<T>(PhantomData<T>);
+        impl<'de, T: Deserialize<'de>> de::Visitor<'de> for AutoVisitor<T> {
+            type Value = Auto<T>;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a value, or `auto`")
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<Auto<T>, E> {
+                if v == "auto" {
+                    return Ok(Auto::Auto);
+                }
+                T::deserialize(de::value::StrDeserializer::new(v)).map(Auto::Fixed)
+            }
+            fn visit_u64<E: de::Error>(self, v: u64) -> Result<Auto<T>, E> {
+                T::deserialize(de::value::U64Deserializer::new(v)).map(Auto::Fixed)
+            }
+            fn visit_i64<E: de::Error>(self, v: i64) -> Result<Auto<T>, E> {
+                T::deserialize(de::value::I64Deserializer::new(v)).map(Auto::Fixed)
+            }
+            fn visit_f64<E: de::Error>(self, v: f64) -> Result<Auto<T>, E> {
+                T::deserialize(de::value::F64Deserializer::new(v)).map(Auto::Fixed)
+            }
         }
-        T::deserialize(value).map(Auto::Fixed).map_err(de::Error::custom)
+        deserializer.deserialize_any(AutoVisitor(PhantomData))
     }
 }
 

@@ -1,0 +1,211 @@
+//! Values that can be decoded but make no sense: each option by itself, and options that do not fit each other.
+
+use super::explain::name;
+use super::locate::Seg;
+use super::model::{CloudInput, Pipeline};
+use super::parse::Entry;
+use super::problem::Notes;
+use super::units::Length;
+use crate::stages::auto::Auto;
+use crate::stages::checkpoints::Checkpoints;
+use crate::stages::compare::Compare;
+use crate::stages::ground::Ground;
+use crate::stages::keep::Keep;
+use crate::stages::read::Read;
+use crate::stages::{CloudChoice, Stage};
+
+/// Longest length of an option, and farthest coordinate: beyond these a unit is most likely mistaken.
+const LONGEST: Length = Length::metres(100_000.0);
+const FARTHEST: Length = Length::metres(100_000_000.0);
+
+/// Notes every value that makes no sense.
+pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
+    cloud_input(&pipeline.survey, "survey", notes);
+    if pipeline.survey.uncertainty.is_some() {
+        notes.key(
+            &["survey".into(), "uncertainty".into()],
+            "`survey` has no option `uncertainty`".to_string(),
+            "belongs under `reference`".to_string(),
+            Some(
+                "the survey is what is measured; only the reference has an uncertainty of its own"
+                    .to_string(),
+            ),
+        );
+    }
+    if let Some(reference) = &pipeline.reference {
+        cloud_input(reference, "reference", notes);
+    }
+    for entry in entries {
+        let mut check = Check { path: &entry.path, notes };
+        match &entry.stage {
+            Stage::Read(read) => check.read(read),
+            Stage::Keep(keep) => check.keep(keep),
+            Stage::Ground(ground) => check.ground(ground),
+            Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
+            Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
+            Stage::Compare(_) => {}
+            Stage::Summarise(summarise) => check.filled("by", Some(summarise.by.len())),
+        }
+        if pipeline.reference.is_none() && !notes.known(&["reference".into()]) {
+            needs_no_reference(entry, notes);
+        }
+    }
+}
+
+fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
+    let path: [Seg; 1] = [key.into()];
+    let mut check = Check { path: &path, notes };
+    if let Some(uncertainty) = cloud.uncertainty {
+        check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
+    }
+    let files = check.path_to("files");
+    if notes.given(&files) {
+        Check { path: &path, notes }.filled("files", Some(cloud.files.len()));
+    } else if !notes.known(&path) {
+        let help = format!("name the point files: `{key}: {{files: [flight/*.laz]}}`");
+        let label = format!("expected `{key}:` with its `files:`");
+        let message = if notes.given(&path) {
+            format!("`{key}` names no files")
+        } else {
+            format!("the file says nothing of the {key}")
+        };
+        notes.value(&path, message, label, Some(help));
+    }
+}
+
+/// A stage that speaks of the reference where there is none.
+fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
+    let cloud = match &entry.stage {
+        Stage::Keep(keep) => keep.cloud,
+        Stage::Ground(ground) => ground.cloud,
+        _ => return,
+    };
+    if cloud == CloudChoice::Reference {
+        let path = [&entry.path[..], &["cloud".into()]].concat();
+        notes.value(
+            &path,
+            format!("{} is meant for a reference, and there is none", name(&entry.path)),
+            "no `reference:` in this file".to_string(),
+            Some("add `reference: {files: [scan/*.laz]}`, or take the stage out".to_string()),
+        );
+    }
+}
+
+/// Checks the options of one group.
+struct Check<'c, 'n> {
+    path: &'c [Seg],
+    notes: &'c mut Notes<'n>,
+}
+
+impl Check<'_, '_> {
+    fn path_to(&self, key: &str) -> Vec<Seg> {
+        [self.path, &[key.into()]].concat()
+    }
+
+    /// Notes a problem with an option, unless it has one already.
+    fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
+        let path = self.path_to(key);
+        if !self.notes.known(&path) {
+            let message = format!("{} {why}", name(&path));
+            self.notes.value(&path, message, label.to_string(), help.map(str::to_string));
+        }
+    }
+
+    fn positive(&mut self, key: &str, length: Length) {
+        // What rounds to less than a micrometre is nothing to this program.
+        if length.micrometres() <= 0 {
+            self.wrong(key, &format!("is `{length}`"), "expected a length above 0", None);
+        } else {
+            self.not_too_long(key, length, LONGEST);
+        }
+    }
+
+    fn at_least(&mut self, key: &str, length: Length, least: Length, label: &str) {
+        if length.micrometres() < least.micrometres() {
+            self.wrong(key, &format!("is `{length}`"), label, None);
+        } else {
+            self.not_too_long(key, length, LONGEST);
+        }
+    }
+
+    fn not_too_long(&mut self, key: &str, length: Length, most: Length) {
+        if length.micrometres().saturating_abs() > most.micrometres() {
+            let label = format!("expected {most} at most");
+            self.wrong(key, &format!("is `{length}`"), &label, Some("look at the unit behind the number"));
+        }
+    }
+
+    /// A list that is given must hold something.
+    fn filled(&mut self, key: &str, length: Option<usize>) {
+        if length == Some(0) {
+            let help = (key != "files").then_some("take it out to have its default");
+            self.wrong(key, "is an empty list", "expected at least one entry", help);
+        }
+    }
+
+    fn read(&mut self, read: &Read) {
+        if let Auto::Fixed(tile) = read.tile {
+            self.at_least("tile", tile, Length::metres(1.0), "expected `auto` or at least 1 m");
+        }
+    }
+
+    fn keep(&mut self, keep: &Keep) {
+        self.filled("classes", keep.classes.as_ref().map(Vec::len));
+        self.filled("strips", keep.strips.as_ref().map(Vec::len));
+        if let Some(angle) = keep.scan_angle_max.filter(|angle| !(0.0..=180.0).contains(&angle.degrees)) {
+            self.wrong("scan_angle_max", &format!("is `{angle}`"), "expected 0 to 180 degrees", None);
+        }
+        let Some(area) = &keep.area else { return };
+        let path = self.path_to("area");
+        let mut sides = Check { path: &path, notes: self.notes };
+        for (axis, [low, high]) in [("x", area.x), ("y", area.y)] {
+            sides.not_too_long(axis, low, FARTHEST);
+            sides.not_too_long(axis, high, FARTHEST);
+            if low.micrometres() >= high.micrometres() {
+                let why = format!("runs from `{low}` to `{high}`: nothing lies between");
+                sides.wrong(axis, &why, "expected the low side first, then the high one", None);
+            }
+        }
+    }
+
+    fn ground(&mut self, ground: &Ground) {
+        let least_cell = Length::millimetres(1.0);
+        self.at_least("cell", ground.cell, least_cell, "expected at least 1 mm");
+        self.positive("window_max", ground.window_max);
+        self.positive("low_outlier", ground.low_outlier);
+        let zero = Length::metres(0.0);
+        for (key, length) in
+            [("dh_initial", ground.dh_initial), ("dh_max", ground.dh_max), ("fill_max", ground.fill_max)]
+        {
+            self.at_least(key, length, zero, "expected 0 or more");
+        }
+        if ground.slope < 0.0 {
+            self.wrong("slope", &format!("is `{}`", ground.slope), "expected 0 or more, rise over run", None);
+        }
+        let (window, cell) = (ground.window_max, ground.cell);
+        let both_right = !["window_max", "cell"].iter().any(|key| self.notes.known(&self.path_to(key)));
+        if both_right && window.micrometres() < 3 * cell.micrometres() {
+            let key = self.first_given(["window_max", "cell"]);
+            let why = format!("does not fit: `window_max` {window} is smaller than three cells of {cell}");
+            self.wrong(
+                key,
+                &why,
+                "the smallest window is 3 cells",
+                Some("make `window_max` larger than the widest building"),
+            );
+        }
+        let (first, most) = (ground.dh_initial, ground.dh_max);
+        let both_right = !["dh_initial", "dh_max"].iter().any(|key| self.notes.known(&self.path_to(key)));
+        if both_right && first.micrometres() > most.micrometres() {
+            let key = self.first_given(["dh_initial", "dh_max"]);
+            let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
+            let label = "the first threshold cannot exceed the greatest";
+            self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    /// The first of two options that the file gives: the other has its default, and no place.
+    fn first_given(&self, keys: [&'static str; 2]) -> &'static str {
+        keys.into_iter().find(|key| self.notes.given(&self.path_to(key))).unwrap_or(keys[0])
+    }
+}

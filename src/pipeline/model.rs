@@ -1,0 +1,187 @@
+//! The pipeline file as the program holds it.
+
+use std::borrow::Cow;
+use std::fmt;
+use std::path::{Path, PathBuf};
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Serialize, de};
+
+use super::units::{Length, Unit};
+use crate::stages::{Stage, checkpoints, compare, ground, read, summarise};
+
+/// A pipeline file: the clouds, where the results go, and the stages of the work in their order.
+///
+/// Paths are relative to the folder of the pipeline file. Lengths carry their unit: `0.5 m`, `15 mm`, `0.05 ft`.
+/// A key that is left out has its default; only `survey` must be given.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Pipeline {
+    /// What the survey is called in the report.
+    #[serde(default)]
+    #[schemars(extend("x-default" = "the file's name without its ending"))]
+    pub title: String,
+    /// The airborne cloud under test, often one file a strip.
+    #[serde(default)]
+    #[schemars(extend("x-default" = "none: it must be given"))]
+    pub survey: CloudInput,
+    /// The better measurement that the survey is compared with.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none: nothing is compared"))]
+    pub reference: Option<CloudInput>,
+    /// The run folder, which holds all that a run writes; `--out` overrides it.
+    #[serde(default)]
+    #[schemars(extend("x-default" = "runs/ and the file's name without its ending"))]
+    pub output: PathBuf,
+    /// The unit of the report: `m`, `ft` (international foot) or `ftUS` (US survey foot).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "the survey's own vertical unit"))]
+    pub units: Option<Unit>,
+    /// The seed of every draw: the same seed and data give the same checkpoints.
+    #[serde(default = "default_seed")]
+    pub seed: u64,
+    /// The stages in the order of work: `read`, then `keep` and `ground`, `checkpoints`, `compare`, `summarise`.
+    #[serde(default)]
+    #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
+        without a reference: read, ground, summarise"))]
+    pub stages: Vec<Stage>,
+}
+
+fn default_seed() -> u64 {
+    1
+}
+
+impl Pipeline {
+    /// Fills in the defaults that depend on something else: the name of the file, the reference, another option.
+    pub(super) fn resolve(&mut self, file: &Path, stages_given: bool) {
+        let stem = file.file_stem().map_or("pipeline".into(), |stem| stem.to_string_lossy());
+        if self.title.trim().is_empty() {
+            self.title = stem.to_string();
+        }
+        if self.output.as_os_str().is_empty() {
+            self.output = PathBuf::from(format!("runs/{stem}"));
+        }
+        if !stages_given {
+            self.stages = default_stages(self.reference.is_some());
+        }
+        for stage in &mut self.stages {
+            if let Stage::Compare(compare) = stage {
+                compare.within = Some(compare.reach());
+            }
+        }
+    }
+}
+
+/// The chain of a file that names no stages.
+fn default_stages(with_reference: bool) -> Vec<Stage> {
+    let mut stages = vec![Stage::Read(read::Read::default()), Stage::Ground(ground::Ground::default())];
+    if with_reference {
+        stages.push(Stage::Checkpoints(checkpoints::Checkpoints::default()));
+        stages.push(Stage::Compare(compare::Compare::default()));
+    }
+    stages.push(Stage::Summarise(summarise::Summarise::default()));
+    stages
+}
+
+/// Point files that together are one cloud.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct CloudInput {
+    /// The files, relative to the folder of the pipeline file. `*` stands for any part of a name, `?` for one
+    /// character, `**` for any folders between, as in `[flight/*.laz]`.
+    #[schemars(length(min = 1), extend("x-default" = "none: it must be given"))]
+    pub files: Vec<String>,
+    /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, for
+    /// both axes or for each, as in `{horizontal: m, vertical: ftUS}`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "as the files state"))]
+    pub units: Option<CloudUnits>,
+    /// Uncertainty of the elevations of the reference: one sigma, vertical. It is reported beside the survey's
+    /// spread and never mixed into it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "not stated"))]
+    pub uncertainty: Option<Length>,
+}
+
+/// Units of the coordinates of a cloud, in place of what its files state.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct CloudUnits {
+    /// Unit of easting and northing; none: as the files state.
+    pub horizontal: Option<Unit>,
+    /// Unit of the elevation; none: as the files state.
+    pub vertical: Option<Unit>,
+}
+
+/// The long form of [`CloudUnits`] in a file.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+struct AxisUnits {
+    /// Unit of easting and northing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    horizontal: Option<Unit>,
+    /// Unit of the elevation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    vertical: Option<Unit>,
+}
+
+impl Serialize for CloudUnits {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match *self {
+            CloudUnits { horizontal: Some(one), vertical: Some(other) } if one == other => {
+                one.serialize(serializer)
+            }
+            CloudUnits { horizontal, vertical } => AxisUnits { horizontal, vertical }.serialize(serializer),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for CloudUnits {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct OneOrEach;
+        impl<'de> de::Visitor<'de> for OneOrEach {
+            type Value = CloudUnits;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a unit, or one for each axis")
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<CloudUnits, E> {
+                let both = Unit::deserialize(de::value::StrDeserializer::new(v))?;
+                Ok(CloudUnits { horizontal: Some(both), vertical: Some(both) })
+            }
+            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<CloudUnits, A::Error> {
+                let AxisUnits { horizontal, vertical } =
+                    AxisUnits::deserialize(de::value::MapAccessDeserializer::new(map))?;
+                Ok(CloudUnits { horizontal, vertical })
+            }
+        }
+        deserializer.deserialize_any(OneOrEach)
+    }
+}
+
+impl JsonSchema for CloudUnits {
+    fn schema_name() -> Cow<'static, str> {
+        "CloudUnits".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        json_schema!({
+            "anyOf": [generator.subschema_for::<Unit>(), generator.subschema_for::<AxisUnits>()]
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn units_of_a_cloud_are_one_or_one_for_each_axis() {
+        let units = |text: &str| serde_json::from_str::<CloudUnits>(text).unwrap();
+        let each = CloudUnits { horizontal: Some(Unit::Metre), vertical: Some(Unit::UsSurveyFoot) };
+        assert_eq!(units(r#"{"horizontal": "m", "vertical": "ftUS"}"#), each);
+        assert_eq!(units(r#""ft""#).vertical, Some(Unit::Foot));
+        assert_eq!(units(r#"{"vertical": "ft"}"#).horizontal, None);
+        for text in [r#""ft""#, r#"{"vertical":"ft"}"#, r#"{"horizontal":"m","vertical":"ftUS"}"#] {
+            assert_eq!(serde_json::to_string(&units(text)).unwrap(), text);
+        }
+    }
+}

@@ -1,0 +1,159 @@
+//! Whether the stages are all there, each once, in the order of work.
+
+use super::locate::Seg;
+use super::parse::Entry;
+use super::problem::Notes;
+use crate::stages::{CloudChoice, Stage};
+
+const ORDER: &str =
+    "the order of work: `read`, then `keep` and `ground`, `checkpoints`, `compare`, `summarise`";
+
+/// The step of the work that a stage belongs to.
+fn step(stage: &Stage) -> usize {
+    match stage {
+        Stage::Read(_) => 0,
+        Stage::Keep(_) | Stage::Ground(_) => 1,
+        Stage::Checkpoints(_) => 2,
+        Stage::Compare(_) => 3,
+        Stage::Summarise(_) => 4,
+    }
+}
+
+/// Notes what is wrong with the list of stages as a list. With `gaps` an entry could not be made out, and nothing
+/// is said of stages that are missing.
+pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &mut Notes) {
+    repeated(entries, notes);
+    misplaced(entries, notes);
+    if !gaps {
+        missing(entries, has_reference, notes);
+    }
+}
+
+/// Stages that stand more than once, though they may only once.
+fn repeated(entries: &[Entry], notes: &mut Notes) {
+    for (at, entry) in entries.iter().enumerate() {
+        let earlier = entries[..at].iter().filter(|before| before.name == entry.name);
+        let (clash, help) = match &entry.stage {
+            Stage::Keep(_) => continue,
+            Stage::Ground(ground) => {
+                let shares = |before: &Entry| match &before.stage {
+                    Stage::Ground(other) => {
+                        let both = CloudChoice::Both;
+                        ground.cloud == both || other.cloud == both || ground.cloud == other.cloud
+                    }
+                    _ => false,
+                };
+                let help = "a second `ground` is possible where one says `cloud: survey` and the other \
+                            `cloud: reference`";
+                (earlier.clone().any(shares), help)
+            }
+            _ => (earlier.count() > 0, "only `keep` may stand more than once"),
+        };
+        if clash {
+            let message = format!("stage `{}` stands more than once", entry.name);
+            point(entry, message, "given before".to_string(), Some(help.to_string()), notes);
+        }
+    }
+}
+
+/// Stages in the wrong place: the fewest that must move for the rest to be in order.
+fn misplaced(entries: &[Entry], notes: &mut Notes) {
+    let steps: Vec<usize> = entries.iter().map(|entry| step(&entry.stage)).collect();
+    let stay = in_order(&steps);
+    for (at, entry) in entries.iter().enumerate().filter(|(at, _)| !stay.contains(at)) {
+        let before = stay.iter().rev().find(|i| steps[**i] <= steps[at]);
+        let after = stay.iter().find(|i| steps[**i] > steps[at]);
+        let label = match (before, after) {
+            (Some(before), _) if *before > at => format!("belongs after `{}`", entries[*before].name),
+            (_, Some(after)) => format!("belongs before `{}`", entries[*after].name),
+            _ => "out of order".to_string(),
+        };
+        let message = format!("stage `{}` stands in the wrong place", entry.name);
+        point(entry, message, label, Some(ORDER.to_string()), notes);
+    }
+}
+
+/// The places of a longest run of steps that never goes back.
+fn in_order(steps: &[usize]) -> Vec<usize> {
+    let mut best: Vec<Vec<usize>> = Vec::new();
+    for (at, step) in steps.iter().enumerate() {
+        let longest = best.iter().filter(|run| run.last().is_none_or(|last| steps[*last] <= *step));
+        let mut run = longest.max_by_key(|run| run.len()).cloned().unwrap_or_default();
+        run.push(at);
+        best.push(run);
+    }
+    best.into_iter().rev().max_by_key(Vec::len).unwrap_or_default()
+}
+
+/// Stages and inputs that others need.
+fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
+    let list: [Seg; 1] = ["stages".into()];
+    let Some((first, last)) = entries.first().zip(entries.last()) else {
+        let help = "take `stages:` out to have the default chain, or list at least `read` and `summarise`";
+        let label = "expected at least one stage".to_string();
+        return notes.value(&list, "`stages` is an empty list".to_string(), label, Some(help.to_string()));
+    };
+    let find = |name: &str| entries.iter().find(|entry| entry.name == name);
+    let absent =
+        |name: &str, place: &str| (format!("stage `{name}` is missing"), format!("add `- {name}:` {place}"));
+    let survey_ground = entries.iter().any(|entry| match &entry.stage {
+        Stage::Ground(ground) => ground.cloud != CloudChoice::Reference,
+        _ => false,
+    });
+    let mut note = |entry: &Entry, label: &str, (message, help): (String, String)| {
+        point(entry, message, label.to_string(), Some(help), notes);
+    };
+    if find("read").is_none() {
+        note(first, "`read` must come first", absent("read", "as the first entry of `stages`"));
+    }
+    if let Some(checkpoints) = find("checkpoints") {
+        if !survey_ground {
+            let label = "`checkpoints` draws from the ground of the survey";
+            note(checkpoints, label, absent("ground", "before `checkpoints`"));
+        }
+        if find("compare").is_none() {
+            note(
+                checkpoints,
+                "checkpoints are of use to `compare` only",
+                absent("compare", "after `checkpoints`"),
+            );
+        }
+    }
+    if let Some(compare) = find("compare")
+        && find("checkpoints").is_none()
+    {
+        let label = "`compare` works on what `checkpoints` draws";
+        note(compare, label, absent("checkpoints", "between `ground` and `compare`"));
+    }
+    if find("summarise").is_none() {
+        note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
+    }
+    if !has_reference && let Some(needy) = find("checkpoints").or(find("compare")) {
+        let message = format!("stage `{}` needs a reference, and the file names none", needy.name);
+        let help =
+            "add `reference: {files: [scan/*.laz]}`, or take `checkpoints` and `compare` out".to_string();
+        note(needy, "nothing to compare with", (message, help));
+    }
+}
+
+fn point(entry: &Entry, message: String, label: String, help: Option<String>, notes: &mut Notes) {
+    if notes.given(&entry.path) {
+        notes.key(&entry.path, message, label, help);
+    } else {
+        // A stage written as its bare name.
+        notes.value(&entry.path[..2], message, label, help);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_fewest_stages_are_blamed() {
+        assert_eq!(in_order(&[0, 1, 2, 3, 4]), [0, 1, 2, 3, 4]);
+        assert_eq!(in_order(&[4, 0, 1, 2, 3]), [1, 2, 3, 4]);
+        assert_eq!(in_order(&[0, 2, 1, 1, 3]), [0, 2, 3, 4]);
+        assert_eq!(in_order(&[]), [0; 0]);
+    }
+}

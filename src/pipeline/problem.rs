@@ -1,0 +1,160 @@
+//! What is wrong with a pipeline file, and how it is told.
+
+use std::fmt;
+use std::ops::Range;
+use std::path::{Path, PathBuf};
+
+use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
+use serde_json::Value;
+
+use super::locate::{self, Aim, Seg};
+
+/// More than this are counted but not shown: the first ones are what can be mended in one go.
+const MOST_SHOWN: usize = 50;
+
+/// One thing that is wrong, with its place and its remedy.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Problem {
+    /// The keys that lead to it; empty where the whole file is meant.
+    pub path: Vec<Seg>,
+    /// The offending bytes of the text; none where there is no text to show (a file that cannot be read).
+    pub span: Option<Range<usize>>,
+    /// What is wrong.
+    pub message: String,
+    /// What was expected at the place.
+    pub label: String,
+    /// What to do.
+    pub help: Option<String>,
+}
+
+/// All that is wrong with a pipeline file.
+#[derive(Clone, Debug, thiserror::Error)]
+pub struct PipelineError {
+    /// The file, as it was named on the command line.
+    pub path: PathBuf,
+    /// Its text.
+    pub text: String,
+    /// The problems, in the order of their places; never none.
+    pub problems: Vec<Problem>,
+}
+
+impl PipelineError {
+    /// A file that cannot be read at all.
+    pub(super) fn unreadable(path: &Path, message: String, help: Option<String>) -> Self {
+        let problem = Problem { path: Vec::new(), span: None, message, label: String::new(), help };
+        PipelineError { path: path.to_path_buf(), text: String::new(), problems: vec![problem] }
+    }
+
+    /// Line and column of a problem, both from 1, columns in characters.
+    pub fn line_and_column(&self, problem: &Problem) -> Option<(usize, usize)> {
+        let before = &self.text[..problem.span.as_ref()?.start];
+        let line_start = before.rfind('\n').map_or(0, |at| at + 1);
+        Some((before.matches('\n').count() + 1, before[line_start..].chars().count() + 1))
+    }
+
+    /// Every problem with its place: file, line and column, the line itself with the spot marked, what was expected
+    /// and what to do.
+    pub fn render(&self, colour: bool) -> String {
+        let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
+        let path = self.path.display().to_string();
+        let mut shown: Vec<String> =
+            self.problems.iter().take(MOST_SHOWN).map(|p| self.draw(p, &path, &renderer)).collect();
+        let hidden = self.problems.len().saturating_sub(MOST_SHOWN);
+        if hidden > 0 {
+            shown.push(format!("{hidden} more problems are not shown"));
+        }
+        shown.join("\n\n") + "\n"
+    }
+
+    fn draw(&self, problem: &Problem, path: &str, renderer: &Renderer) -> String {
+        let group = Level::ERROR.primary_title(problem.message.as_str());
+        let group = match &problem.span {
+            Some(span) => {
+                let mark = AnnotationKind::Primary.span(span.clone());
+                let mark = if problem.label.is_empty() { mark } else { mark.label(problem.label.as_str()) };
+                group.element(Snippet::source(self.text.as_str()).path(path).annotation(mark))
+            }
+            None => group.element(Origin::path(path)),
+        };
+        let help = problem.help.as_deref().map(|help| Level::HELP.message(help));
+        renderer.render(&[group.elements(help)])
+    }
+}
+
+/// Plain, without colour.
+impl fmt::Display for PipelineError {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(&self.render(false))
+    }
+}
+
+/// The problems found so far, and the text they are found in.
+pub(super) struct Notes<'a> {
+    text: &'a str,
+    /// What the text holds, for telling which keys are there.
+    pub document: Value,
+    problems: Vec<Problem>,
+}
+
+impl<'a> Notes<'a> {
+    pub fn new(text: &'a str) -> Self {
+        Notes { text, document: Value::Null, problems: Vec::new() }
+    }
+
+    pub fn text(&self) -> &'a str {
+        self.text
+    }
+
+    /// Notes a problem with the value at `path`.
+    pub fn value(&mut self, path: &[Seg], message: String, label: String, help: Option<String>) {
+        self.at(path, Aim::Value, message, label, help);
+    }
+
+    /// Notes a problem with the last key of `path`.
+    pub fn key(&mut self, path: &[Seg], message: String, label: String, help: Option<String>) {
+        self.at(path, Aim::Key(0), message, label, help);
+    }
+
+    pub fn at(&mut self, path: &[Seg], aim: Aim, message: String, label: String, help: Option<String>) {
+        let span = locate::span(self.text, path, aim, find(&self.document, path));
+        self.problems.push(Problem { path: path.to_vec(), span: Some(span), message, label, help });
+    }
+
+    /// Notes a problem at a place of the text, for want of a key path.
+    pub fn spot(&mut self, span: Range<usize>, message: String, label: String, help: Option<String>) {
+        self.problems.push(Problem { path: Vec::new(), span: Some(span), message, label, help });
+    }
+
+    /// Whether a problem is known at `path` or below it: what follows from it need not be told as well.
+    pub fn known(&self, path: &[Seg]) -> bool {
+        self.problems.iter().any(|problem| problem.path.starts_with(path))
+    }
+
+    /// Whether the file says anything at `path`.
+    pub fn given(&self, path: &[Seg]) -> bool {
+        find(&self.document, path).is_some()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.problems.is_empty()
+    }
+
+    /// Whether there are so many that looking for more is of no use to anyone.
+    pub fn enough(&self) -> bool {
+        self.problems.len() >= MOST_SHOWN
+    }
+
+    /// The problems in the order of their places.
+    pub fn into_error(mut self, path: &Path) -> PipelineError {
+        self.problems.sort_by_key(|problem| problem.span.clone().map_or(0, |span| span.start));
+        PipelineError { path: path.to_path_buf(), text: self.text.to_string(), problems: self.problems }
+    }
+}
+
+/// The value at `path`, if there is one.
+pub(super) fn find<'v>(document: &'v Value, path: &[Seg]) -> Option<&'v Value> {
+    path.iter().try_fold(document, |value, seg| match seg {
+        Seg::Key(key) => value.get(key.as_str()),
+        Seg::Item(index) => value.get(*index),
+    })
+}

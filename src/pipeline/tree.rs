@@ -1,0 +1,211 @@
+//! The keys and values of a pipeline file, read one by one so that all that is odd about them can be told at once:
+//! keys given twice, keys without a value, numbers that are none.
+
+use std::cell::RefCell;
+use std::fmt;
+
+use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
+use serde_json::{Map, Value};
+
+use super::explain::name;
+use super::locate::{Aim, Seg};
+use super::problem::Notes;
+
+/// Something wrong in the tree itself.
+pub(super) struct Oddity {
+    pub path: Vec<Seg>,
+    pub aim: Aim,
+    pub message: String,
+    pub label: &'static str,
+    pub help: Option<String>,
+}
+
+/// Reads the value at `path`; `None` where it is odd and left out.
+pub(super) struct Tree<'o> {
+    pub path: Vec<Seg>,
+    pub oddities: &'o RefCell<Vec<Oddity>>,
+}
+
+impl<'o> Tree<'o> {
+    fn below(&self, seg: Seg) -> Tree<'o> {
+        Tree { path: [&self.path[..], &[seg]].concat(), oddities: self.oddities }
+    }
+
+    fn odd(&self, aim: Aim, message: String, label: &'static str, help: Option<String>) {
+        self.oddities.borrow_mut().push(Oddity { path: self.path.clone(), aim, message, label, help });
+    }
+}
+
+impl<'de> DeserializeSeed<'de> for Tree<'_> {
+    type Value = Option<Value>;
+    fn deserialize<D: Deserializer<'de>>(self, deserializer: D) -> Result<Self::Value, D::Error> {
+        deserializer.deserialize_any(self)
+    }
+}
+
+impl<'de> Visitor<'de> for Tree<'_> {
+    type Value = Option<Value>;
+
+    fn expecting(&self, f: &mut fmt::Formatter) -> fmt::Result {
+        f.write_str("a key, a value or a list")
+    }
+
+    fn visit_bool<E: Error>(self, v: bool) -> Result<Self::Value, E> {
+        Ok(Some(v.into()))
+    }
+
+    fn visit_i64<E: Error>(self, v: i64) -> Result<Self::Value, E> {
+        Ok(Some(v.into()))
+    }
+
+    fn visit_u64<E: Error>(self, v: u64) -> Result<Self::Value, E> {
+        Ok(Some(v.into()))
+    }
+
+    fn visit_i128<E: Error>(self, v: i128) -> Result<Self::Value, E> {
+        Ok(Some((v as f64).into()))
+    }
+
+    fn visit_u128<E: Error>(self, v: u128) -> Result<Self::Value, E> {
+        Ok(Some((v as f64).into()))
+    }
+
+    fn visit_f64<E: Error>(self, v: f64) -> Result<Self::Value, E> {
+        if !v.is_finite() {
+            let what = if v.is_nan() { "NaN" } else { "infinity" };
+            self.odd(Aim::Value, format!("{} is {what}", name(&self.path)), "expected a finite number", None);
+            return Ok(None);
+        }
+        Ok(Some(v.into()))
+    }
+
+    fn visit_str<E: Error>(self, v: &str) -> Result<Self::Value, E> {
+        Ok(Some(v.into()))
+    }
+
+    fn visit_unit<E: Error>(self) -> Result<Self::Value, E> {
+        // `- ground:` with nothing after it is a stage with all its defaults.
+        if self.path.is_empty()
+            || matches!(&self.path[..], [Seg::Key(list), Seg::Item(_), Seg::Key(_)] if list == "stages")
+        {
+            return Ok(Some(Value::Null));
+        }
+        let (aim, label) = match self.path.last() {
+            Some(Seg::Key(_)) => (Aim::Key(0), "expected a value after it"),
+            _ => (Aim::Value, "expected a value here"),
+        };
+        let help = "write a value, or leave it out to have its default".to_string();
+        self.odd(aim, format!("{} has no value", name(&self.path)), label, Some(help));
+        Ok(None)
+    }
+
+    fn visit_seq<A: SeqAccess<'de>>(self, mut seq: A) -> Result<Self::Value, A::Error> {
+        let mut list = Vec::new();
+        let mut index = 0;
+        while let Some(value) = seq.next_element_seed(self.below(index.into()))? {
+            // An odd entry keeps its place, so that those behind it are found at theirs.
+            list.push(value.unwrap_or(Value::Null));
+            index += 1;
+        }
+        Ok(Some(list.into()))
+    }
+
+    fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
+        let mut group = Map::new();
+        let mut seen: Vec<String> = Vec::new();
+        while let Some(key) = map.next_key::<String>()? {
+            let below = self.below(Seg::Key(key.clone()));
+            let earlier = seen.iter().filter(|before| **before == key).count();
+            seen.push(key.clone());
+            if earlier > 0 {
+                let help = "keep one of the two and take the other out".to_string();
+                below.odd(
+                    Aim::Key(earlier),
+                    format!("{} is given twice", name(&below.path)),
+                    "given before",
+                    Some(help),
+                );
+                map.next_value::<IgnoredAny>()?;
+            } else if let Some(value) = map.next_value_seed(below)? {
+                group.insert(key, value);
+            }
+        }
+        Ok(Some(group.into()))
+    }
+}
+
+/// Notes an error that keeps the text from being read as keys and values at all.
+pub(super) fn explain_syntax(error: &str, location: Option<usize>, text: &str, notes: &mut Notes) {
+    let end = text.trim_end().len();
+    let start = location.unwrap_or(0).min(end);
+    let line_start = text[..start].rfind('\n').map_or(0, |at| at + 1);
+    let line = text[line_start..].lines().next().unwrap_or("");
+    let (message, label, help) = words(error, line);
+    let line_end = line_start + line.trim_end().len();
+    notes.spot(start..line_end.max(start), message.to_string(), label.to_string(), help.map(str::to_string));
+}
+
+/// Message, label and remedy of a syntax error on `line`.
+fn words(error: &str, line: &str) -> (&'static str, &'static str, Option<&'static str>) {
+    let has = |part: &str| error.contains(part);
+    let indent = &line[..line.len() - line.trim_start().len()];
+    if has("EOF while parsing") {
+        return (
+            "the file says nothing",
+            "expected `survey:` and the files of the survey",
+            Some("the shortest useful file is `survey: {files: [flight/*.laz]}`"),
+        );
+    }
+    if indent.contains('\t') {
+        return (
+            "this line is indented with a tab",
+            "YAML allows spaces only",
+            Some("put spaces in place of the tab"),
+        );
+    }
+    if has("anchor") || has("alias") || has("cannot start any token") || has("directive") {
+        return (
+            "a text cannot begin with this character unless it is quoted",
+            "",
+            Some("put a text that begins with one of * & % @ ! ` into quotes, as in `[\"*.laz\"]`"),
+        );
+    }
+    if has("invalid type: enum") {
+        return ("a value cannot begin with `!`", "", Some("put the text into quotes"));
+    }
+    if has("more than one document") {
+        return (
+            "the file holds more than one pipeline",
+            "",
+            Some("take the line `---` out, or make two files"),
+        );
+    }
+    if has("mapping values are not allowed") {
+        return (
+            "a colon is not possible here",
+            "",
+            Some("check how far the line is indented; put a text that holds `: ` into quotes"),
+        );
+    }
+    if has("flow sequence") || has("flow mapping") {
+        return (
+            "a bracket is not closed, or a comma is missing before this place",
+            "",
+            Some("close each `[` with `]` and each `{` with `}`, and put commas between the entries"),
+        );
+    }
+    if has("quoted scalar") {
+        return ("a quotation mark is not closed", "", Some("end the text with the mark it begins with"));
+    }
+    if has("limit exceeded") {
+        return ("the file is nested too deeply", "", Some("a pipeline file needs five levels at most"));
+    }
+    if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {
+        return (
+            "this line does not fit what stands above it",
+            "expected `key: value`, or `- ` and an entry of a list",
+            Some("lines that belong together begin in the same column; a space follows `:` and `-`"),
+        );
+    }
+    ("the text cannot be read as YAML from here", "", Some("check brackets, quotation marks and indentation"))
+}
