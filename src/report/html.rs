@@ -6,6 +6,9 @@ use super::chart;
 use super::summary::{Histogram, Statistics, Summary};
 use super::words::{self, UNDEFINED};
 
+/// Stands where the pipeline file gives no title.
+const UNTITLED: &str = "Survey against reference";
+
 /// The whole page as text. The same result gives the same bytes.
 pub fn page(summary: &Summary, histogram: &Histogram) -> String {
     Page::new(summary, histogram).render().expect("the template writes text to memory")
@@ -83,7 +86,7 @@ impl<'a> Page<'a> {
             })
             .collect();
         Page {
-            title: &summary.title,
+            title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: words::summary_sentence(summary),
             compared: summary.all.compared > 0,
             units_in_words: summary.units.words(),
@@ -213,6 +216,13 @@ mod tests {
         let page = page(&summary, &histogram);
         assert!(page.contains("No reference was given"));
         assert!(!page.contains(">Reference</th>"));
+    }
+
+    #[test]
+    fn a_page_always_has_a_title() {
+        let (mut summary, histogram) = sample::one_place();
+        summary.title.clear();
+        assert!(page(&summary, &histogram).contains("<title>Survey against reference</title>"));
     }
 
     #[test]
