@@ -55,7 +55,7 @@ const DISK_PER_POINT: u64 = 24;
 /// Whatever is wrong with the file or its clouds.
 pub fn check(file: &Path, json: bool, means: Means) -> Result<String, CliError> {
     let loaded = load(file)?;
-    let output = loaded.output_path();
+    let output = loaded.output_folder();
     let job = Job::prepare(loaded, means)?;
     let checked = gather(&job, &output);
     if json {

@@ -5,10 +5,10 @@ use std::path::{Path, PathBuf};
 
 use super::budget::{Density, tile_edge};
 use super::tiles::Tiling;
-use crate::cloud::crs::StatedUnit;
-use crate::cloud::{CloudError, CloudFile};
+use crate::cloud::{CloudError, CloudFile, StatedUnit};
 use crate::pipeline::units::{Micrometres, Unit};
-use crate::pipeline::{CloudInput, Loaded, Pipeline, PipelineError, Seg};
+use crate::pipeline::model::CloudInput;
+use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::Stage;
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
@@ -82,19 +82,17 @@ impl Job {
     /// # Errors
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, means: Means) -> Result<Self, JobError> {
-        let mut notes = Vec::new();
-        let mut problems = Vec::new();
+        let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
         let pipeline = loaded.pipeline.clone();
-        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut notes, &mut problems)?;
+        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
         let reference = match &pipeline.reference {
-            Some(input) => {
-                Some(CloudJob::open("reference", input, &loaded.reference_files, &mut notes, &mut problems)?)
-            }
+            Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
             None => None,
         };
-        check_systems(&survey, reference.as_ref(), &mut notes, &mut problems);
-        if let Some(error) = loaded.problems(problems) {
-            return Err(error.into());
+        check_systems(&survey, reference.as_ref(), &mut found);
+        let Findings { notes, problems, .. } = found;
+        if !problems.is_empty() {
+            return Err(loaded.error(problems).into());
         }
         let chain = Chain::new(&pipeline.stages, pipeline.seed);
         let density = |cloud: Option<&CloudJob>| cloud.map_or(Density::default(), |c| c.density);
@@ -126,80 +124,100 @@ impl Job {
     }
 }
 
-/// A problem of a pipeline file that only the clouds bring to light: the keys that lead to its place, what is wrong,
-/// and what to do.
-pub type CloudProblem = (Vec<Seg>, String, String);
+/// What the headers of the clouds bring to light.
+struct Findings<'a> {
+    loaded: &'a Loaded,
+    notes: Vec<String>,
+    problems: Vec<Problem>,
+}
+
+impl Findings<'_> {
+    /// Notes a problem with the files of a cloud.
+    fn problem(&mut self, role: &str, message: &str, help: &str) {
+        let place = [Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+        self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
+    }
+}
 
 impl CloudJob {
     fn open(
         role: &str,
         input: &CloudInput,
         paths: &[PathBuf],
-        notes: &mut Vec<String>,
-        problems: &mut Vec<CloudProblem>,
+        found: &mut Findings<'_>,
     ) -> Result<Self, JobError> {
         let files = paths.iter().map(|path| CloudFile::open(path)).collect::<Result<Vec<_>, _>>()?;
+        let given = input.units.unwrap_or_default();
         let mut units = Vec::with_capacity(files.len());
         for file in &files {
-            notes.extend(file.notes.iter().map(|note| format!("{}: {note}", name(&file.path))));
-            let stated = input.units.unwrap_or_default();
-            let horizontal = axis(file, "horizontal", &file.crs.horizontal_unit, stated.horizontal, notes);
-            let vertical = axis(file, "vertical", &file.crs.vertical_unit, stated.vertical, notes);
-            let place = || vec![Seg::Key(role.to_string()), Seg::Key("files".to_string())];
-            let missing: Vec<(String, String)> =
-                [&horizontal, &vertical].into_iter().filter_map(|unit| unit.clone().err()).collect();
-            problems.extend(missing.into_iter().map(|(message, help)| (place(), message, help)));
-            units.push((horizontal.unwrap_or(Unit::Metre), vertical.unwrap_or(Unit::Metre)));
+            found.notes.extend(file.notes.iter().map(|note| format!("{}: {note}", name(&file.path))));
+            let mut axis = |axis, stated, given| {
+                let (unit, note) = match unit_of(file, axis, stated, given) {
+                    Ok(known) => known,
+                    Err((message, help)) => {
+                        found.problem(role, &message, &help);
+                        (Unit::Metre, None)
+                    }
+                };
+                found.notes.extend(note);
+                unit
+            };
+            let horizontal = axis("horizontal", &file.crs.horizontal_unit, given.horizontal);
+            let vertical = axis("vertical", &file.crs.vertical_unit, given.vertical);
+            units.push((horizontal, vertical));
         }
         let density = density(&files, &units);
         Ok(CloudJob { files, units, density })
     }
 }
 
-/// The unit of one axis of a file: what the pipeline file says, otherwise what the file states.
-fn axis(
+/// The unit of one axis of a file: what the pipeline file says, otherwise what the file states; with a note where
+/// the two differ.
+///
+/// # Errors
+/// What is missing, and the remedy.
+fn unit_of(
     file: &CloudFile,
     axis: &str,
     stated: &StatedUnit,
     given: Option<Unit>,
-    notes: &mut Vec<String>,
-) -> Result<Unit, (String, String)> {
+) -> Result<(Unit, Option<String>), (String, String)> {
     let file_name = name(&file.path);
-    let remedy = format!(
-        "add `units:` beside `files:`, for example `units: {{{axis}: m}}` (m, ft or ftUS), or `units: m` for both axes"
-    );
-    match (stated, given) {
-        (StatedUnit::Degrees, _) => Err((
-            format!("{file_name} gives x and y in degrees, in which no distance can be measured"),
-            "project the cloud to a metric or foot system first".to_string(),
-        )),
-        (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
-            notes.push(format!(
-                "{file_name} states its {axis} unit as {} ({unit}); it is read in {} ({given}), as the pipeline file says",
-                unit.words(), given.words()
+    let problem = match (stated, given) {
+        (StatedUnit::Degrees, _) => {
+            return Err((
+                format!("{file_name} gives x and y in degrees, in which no distance can be measured"),
+                "project the cloud to a system in metres or feet first".to_string(),
             ));
-            Ok(given)
         }
-        (_, Some(given)) => Ok(given),
-        (StatedUnit::Stated(unit), None) => Ok(*unit),
-        (StatedUnit::NotStated, None) => Err((format!("{file_name} does not state its {axis} unit"), remedy)),
-        (StatedUnit::Contradictory(unit), None) => Err((
-            format!("{file_name} contradicts itself about its {axis} unit: it names {} but gives another size", unit.words()),
-            remedy,
-        )),
+        (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
+            let note = format!(
+                "{file_name} states its {axis} unit as {} ({unit}); it is read in {} ({given}), as the pipeline \
+                 file says",
+                unit.words(),
+                given.words()
+            );
+            return Ok((given, Some(note)));
+        }
+        (_, Some(given)) => return Ok((given, None)),
+        (StatedUnit::Stated(unit), None) => return Ok((*unit, None)),
+        (StatedUnit::NotStated, None) => format!("{file_name} does not state its {axis} unit"),
+        (StatedUnit::Contradictory(unit), None) => format!(
+            "{file_name} contradicts itself about its {axis} unit: it names {} but gives another size",
+            unit.words()
+        ),
         (StatedUnit::Other(what), None) => {
-            Err((format!("{file_name} states its {axis} unit as {what}, which is not known here"), remedy))
+            format!("{file_name} states its {axis} unit as {what}, which is not known here")
         }
-    }
+    };
+    let remedy = format!(
+        "say it with `units:` beside `files:`: `units: {{{axis}: ft}}`, or `units: ft` for both axes (m, ft or ftUS)"
+    );
+    Err((problem, remedy))
 }
 
 /// Refuses clouds in different horizontal systems; where one states none, says what is taken for granted.
-fn check_systems(
-    survey: &CloudJob,
-    reference: Option<&CloudJob>,
-    notes: &mut Vec<String>,
-    problems: &mut Vec<CloudProblem>,
-) {
+fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Findings<'_>) {
     let first = &survey.files[0];
     let others = survey.files[1..].iter().map(|f| ("survey", f));
     let others = others.chain(reference.into_iter().flat_map(|r| r.files.iter().map(|f| ("reference", f))));
@@ -207,20 +225,20 @@ fn check_systems(
     for (role, file) in others {
         match first.crs.same_horizontal(&file.crs) {
             Some(true) => {}
-            Some(false) => problems.push((
-                vec![Seg::Key(role.to_string()), Seg::Key("files".to_string())],
-                format!(
+            Some(false) => {
+                let message = format!(
                     "{} is in {}, but {} is in {}",
                     name(&file.path),
                     file.crs.describe(),
                     name(&first.path),
                     first.crs.describe()
-                ),
-                "bring both into one horizontal system first: coordinates are compared as they are".to_string(),
-            )),
+                );
+                let help = "bring both into one horizontal system first: coordinates are compared as they are";
+                found.problem(role, &message, help);
+            }
             None if !told => {
                 told = true;
-                notes.push(format!(
+                found.notes.push(format!(
                     "{} and {} do not both state their horizontal system; they are taken to be in the same one",
                     name(&first.path),
                     name(&file.path)

@@ -3,10 +3,11 @@
 mod chart;
 pub mod html;
 pub mod summary;
+pub mod method;
 mod svg;
 pub mod tables;
 pub mod text;
-mod words;
+pub mod words;
 
 #[cfg(test)]
 mod sample;

@@ -29,16 +29,6 @@ pub struct Compare {
     pub within: Option<Length>,
 }
 
-impl Compare {
-    /// The greatest distance in plan: as given, or the default of the method.
-    pub fn reach(&self) -> Length {
-        self.within.unwrap_or(match self.method {
-            Match::Nearest => Length::millimetres(15.0),
-            Match::Plane => Length::metres(0.5),
-        })
-    }
-}
-
 /// How reference elevation at a checkpoint is found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]

@@ -1,0 +1,55 @@
+//! How survey and reference were compared, in words for people, from the pipeline file.
+
+use crate::pipeline::Pipeline;
+use crate::stages::auto::Count;
+use crate::stages::compare::Method;
+use crate::stages::{CloudChoice, Stage};
+
+use super::words::thousands;
+
+/// The method of a pipeline in a few sentences.
+pub fn method(pipeline: &Pipeline) -> String {
+    pipeline.stages.iter().filter_map(sentence).collect::<Vec<_>>().join(" ")
+}
+
+fn sentence(stage: &Stage) -> Option<String> {
+    match stage {
+        Stage::Read(_) | Stage::Keep(_) | Stage::Summarise(_) => None,
+        Stage::Ground(g) => {
+            let passes = g.passes();
+            let windows: Vec<String> = passes.iter().map(|p| p.window.to_string()).collect();
+            let of = match g.cloud {
+                CloudChoice::Both => "survey and reference",
+                CloudChoice::Survey => "the survey",
+                CloudChoice::Reference => "the reference",
+            };
+            Some(format!(
+                "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
+                 of {}, windows of {} cells, thresholds from {} to {} at slope {}.",
+                g.cell,
+                windows.join(", "),
+                g.dh_initial,
+                g.dh_max,
+                g.slope
+            ))
+        }
+        Stage::Checkpoints(c) => Some(match c.per_return {
+            Count::All => "Every ground point of the survey with reference within reach is compared.".to_string(),
+            Count::AtMost(n) => format!(
+                "Up to {} checkpoints of each return, drawn at random, no two of a return closer than {}.",
+                thousands(n),
+                c.spacing
+            ),
+        }),
+        Stage::Compare(c) => Some(match c.method {
+            Method::Nearest => {
+                format!("Reference elevation: the reference ground point nearest in plan, within {}.", c.reach())
+            }
+            Method::Plane => format!(
+                "Reference elevation: the least-squares plane through the reference ground points within {} in plan, at \
+                 the checkpoint.",
+                c.reach()
+            ),
+        }),
+    }
+}
