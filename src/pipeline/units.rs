@@ -13,6 +13,7 @@ pub type Micrometres = i64;
 
 /// A unit of length in which a cloud or a report states its numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend("x-expected" = "`m`, `ft` (international foot) or `ftUS` (US survey foot)"))]
 pub enum Unit {
     /// The metre.
     #[serde(rename = "m")]
