@@ -31,13 +31,13 @@ pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &
 
 /// Notes stages that stand more than once, though they may only once, and gives back the others.
 fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
-    let mut once = Vec::new();
-    for (at, entry) in entries.iter().enumerate() {
-        let earlier = entries[..at].iter().filter(|before| before.name == entry.name);
+    let mut once: Vec<&Entry> = Vec::new();
+    for entry in entries {
+        let mut earlier = once.iter().filter(|before| before.name == entry.name);
         let (clash, help) = match &entry.stage {
             Stage::Keep(_) => (false, ""),
             Stage::Ground(ground) => {
-                let shares = |before: &Entry| match &before.stage {
+                let shares = |before: &&Entry| match &before.stage {
                     Stage::Ground(other) => {
                         let both = CloudChoice::Both;
                         ground.cloud == both || other.cloud == both || ground.cloud == other.cloud
@@ -46,7 +46,7 @@ fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
                 };
                 let help = "a second `ground` is possible where one says `cloud: survey` and the other \
                             `cloud: reference`";
-                (earlier.clone().any(shares), help)
+                (earlier.any(shares), help)
             }
             _ => (earlier.count() > 0, "only `keep` may stand more than once"),
         };

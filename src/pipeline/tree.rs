@@ -88,10 +88,12 @@ impl<'de> Visitor<'de> for Tree<'_> {
     }
 
     fn visit_unit<E: Error>(self) -> Result<Self::Value, E> {
-        // `- ground:` with nothing after it is a stage with all its defaults.
-        if self.path.is_empty()
-            || matches!(&self.path[..], [Seg::Key(list), Seg::Item(_), Seg::Key(_)] if list == "stages")
-        {
+        // `- ground:` with nothing after it is a stage with all its defaults; where the `- ` is forgotten, that is
+        // told by itself.
+        let in_stages = self.path.first() == Some(&"stages".into()) && self.path.len() > 1;
+        let is_stage =
+            matches!(&self.path[1.min(self.path.len())..], [Seg::Key(_)] | [Seg::Item(_), Seg::Key(_)]);
+        if self.path.is_empty() || in_stages && is_stage {
             return Ok(Some(Value::Null));
         }
         let (aim, label, help) = match self.path.last() {

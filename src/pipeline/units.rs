@@ -218,10 +218,8 @@ impl Angle {
     pub fn parse(text: &str) -> Result<Self, String> {
         match split_quantity(text, "angle", "`20 deg`")? {
             (degrees, "deg") => Ok(Angle { degrees }),
-            (_, other) => Err(format!(
-                "angle `{}` needs the unit deg, not `{other}`: write for example `20 deg`",
-                text.trim()
-            )),
+            (_, "") => Err(format!("angle `{0}` has no unit: write `{0} deg`", text.trim())),
+            (_, other) => Err(format!("`{other}` is not a unit of angle here: use deg")),
         }
     }
 }
