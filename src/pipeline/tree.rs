@@ -2,6 +2,7 @@
 //! keys given twice, keys without a value, numbers that are none.
 
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::fmt;
 
 use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
@@ -122,11 +123,12 @@ impl<'de> Visitor<'de> for Tree<'_> {
 
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
         let mut group = Map::new();
-        let mut seen: Vec<String> = Vec::new();
+        let mut seen: HashMap<String, usize> = HashMap::new();
         while let Some(key) = map.next_key::<String>()? {
             let below = self.below(Seg::Key(key.clone()));
-            let earlier = seen.iter().filter(|before| **before == key).count();
-            seen.push(key.clone());
+            let times = seen.entry(key.clone()).or_default();
+            let earlier = *times;
+            *times += 1;
             if earlier > 0 {
                 let help = "keep one of the two and take the other out".to_string();
                 below.odd(
@@ -240,7 +242,10 @@ fn words(error: &str) -> Fault<'_> {
         return Fault { place: Place::Opening, ..spot("a quotation mark is not closed", help) };
     }
     if has("limit exceeded") {
-        return spot("the file is nested too deeply", "a pipeline file needs seven levels at most");
+        return spot(
+            "the file is nested too deeply, or repeats itself too often",
+            "a pipeline file needs seven levels at most",
+        );
     }
     if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {
         return Fault {

@@ -16,7 +16,7 @@ import yaml
 
 BEYOND_A_SCHEMA = {
     "a_folder_for_files", "cell_too_large_for_the_default_window", "checkpoints_missing", "file_does_not_exist",
-    "first_threshold_above_the_greatest", "folder_does_not_exist", "key_twice", "lengths_out_of_range",
+    "first_threshold_above_the_greatest", "folder_does_not_exist", "key_twice",
     "no_stage_at_all", "out_of_order", "output_is_a_file", "output_over_the_input", "pattern_matches_a_folder",
     "pattern_matches_nothing", "pattern_of_other_case", "pattern_that_is_none", "reference_missing", "stage_twice",
     "stages_missing", "survey_ground_missing", "window_under_three_cells",
