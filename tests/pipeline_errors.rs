@@ -78,6 +78,24 @@ fn a_file_that_is_no_text_is_named_without_a_place() {
 }
 
 #[test]
+fn a_hopeless_file_is_given_up_soon() {
+    let path = Path::new("tests/pipelines/wrong/x.yaml");
+    let keys: String = (0..20_000).map(|n| format!("key_{n}: 1\n")).collect();
+    let error = load_text(path, &keys).unwrap_err();
+    assert_eq!(error.problems.len(), 50);
+    assert!(error.to_string().contains("there may be more"));
+
+    // Each line repeats the line before nine times: nine of them are half a billion entries.
+    let mut bomb = "k0: &k0 [x, x, x, x, x, x, x, x, x]\n".to_string();
+    for n in 1..10 {
+        let before = format!("*k{}, ", n - 1).repeat(9);
+        bomb += &format!("k{n}: &k{n} [{before}]\n");
+    }
+    assert!(load_text(path, &bomb).unwrap_err().to_string().contains("repeats itself"));
+    assert!(load_text(path, &"[".repeat(100_000)).unwrap_err().to_string().contains("nested too deeply"));
+}
+
+#[test]
 fn colour_adds_nothing_but_colour() {
     let error = wrong("ten_problems.yaml");
     let coloured = error.render(true);
