@@ -22,8 +22,8 @@ pub fn stages(name: Option<&str>) -> Result<String, String> {
         None => {
             let all: Vec<String> =
                 known.iter().filter_map(|name| Some(chapter(name, stage_options(&schema, name)?))).collect();
-            Ok(all.join("\n")
-                + "\nThe other keys of a pipeline file (survey, reference, output, …): echograde stages pipeline\n")
+            Ok(all.concat()
+                + "The other keys of a pipeline file (survey, reference, output, …): echograde stages pipeline\n")
         }
         Some(OTHER_KEYS) => Ok(chapter(OTHER_KEYS, &schema)),
         Some(name) => match stage_options(&schema, name) {
@@ -52,7 +52,9 @@ fn options(group: &Value, prefix: &str, text: &mut String) {
     for key in keys(group) {
         let option = &group["properties"][key];
         let name = format!("{prefix}{key}");
-        *text += &format!("  {name}{}\n", default(option));
+        let required = group["required"].as_array().is_some_and(|keys| keys.iter().any(|k| k == key));
+        let default = if required { "must be given".to_string() } else { default(option) };
+        *text += &wrap(&format!("{name} ({default})"), 2);
         *text += &wrap(description(option), 6);
         let nested = option["properties"].is_object();
         // The list of stages has chapters of its own.
@@ -73,18 +75,16 @@ fn description(schema: &Value) -> &str {
     schema["description"].as_str().unwrap_or("")
 }
 
-/// The default of an option, in brackets.
+/// The default of an option in words.
 fn default(option: &Value) -> String {
+    let plain = |value: &Value| value.as_str().map_or(value.to_string(), str::to_string);
     match (option["x-default"].as_str(), option.get("default")) {
-        (Some(words), _) => format!("  (default: {words})"),
-        (None, Some(Value::String(text))) => format!("  (default: {text})"),
+        (Some(words), _) => format!("default: {words}"),
         (None, Some(Value::Array(list))) => {
-            let entries: Vec<_> =
-                list.iter().map(|one| one.as_str().map_or(one.to_string(), str::to_string)).collect();
-            format!("  (default: [{}])", entries.join(", "))
+            format!("default: [{}]", list.iter().map(plain).collect::<Vec<_>>().join(", "))
         }
-        (None, Some(other)) => format!("  (default: {other})"),
-        (None, None) => String::new(),
+        (None, Some(value)) => format!("default: {}", plain(value)),
+        (None, None) => "default: not set".to_string(),
     }
 }
 
@@ -113,10 +113,10 @@ mod tests {
     #[test]
     fn every_stage_tells_its_options_with_default_value_and_source() {
         let ground = stages(Some("ground")).unwrap();
-        assert!(ground.contains("  dh_initial  (default: 0.3 m)\n"), "{ground}");
+        assert!(ground.contains("  dh_initial (default: 0.3 m)\n"), "{ground}");
         assert!(ground.contains("Value: a length with its unit"), "{ground}");
         assert!(ground.contains("Source: Zhang et al. 2003, equation 7"), "{ground}");
-        assert!(ground.contains("  window_growth  (default: exponential)"), "{ground}");
+        assert!(ground.contains("  window_growth (default: exponential)"), "{ground}");
     }
 
     #[test]

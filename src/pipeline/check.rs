@@ -1,5 +1,7 @@
 //! Values that can be decoded but make no sense: each option by itself, and options that do not fit each other.
 
+use serde_json::Value;
+
 use super::explain::name;
 use super::locate::Seg;
 use super::model::{CloudInput, Pipeline};
@@ -19,8 +21,13 @@ const LONGEST: Length = Length::metres(100_000.0);
 const FARTHEST: Length = Length::metres(100_000_000.0);
 
 /// Notes every value that makes no sense.
-pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
+pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, notes: &mut Notes) {
     cloud_input(&pipeline.survey, "survey", notes);
+    if !notes.meant("survey", schema) {
+        let help = "name the point files: `survey: {files: [flight/*.laz]}`".to_string();
+        let message = "the file does not name the survey".to_string();
+        notes.value(&[], message, "expected `survey:` with its `files:`".to_string(), Some(help));
+    }
     if pipeline.survey.uncertainty.is_some() {
         notes.key(
             &["survey".into(), "uncertainty".into()],
@@ -46,7 +53,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) 
             Stage::Compare(_) => {}
             Stage::Summarise(summarise) => check.filled("by", Some(summarise.by.len())),
         }
-        if pipeline.reference.is_none() && !notes.known(&["reference".into()]) {
+        if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
         }
     }
@@ -61,15 +68,9 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     let files = check.path_to("files");
     if notes.given(&files) {
         Check { path: &path, notes }.filled("files", Some(cloud.files.len()));
-    } else if !notes.known(&path) {
-        let help = format!("name the point files: `{key}: {{files: [flight/*.laz]}}`");
-        let label = format!("expected `{key}:` with its `files:`");
-        let message = if notes.given(&path) {
-            format!("`{key}` names no files")
-        } else {
-            format!("the file says nothing of the {key}")
-        };
-        notes.value(&path, message, label, Some(help));
+    } else if notes.given(&path) && !notes.known(&path) {
+        let help = format!("name the point files: `{key}: {{files: [folder/*.laz]}}`");
+        notes.value(&path, format!("`{key}` names no files"), "expected `files:`".to_string(), Some(help));
     }
 }
 

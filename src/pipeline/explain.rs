@@ -75,6 +75,7 @@ pub(super) fn unknown_key(key: &str, path: &[Seg], known: &[&str]) -> Explained 
         _ => format!("{} has no option `{key}`", name(path)),
     };
     let label = match closest(key, known) {
+        _ if key.contains(':') => "a space is missing behind the colon".to_string(),
         Some(near) => format!("did you mean `{near}`?"),
         None => "not known here".to_string(),
     };
@@ -100,7 +101,7 @@ fn remedy(part: Option<&Value>, path: &[Seg], value: Option<&Value>) -> Option<S
         Value::Number(_) | Value::Bool(_) if kind == Some("string") => {
             return Some(format!("put it in quotes to make it a text: `\"{value}\"`"));
         }
-        Value::Array(list) if kind != Some("array") => match &list[..] {
+        Value::Array(list) if !matches!(kind, Some("array" | "object")) => match &list[..] {
             [one] if !one.is_array() && !one.is_object() => {
                 return Some(format!("write it without brackets: {}", shown(one)));
             }

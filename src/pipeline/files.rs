@@ -63,12 +63,13 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
     let found = expand(&whole, EXACT, pattern)?;
     if found.is_empty() {
         let any_case = expand(&whole, MatchOptions { case_sensitive: false, ..EXACT }, pattern)?;
+        let relative = Some("paths are relative to the folder of the pipeline file".to_string());
         let help = match any_case.first().and_then(|file| file.file_name()) {
             Some(file) => Some(format!(
                 "`{}` would match if small and capital letters were alike: write the pattern as the names are written",
                 file.to_string_lossy()
             )),
-            None => missing_folder(pattern, base),
+            None => missing_folder(pattern, base).or(relative),
         };
         return Err(Wrong(format!("no file matches `{pattern}`"), "matches nothing", help));
     }

@@ -76,9 +76,26 @@ fn value_end(text: &str, start: usize, value: Option<&Value>) -> usize {
         (_, Some(Value::Number(_) | Value::Bool(_))) => line.find([',', ']', '}', ' ', '\t']),
         _ => None,
     };
+    let length = length.or_else(|| bracketed_end(line));
     // A value in several lines, or one written in an unusual way: to the end of the line, comment left out.
     let length = length.unwrap_or_else(|| line.find(" #").unwrap_or(line.len()));
     start + line[..length].trim_end().len()
+}
+
+/// The length of the entry that `line` begins with, if a bracket around it closes later on the line.
+fn bracketed_end(line: &str) -> Option<usize> {
+    let mut depth = 0;
+    let mut comma = None;
+    for (at, c) in line.char_indices() {
+        match c {
+            '[' | '{' => depth += 1,
+            ']' | '}' if depth == 0 => return comma.or(Some(at)),
+            ']' | '}' => depth -= 1,
+            ',' if depth == 0 => comma = comma.or(Some(at)),
+            _ => {}
+        }
+    }
+    None
 }
 
 /// The length of the bracket that `line` begins with, its end included, if it closes on the line.

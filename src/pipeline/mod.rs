@@ -85,21 +85,24 @@ impl Loaded {
 /// # Errors
 /// Everything that is wrong with the file, each with its place and its remedy.
 pub fn load(path: &Path) -> Result<Loaded, PipelineError> {
-    let text = read_text(path)?;
+    load_text(path, &read_text(path)?)
+}
+
+/// Like [`load`], for a file that has the text `text`.
+///
+/// # Errors
+/// Everything that is wrong with the text, each with its place and its remedy.
+pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
+    // A byte order mark would make YAML see two documents.
+    let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
-    let mut notes = Notes::new(&text);
+    let mut notes = Notes::new(text);
     let Some(found) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty()) else {
         return Err(notes.into_error(path));
     };
     let [survey_files, reference_files] = found.files;
-    Ok(Loaded {
-        path: path.to_path_buf(),
-        folder,
-        pipeline: found.pipeline,
-        survey_files,
-        reference_files,
-        text,
-    })
+    let (path, text) = (path.to_path_buf(), text.to_string());
+    Ok(Loaded { path, folder, text, pipeline: found.pipeline, survey_files, reference_files })
 }
 
 struct Found {
@@ -116,10 +119,9 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<Found>
     let mut pipeline = draft.pipeline;
     let entries = draft.entries.as_deref().unwrap_or(&[]);
 
-    check::values(&pipeline, entries, notes);
+    check::values(&pipeline, entries, &schema, notes);
     if draft.entries.is_some() {
-        let has_reference = pipeline.reference.is_some() || notes.known(&["reference".into()]);
-        order::check(entries, has_reference, draft.gaps, notes);
+        order::check(entries, notes.meant("reference", &schema), draft.gaps, notes);
     }
     let survey = files::find("survey", folder, notes);
     let reference = files::find("reference", folder, notes);
@@ -161,9 +163,6 @@ fn read_text(path: &Path) -> Result<String, PipelineError> {
     if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
         return unreadable("the file is saved as UTF-16", Some("save it as UTF-8 in your editor"));
     }
-    match String::from_utf8(bytes) {
-        // A byte order mark would make YAML see two documents.
-        Ok(text) => Ok(text.strip_prefix('\u{feff}').map_or(text.clone(), str::to_string)),
-        Err(_) => unreadable("the file is not UTF-8 text", Some("save it as UTF-8 in your editor")),
-    }
+    String::from_utf8(bytes)
+        .or_else(|_| unreadable("the file is not UTF-8 text", Some("save it as UTF-8 in your editor")))
 }

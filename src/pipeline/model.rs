@@ -23,11 +23,10 @@ pub struct Pipeline {
     pub title: String,
     /// The airborne cloud under test, often one file a strip.
     #[serde(default)]
-    #[schemars(extend("x-default" = "none: it must be given"))]
     pub survey: CloudInput,
     /// The better measurement that the survey is compared with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    #[schemars(extend("x-default" = "none: nothing is compared"))]
+    #[schemars(extend("x-default" = "none, and nothing is compared"))]
     pub reference: Option<CloudInput>,
     /// The run folder, which holds all that a run writes; `--out` overrides it.
     #[serde(default)]
@@ -89,7 +88,7 @@ fn default_stages(with_reference: bool) -> Vec<Stage> {
 pub struct CloudInput {
     /// The files, relative to the folder of the pipeline file. `*` stands for any part of a name, `?` for one
     /// character, `**` for any folders between, as in `[flight/*.laz]`.
-    #[schemars(length(min = 1), extend("x-default" = "none: it must be given"))]
+    #[schemars(length(min = 1))]
     pub files: Vec<String>,
     /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, for
     /// both axes or for each, as in `{horizontal: m, vertical: ftUS}`.

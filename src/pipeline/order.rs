@@ -22,21 +22,22 @@ fn step(stage: &Stage) -> usize {
 /// Notes what is wrong with the list of stages as a list. With `gaps` an entry could not be made out, and nothing
 /// is said of stages that are missing.
 pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &mut Notes) {
-    repeated(entries, notes);
-    misplaced(entries, notes);
+    let once = repeated(entries, notes);
+    misplaced(&once, notes);
     if !gaps {
         missing(entries, has_reference, notes);
     }
 }
 
-/// Stages that stand more than once, though they may only once.
-fn repeated(entries: &[Entry], notes: &mut Notes) {
-    for (at, entry) in entries.iter().enumerate() {
-        let earlier = entries[..at].iter().filter(|before| before.name == entry.name);
+/// Notes stages that stand more than once, though they may only once, and gives back the others.
+fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
+    let mut once: Vec<&Entry> = Vec::new();
+    for entry in entries {
+        let mut earlier = once.iter().filter(|before| before.name == entry.name);
         let (clash, help) = match &entry.stage {
-            Stage::Keep(_) => continue,
+            Stage::Keep(_) => (false, ""),
             Stage::Ground(ground) => {
-                let shares = |before: &Entry| match &before.stage {
+                let shares = |before: &&Entry| match &before.stage {
                     Stage::Ground(other) => {
                         let both = CloudChoice::Both;
                         ground.cloud == both || other.cloud == both || ground.cloud == other.cloud
@@ -45,23 +46,26 @@ fn repeated(entries: &[Entry], notes: &mut Notes) {
                 };
                 let help = "a second `ground` is possible where one says `cloud: survey` and the other \
                             `cloud: reference`";
-                (earlier.clone().any(shares), help)
+                (earlier.any(shares), help)
             }
             _ => (earlier.count() > 0, "only `keep` may stand more than once"),
         };
         if clash {
             let message = format!("stage `{}` stands more than once", entry.name);
             point(entry, message, "given before".to_string(), Some(help.to_string()), notes);
+        } else {
+            once.push(entry);
         }
     }
+    once
 }
 
 /// Stages in the wrong place: the fewest that must move for the rest to be in order.
-fn misplaced(entries: &[Entry], notes: &mut Notes) {
+fn misplaced(entries: &[&Entry], notes: &mut Notes) {
     let steps: Vec<usize> = entries.iter().map(|entry| step(&entry.stage)).collect();
     let stay = in_order(&steps);
     for (at, entry) in entries.iter().enumerate().filter(|(at, _)| !stay.contains(at)) {
-        let before = stay.iter().rev().find(|i| steps[**i] <= steps[at]);
+        let before = stay.iter().rev().find(|i| steps[**i] < steps[at]);
         let after = stay.iter().find(|i| steps[**i] > steps[at]);
         let label = match (before, after) {
             (Some(before), _) if *before > at => format!("belongs after `{}`", entries[*before].name),

@@ -52,9 +52,11 @@ pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
         return Some(document);
     }
     if notes.is_empty() {
+        let message =
+            if document.is_null() { "the file says nothing" } else { "this is not a pipeline file" };
         let help = "the shortest useful file is `survey: {files: [flight/*.laz]}`".to_string();
         let label = "expected keys with their values, beginning with `survey:`".to_string();
-        notes.value(&[], "this is not a pipeline file".to_string(), label, Some(help));
+        notes.spot(0..text.lines().next().map_or(0, str::len), message.to_string(), label, Some(help));
     }
     None
 }
@@ -138,6 +140,9 @@ fn decode_part<T: DeserializeOwned>(
     part: &Value,
     notes: &mut Notes,
 ) -> Option<T> {
+    if let Some(group) = inside.iter().try_fold(&mut value, step) {
+        refuse_lists(group, base, part, notes);
+    }
     let mut cut: Vec<Vec<Seg>> = Vec::new();
     while !notes.enough() {
         let error = match serde_path_to_error::deserialize::<_, T>(value.clone()) {
@@ -162,7 +167,7 @@ fn decode_part<T: DeserializeOwned>(
         }
         if below.is_empty() {
             // The group as a whole is wrong: go on with its defaults, unless they are what is wrong.
-            let whole = inside.iter().try_fold(&mut value, |v, seg| step(v, seg))?;
+            let whole = inside.iter().try_fold(&mut value, step)?;
             let empty = json!({});
             if std::mem::replace(whole, empty.clone()) == empty {
                 return None;
@@ -173,6 +178,28 @@ fn decode_part<T: DeserializeOwned>(
         }
     }
     None
+}
+
+/// Empties lists that stand where a group of options is due: the decoder would take their entries for the
+/// options in the order in which the program happens to hold them.
+fn refuse_lists(value: &mut Value, path: &[Seg], part: &Value, notes: &mut Notes) {
+    match value {
+        Value::Array(_) if part["properties"].is_object() => {
+            let error = "invalid type: list";
+            let told = explain(error, path, Some(part), None, Some(value));
+            notes.value(path, told.message, told.label, told.help);
+            *value = json!({});
+        }
+        Value::Object(map) => {
+            for (key, below) in map {
+                let seg = Seg::Key(key.clone());
+                if let Some(part) = schema::part(part, std::slice::from_ref(&seg)) {
+                    refuse_lists(below, &[path, &[seg]].concat(), part, notes);
+                }
+            }
+        }
+        _ => {}
+    }
 }
 
 fn segments(path: &serde_path_to_error::Path) -> Vec<Seg> {
@@ -218,7 +245,7 @@ fn step<'v>(value: &'v mut Value, seg: &Seg) -> Option<&'v mut Value> {
 /// Removes what is at `path`.
 fn cut_out(value: &mut Value, path: &[Seg]) -> Option<Value> {
     let (last, above) = path.split_last()?;
-    match (above.iter().try_fold(value, |v, seg| step(v, seg))?, last) {
+    match (above.iter().try_fold(value, step)?, last) {
         (Value::Object(map), Seg::Key(key)) => map.shift_remove(key),
         (Value::Array(list), Seg::Item(index)) if *index < list.len() => Some(list.remove(*index)),
         _ => None,

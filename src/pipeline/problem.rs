@@ -7,10 +7,12 @@ use std::path::{Path, PathBuf};
 use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
 use serde_json::Value;
 
+use super::explain::closest;
 use super::locate::{self, Aim, Seg};
+use super::schema::keys;
 
-/// More than this are counted but not shown: the first ones are what can be mended in one go.
-const MOST_SHOWN: usize = 50;
+/// After so many problems the search ends: no one mends more in one go.
+const MOST: usize = 50;
 
 /// One thing that is wrong, with its place and its remedy.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -57,11 +59,9 @@ impl PipelineError {
     pub fn render(&self, colour: bool) -> String {
         let renderer = if colour { Renderer::styled() } else { Renderer::plain() };
         let path = self.path.display().to_string();
-        let mut shown: Vec<String> =
-            self.problems.iter().take(MOST_SHOWN).map(|p| self.draw(p, &path, &renderer)).collect();
-        let hidden = self.problems.len().saturating_sub(MOST_SHOWN);
-        if hidden > 0 {
-            shown.push(format!("{hidden} more problems are not shown"));
+        let mut shown: Vec<String> = self.problems.iter().map(|p| self.draw(p, &path, &renderer)).collect();
+        if self.problems.len() >= MOST {
+            shown.push(format!("there may be more: the check ended after {MOST} problems"));
         }
         shown.join("\n\n") + "\n"
     }
@@ -94,11 +94,13 @@ pub(super) struct Notes<'a> {
     /// What the text holds, for telling which keys are there.
     pub document: Value,
     problems: Vec<Problem>,
+    /// Paths whose values are known to be wrong.
+    wrong: Vec<Vec<Seg>>,
 }
 
 impl<'a> Notes<'a> {
     pub fn new(text: &'a str) -> Self {
-        Notes { text, document: Value::Null, problems: Vec::new() }
+        Notes { text, document: Value::Null, problems: Vec::new(), wrong: Vec::new() }
     }
 
     pub fn text(&self) -> &'a str {
@@ -116,8 +118,18 @@ impl<'a> Notes<'a> {
     }
 
     pub fn at(&mut self, path: &[Seg], aim: Aim, message: String, label: String, help: Option<String>) {
+        if self.enough() {
+            return;
+        }
         let span = locate::span(self.text, path, aim, find(&self.document, path));
-        self.problems.push(Problem { path: path.to_vec(), span: Some(span), message, label, help });
+        let span = Some(span);
+        if !matches!(aim, Aim::Key(later) if later > 0) {
+            self.wrong.push(path.to_vec());
+        }
+        // What two aliases share is wrong once.
+        if !self.problems.iter().any(|known| known.span == span && known.label == label) {
+            self.problems.push(Problem { path: path.to_vec(), span, message, label, help });
+        }
     }
 
     /// Notes a problem at a place of the text, for want of a key path.
@@ -127,12 +139,21 @@ impl<'a> Notes<'a> {
 
     /// Whether a problem is known at `path` or below it: what follows from it need not be told as well.
     pub fn known(&self, path: &[Seg]) -> bool {
-        self.problems.iter().any(|problem| problem.path.starts_with(path))
+        self.wrong.iter().any(|wrong| wrong.starts_with(path))
     }
 
     /// Whether the file says anything at `path`.
     pub fn given(&self, path: &[Seg]) -> bool {
         find(&self.document, path).is_some()
+    }
+
+    /// Whether the file gives the topmost key `key`, or another that was most likely meant to be it.
+    pub fn meant(&self, key: &str, schema: &Value) -> bool {
+        let known = keys(schema);
+        let is_it = |given: &String| {
+            given == key || !known.contains(&given.as_str()) && closest(given, &known) == Some(key)
+        };
+        self.known(&[key.into()]) || self.document.as_object().is_some_and(|map| map.keys().any(is_it))
     }
 
     pub fn is_empty(&self) -> bool {
@@ -141,7 +162,7 @@ impl<'a> Notes<'a> {
 
     /// Whether there are so many that looking for more is of no use to anyone.
     pub fn enough(&self) -> bool {
-        self.problems.len() >= MOST_SHOWN
+        self.problems.len() >= MOST
     }
 
     /// The problems in the order of their places.

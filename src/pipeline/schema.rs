@@ -16,9 +16,9 @@ pub fn schema() -> Value {
     let mut root = settings.into_generator().into_root_schema_for::<Pipeline>().to_value();
     tidy(&mut root);
     root["title"] = json!("echograde pipeline file");
-    root["required"] = json!(["survey"]);
+    require(&mut root, "survey");
     for cloud in ["survey", "reference"] {
-        root["properties"][cloud]["required"] = json!(["files"]);
+        require(&mut root["properties"][cloud], "files");
     }
     // The survey is what is measured: only the reference has an uncertainty of its own.
     remove(&mut root["properties"]["survey"]["properties"], "uncertainty");
@@ -68,9 +68,7 @@ pub fn keys(schema: &Value) -> Vec<&str> {
 
 /// The fixed words that a value may be.
 pub fn words(schema: &Value) -> Vec<&str> {
-    let listed = schema["enum"].as_array().into_iter().flatten();
-    let own = listed.chain(schema.get("const")).filter_map(Value::as_str);
-    own.chain(alternatives(schema).flat_map(words)).collect()
+    own_words(schema).chain(alternatives(schema).flat_map(words)).collect()
 }
 
 /// What a value may be, in words: `a whole number from 0 to 255`.
@@ -78,8 +76,10 @@ pub fn expected(schema: &Value) -> String {
     if let Some(words) = schema["x-expected"].as_str() {
         return words.to_string();
     }
-    let mut choices: Vec<String> = words_here(schema).into_iter().map(|word| format!("`{word}`")).collect();
-    choices.extend(alternatives(schema).filter(|one| words_here(one).is_empty()).map(expected));
+    let (fixed, open): (Vec<_>, Vec<_>) = alternatives(schema).partition(|one| is_fixed(one));
+    let fixed = own_words(schema).chain(fixed.into_iter().flat_map(own_words));
+    let mut choices: Vec<String> = fixed.map(|word| format!("`{word}`")).collect();
+    choices.extend(open.into_iter().map(expected));
     if !choices.is_empty() {
         return either(&choices);
     }
@@ -102,12 +102,13 @@ pub fn expected(schema: &Value) -> String {
     }
 }
 
-/// The fixed words of a schema and of those of its alternatives that are fixed words and nothing else.
-fn words_here(schema: &Value) -> Vec<&str> {
-    let plain = |one: &&Value| one.get("const").is_some() || one.get("enum").is_some();
-    let below = alternatives(schema).filter(plain).flat_map(words);
-    let own = schema["enum"].as_array().into_iter().flatten().chain(schema.get("const"));
-    own.filter_map(Value::as_str).chain(below).collect()
+fn is_fixed(schema: &Value) -> bool {
+    schema.get("const").is_some() || schema.get("enum").is_some()
+}
+
+fn own_words(schema: &Value) -> impl Iterator<Item = &str> {
+    let listed = schema["enum"].as_array().into_iter().flatten();
+    listed.chain(schema.get("const")).filter_map(Value::as_str)
 }
 
 /// `a, b or c`.
@@ -179,6 +180,12 @@ fn open_stages(items: &mut Value) {
     entries.push(json!({ "enum": names, "description": "A stage with all its defaults." }));
 }
 
+/// Makes a key one that must be given: decoding lets it pass, so that a later check can say what is missing.
+fn require(group: &mut Value, key: &str) {
+    group["required"] = json!([key]);
+    remove(&mut group["properties"][key], "default");
+}
+
 fn remove(schema: &mut Value, key: &str) {
     if let Some(map) = schema.as_object_mut() {
         map.shift_remove(key);
@@ -207,8 +214,13 @@ mod tests {
         assert!(expected(&option("read", "tile")).starts_with("`auto` or a length with its unit"));
         assert_eq!(expected(&option("keep", "classes")), "a list, each entry a whole number from 0 to 255");
         assert_eq!(expected(&option("ground", "slope")), "a number");
+        let one = part(&option("keep", "returns"), &[0.into()]).map(expected);
+        assert_eq!(one.as_deref(), Some("`last`, `single` or a whole number from 1 to 15"));
         let units = part(&schema(), &["survey".into(), "units".into()]).unwrap().clone();
-        assert_eq!(expected(&units), "`m`, `ft`, `ftUS` or a group of options: `horizontal`, `vertical`");
+        assert_eq!(
+            expected(&units),
+            "`m`, `ft` (international foot) or `ftUS` (US survey foot) or a group of options: `horizontal`, `vertical`"
+        );
     }
 
     #[test]

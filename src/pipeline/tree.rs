@@ -2,6 +2,7 @@
 //! keys given twice, keys without a value, numbers that are none.
 
 use std::cell::RefCell;
+use std::collections::HashMap;
 use std::fmt;
 
 use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
@@ -83,18 +84,28 @@ impl<'de> Visitor<'de> for Tree<'_> {
         Ok(Some(v.into()))
     }
 
+    fn visit_none<E: Error>(self) -> Result<Self::Value, E> {
+        self.visit_unit()
+    }
+
     fn visit_unit<E: Error>(self) -> Result<Self::Value, E> {
-        // `- ground:` with nothing after it is a stage with all its defaults.
-        if self.path.is_empty()
-            || matches!(&self.path[..], [Seg::Key(list), Seg::Item(_), Seg::Key(_)] if list == "stages")
-        {
+        // `- ground:` with nothing after it is a stage with all its defaults; where the `- ` is forgotten, that is
+        // told by itself.
+        let in_stages = self.path.first() == Some(&"stages".into()) && self.path.len() > 1;
+        let is_stage =
+            matches!(&self.path[1.min(self.path.len())..], [Seg::Key(_)] | [Seg::Item(_), Seg::Key(_)]);
+        if self.path.is_empty() || in_stages && is_stage {
             return Ok(Some(Value::Null));
         }
-        let (aim, label) = match self.path.last() {
-            Some(Seg::Key(_)) => (Aim::Key(0), "expected a value after it"),
-            _ => (Aim::Value, "expected a value here"),
+        let (aim, label, help) = match self.path.last() {
+            Some(Seg::Key(_)) => (
+                Aim::Key(0),
+                "expected a value after it",
+                "write a value, or take it out to have its default",
+            ),
+            _ => (Aim::Value, "expected a value here", "write a value, or take the entry out"),
         };
-        let help = "write a value, or leave it out to have its default".to_string();
+        let help = help.to_string();
         self.odd(aim, format!("{} has no value", name(&self.path)), label, Some(help));
         Ok(None)
     }
@@ -112,11 +123,12 @@ impl<'de> Visitor<'de> for Tree<'_> {
 
     fn visit_map<A: MapAccess<'de>>(self, mut map: A) -> Result<Self::Value, A::Error> {
         let mut group = Map::new();
-        let mut seen: Vec<String> = Vec::new();
+        let mut seen: HashMap<String, usize> = HashMap::new();
         while let Some(key) = map.next_key::<String>()? {
             let below = self.below(Seg::Key(key.clone()));
-            let earlier = seen.iter().filter(|before| **before == key).count();
-            seen.push(key.clone());
+            let times = seen.entry(key.clone()).or_default();
+            let earlier = *times;
+            *times += 1;
             if earlier > 0 {
                 let help = "keep one of the two and take the other out".to_string();
                 below.odd(
@@ -136,76 +148,116 @@ impl<'de> Visitor<'de> for Tree<'_> {
 
 /// Notes an error that keeps the text from being read as keys and values at all.
 pub(super) fn explain_syntax(error: &str, location: Option<usize>, text: &str, notes: &mut Notes) {
-    let end = text.trim_end().len();
-    let start = location.unwrap_or(0).min(end);
+    let fault = words(error);
+    let start = match fault.place {
+        Place::Spot => location,
+        Place::Opening => opening(error, text).or(location),
+        Place::Divider => text.find("\n---").map(|at| at + 1),
+    };
+    let start = start.unwrap_or(0).min(text.trim_end().len());
     let line_start = text[..start].rfind('\n').map_or(0, |at| at + 1);
-    let line = text[line_start..].lines().next().unwrap_or("");
-    let (message, label, help) = words(error, line);
-    let line_end = line_start + line.trim_end().len();
-    notes.spot(start..line_end.max(start), message.to_string(), label.to_string(), help.map(str::to_string));
+    let line = text[line_start..].lines().next().unwrap_or("").trim_end();
+    let indent = line.len() - line.trim_start().len();
+    if line[..indent].contains('\t') {
+        let help = "put spaces in place of the tab".to_string();
+        let message = "this line is indented with a tab".to_string();
+        notes.spot(
+            line_start..line_start + indent,
+            message,
+            "YAML allows spaces only".to_string(),
+            Some(help),
+        );
+        return;
+    }
+    // The parser names the place behind the mark that it stumbles over.
+    let start = if text[..start].ends_with(['*', '&']) { start - 1 } else { start };
+    let end = (line_start + line.len()).max(start);
+    notes.spot(start..end, fault.message.to_string(), fault.label.to_string(), Some(fault.help.to_string()));
 }
 
-/// Message, label and remedy of a syntax error on `line`.
-fn words(error: &str, line: &str) -> (&'static str, &'static str, Option<&'static str>) {
+/// Where a syntax error is best shown.
+enum Place {
+    /// Where the parser stopped.
+    Spot,
+    /// Where what it was reading began.
+    Opening,
+    /// At the line that begins a second document.
+    Divider,
+}
+
+struct Fault<'e> {
+    place: Place,
+    message: &'static str,
+    label: &'e str,
+    help: &'static str,
+}
+
+/// The place that `error` gives last: `…, while scanning a quoted scalar at line 2 column 11`.
+fn opening(error: &str, text: &str) -> Option<usize> {
+    let (line, column) = error.rsplit_once(" at line ")?.1.split_once(" column ")?;
+    let (line, column): (usize, usize) = (line.parse().ok()?, column.parse().ok()?);
+    let line_start: usize = text.split_inclusive('\n').take(line.checked_sub(1)?).map(str::len).sum();
+    let ahead = text[line_start..].chars().take(column.checked_sub(1)?).map(char::len_utf8).sum::<usize>();
+    Some(line_start + ahead)
+}
+
+/// A syntax error in words.
+fn words(error: &str) -> Fault<'_> {
     let has = |part: &str| error.contains(part);
-    let indent = &line[..line.len() - line.trim_start().len()];
-    if has("EOF while parsing") {
-        return (
-            "the file says nothing",
-            "expected `survey:` and the files of the survey",
-            Some("the shortest useful file is `survey: {files: [flight/*.laz]}`"),
-        );
-    }
-    if indent.contains('\t') {
-        return (
-            "this line is indented with a tab",
-            "YAML allows spaces only",
-            Some("put spaces in place of the tab"),
-        );
-    }
+    let spot = |message, help| Fault { place: Place::Spot, message, label: "", help };
     if has("anchor") || has("alias") || has("cannot start any token") || has("directive") {
-        return (
+        return spot(
             "a text cannot begin with this character unless it is quoted",
-            "",
-            Some("put a text that begins with one of * & % @ ! ` into quotes, as in `[\"*.laz\"]`"),
+            "put a text that begins with one of * & % @ ! ` into quotes, as in `[\"*.laz\"]`",
         );
     }
     if has("invalid type: enum") {
-        return ("a value cannot begin with `!`", "", Some("put the text into quotes"));
+        return spot("a value cannot begin with `!`", "put the text into quotes");
+    }
+    if has("expected a string") {
+        return spot("a key must be a plain word", "write `key: value`");
     }
     if has("more than one document") {
-        return (
-            "the file holds more than one pipeline",
-            "",
-            Some("take the line `---` out, or make two files"),
-        );
+        let help = "take the line `---` out, or make two files";
+        return Fault { place: Place::Divider, ..spot("the file holds more than one pipeline", help) };
     }
     if has("mapping values are not allowed") {
-        return (
+        return spot(
             "a colon is not possible here",
-            "",
-            Some("check how far the line is indented; put a text that holds `: ` into quotes"),
+            "check how far the line is indented; put a text that holds `: ` into quotes",
         );
     }
     if has("flow sequence") || has("flow mapping") {
-        return (
-            "a bracket is not closed, or a comma is missing before this place",
-            "",
-            Some("close each `[` with `]` and each `{` with `}`, and put commas between the entries"),
-        );
+        return Fault {
+            place: Place::Opening,
+            label: "this bracket",
+            ..spot(
+                "a bracket is not closed, or a comma is missing in it",
+                "close each `[` with `]` and each `{` with `}`, and put commas between the entries",
+            )
+        };
     }
     if has("quoted scalar") {
-        return ("a quotation mark is not closed", "", Some("end the text with the mark it begins with"));
+        let help = "end the text with the mark that it begins with";
+        return Fault { place: Place::Opening, ..spot("a quotation mark is not closed", help) };
     }
     if has("limit exceeded") {
-        return ("the file is nested too deeply", "", Some("a pipeline file needs five levels at most"));
-    }
-    if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {
-        return (
-            "this line does not fit what stands above it",
-            "expected `key: value`, or `- ` and an entry of a list",
-            Some("lines that belong together begin in the same column; a space follows `:` and `-`"),
+        return spot(
+            "the file is nested too deeply, or repeats itself too often",
+            "a pipeline file needs seven levels at most",
         );
     }
-    ("the text cannot be read as YAML from here", "", Some("check brackets, quotation marks and indentation"))
+    if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {
+        return Fault {
+            label: "expected `key: value`, or `- ` and an entry of a list",
+            ..spot(
+                "this line does not fit what stands above it",
+                "lines that belong together begin in the same column; a space follows `:` and `-`",
+            )
+        };
+    }
+    // The parser's own words; its place is told already.
+    let label = error.split(" at line").next().unwrap_or("");
+    let help = "check brackets, quotation marks, indentation and the space behind each colon";
+    Fault { label, ..spot("the text cannot be read as YAML from here", help) }
 }

@@ -13,6 +13,7 @@ pub type Micrometres = i64;
 
 /// A unit of length in which a cloud or a report states its numbers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]
+#[schemars(extend("x-expected" = "`m`, `ft` (international foot) or `ftUS` (US survey foot)"))]
 pub enum Unit {
     /// The metre.
     #[serde(rename = "m")]
@@ -222,10 +223,8 @@ impl Angle {
     pub fn parse(text: &str) -> Result<Self, String> {
         match split_quantity(text, "angle", "`20 deg`")? {
             (degrees, "deg") => Ok(Angle { degrees }),
-            (_, other) => Err(format!(
-                "angle `{}` needs the unit deg, not `{other}`: write for example `20 deg`",
-                text.trim()
-            )),
+            (_, "") => Err(format!("angle `{0}` has no unit: write `{0} deg`", text.trim())),
+            (_, other) => Err(format!("`{other}` is not a unit of angle here: use deg")),
         }
     }
 }

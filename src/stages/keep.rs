@@ -158,7 +158,10 @@ impl JsonSchema for Returns {
 
     fn json_schema(_: &mut SchemaGenerator) -> Schema {
         let one = json_schema!({ "anyOf": [{ "type": "integer", "minimum": 1, "maximum": MAX_RETURN }, { "enum": ["last", "single"] }] });
-        json_schema!({ "anyOf": [one, { "type": "array", "items": one, "minItems": 1 }] })
+        json_schema!({
+            "anyOf": [one, { "type": "array", "items": one, "minItems": 1 }],
+            "x-expected": "return numbers from 1 to 15, `last` or `single`, alone or in a list",
+        })
     }
 }
 
