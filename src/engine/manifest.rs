@@ -36,13 +36,22 @@ pub struct Manifest {
     /// Bytes of points on disk while the run worked.
     pub spill_bytes: u64,
     /// Wall time of each step, seconds.
-    pub seconds: Vec<(&'static str, f64)>,
+    pub seconds: Vec<Step>,
     /// Wall time in all, seconds.
     pub seconds_in_all: f64,
     /// Points read (survey and reference) a second of wall time.
     pub points_per_second: f64,
     /// Peak resident memory, bytes, where the system tells.
     pub peak_memory: Option<u64>,
+}
+
+/// A step of a run.
+#[derive(Debug, Serialize)]
+pub struct Step {
+    /// What was done.
+    pub step: &'static str,
+    /// Wall time, seconds.
+    pub seconds: f64,
 }
 
 /// A file that was read.

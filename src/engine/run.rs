@@ -8,7 +8,7 @@ use std::time::Instant;
 use super::error::EngineError;
 use super::gather::Gathered;
 use super::job::{CloudJob, Job};
-use super::manifest::{Manifest, peak_memory};
+use super::manifest::{Manifest, Step, peak_memory};
 use super::progress::Progress;
 use super::run_folder::{MANIFEST, RunFolder};
 use super::scatter::{Dealt, Input, scatter};
@@ -42,7 +42,7 @@ pub fn run(job: &Job, out: &Path, replace: bool) -> Result<Summary, EngineError>
 struct Clock {
     start: Instant,
     step: Instant,
-    steps: Vec<(&'static str, f64)>,
+    steps: Vec<Step>,
 }
 
 impl Clock {
@@ -51,7 +51,7 @@ impl Clock {
     }
 
     fn step(&mut self, name: &'static str) {
-        self.steps.push((name, self.step.elapsed().as_secs_f64()));
+        self.steps.push(Step { step: name, seconds: self.step.elapsed().as_secs_f64() });
         self.step = Instant::now();
     }
 }

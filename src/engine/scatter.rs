@@ -10,7 +10,7 @@ use super::error::EngineError;
 use super::progress::Progress;
 use super::spill::Spill;
 use super::tile::Cloud;
-use super::tiles::{TileKey, Tiling};
+use super::tiles::{Range, TileKey, Tiling};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Packing;
 use crate::cloud::{Block, CloudFile, Decoded, Decoder};
@@ -49,6 +49,35 @@ pub struct ReadCounts {
     pub out_of_range: u64,
     /// What each `keep` stage did, by its place in the list of stages.
     pub keep: BTreeMap<usize, Tally>,
+    /// The box around the points kept that are not labelled noise.
+    pub bounds: Bounds,
+}
+
+/// A box around points; it starts with none.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Bounds {
+    low: (Micrometres, Micrometres),
+    high: (Micrometres, Micrometres),
+}
+
+impl Default for Bounds {
+    fn default() -> Self {
+        Bounds { low: (i64::MAX, i64::MAX), high: (i64::MIN, i64::MIN) }
+    }
+}
+
+impl Bounds {
+    #[inline]
+    fn add(&mut self, (x, y): (Micrometres, Micrometres)) {
+        self.low = (self.low.0.min(x), self.low.1.min(y));
+        self.high = (self.high.0.max(x), self.high.1.max(y));
+    }
+
+    /// The half-open ranges of x and y that hold all points; nothing where there are none.
+    pub fn ranges(&self) -> Option<(Range, Range)> {
+        (self.low.0 <= self.high.0)
+            .then(|| ((self.low.0, self.high.0 + 1), (self.low.1, self.high.1 + 1)))
+    }
 }
 
 impl ReadCounts {
@@ -61,6 +90,10 @@ impl ReadCounts {
         }
         for (stage, tally) in &other.keep {
             self.keep.entry(*stage).or_default().merge(tally);
+        }
+        if other.bounds.ranges().is_some() {
+            self.bounds.add(other.bounds.low);
+            self.bounds.add(other.bounds.high);
         }
     }
 }
@@ -159,11 +192,15 @@ impl<'a> Judge<'a> {
             counts.out_of_range += 1;
             return false;
         }
-        self.keeps.iter().zip(&mut self.tallies).all(|((_, keep), tally)| {
+        let kept = self.keeps.iter().zip(&mut self.tallies).all(|((_, keep), tally)| {
             let kept = keep.keeps(&decoded.point);
             tally.count(kept);
             kept
-        })
+        });
+        if kept && !decoded.point.is_noise() {
+            counts.bounds.add((decoded.point.x, decoded.point.y));
+        }
+        kept
     }
 
     fn into_counts(self) -> ReadCounts {

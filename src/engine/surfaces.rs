@@ -14,18 +14,19 @@ const NO_VALUE: i64 = -(1 << 39);
 
 /// The surfaces of all tiles of one cloud.
 pub struct Surfaces {
-    cell: f64,
+    /// The cells of the box around the cloud: the surface ends there, and filling does not go beyond.
+    domain: Extent,
     tiling: Tiling,
     store: Spill<TileKey>,
 }
 
 impl Surfaces {
-    /// No surfaces yet, to be kept in a file at `path`, of cells of `cell` micrometres.
+    /// No surfaces yet, to be kept in a file at `path`, over the cells of `domain`.
     ///
     /// # Errors
     /// Where the file cannot be made.
-    pub fn create(path: &Path, cell: f64, tiling: Tiling) -> Result<Self, EngineError> {
-        Ok(Surfaces { cell, tiling, store: Spill::create(path)? })
+    pub fn create(path: &Path, domain: Extent, tiling: Tiling) -> Result<Self, EngineError> {
+        Ok(Surfaces { domain, tiling, store: Spill::create(path)? })
     }
 
     /// An empty surface over the ground of a tile.
@@ -35,7 +36,7 @@ impl Surfaces {
 
     fn extent(&self, key: TileKey) -> Extent {
         let (x, y) = self.tiling.ground(key, 0);
-        Extent::covering(self.cell, x, y, 0)
+        Extent::covering(self.domain.cell, x, y, 0).within(&self.domain)
     }
 
     /// Keeps the surface of a tile.
@@ -51,13 +52,15 @@ impl Surfaces {
         self.store.append(key, &bytes)
     }
 
-    /// The surface over the given ground and `margin` cells around it, put together from all tiles it touches.
+    /// The surface over the given ground and `margin` cells around it, put together from all tiles it
+    /// touches; it ends where the cloud does.
     ///
     /// # Errors
     /// Where the disk does not give it back.
     pub fn get(&self, x: Range, y: Range, margin: i64) -> Result<Raster, EngineError> {
-        let mut surface = Raster::empty(Extent::covering(self.cell, x, y, margin));
-        let reach = ((margin + 1) as f64 * self.cell).ceil() as Micrometres;
+        let extent = Extent::covering(self.domain.cell, x, y, margin).within(&self.domain);
+        let mut surface = Raster::empty(extent);
+        let reach = ((margin + 1) as f64 * extent.cell).ceil() as Micrometres;
         let mut buffer = Vec::new();
         for key in self.tiling.touching((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
             self.store.for_each_piece(key, &mut buffer, |piece| {

@@ -13,6 +13,7 @@ use super::scatter::Dealt;
 use super::surfaces::Surfaces;
 use super::tile::{Cloud, Fate, Found, PointSet, Tile};
 use super::tiles::{TileKey, Tiling};
+use crate::raster::Extent;
 use crate::stages::chain::Chain;
 
 /// Both clouds, dealt out to tiles.
@@ -52,11 +53,13 @@ pub fn make_surfaces(
     let mut all = HashMap::new();
     for need in chain.surfaces() {
         let Some(cloud) = dealt.get(need.cloud) else { continue };
+        let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
         let path = folder.join(match need.cloud {
             Cloud::Survey => "survey-surfaces",
             Cloud::Reference => "reference-surfaces",
         });
-        let surfaces = Surfaces::create(&path, need.cell, tiling)?;
+        let domain = Extent::covering(need.cell, x, y, 0);
+        let surfaces = Surfaces::create(&path, domain, tiling)?;
         let keys = cloud.spill.keys();
         let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
         keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {

@@ -1,5 +1,7 @@
 //! The raster and its place on the ground.
 
+use std::ops::Range;
+
 use crate::pipeline::units::Micrometres;
 
 /// The value of a cell that holds nothing: it never wins a minimum.
@@ -39,8 +41,8 @@ impl Extent {
         margin: i64,
     ) -> Self {
         let (first_column, last_column) =
-            (x.0.div_euclid(cell) - margin, (x.1 - 1).div_euclid(cell) + margin);
-        let (first_row, last_row) = (y.0.div_euclid(cell) - margin, (y.1 - 1).div_euclid(cell) + margin);
+            (cell_of(x.0, cell) - margin, cell_of(x.1 - 1, cell) + margin);
+        let (first_row, last_row) = (cell_of(y.0, cell) - margin, cell_of(y.1 - 1, cell) + margin);
         Extent {
             cell,
             first_column,
@@ -48,6 +50,19 @@ impl Extent {
             columns: (last_column - first_column + 1).max(0) as usize,
             rows: (last_row - first_row + 1).max(0) as usize,
         }
+    }
+
+    /// The cells that are in both; they must be of one size.
+    pub fn within(&self, other: &Extent) -> Extent {
+        let range = |first: i64, count: usize, other_first: i64, other_count: usize| {
+            let low = first.max(other_first);
+            let high = (first + count as i64).min(other_first + other_count as i64);
+            (low, (high - low).max(0) as usize)
+        };
+        let (first_column, columns) =
+            range(self.first_column, self.columns, other.first_column, other.columns);
+        let (first_row, rows) = range(self.first_row, self.rows, other.first_row, other.rows);
+        Extent { cell: self.cell, first_column, first_row, columns, rows }
     }
 
     /// Number of cells.
@@ -69,16 +84,11 @@ impl Extent {
     }
 
     /// The part of `other` that lies in this extent, as ranges of this extent's (columns, rows).
-    pub fn overlap(&self, other: &Extent) -> Option<(std::ops::Range<usize>, std::ops::Range<usize>)> {
-        let range = |first: i64, count: usize, other_first: i64, other_count: usize| {
-            let low = first.max(other_first);
-            let high = (first + count as i64).min(other_first + other_count as i64);
-            (low < high).then(|| (low - first) as usize..(high - first) as usize)
-        };
-        Some((
-            range(self.first_column, self.columns, other.first_column, other.columns)?,
-            range(self.first_row, self.rows, other.first_row, other.rows)?,
-        ))
+    fn overlap(&self, other: &Extent) -> (Range<usize>, Range<usize>) {
+        let both = self.within(other);
+        let column = (both.first_column - self.first_column) as usize;
+        let row = (both.first_row - self.first_row) as usize;
+        (column..column + both.columns, row..row + both.rows)
     }
 }
 
@@ -109,7 +119,10 @@ impl Raster {
 
     /// Takes over the lower values of `other` where the two overlap.
     pub fn lower_by(&mut self, other: &Raster) {
-        let Some((columns, rows)) = self.extent.overlap(&other.extent) else { return };
+        let (columns, rows) = self.extent.overlap(&other.extent);
+        if columns.is_empty() {
+            return;
+        }
         let shift_column = self.extent.first_column - other.extent.first_column;
         let shift_row = self.extent.first_row - other.extent.first_row;
         for row in rows {

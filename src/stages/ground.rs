@@ -42,7 +42,7 @@ pub struct Ground {
     #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7; value: common practice, no source"))]
     pub dh_max: Length,
     /// A cell without points takes the lowest elevation of the nearest cell that has some, no farther than this
-    /// between cell centres; farther off it stays empty.
+    /// between cell centres; farther off, and outside the box around the cloud, it stays empty.
     #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour); the limit: this program's own choice"))]
     pub fill_max: Length,
     /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground and
@@ -230,7 +230,8 @@ mod tests {
     #[test]
     fn a_profile_with_a_block_and_a_spike() {
         // Standards notes, 5.1: z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and
-        // thresholds 0.15, 0.35, 0.55: the block falls at w = 9, the spike at w = 3, all else is ground.
+        // thresholds 0.15, 0.35, 0.55: the block falls at w = 9, the spike at w = 3, all else is ground. The notes
+        // repeat the end values beyond the ends, which filling the cells there does.
         let z = |i: i64| {
             i as f64 * 0.05 + if (6..=10).contains(&i) { 3.0 } else { 0.0 } + if i == 15 { 8.0 } else { 0.0 }
         };
@@ -239,7 +240,6 @@ mod tests {
             slope: 0.1,
             dh_initial: Length::metres(0.15),
             window_max: Length::metres(9.0),
-            // The notes repeat the end values beyond the ends, as filling does.
             fill_max: Length::metres(10.0),
             ..Ground::default()
         };

@@ -1,0 +1,139 @@
+//! The same bytes whatever the size of the tiles, the number of threads, and the order of files and points.
+
+mod common;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use common::{root, run};
+use las::{Builder, Point, Reader, Writer};
+use proptest::prelude::*;
+use tempfile::TempDir;
+
+/// A piece of the demo small enough to run often, and large enough to have all that the demo has: 45 m × 40 m of the
+/// survey around the edge of the scan.
+fn piece(files: &str, thin: usize) -> (las::Header, Vec<Point>) {
+    let mut all = Vec::new();
+    let mut header = None;
+    let mut paths: Vec<PathBuf> =
+        fs::read_dir(root().join(files)).unwrap().map(|e| e.unwrap().path()).collect();
+    paths.sort();
+    for path in paths {
+        let mut reader = Reader::from_path(path).unwrap();
+        header.get_or_insert_with(|| reader.header().clone());
+        let points = reader.read_all().unwrap();
+        all.extend(points.points().map(Result::unwrap));
+    }
+    let header = header.unwrap();
+    let (x0, y0) = (400_030.0, 6_100_030.0);
+    all.retain(|p| (x0..x0 + 45.0).contains(&p.x) && (y0..y0 + 40.0).contains(&p.y));
+    (header, all.into_iter().step_by(thin).collect())
+}
+
+fn write(header: &las::Header, points: &[Point], path: &Path) {
+    let mut builder = Builder::from(header.version());
+    builder.point_format = *header.point_format();
+    builder.point_format.is_compressed = true;
+    builder.transforms = *header.transforms();
+    builder.has_wkt_crs = true;
+    builder.vlrs = header.vlrs().iter().filter(|v| v.user_id == "LASF_Projection").cloned().collect();
+    let mut writer = Writer::from_path(path, builder.into_header().unwrap()).unwrap();
+    for point in points {
+        writer.write_point(point.clone()).unwrap();
+    }
+    writer.close().unwrap();
+}
+
+/// Writes a pipeline over the clouds in `folder`.
+fn pipeline(folder: &Path, tile: u32, checkpoints: &str, compare: &str) -> PathBuf {
+    let file = folder.join(format!("tile-{tile}.yaml"));
+    let text = format!(
+        "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{files: ['r*.laz']}}\noutput: unused\nseed: 3\nstages:\n  \
+         - read: {{tile: {tile} m}}\n  - keep: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
+         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{}}\n"
+    );
+    fs::write(&file, text).unwrap();
+    file
+}
+
+/// A shuffle that a seed decides.
+fn shuffled(points: &[Point], seed: u64) -> Vec<Point> {
+    let mut state = seed | 1;
+    let mut next = |below: usize| {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 33) as usize % below
+    };
+    let mut points = points.to_vec();
+    for i in (1..points.len()).rev() {
+        points.swap(i, next(i + 1));
+    }
+    points
+}
+
+struct Clouds {
+    survey: (las::Header, Vec<Point>),
+    reference: (las::Header, Vec<Point>),
+}
+
+/// Writes both clouds in an order of points and a division into files that `seed` decides.
+fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
+    for (name, (header, points)) in [("s", &clouds.survey), ("r", &clouds.reference)] {
+        let points = if seed == 0 { points.clone() } else { shuffled(points, seed) };
+        let files = 1 + (seed % 4) as usize;
+        for (i, part) in points.chunks(points.len().div_ceil(files)).enumerate() {
+            // Later parts come first by name when the seed is odd.
+            let number = if seed % 2 == 1 { files - i } else { i };
+            write(header, part, &folder.join(format!("{name}{number}.laz")));
+        }
+    }
+}
+
+#[test]
+fn tiles_threads_and_order_cannot_be_told_from_the_results() {
+    let clouds = Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
+    assert!(clouds.survey.1.len() > 50_000);
+    for (checkpoints, compare) in [
+        ("per_return: all", "match: nearest, within: 25 mm"),
+        ("per_return: 150, spacing: 2.5 m", "match: plane, within: 30 cm"),
+        ("per_return: all, spacing: 3 m, list: all", "match: nearest, within: 40 mm"),
+    ] {
+        let first = TempDir::new().unwrap();
+        write_clouds(&clouds, first.path(), 0);
+        let expected = run(&pipeline(first.path(), 100, checkpoints, compare), &["--threads", "1"]);
+        let compared = expected.summary()["all"]["compared"].as_u64().unwrap();
+        assert!(compared > 100, "{compared}");
+        for (tile, threads, seed) in [(15, 2, 0), (16, 7, 1), (33, 1, 2), (47, 7, 3), (400, 2, 7)] {
+            let folder = TempDir::new().unwrap();
+            write_clouds(&clouds, folder.path(), seed);
+            let file = pipeline(folder.path(), tile, checkpoints, compare);
+            let found = run(&file, &["--threads", &threads.to_string()]);
+            for (name, text) in expected.same_bytes() {
+                assert!(found.text(name) == text, "{name} differs: tiles of {tile} m, {threads} threads, order {seed}");
+            }
+        }
+    }
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 12, ..ProptestConfig::default() })]
+    #[test]
+    fn any_tile_any_order_any_threads(
+        tile in 15u32..120, threads in prop_oneof![Just(1), Just(2), Just(7)], seed in 0u64..1000,
+    ) {
+        static EXPECTED: std::sync::OnceLock<(Clouds, std::collections::BTreeMap<&'static str, String>)> =
+            std::sync::OnceLock::new();
+        let (checkpoints, compare) = ("per_return: 60, spacing: 1.5 m", "match: nearest, within: 60 mm");
+        let (clouds, expected) = EXPECTED.get_or_init(|| {
+            let clouds = Clouds { survey: piece("demo-data/survey", 4), reference: piece("demo-data/reference", 8) };
+            let folder = TempDir::new().unwrap();
+            write_clouds(&clouds, folder.path(), 0);
+            let expected = run(&pipeline(folder.path(), 100, checkpoints, compare), &[]).same_bytes();
+            (clouds, expected)
+        });
+        let folder = TempDir::new().unwrap();
+        write_clouds(clouds, folder.path(), seed);
+        let file = pipeline(folder.path(), tile, checkpoints, compare);
+        let found = run(&file, &["--threads", &threads.to_string()]).same_bytes();
+        prop_assert!(&found == expected, "tiles of {} m, {} threads, order {}", tile, threads, seed);
+    }
+}
