@@ -16,6 +16,9 @@ HERE = Path(__file__).parent
 FACTORS = {"m": 1_000_000.0, "ft": 304_800.0, "ftUS": 1_200_000_000 / 3937}
 
 
+# Floats are written as text: readers of JSON do not all round them alike.
+
+
 def counts(values):
     found, number = np.unique(np.asarray(values), return_counts=True)
     return {str(int(value)): int(n) for value, n in zip(found, number)}
@@ -46,12 +49,12 @@ def describe(path):
         "strips": counts(las.point_source_id),
         "withheld": int(np.asarray(las.withheld).sum()),
         "scan_angle_sum": int(np.asarray(angle, dtype=np.int64).sum()),
-        "gps_time": [float(gps.min()), float(gps.max())],
-        "scales": [float(value) for value in header.scales],
-        "offsets": [float(value) for value in header.offsets],
+        "gps_time": [repr(float(gps.min())), repr(float(gps.max()))],
+        "scales": [repr(float(value)) for value in header.scales],
+        "offsets": [repr(float(value)) for value in header.offsets],
         "raw_sum": {name: int(np.asarray(raw, dtype=np.int64).sum()) for name, raw, _, _ in axes},
-        "min": [float(value) for value in header.mins],
-        "max": [float(value) for value in header.maxs],
+        "min": [repr(float(value)) for value in header.mins],
+        "max": [repr(float(value)) for value in header.maxs],
         "micrometres": {
             unit: {
                 name: {
@@ -65,7 +68,7 @@ def describe(path):
             for unit, factor in FACTORS.items()
         },
         "first_points": [
-            [int(las.X[i]), int(las.Y[i]), int(las.Z[i]), int(las.return_number[i]), float(gps[i])] for i in range(5)
+            [int(las.X[i]), int(las.Y[i]), int(las.Z[i]), int(las.return_number[i]), repr(float(gps[i]))] for i in range(5)
         ],
     }
 
