@@ -54,7 +54,10 @@ fn the_truth_of_the_demo_comes_back() {
         let (bias_error, sd_error) = (true_sd / count.sqrt(), true_sd / (2.0 * count).sqrt());
         let (bias, sd) = (number(row, "mean"), number(row, "sd"));
         // Three standard errors; the filter cuts the upper tail of the last return, which lowers both.
-        assert!((bias - true_bias).abs() < 3.0 * bias_error, "return {n}: bias {bias}, true {true_bias} ± {bias_error}");
+        assert!(
+            (bias - true_bias).abs() < 3.0 * bias_error,
+            "return {n}: bias {bias}, true {true_bias} ± {bias_error}"
+        );
         assert!((sd - true_sd).abs() < 3.0 * sd_error, "return {n}: SD {sd}, true {true_sd} ± {sd_error}");
     }
     let counts = &truth["survey"]["counts"];
@@ -118,9 +121,10 @@ fn every_point_is_counted_once() {
 
 #[test]
 fn every_pipeline_file_runs_and_leaves_a_whole_run_folder() {
-    let expected: BTreeSet<String> = ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", "manifest.json"]
-        .map(String::from)
-        .into();
+    let expected: BTreeSet<String> =
+        ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", "manifest.json"]
+            .map(String::from)
+            .into();
     let mut ran = 0;
     for entry in fs::read_dir(root().join("pipelines")).unwrap() {
         let path = entry.unwrap().path();

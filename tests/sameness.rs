@@ -108,7 +108,10 @@ fn tiles_threads_and_order_cannot_be_told_from_the_results() {
             let file = pipeline(folder.path(), tile, checkpoints, compare);
             let found = run(&file, &["--threads", &threads.to_string()]);
             for (name, text) in expected.same_bytes() {
-                assert!(found.text(name) == text, "{name} differs: tiles of {tile} m, {threads} threads, order {seed}");
+                assert!(
+                    found.text(name) == text,
+                    "{name} differs: tiles of {tile} m, {threads} threads, order {seed}"
+                );
             }
         }
     }

@@ -102,7 +102,8 @@ fn text(checked: &Checked) -> String {
     let mut text = format!("{} can be run; its results go to {}\n", checked.pipeline, checked.output);
     for (name, cloud) in [("survey", Some(&checked.survey)), ("reference", checked.reference.as_ref())] {
         let Some(cloud) = cloud else { continue };
-        let _ = writeln!(text, "\n{name}: {} points in {} file(s)", thousands(cloud.points), cloud.files.len());
+        let _ =
+            writeln!(text, "\n{name}: {} points in {} file(s)", thousands(cloud.points), cloud.files.len());
         for file in &cloud.files {
             let _ = writeln!(
                 text,

@@ -13,7 +13,13 @@ use crate::report::text::result_text;
 ///
 /// # Errors
 /// Whatever is wrong with the pipeline file, its clouds, the disk or the run.
-pub fn run(file: &Path, out: Option<&Path>, replace: bool, json: bool, means: Means) -> Result<String, CliError> {
+pub fn run(
+    file: &Path,
+    out: Option<&Path>,
+    replace: bool,
+    json: bool,
+    means: Means,
+) -> Result<String, CliError> {
     let loaded = load(file)?;
     let out = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
     let job = Job::prepare(loaded, means)?;

@@ -1,5 +1,30 @@
 //! Reading point files.
+//!
+//! [`CloudFile::open`] reads a LAS or LAZ file's header and records, checks them against the file's real size and
+//! cuts the points into [`Block`]s that can be decoded independently. A [`Decoder`] (one for each thread) turns
+//! blocks into [`Point`]s in whole micrometres, decoding only the [`Fields`] asked for. [`Crs`] is what the file
+//! says of its coordinate system and, safely or not, of its units.
 
+mod blocks;
+mod compression;
+mod crs;
+mod decode;
+mod error;
+mod geokeys;
+mod guard;
+mod header;
 pub mod near;
 pub mod point;
 pub mod record;
+mod records;
+mod source;
+#[cfg(test)]
+mod testing;
+mod wkt;
+
+pub use blocks::Block;
+pub use crs::{Crs, StatedUnit};
+pub use decode::{Decoded, Decoder};
+pub use error::CloudError;
+pub use header::{CloudFile, GpsTimeType};
+pub use point::{Fields, MAX_RETURN, Point};

@@ -35,14 +35,23 @@ pub fn tile_bytes(edge: Micrometres, survey: Density, reference: Density, chain:
         + area(halo.reference) * reference.per_m2 * REFERENCE_POINT;
     let cells = chain
         .surfaces()
-        .map(|need| ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell + 2.0 * need.margin as f64).powi(2))
+        .map(|need| {
+            ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell + 2.0 * need.margin as f64)
+                .powi(2)
+        })
         .fold(0.0, f64::max);
     points + cells * CELL
 }
 
 /// The edge of tiles for `threads` workers within `memory` bytes: the largest round one that fits and is not beyond
 /// use. Nothing where even the smallest does not fit.
-pub fn tile_edge(memory: u64, threads: usize, survey: Density, reference: Density, chain: &Chain) -> Option<Micrometres> {
+pub fn tile_edge(
+    memory: u64,
+    threads: usize,
+    survey: Density,
+    reference: Density,
+    chain: &Chain,
+) -> Option<Micrometres> {
     let allowed = memory as f64 * SHARE / threads as f64;
     let mut best = None;
     let mut edge = EDGES.0;

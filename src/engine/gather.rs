@@ -117,7 +117,9 @@ impl Residuals for ResidualFile {
             }
             block.clear();
             block.extend(
-                bytes[..filled].chunks_exact(RECORD).map(|b| Residual { group: b[0], dz: unpack_40(&b[1..]) }),
+                bytes[..filled]
+                    .chunks_exact(RECORD)
+                    .map(|b| Residual { group: b[0], dz: unpack_40(&b[1..]) }),
             );
             if block.is_empty() {
                 return Ok(());

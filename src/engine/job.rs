@@ -6,8 +6,8 @@ use std::path::{Path, PathBuf};
 use super::budget::{Density, tile_edge};
 use super::tiles::Tiling;
 use crate::cloud::{CloudError, CloudFile, StatedUnit};
-use crate::pipeline::units::{Micrometres, Unit};
 use crate::pipeline::model::CloudInput;
+use crate::pipeline::units::{Micrometres, Unit};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::Stage;
 use crate::stages::auto::Auto;
@@ -106,8 +106,14 @@ impl Job {
         let too_little = JobError::Memory { memory: means.memory, threads: means.threads };
         let edge = match fixed {
             Some(edge) => edge,
-            None => tile_edge(means.memory, means.threads, density(Some(&survey)), density(reference.as_ref()), &chain)
-                .ok_or(too_little)?,
+            None => tile_edge(
+                means.memory,
+                means.threads,
+                density(Some(&survey)),
+                density(reference.as_ref()),
+                &chain,
+            )
+            .ok_or(too_little)?,
         };
         let units = pipeline.units.unwrap_or(survey.units[0].1);
         Ok(Job {
@@ -233,7 +239,8 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
                     name(&first.path),
                     first.crs.describe()
                 );
-                let help = "bring both into one horizontal system first: coordinates are compared as they are";
+                let help =
+                    "bring both into one horizontal system first: coordinates are compared as they are";
                 found.problem(role, &message, help);
             }
             None if !told => {
@@ -268,9 +275,8 @@ fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
             continue;
         }
         densest = densest.max(file.points as f64 / ((x1 - x0) * (y1 - y0)).max(1.0));
-        all = Some(all.map_or([x0, y0, x1, y1], |a| {
-            [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]
-        }));
+        all =
+            Some(all.map_or([x0, y0, x1, y1], |a| [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]));
     }
     let over_all = all.map_or(0.0, |a| points as f64 / ((a[2] - a[0]) * (a[3] - a[1])).max(1.0));
     // Files rarely fill their box: half as many again is nearer to what a full tile holds.

@@ -91,13 +91,15 @@ impl Manifest {
         let inputs = files
             .into_par_iter()
             .map(|(cloud, i)| {
-                let clouds = if cloud == "survey" { &job.survey } else { job.reference.as_ref().expect("listed") };
+                let clouds =
+                    if cloud == "survey" { &job.survey } else { job.reference.as_ref().expect("listed") };
                 let (file, units) = (&clouds.files[i], clouds.units[i]);
                 Ok(InputFile {
                     cloud,
                     path: file.path.display().to_string(),
                     size: file.size,
-                    sha256: sha256(&file.path).map_err(EngineError::disk(&file.path, "reading it for its hash"))?,
+                    sha256: sha256(&file.path)
+                        .map_err(EngineError::disk(&file.path, "reading it for its hash"))?,
                     points: file.points,
                     horizontal_unit: units.0,
                     vertical_unit: units.1,

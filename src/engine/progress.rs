@@ -32,7 +32,15 @@ impl Progress {
             ProgressBar::new(total).with_style(style).with_prefix(doing).with_message(unit)
         });
         let now = Instant::now();
-        Progress { doing, unit, total, done: AtomicU64::new(0), started: now, last_line: Mutex::new(now), bar }
+        Progress {
+            doing,
+            unit,
+            total,
+            done: AtomicU64::new(0),
+            started: now,
+            last_line: Mutex::new(now),
+            bar,
+        }
     }
 
     /// `count` more things are done.
@@ -49,7 +57,12 @@ impl Progress {
             let seconds = self.started.elapsed().as_secs_f64();
             let rate = done as f64 / seconds;
             let left = self.total.saturating_sub(done) as f64 / rate;
-            tracing::info!("{}: {done} of {} {}, {rate:.0} a second, {left:.0} s left", self.doing, self.total, self.unit);
+            tracing::info!(
+                "{}: {done} of {} {}, {rate:.0} a second, {left:.0} s left",
+                self.doing,
+                self.total,
+                self.unit
+            );
         }
     }
 }

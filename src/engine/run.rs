@@ -17,9 +17,11 @@ use super::tile::Cloud;
 use super::work::{DealtClouds, make_surfaces, run_tiles};
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
-use crate::report::summary::Summary;
-use crate::report::tables::{CheckpointRow, returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::report::method::method;
+use crate::report::summary::Summary;
+use crate::report::tables::{
+    CheckpointRow, returns_csv, summary_json, write_checkpoint, write_checkpoint_header,
+};
 use crate::report::{html, summary};
 use crate::stages::Stage;
 use crate::stages::auto::Count;
@@ -106,7 +108,8 @@ fn work(job: &Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let mut manifest = Manifest::of(job)?;
     clock.step("hash the inputs");
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
-    manifest.spill_bytes = dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
+    manifest.spill_bytes =
+        dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
     manifest.seconds_in_all = clock.start.elapsed().as_secs_f64();
     manifest.points_per_second = points as f64 / manifest.seconds_in_all;
     manifest.seconds = clock.steps;

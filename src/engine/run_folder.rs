@@ -27,19 +27,24 @@ impl RunFolder {
         check_target(target, replace)?;
         let refuse = |message: String| EngineError::RunFolder { path: target.to_path_buf(), message };
         let Some(name) = target.file_name() else {
-            return Err(refuse("is not a folder that can be made; give `output:` or --out a folder name".into()));
+            return Err(refuse(
+                "is not a folder that can be made; give `output:` or --out a folder name".into(),
+            ));
         };
         let mut work_name = name.to_os_string();
         work_name.push(".unfinished");
         let work = target.with_file_name(work_name);
         fs::create_dir_all(&work).map_err(EngineError::disk(&work, "making the working folder"))?;
         let lock_path = work.join("lock");
-        let lock = File::create(&lock_path).map_err(EngineError::disk(&lock_path, "making a working file"))?;
+        let lock =
+            File::create(&lock_path).map_err(EngineError::disk(&lock_path, "making a working file"))?;
         lock.try_lock().map_err(|error| match error {
             fs::TryLockError::WouldBlock => {
                 refuse("another run is working on it; wait for it, or give this one its own --out".into())
             }
-            fs::TryLockError::Error(error) => EngineError::disk(&lock_path, "locking the working folder")(error),
+            fs::TryLockError::Error(error) => {
+                EngineError::disk(&lock_path, "locking the working folder")(error)
+            }
         })?;
         let folder = RunFolder { target: target.to_path_buf(), work, replace, _lock: lock };
         for sub in [folder.spill(), folder.results()] {
@@ -70,7 +75,8 @@ impl RunFolder {
         check_target(&self.target, self.replace)?;
         let old = self.work.join("old");
         if self.target.exists() {
-            fs::rename(&self.target, &old).map_err(EngineError::disk(&self.target, "moving the old results aside"))?;
+            fs::rename(&self.target, &old)
+                .map_err(EngineError::disk(&self.target, "moving the old results aside"))?;
         }
         fs::rename(self.results(), &self.target)
             .map_err(EngineError::disk(&self.target, "moving the results into place"))?;
@@ -100,9 +106,9 @@ fn check_target(target: &Path, replace: bool) -> Result<(), EngineError> {
     };
     match (empty, target.join(MANIFEST).is_file(), replace) {
         (true, ..) | (_, true, true) => Ok(()),
-        (_, true, false) => {
-            refuse("holds the results of an earlier run; add --replace to replace them, or give another --out")
-        }
+        (_, true, false) => refuse(
+            "holds the results of an earlier run; add --replace to replace them, or give another --out",
+        ),
         _ => refuse("holds files that no run wrote; give `output:` or --out an empty or new folder"),
     }
 }

@@ -75,8 +75,7 @@ impl Bounds {
 
     /// The half-open ranges of x and y that hold all points; nothing where there are none.
     pub fn ranges(&self) -> Option<(Range, Range)> {
-        (self.low.0 <= self.high.0)
-            .then(|| ((self.low.0, self.high.0 + 1), (self.low.1, self.high.1 + 1)))
+        (self.low.0 <= self.high.0).then(|| ((self.low.0, self.high.0 + 1), (self.low.1, self.high.1 + 1)))
     }
 }
 
@@ -127,8 +126,12 @@ pub fn scatter(
         .filter(|(cloud, ..)| *cloud == input.cloud)
         .map(|(_, place, keep)| (*place, keep))
         .collect();
-    let work: Vec<(usize, Block)> =
-        input.files.iter().enumerate().flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b))).collect();
+    let work: Vec<(usize, Block)> = input
+        .files
+        .iter()
+        .enumerate()
+        .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
+        .collect();
     let next = AtomicUsize::new(0);
     let stop = AtomicBool::new(false);
     let total = Mutex::new(ReadCounts::default());
@@ -235,7 +238,17 @@ struct Last {
 
 impl<'a> Dealer<'a> {
     fn new(spill: &'a Spill<TileKey>, packing: Packing, tiling: Tiling, halo: Micrometres) -> Self {
-        Dealer { spill, packing, tiling, halo, buffers: HashMap::new(), slots: Vec::new(), last: None, held: 0, error: None }
+        Dealer {
+            spill,
+            packing,
+            tiling,
+            halo,
+            buffers: HashMap::new(),
+            slots: Vec::new(),
+            last: None,
+            held: 0,
+            error: None,
+        }
     }
 
     #[inline]
@@ -257,7 +270,10 @@ impl<'a> Dealer<'a> {
         };
         self.put(last.slot, point, last.corner, false);
         let clear = self.halo..edge - self.halo;
-        if self.held > HELD || !clear.contains(&(point.x - last.corner.0)) || !clear.contains(&(point.y - last.corner.1)) {
+        if self.held > HELD
+            || !clear.contains(&(point.x - last.corner.0))
+            || !clear.contains(&(point.y - last.corner.1))
+        {
             self.deal_to_halos(point);
         }
     }

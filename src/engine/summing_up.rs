@@ -57,7 +57,8 @@ pub fn results(
     let mut all_moments = Moments::default();
     moments.iter().for_each(|m| all_moments.merge(m));
     let highest = (1..=MAX_RETURN).rev().find(|&n| read.by_return[n] > 0).unwrap_or(0);
-    let mut groups: Vec<(Group, Moments)> = (1..=highest).map(|n| (Group::One(n as u8), moments[n])).collect();
+    let mut groups: Vec<(Group, Moments)> =
+        (1..=highest).map(|n| (Group::One(n as u8), moments[n])).collect();
     groups.push((Group::All, all_moments));
     let robust = robust_statistics(residuals, &groups).map_err(failed)?;
     let points: u64 = read.by_return.iter().sum();

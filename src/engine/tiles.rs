@@ -39,7 +39,12 @@ impl Tiling {
     }
 
     /// The other tiles whose ground, widened by `halo`, holds a position.
-    pub fn halos_of(&self, x: Micrometres, y: Micrometres, halo: Micrometres) -> impl Iterator<Item = TileKey> + use<> {
+    pub fn halos_of(
+        &self,
+        x: Micrometres,
+        y: Micrometres,
+        halo: Micrometres,
+    ) -> impl Iterator<Item = TileKey> + use<> {
         let own = self.key_of(x, y);
         let (low, high) = (self.key_of(x - halo, y - halo), self.key_of(x + halo, y + halo));
         (low.row..=high.row)
@@ -50,7 +55,8 @@ impl Tiling {
     /// All tiles that touch the given ranges of x and y.
     pub fn touching(&self, x: Range, y: Range) -> impl Iterator<Item = TileKey> + use<> {
         let (low, high) = (self.key_of(x.0, y.0), self.key_of(x.1 - 1, y.1 - 1));
-        (low.row..=high.row).flat_map(move |row| (low.column..=high.column).map(move |column| TileKey { row, column }))
+        (low.row..=high.row)
+            .flat_map(move |row| (low.column..=high.column).map(move |column| TileKey { row, column }))
     }
 }
 

@@ -139,7 +139,6 @@ fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Re
     })?;
     set.core = set.points.len();
     set.points.append(&mut halo_points);
-    set.fates =
-        set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground }).collect();
+    set.fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground }).collect();
     Ok(set)
 }

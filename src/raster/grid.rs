@@ -40,8 +40,7 @@ impl Extent {
         y: (Micrometres, Micrometres),
         margin: i64,
     ) -> Self {
-        let (first_column, last_column) =
-            (cell_of(x.0, cell) - margin, cell_of(x.1 - 1, cell) + margin);
+        let (first_column, last_column) = (cell_of(x.0, cell) - margin, cell_of(x.1 - 1, cell) + margin);
         let (first_row, last_row) = (cell_of(y.0, cell) - margin, cell_of(y.1 - 1, cell) + margin);
         Extent {
             cell,

@@ -34,7 +34,9 @@ fn sentence(stage: &Stage) -> Option<String> {
             ))
         }
         Stage::Checkpoints(c) => Some(match c.per_return {
-            Count::All => "Every ground point of the survey with reference within reach is compared.".to_string(),
+            Count::All => {
+                "Every ground point of the survey with reference within reach is compared.".to_string()
+            }
             Count::AtMost(n) => format!(
                 "Up to {} checkpoints of each return, drawn at random, no two of a return closer than {}.",
                 thousands(n),
@@ -43,7 +45,10 @@ fn sentence(stage: &Stage) -> Option<String> {
         }),
         Stage::Compare(c) => Some(match c.method {
             Method::Nearest => {
-                format!("Reference elevation: the reference ground point nearest in plan, within {}.", c.reach())
+                format!(
+                    "Reference elevation: the reference ground point nearest in plan, within {}.",
+                    c.reach()
+                )
             }
             Method::Plane => format!(
                 "Reference elevation: the least-squares plane through the reference ground points within {} in plan, at \

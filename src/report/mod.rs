@@ -2,8 +2,8 @@
 
 mod chart;
 pub mod html;
-pub mod summary;
 pub mod method;
+pub mod summary;
 mod svg;
 pub mod tables;
 pub mod text;

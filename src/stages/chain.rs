@@ -35,7 +35,11 @@ impl Chain {
                 Stage::Keep(keep) => {
                     for cloud in clouds().filter(|c| keep.cloud.includes(*c)) {
                         if filtered.contains(&cloud) {
-                            chain.tiles.push(Box::new(KeepGround { keep: keep.clone(), cloud, stage: place }));
+                            chain.tiles.push(Box::new(KeepGround {
+                                keep: keep.clone(),
+                                cloud,
+                                stage: place,
+                            }));
                         } else {
                             chain.while_reading.push((cloud, place, keep.clone()));
                         }

@@ -159,7 +159,8 @@ impl DrawCheckpoints {
                 let p = point(ranked[rank]);
                 let mut first = true;
                 near.for_each(p.x, p.y, |other, squared| {
-                    first &= other >= rank || squared >= spacing * spacing && !same_place(p, point(ranked[other]));
+                    first &=
+                        other >= rank || squared >= spacing * spacing && !same_place(p, point(ranked[other]));
                 });
                 first && tile.candidates[ranked[rank]].index < tile.survey.core
             })

@@ -233,7 +233,8 @@ mod tests {
     use crate::engine::tile::Fate;
 
     fn set(points: &[(i64, i64, i64)]) -> PointSet {
-        let points: Vec<Point> = points.iter().map(|&(x, y, z)| Point { x, y, z, ..Point::default() }).collect();
+        let points: Vec<Point> =
+            points.iter().map(|&(x, y, z)| Point { x, y, z, ..Point::default() }).collect();
         PointSet { fates: vec![Fate::Ground; points.len()], core: points.len(), points }
     }
 
@@ -263,8 +264,11 @@ mod tests {
     #[test]
     fn a_tilted_plane_is_taken_at_the_checkpoint_itself() {
         // z = 10 m + 0.1 x + 0.2 y: slope √0.05 = 0.223607 (standards notes, 1.5), all points to one side.
-        let points: Vec<_> =
-            (1..5).flat_map(|i| (1..5).map(move |j| (i * 100_000, j * 100_000, 10_000_000 + i * 10_000 + j * 20_000))).collect();
+        let points: Vec<_> = (1..5)
+            .flat_map(|i| {
+                (1..5).map(move |j| (i * 100_000, j * 100_000, 10_000_000 + i * 10_000 + j * 20_000))
+            })
+            .collect();
         let found = find(Method::Plane, 2.0, &points, (0, 0)).unwrap();
         assert_eq!((found.elevation, found.points), (10_000_000, 16));
         let plane = found.plane.unwrap();

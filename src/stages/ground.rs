@@ -102,9 +102,7 @@ impl Ground {
         while window as f64 * cell <= window_max {
             let threshold = match passes.last() {
                 None => dh_0,
-                Some(last) => {
-                    (self.slope * (window - last.window) as f64 * cell).round() as i64 + dh_0
-                }
+                Some(last) => (self.slope * (window - last.window) as f64 * cell).round() as i64 + dh_0,
             };
             passes.push(Pass { window, threshold: threshold.min(dh_max) });
             window = match self.window_growth {
@@ -218,11 +216,8 @@ mod tests {
             ..Ground::default()
         };
         assert_eq!(metres(&filter.passes()), [(3, 0.15), (5, 0.35), (7, 0.35), (9, 0.35)]);
-        let filter = Ground {
-            window_growth: WindowGrowth::Exponential,
-            window_max: Length::metres(33.0),
-            ..filter
-        };
+        let filter =
+            Ground { window_growth: WindowGrowth::Exponential, window_max: Length::metres(33.0), ..filter };
         assert_eq!(metres(&filter.passes()), [(3, 0.15), (5, 0.35), (9, 0.55), (17, 0.95), (33, 1.0)]);
         assert_eq!(metres(&Ground::default().passes()), [(3, 0.3), (5, 0.6), (9, 0.9), (17, 1.0), (33, 1.0)]);
     }
@@ -251,8 +246,7 @@ mod tests {
         }
         let limits = filter.limits(lowest, &mut Scratch::default());
         for i in 0..21 {
-            let expected =
-                if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
+            let expected = if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
             assert_eq!(limits.judge(i * 1_000_000, 0, (z(i) * 1e6).round() as i64), expected, "cell {i}");
         }
     }

@@ -9,9 +9,9 @@ use serde::{Deserialize, Serialize, de};
 use super::CloudChoice;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::engine::tile::{Cloud, Fate, Tile};
+use crate::pipeline::units::{Angle, Length};
 use crate::raster::Raster;
 use crate::stages::TileStage;
-use crate::pipeline::units::{Angle, Length};
 
 /// Keeps the points that meet every condition given; the others are dropped and counted.
 ///

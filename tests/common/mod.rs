@@ -69,7 +69,12 @@ pub fn describe(output: &Output) -> String {
 
 /// The entry of a return in summary.json.
 pub fn of_return(summary: &Value, number: u64) -> &Value {
-    summary["returns"].as_array().unwrap().iter().find(|r| r["return"] == number).expect("the return is there")
+    summary["returns"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|r| r["return"] == number)
+        .expect("the return is there")
 }
 
 /// A number of a JSON object.

@@ -1,0 +1,193 @@
+//! Cutting a file into blocks, runs of points that can be decoded independently of each other.
+
+use std::io::{BufReader, Seek, SeekFrom};
+
+use laz::laszip::ChunkTable;
+
+use super::compression::{Compression, Kind};
+use super::error::{CloudError, EXPORT_AGAIN};
+use super::guard;
+use super::source::Source;
+
+/// Points in a block of an uncompressed file: as many as LAZ writers commonly put into a chunk.
+const PLAIN_BLOCK: u64 = 50_000;
+
+/// A run of points that can be decoded on its own.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Block {
+    /// Number of the block in its file, from 0.
+    pub number: usize,
+    /// Number of points before it in the file.
+    pub first_point: u64,
+    /// Number of points in it, at least 1.
+    pub points: u64,
+    /// Byte of the file at which it begins.
+    pub offset: u64,
+    /// Bytes that it takes in the file.
+    pub bytes: u64,
+}
+
+/// The blocks of an uncompressed file.
+///
+/// # Errors
+/// When the points do not fit between `offset` and `end`.
+pub(super) fn of_plain(
+    source: &Source,
+    record_length: u64,
+    points: u64,
+    offset: u64,
+    end: u64,
+    notes: &mut Vec<String>,
+) -> Result<Vec<Block>, CloudError> {
+    let room = (end - offset) / record_length;
+    if points > room {
+        return Err(CloudError::CutOff {
+            path: source.path().to_path_buf(),
+            what: format!("the list of {points} points, of which only {room} are there,"),
+            offset,
+            needed: points.saturating_mul(record_length),
+            size: end,
+        });
+    }
+    if room > points {
+        notes.push(format!(
+            "{} bytes lie after the last point that the header counts: room for {} more points",
+            end - offset - points * record_length,
+            room - points
+        ));
+    }
+    let blocks = (0..points.div_ceil(PLAIN_BLOCK)).map(|number| {
+        let first_point = number * PLAIN_BLOCK;
+        let points = PLAIN_BLOCK.min(points - first_point);
+        Block {
+            number: number as usize,
+            first_point,
+            points,
+            offset: offset + first_point * record_length,
+            bytes: points * record_length,
+        }
+    });
+    Ok(blocks.collect())
+}
+
+/// The blocks of a compressed file: its chunks.
+///
+/// # Errors
+/// When the table of the chunks is missing, lies outside, or does not fit the file or the number of points.
+pub(super) fn of_compressed(
+    source: &mut Source,
+    compression: &Compression,
+    points: u64,
+    offset: u64,
+    end: u64,
+) -> Result<Vec<Block>, CloudError> {
+    let path = source.path().to_path_buf();
+    if compression.kind == Kind::Whole {
+        return Ok(vec![Block { number: 0, first_point: 0, points, offset, bytes: end - offset }]);
+    }
+    let wrong = |what: String, offset| CloudError::ChunkTable { path: path.clone(), what, offset };
+    let (start, place) = table_start(source, offset)?;
+    let data = offset + 8;
+    if start < data || start.saturating_add(8) > source.size() {
+        return Err(wrong(
+            format!(
+                "it ought to begin at byte {start}, which is not between the first chunk ({data}) and the end of \
+                 the file ({})",
+                source.size()
+            ),
+            place,
+        ));
+    }
+    let head = source.bytes(start, 8, "table of compressed chunks")?;
+    let word = |at: usize| u32::from_le_bytes(head[at..at + 4].try_into().expect("four bytes"));
+    if word(0) != 0 {
+        return Err(wrong(format!("its version is {}, where 0 is due", word(0)), start));
+    }
+    // Each chunk holds its first point uncompressed, so that the file's size limits the number of chunks.
+    let smallest: u64 = if compression.kind == Kind::Layers { 30 } else { 20 };
+    let (chunks, most) = (u64::from(word(4)), (start - data) / smallest + 1);
+    if chunks == 0 || chunks > most {
+        return Err(wrong(
+            format!("it counts {chunks} chunks, where the file has room for 1 to {most}"),
+            start + 4,
+        ));
+    }
+    source.file().seek(SeekFrom::Start(start)).map_err(|error| source.read_error(start, error))?;
+    let variable = compression.vlr.uses_variable_size_chunks();
+    let mut reader = BufReader::new(source.file());
+    let table = guard::call(|| ChunkTable::read(&mut reader, variable).map_err(|error| error.to_string()))
+        .flatten()
+        .map_err(|error| wrong(format!("it cannot be read: {error}"), start + 8))?;
+
+    let mut blocks = Vec::with_capacity(table.len());
+    let (mut first_point, mut at) = (0u64, data);
+    for (index, entry) in table.as_ref().iter().enumerate() {
+        if entry.byte_count > start - at {
+            return Err(wrong(
+                format!(
+                    "chunk {} ought to take {} bytes from byte {at} on, but the chunks end at byte {start}",
+                    index + 1,
+                    entry.byte_count as i64
+                ),
+                start,
+            ));
+        }
+        let size = if variable { entry.point_count } else { compression.vlr.chunk_size().into() };
+        let left = points - first_point;
+        if variable && size > left {
+            return Err(wrong(
+                format!("its chunks hold more than the {points} points that the header counts"),
+                start,
+            ));
+        }
+        let size = size.min(left);
+        if size > 0 {
+            if entry.byte_count < smallest {
+                return Err(wrong(
+                    format!("chunk {} ought to hold {size} points in {} bytes", index + 1, entry.byte_count),
+                    start,
+                ));
+            }
+            blocks.push(Block {
+                number: blocks.len(),
+                first_point,
+                points: size,
+                offset: at,
+                bytes: entry.byte_count,
+            });
+        } else if entry.byte_count > 0 && !variable {
+            return Err(CloudError::Header {
+                path: path.clone(),
+                what: format!(
+                    "the header counts {points} points, but the file holds {} compressed chunks of {} points",
+                    table.len(),
+                    compression.vlr.chunk_size()
+                ),
+                offset: 107,
+                remedy: EXPORT_AGAIN,
+            });
+        }
+        first_point += size;
+        at += entry.byte_count;
+    }
+    if first_point < points {
+        return Err(wrong(
+            format!("its chunks hold at most {first_point} points, but the header counts {points}"),
+            start,
+        ));
+    }
+    Ok(blocks)
+}
+
+/// Where the table of the chunks begins, and where the file says so: before the first chunk, or in the last
+/// eight bytes where the writer could not go back.
+fn table_start(source: &mut Source, offset: u64) -> Result<(u64, u64), CloudError> {
+    for place in [offset, source.size().saturating_sub(8)] {
+        let bytes = source.bytes(place, 8, "place of the table of compressed chunks")?;
+        let stated = i64::from_le_bytes(bytes.try_into().expect("eight bytes"));
+        if stated > 0 {
+            return Ok((stated as u64, place));
+        }
+    }
+    Err(CloudError::ChunkTable { path: source.path().to_path_buf(), what: "it is missing".into(), offset })
+}

@@ -1,0 +1,119 @@
+//! How the points of a LAZ file are compressed, checked against the point format before anything relies on it.
+
+use std::path::Path;
+
+use laz::{LazItem, LazItemType, LazVlr};
+
+use super::error::{CloudError, EXPORT_AGAIN};
+use super::records::Record;
+
+/// How the points of a file are compressed.
+#[derive(Clone, Debug)]
+pub(super) struct Compression {
+    /// The parts of a point and the size of the chunks.
+    pub vlr: LazVlr,
+    /// How the parts lie in the file.
+    pub kind: Kind,
+}
+
+/// How the parts of compressed points lie in the file.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    /// Points one after another, without chunks.
+    Whole,
+    /// Points one after another, in chunks.
+    Chunks,
+    /// Chunks, each split into one layer a field.
+    Layers,
+}
+
+/// Reads the record that says how the points are compressed.
+///
+/// # Errors
+/// When it is missing, unknown, or does not fit the point format and record length of the header.
+pub(super) fn read(
+    records: &[Record],
+    path: &Path,
+    format: u8,
+    record_length: u16,
+    notes: &mut Vec<String>,
+) -> Result<Compression, CloudError> {
+    let wrong = |what: String, offset| CloudError::Header {
+        path: path.to_path_buf(),
+        what,
+        offset,
+        remedy: EXPORT_AGAIN,
+    };
+    let Some(record) = records.iter().find(|record| record.user == "laszip encoded") else {
+        return Err(wrong("the points are compressed, but the record that says how is missing".into(), 104));
+    };
+    if records.iter().any(|record| record.user == "lascompatible") {
+        notes.push(
+            "the points were squeezed from a newer point format into an older one; return numbers above those of \
+             the older format are lost: export the file as LAS 1.4 in its own format"
+                .into(),
+        );
+    }
+    let vlr = LazVlr::from_buffer(&record.data)
+        .map_err(|error| wrong(format!("the compression is not known: {error}"), record.offset))?;
+    let misfit = |what: &str| {
+        wrong(
+            format!("the compression does not fit point format {format} of {record_length} bytes: {what}"),
+            record.offset,
+        )
+    };
+    let items = vlr.items();
+    // The kind stands first in the record; the reader of the record keeps it to itself.
+    let kind = match record.data[0] {
+        1 => Kind::Whole,
+        2 => Kind::Chunks,
+        3 => Kind::Layers,
+        _ => return Err(misfit("it says that nothing is compressed")),
+    };
+    let layered = kind == Kind::Layers;
+    if layered != (format >= 6) {
+        return Err(misfit("one is of the old kind, the other of the new"));
+    }
+    let core = if layered { LazItemType::Point14 } else { LazItemType::Point10 };
+    let gps_second = matches!(format, 1 | 3 | 4 | 5);
+    let begins_right = items.first().is_some_and(|item| item.item_type() == core)
+        && (!gps_second || items.get(1).is_some_and(|item| item.item_type() == LazItemType::GpsTime));
+    if !begins_right {
+        return Err(misfit("its parts are in another order"));
+    }
+    let versions = if layered { 3..=4 } else { 1..=2 };
+    if let Some(item) = items.iter().find(|item| !versions.contains(&item.version())) {
+        return Err(misfit(&format!("a part has version {}", item.version())));
+    }
+    let length: u64 = items.iter().map(|item| u64::from(size(item))).sum();
+    if length != u64::from(record_length) || items.iter().any(|item| item.size() != size(item)) {
+        return Err(misfit(&format!("its parts are {length} bytes long")));
+    }
+    Ok(Compression { vlr, kind })
+}
+
+/// Bytes that a part really takes in a point, whatever the file says.
+pub(super) fn size(item: &LazItem) -> u16 {
+    match item.item_type() {
+        LazItemType::Byte(count) | LazItemType::Byte14(count) => count,
+        LazItemType::Point10 => 20,
+        LazItemType::GpsTime | LazItemType::RGBNIR14 => 8,
+        LazItemType::RGB12 | LazItemType::RGB14 => 6,
+        LazItemType::WavePacket13 | LazItemType::WavePacket14 => 29,
+        LazItemType::Point14 => 30,
+    }
+}
+
+/// Layers that a part of a layered point is split into, each with its own stated length.
+pub(super) fn layers(item: &LazItem) -> usize {
+    match item.item_type() {
+        LazItemType::Point14 => POINT_LAYERS,
+        LazItemType::RGBNIR14 => 2,
+        LazItemType::Byte14(count) => count.into(),
+        _ => 1,
+    }
+}
+
+/// Layers of the core of a layered point: x, y and returns; z; class; flags; intensity; scan angle; user data;
+/// point source; GPS time.
+pub(super) const POINT_LAYERS: usize = 9;

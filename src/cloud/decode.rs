@@ -1,0 +1,352 @@
+//! Decoding blocks into points: the hot path of the whole program.
+//!
+//! Of a LAZ file in layers only the layers of the fields asked for are read and decoded; points come out of raw
+//! records without an allocation each.
+
+use std::io::{BufReader, Cursor, Read, Seek, SeekFrom};
+
+use laz::las::selective::DecompressionSelection;
+use laz::record::{LayeredPointRecordDecompressor, RecordDecompressor, SequentialPointRecordDecompressor};
+
+use super::blocks::Block;
+use super::compression::{self, Compression, Kind};
+use super::error::CloudError;
+use super::guard;
+use super::header::CloudFile;
+use super::point::{Fields, Point};
+use super::source::Source;
+use crate::pipeline::units::Unit;
+
+/// Raw records decoded at a time: few enough to stay in the fastest memory.
+const BATCH: usize = 256;
+
+/// Coordinates in micrometres from here on cannot be told apart to the micrometre.
+const FARTHEST: f64 = (1u64 << 52) as f64;
+
+/// Elevations above 200 km (in micrometres) are no elevations.
+const HIGHEST: f64 = 200e9;
+
+/// One point as decoded, with what a [`Point`] has no room for.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub struct Decoded {
+    /// The point; its coordinates are 0 unless `in_range`.
+    pub point: Point,
+    /// Whether the file says that the point is not to be used.
+    pub withheld: bool,
+    /// Whether all coordinates are finite, x and y below 2^52 µm (4.5 million km) and z within 200 km.
+    pub in_range: bool,
+    /// GPS time in seconds as the file states it; 0 unless [`Fields::gps_time`] was asked for and the format has
+    /// it.
+    pub gps_time: f64,
+}
+
+/// Decodes the blocks of one file. One for each thread: it holds its own file handle and buffers.
+pub struct Decoder {
+    source: Source,
+    compression: Option<Compression>,
+    blocks: usize,
+    record_length: usize,
+    converter: Converter,
+    /// Compressed bytes of a block, or its plain records.
+    buffer: Vec<u8>,
+    /// Raw records just decompressed.
+    batch: Vec<u8>,
+}
+
+impl Decoder {
+    /// A decoder of `cloud` that delivers `fields`; `horizontal` is the unit of the file's x and y, `vertical`
+    /// that of its z.
+    ///
+    /// # Errors
+    /// When the file can no longer be opened.
+    pub fn new(
+        cloud: &CloudFile,
+        fields: Fields,
+        horizontal: Unit,
+        vertical: Unit,
+    ) -> Result<Self, CloudError> {
+        Ok(Decoder {
+            source: Source::open(&cloud.path)?,
+            compression: cloud.compression.clone(),
+            blocks: cloud.blocks.len(),
+            record_length: cloud.record_length.into(),
+            converter: Converter::new(cloud, fields, horizontal, vertical),
+            buffer: Vec::new(),
+            batch: Vec::new(),
+        })
+    }
+
+    /// Calls `visit` with each point of `block`, in file order.
+    ///
+    /// # Errors
+    /// When the block cannot be read or is damaged; points before the damage have been visited by then.
+    pub fn for_each(&mut self, block: &Block, mut visit: impl FnMut(&Decoded)) -> Result<(), CloudError> {
+        let Decoder { source, compression, record_length, converter, buffer, batch, .. } = self;
+        let converter = &*converter;
+        buffer.clear();
+        let result = match compression {
+            None => {
+                source.fill(buffer, block.offset, block.bytes, "block of points")?;
+                converter.all(buffer, *record_length, &mut visit);
+                Ok(())
+            }
+            Some(compression) => match compression.kind {
+                Kind::Whole => {
+                    // One block may be the whole file: read it as it is decoded.
+                    source
+                        .file()
+                        .seek(SeekFrom::Start(block.offset))
+                        .map_err(|error| source.read_error(block.offset, error))?;
+                    let input = BufReader::with_capacity(1 << 16, source.file());
+                    sequential(input, compression, block, batch, converter, &mut visit)
+                }
+                Kind::Chunks => {
+                    source.fill(buffer, block.offset, block.bytes, "compressed chunk")?;
+                    let input = Cursor::new(buffer.as_slice());
+                    sequential(input, compression, block, batch, converter, &mut visit)
+                }
+                Kind::Layers => match fill_layers(source, buffer, compression, block)? {
+                    Ok(()) => {
+                        let input = Cursor::new(buffer.as_slice());
+                        layered(input, compression, block, batch, converter, &mut visit)
+                    }
+                    Err(what) => Err(what),
+                },
+            },
+        };
+        result.map_err(|what| self.damaged(block, what))
+    }
+
+    fn damaged(&self, block: &Block, what: String) -> CloudError {
+        CloudError::Block {
+            path: self.source.path().to_path_buf(),
+            number: block.number + 1,
+            blocks: self.blocks,
+            offset: block.offset,
+            bytes: block.bytes,
+            first_point: block.first_point,
+            points: block.points,
+            what,
+        }
+    }
+}
+
+/// Puts into `buffer` what a decoder of the core of a point alone needs of a layered chunk: the first point's
+/// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
+/// come after them and are never read. Every length is checked before the decoder may believe it.
+fn fill_layers(
+    source: &mut Source,
+    buffer: &mut Vec<u8>,
+    compression: &Compression,
+    block: &Block,
+) -> Result<Result<(), String>, CloudError> {
+    let items = compression.vlr.items();
+    let record: usize = items.iter().map(|item| usize::from(compression::size(item))).sum();
+    let layers: usize = items.iter().map(compression::layers).sum();
+    let core = usize::from(compression::size(&items[0]));
+    let head = (record + 4 + 4 * layers) as u64;
+    if head > block.bytes {
+        return Ok(Err(format!("its head needs {head} bytes")));
+    }
+    source.fill(buffer, block.offset, head, "compressed chunk")?;
+    let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));
+    let count = word(record);
+    if count != block.points {
+        return Ok(Err(format!("it holds {count} points")));
+    }
+    let lengths = |layers| (0..layers).map(|layer| word(record + 4 + 4 * layer)).sum::<u64>();
+    let (all, wanted) = (lengths(layers), lengths(compression::POINT_LAYERS));
+    if head + all > block.bytes {
+        return Ok(Err(format!("its layers need {all} bytes")));
+    }
+    buffer.copy_within(record..record + 4 + 4 * compression::POINT_LAYERS, core);
+    buffer.truncate(core + 4 + 4 * compression::POINT_LAYERS);
+    source.fill(buffer, block.offset + head, wanted, "compressed chunk")?;
+    Ok(Ok(()))
+}
+
+fn layered(
+    input: Cursor<&[u8]>,
+    compression: &Compression,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    converter: &Converter,
+    visit: &mut impl FnMut(&Decoded),
+) -> Result<(), String> {
+    let mut decompressor = LayeredPointRecordDecompressor::new(input);
+    let core = vec![compression.vlr.items()[0]];
+    decompressor.set_fields_from(&core).map_err(|error| error.to_string())?;
+    decompressor.set_selection(converter.selection());
+    decompress(decompressor, block, batch, converter, visit)
+}
+
+fn sequential<R: Read + Seek>(
+    input: R,
+    compression: &Compression,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    converter: &Converter,
+    visit: &mut impl FnMut(&Decoded),
+) -> Result<(), String> {
+    let mut decompressor = SequentialPointRecordDecompressor::new(input);
+    decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
+    decompress(decompressor, block, batch, converter, visit)
+}
+
+/// Decompresses the points of a block, a batch at a time. Only the decompressor is guarded against panics, not
+/// `visit`.
+fn decompress<R: Read + Seek>(
+    mut decompressor: impl RecordDecompressor<R>,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    converter: &Converter,
+    visit: &mut impl FnMut(&Decoded),
+) -> Result<(), String> {
+    let length = decompressor.record_size();
+    batch.clear();
+    batch.resize(BATCH * length, 0);
+    let mut left = block.points;
+    while left > 0 {
+        let count = left.min(BATCH as u64);
+        let records = &mut batch[..count as usize * length];
+        guard::call(|| decompressor.decompress_many(records))
+            .map_err(|panic| {
+                format!("the decoder stopped near its point {}: {panic}", block.points - left + 1)
+            })?
+            .map_err(|error| {
+                format!("the decoder stopped near its point {}: {error}", block.points - left + 1)
+            })?;
+        converter.all(records, length, visit);
+        left -= count;
+    }
+    Ok(())
+}
+
+/// Makes points of raw records.
+struct Converter {
+    extended: bool,
+    gps_time: bool,
+    fields: Fields,
+    scale: [f64; 3],
+    offset: [f64; 3],
+    micrometres: [f64; 3],
+}
+
+impl Converter {
+    fn new(cloud: &CloudFile, fields: Fields, horizontal: Unit, vertical: Unit) -> Self {
+        Converter {
+            extended: cloud.format >= 6,
+            gps_time: fields.gps_time && cloud.has_gps_time(),
+            fields,
+            scale: cloud.scale,
+            offset: cloud.offset,
+            micrometres: [horizontal.micrometres(), horizontal.micrometres(), vertical.micrometres()],
+        }
+    }
+
+    fn selection(&self) -> DecompressionSelection {
+        let mut selection = DecompressionSelection::xy_returns_channel()
+            .decompress_z()
+            .decompress_classification()
+            .decompress_flags();
+        if self.fields.strip {
+            selection = selection.decompress_point_source_id();
+        }
+        if self.fields.scan_angle {
+            selection = selection.decompress_scan_angle();
+        }
+        if self.fields.gps_time {
+            selection = selection.decompress_gps_time();
+        }
+        selection
+    }
+
+    fn all(&self, records: &[u8], length: usize, visit: &mut impl FnMut(&Decoded)) {
+        if self.extended {
+            records.chunks_exact(length).for_each(|record| visit(&self.extended(record)));
+        } else {
+            records.chunks_exact(length).for_each(|record| visit(&self.legacy(record)));
+        }
+    }
+
+    /// Formats 0 to 5: LAS 1.4 R16, sections 2.6.1 to 2.6.6.
+    #[inline]
+    fn legacy(&self, record: &[u8]) -> Decoded {
+        let core: &[u8; 20] = record[..20].try_into().expect("records are as long as the format says");
+        let mut decoded = self.place(core[..12].try_into().expect("twelve bytes"));
+        let point = &mut decoded.point;
+        point.return_number = core[14] & 0x07;
+        point.number_of_returns = core[14] >> 3 & 0x07;
+        point.class = core[15] & 0x1f;
+        decoded.withheld = core[15] & 0x80 != 0;
+        if self.fields.scan_angle {
+            point.scan_angle = rank_to_angle(core[16] as i8);
+        }
+        if self.fields.strip {
+            point.strip = u16::from_le_bytes([core[18], core[19]]);
+        }
+        if self.gps_time {
+            decoded.gps_time = f64::from_le_bytes(record[20..28].try_into().expect("eight bytes"));
+        }
+        decoded
+    }
+
+    /// Formats 6 to 10: LAS 1.4 R16, sections 2.6.7 to 2.6.11.
+    #[inline]
+    fn extended(&self, record: &[u8]) -> Decoded {
+        let core: &[u8; 30] = record[..30].try_into().expect("records are as long as the format says");
+        let mut decoded = self.place(core[..12].try_into().expect("twelve bytes"));
+        let point = &mut decoded.point;
+        point.return_number = core[14] & 0x0f;
+        point.number_of_returns = core[14] >> 4;
+        point.class = core[16];
+        decoded.withheld = core[15] & 0x04 != 0;
+        if self.fields.scan_angle {
+            point.scan_angle = i16::from_le_bytes([core[18], core[19]]);
+        }
+        if self.fields.strip {
+            point.strip = u16::from_le_bytes([core[20], core[21]]);
+        }
+        if self.gps_time {
+            decoded.gps_time = f64::from_le_bytes(core[22..30].try_into().expect("eight bytes"));
+        }
+        decoded
+    }
+
+    /// The place of a point in whole micrometres, half away from zero.
+    #[inline]
+    fn place(&self, record: &[u8; 12]) -> Decoded {
+        let axis = |axis: usize| {
+            let raw = i32::from_le_bytes(record[4 * axis..4 * axis + 4].try_into().expect("four bytes"));
+            (f64::from(raw) * self.scale[axis] + self.offset[axis]) * self.micrometres[axis]
+        };
+        let (x, y, z) = (axis(0), axis(1), axis(2));
+        let mut decoded = Decoded::default();
+        // Not-a-number fails every comparison, and so this test.
+        if x.abs() < FARTHEST && y.abs() < FARTHEST && z.abs() <= HIGHEST {
+            decoded.in_range = true;
+            decoded.point.x = nearest(x);
+            decoded.point.y = nearest(y);
+            decoded.point.z = nearest(z);
+        }
+        decoded
+    }
+}
+
+/// The nearest whole number, half away from zero. `f64::round` is a library call on processors taken to be old.
+#[inline]
+fn nearest(value: f64) -> i64 {
+    (value + 0.5f64.copysign(value)) as i64
+}
+
+/// A scan angle rank (whole degrees) in units of 0.006 degree, rounded.
+#[inline]
+fn rank_to_angle(degrees: i8) -> i16 {
+    // degrees / 0.006 = degrees * 500 / 3, which never lies halfway between two whole numbers.
+    let thirds = i32::from(degrees) * 500;
+    ((thirds + thirds.signum()) / 3) as i16
+}
+
+#[cfg(test)]
+#[path = "decode_tests.rs"]
+mod tests;

@@ -1,0 +1,253 @@
+use super::*;
+use crate::cloud::testing::{Builder, Raw, open, points};
+
+const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: true };
+
+fn decode(cloud: &CloudFile, fields: Fields) -> Result<Vec<Decoded>, CloudError> {
+    let mut decoder = Decoder::new(cloud, fields, Unit::Metre, Unit::Foot)?;
+    let mut all = Vec::new();
+    // Backwards, as no block may depend on the one before it.
+    for block in cloud.blocks.iter().rev() {
+        let mut points = Vec::new();
+        decoder.for_each(block, |point| points.push(*point))?;
+        assert_eq!(points.len() as u64, block.points);
+        all.splice(0..0, points);
+    }
+    Ok(all)
+}
+
+fn expected(raw: &Raw, format: u8, fields: Fields) -> Decoded {
+    // Scales and offsets of the builder: whole micrometres, but for the foot of z.
+    let [x, y, z] = raw.xyz.map(i64::from);
+    let tenth_nanometres = (500_000 + z) * 304_800;
+    let gps_time = if fields.gps_time && !matches!(format, 0 | 2) { raw.gps_time } else { 0.0 };
+    Decoded {
+        point: Point {
+            x: 1_000_000_000 + x * 1000,
+            y: -2_000_000_000 + y * 10_000,
+            z: (tenth_nanometres + 5000) / 10_000,
+            return_number: raw.return_number,
+            number_of_returns: raw.number_of_returns,
+            class: raw.class,
+            strip: if fields.strip { raw.strip } else { 0 },
+            scan_angle: match (fields.scan_angle, format) {
+                (false, _) => 0,
+                (true, 0..=5) => (f64::from(raw.scan_angle) / 0.006).round() as i16,
+                (true, _) => raw.scan_angle,
+            },
+        },
+        withheld: raw.withheld,
+        in_range: true,
+        gps_time,
+    }
+}
+
+#[test]
+fn every_format_and_version_is_read_field_by_field() {
+    for format in 0..=10u8 {
+        let versions: &[u8] = match format {
+            0 | 1 => &[0, 1, 2, 3, 4],
+            2 | 3 => &[2, 3, 4],
+            4 | 5 => &[3, 4],
+            _ => &[4],
+        };
+        for minor in versions {
+            for extra_bytes in [0, 3] {
+                let mut builder = Builder::new(*minor, format, points(200, format));
+                builder.extra_bytes = extra_bytes;
+                for bytes in [builder.las(), builder.laz(50_000), builder.laz(64), builder.laz(0)] {
+                    let (_folder, cloud) = open(&bytes);
+                    let cloud = cloud.unwrap();
+                    assert_eq!((cloud.version, cloud.format, cloud.points), ((1, *minor), format, 200));
+                    assert_eq!(cloud.notes, Vec::<String>::new());
+                    for fields in [ALL, Fields::default(), Fields { strip: true, ..Fields::default() }] {
+                        for (found, raw) in decode(&cloud, fields).unwrap().iter().zip(&builder.points) {
+                            assert_eq!(*found, expected(raw, format, fields), "format {format}, {fields:?}");
+                        }
+                    }
+                }
+            }
+        }
+    }
+}
+
+#[test]
+fn chunks_of_any_size_become_blocks() {
+    let builder = Builder::new(4, 6, points(200, 6));
+    let (_folder, cloud) = open(&builder.laz(64));
+    let sizes: Vec<u64> = cloud.unwrap().blocks.iter().map(|block| block.points).collect();
+    assert_eq!(sizes, [64, 64, 64, 8]);
+    let (_folder, cloud) = open(&builder.laz(0));
+    let sizes: Vec<u64> = cloud.unwrap().blocks.iter().map(|block| block.points).collect();
+    assert_eq!(sizes[..5], [1, 2, 3, 4, 5]);
+    assert_eq!(sizes.iter().sum::<u64>(), 200);
+}
+
+#[test]
+fn points_without_chunks_are_one_block() {
+    let mut bytes = Builder::new(2, 1, points(200, 1)).laz(50_000);
+    // The same points without chunks: the kind of compression is 1, and no place of a table stands before them.
+    bytes[227 + 54] = 1;
+    let offset = u32::from_le_bytes(bytes[96..100].try_into().unwrap()) as usize;
+    bytes.drain(offset..offset + 8);
+    let (_folder, cloud) = open(&bytes);
+    let cloud = cloud.unwrap();
+    assert_eq!(cloud.blocks.len(), 1);
+    let found = decode(&cloud, ALL).unwrap();
+    assert_eq!(found[199], expected(&points(200, 1)[199], 1, ALL));
+}
+
+#[test]
+fn coordinates_are_rounded_half_away_from_zero() {
+    for (value, whole) in [(0.4, 0), (0.5, 1), (-0.5, -1), (2.5, 3), (-2.5, -3), (-0.4, 0)] {
+        assert_eq!(nearest(value), whole, "{value}");
+    }
+    assert_eq!(nearest(4_503_599_627_370_495.0), 4_503_599_627_370_495);
+}
+
+#[test]
+fn ranks_become_angles() {
+    for degrees in i8::MIN..=i8::MAX {
+        assert_eq!(rank_to_angle(degrees), (f64::from(degrees) / 0.006).round() as i16);
+    }
+}
+
+#[test]
+fn coordinates_out_of_range_are_told() {
+    let mut bytes = Builder::new(2, 0, points(3, 0)).las();
+    for (scale, in_range) in [(0.0001f64, true), (1e300, false)] {
+        bytes[131 + 16..131 + 24].copy_from_slice(&scale.to_le_bytes());
+        let (_folder, cloud) = open(&bytes);
+        for found in decode(&cloud.unwrap(), ALL).unwrap() {
+            assert_eq!(found.in_range, in_range);
+        }
+    }
+    // Infinity times nothing: not a number.
+    bytes[131 + 16..131 + 24].copy_from_slice(&f64::MAX.to_le_bytes());
+    bytes[155 + 16..155 + 24].copy_from_slice(&f64::MIN.to_le_bytes());
+    let (_folder, cloud) = open(&bytes);
+    assert!(decode(&cloud.unwrap(), ALL).unwrap().iter().all(|found| !found.in_range));
+}
+
+fn message(bytes: &[u8]) -> String {
+    let (_folder, cloud) = open(bytes);
+    match cloud.and_then(|cloud| decode(&cloud, ALL)) {
+        Ok(_) => "no error".into(),
+        Err(error) => error.to_string(),
+    }
+}
+
+fn with(bytes: &[u8], at: usize, new: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    bytes[at..at + new.len()].copy_from_slice(new);
+    bytes
+}
+
+#[test]
+fn each_damage_has_its_own_clear_error() {
+    let las = Builder::new(4, 6, points(200, 6)).las();
+    let laz = Builder::new(4, 6, points(200, 6)).laz(64);
+    let offset = u32::from_le_bytes(laz[96..100].try_into().unwrap()) as usize;
+    let table = i64::from_le_bytes(laz[offset..offset + 8].try_into().unwrap()) as usize;
+    let chunk = offset + 8;
+    for (bytes, part) in [
+        (Vec::new(), "not a LAS or LAZ file: it begins with nothing"),
+        (b"x,y,z\n1,2,3\n".to_vec(), "not a LAS or LAZ file: it begins with `x,y,`, not with LASF"),
+        (b"LASF".to_vec(), "cut off: header needs 96 bytes from byte 0 on, but the file ends at byte 4"),
+        (las[..300].to_vec(), "cut off: header needs 375 bytes"),
+        (
+            with(&las, 25, &[5]),
+            "LAS version 1.5 (byte 24), which is not read here. Export the cloud as LAS 1.4",
+        ),
+        (
+            with(&las, 94, &[227, 0]),
+            "the header says that it is 227 bytes long, but LAS 1.4 needs 375 (byte 94)",
+        ),
+        (with(&las, 104, &[11]), "point format 11 (byte 104)"),
+        (with(&las, 104, &[0x46]), "old compression from before LAZ 1.0"),
+        (with(&las, 105, &[29, 0]), "a point is 29 bytes long, but format 6 needs 30 (byte 105)"),
+        (with(&las, 96, &u32::MAX.to_le_bytes()), "the points ought to begin at byte 4294967295"),
+        (with(&las, 96, &[10, 0, 0, 0]), "the points ought to begin at byte 10"),
+        (with(&las, 247, &[0; 8]), "holds no points (byte 247). Take the file out of `files:`"),
+        (with(&las, 247, &[0xff; 8]), "of which only 200 are there, needs 18446744073709551615 bytes"),
+        (with(&las, 131, &f64::NAN.to_le_bytes()), "the scale factor of x is NaN"),
+        (with(&las, 139, &0f64.to_le_bytes()), "the scale factor of y is 0"),
+        (with(&las, 171, &f64::INFINITY.to_le_bytes()), "the offset of z is inf"),
+        (las[..1000].to_vec(), "of which only 20 are there, needs 6000 bytes from byte 375 on"),
+        (with(&las, 104, &[0x86]), "the record that says how is missing (byte 104)"),
+        (with(&laz, 375 + 54, &[9]), "the compression is not known"),
+        (with(&laz, 375 + 54, &[2]), "one is of the old kind, the other of the new"),
+        (with(&laz, 105, &[31, 0]), "its parts are 30 bytes long"),
+        (with(&laz, offset, &u64::MAX.to_le_bytes()), "table of its compressed chunks is damaged: it "),
+        (with(&laz, offset, &(1u64 << 60).to_le_bytes()), "it ought to begin at byte 1152921504606846976"),
+        (with(&laz, offset, &5u64.to_le_bytes()), "it ought to begin at byte 5"),
+        (with(&laz, table, &[1]), "its version is 1, where 0 is due"),
+        (with(&laz, table + 4, &u32::MAX.to_le_bytes()), "it counts 4294967295 chunks"),
+        (
+            with(&laz, 247, &300u64.to_le_bytes()),
+            "its chunks hold at most 256 points, but the header counts 300",
+        ),
+        (with(&laz, 247, &250u64.to_le_bytes()), "block 4 of 4"),
+        (
+            with(&laz, 247, &100u64.to_le_bytes()),
+            "counts 100 points, but the file holds 4 compressed chunks of 64",
+        ),
+        (laz[..table].to_vec(), "it ought to begin at byte"),
+        (with(&laz, chunk + 30, &[63]), "block 1 of 4"),
+        (with(&laz, chunk + 34, &u32::MAX.to_le_bytes()), "is damaged: its layers need"),
+        (with(&laz, chunk + 34, &[0; 4]), "is damaged: the decoder stopped near its point"),
+    ] {
+        let found = message(&bytes);
+        assert!(found.contains(part), "expected …{part}…, found {found}");
+        assert!(found.contains("cloud.laz"), "{found}");
+    }
+}
+
+#[test]
+fn a_lying_table_is_refused_for_variable_chunks_too() {
+    let laz = Builder::new(4, 6, points(200, 6)).laz(0);
+    assert!(message(&with(&laz, 247, &150u64.to_le_bytes())).contains("more than the 150 points"));
+    assert!(message(&with(&laz, 247, &250u64.to_le_bytes())).contains("hold at most 200 points"));
+}
+
+#[test]
+fn what_is_merely_odd_is_a_note() {
+    let notes = |bytes: &[u8]| open(bytes).1.unwrap().notes.join("; ");
+    let las = Builder::new(4, 6, points(200, 6)).las();
+    assert!(
+        notes(&with(&las, 6, &[1, 0])).contains("does not say that the coordinate system is given as WKT")
+    );
+    assert!(notes(&with(&las, 247, &[199])).contains("30 bytes lie after the last point"));
+    assert!(
+        notes(&with(&las, 107, &[100])).contains("two numbers of points, 100 (byte 107) and 200 (byte 247)")
+    );
+    assert!(notes(&with(&las, 100, &[2])).contains("promises 2 variable length records, but only 0 fit"));
+    let evlr = [10u64.to_le_bytes().as_slice(), &1u32.to_le_bytes()].concat();
+    assert!(notes(&with(&las, 235, &evlr)).contains("ought to begin at byte 10"));
+}
+
+/// Damage anywhere gives points or an error, never a panic or a hang. Every byte in turn takes minutes, so
+/// only some are changed here.
+#[test]
+fn no_damaged_byte_panics() {
+    for (format, step) in [(3, 11), (7, 13)] {
+        let laz = Builder::new(4, format, points(40, format)).laz(30);
+        for at in (0..laz.len()).step_by(step) {
+            for new in [0xff, laz[at] ^ 1] {
+                let (_folder, cloud) = open(&with(&laz, at, &[new]));
+                if let Ok(cloud) = cloud {
+                    let _ = decode_loosely(&cloud);
+                }
+            }
+        }
+    }
+}
+
+fn decode_loosely(cloud: &CloudFile) -> Result<u64, CloudError> {
+    let mut decoder = Decoder::new(cloud, ALL, Unit::Metre, Unit::Metre)?;
+    let mut count = 0;
+    for block in &cloud.blocks {
+        decoder.for_each(block, |_| count += 1)?;
+    }
+    Ok(count)
+}

@@ -1,0 +1,111 @@
+//! What can be wrong with a point file: every message names the file, the place in it and the remedy.
+
+use std::io;
+use std::path::PathBuf;
+
+/// Why a point file cannot be used.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum CloudError {
+    /// The file cannot be opened.
+    #[error("{}: cannot be opened: {source}. Check the path and the permissions", path.display())]
+    Open {
+        /// The file.
+        path: PathBuf,
+        /// Why.
+        source: io::Error,
+    },
+    /// Reading failed, though the file is long enough.
+    #[error("{}: reading at byte {offset} failed: {source}. Check the disk or the network drive", path.display())]
+    Read {
+        /// The file.
+        path: PathBuf,
+        /// Where reading began.
+        offset: u64,
+        /// Why.
+        source: io::Error,
+    },
+    /// The file is something else.
+    #[error("{}: not a LAS or LAZ file: it begins with {found}, not with LASF (byte 0). Take it out of `files:`, \
+             or export the cloud again", path.display())]
+    NotLas {
+        /// The file.
+        path: PathBuf,
+        /// What it begins with, made printable.
+        found: String,
+    },
+    /// The file ends before a part that its header promises.
+    #[error("{}: cut off: {what} needs {needed} bytes from byte {offset} on, but the file ends at byte {size}. \
+             Copy or export the file again", path.display())]
+    CutOff {
+        /// The file.
+        path: PathBuf,
+        /// The part that is not all there.
+        what: String,
+        /// Where the part begins.
+        offset: u64,
+        /// How long it ought to be.
+        needed: u64,
+        /// Size of the file.
+        size: u64,
+    },
+    /// A version or an encoding that the program does not read.
+    #[error("{}: {what} (byte {offset}), which is not read here. {remedy}", path.display())]
+    Unsupported {
+        /// The file.
+        path: PathBuf,
+        /// What is not supported.
+        what: String,
+        /// Where the file says so.
+        offset: u64,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// The header contradicts itself or the file.
+    #[error("{}: {what} (byte {offset}). {remedy}", path.display())]
+    Header {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+        /// Where.
+        offset: u64,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// The table of the compressed chunks cannot be used.
+    #[error("{}: the table of its compressed chunks is damaged: {what} (byte {offset}). The file was probably not \
+             closed properly: export it again", path.display())]
+    ChunkTable {
+        /// The file.
+        path: PathBuf,
+        /// What is wrong.
+        what: String,
+        /// Where.
+        offset: u64,
+    },
+    /// Points cannot be decoded.
+    #[error("{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}. Copy or export the \
+             file again", path.display(), offset + bytes, first_point + 1, first_point + points)]
+    Block {
+        /// The file.
+        path: PathBuf,
+        /// Number of the block, from 1.
+        number: usize,
+        /// Blocks in the file.
+        blocks: usize,
+        /// Where it begins.
+        offset: u64,
+        /// How long it is.
+        bytes: u64,
+        /// Points before it.
+        first_point: u64,
+        /// Points in it.
+        points: u64,
+        /// What is wrong.
+        what: String,
+    },
+}
+
+/// What to do with a file that no reading can mend.
+pub(super) const EXPORT_AGAIN: &str = "Copy or export the file again";

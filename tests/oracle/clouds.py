@@ -1,0 +1,87 @@
+"""Reads the clouds of tests/data with laspy and writes what it finds to clouds.json beside this file.
+
+    python3 -m venv venv && venv/bin/pip install laspy==2.7.0 lazrs==0.8.2 numpy==2.4.6
+    venv/bin/python tests/oracle/clouds.py
+"""
+
+import json
+import platform
+from importlib.metadata import version
+from pathlib import Path
+
+import laspy
+import numpy as np
+
+HERE = Path(__file__).parent
+FACTORS = {"m": 1_000_000.0, "ft": 304_800.0, "ftUS": 1_200_000_000 / 3937}
+
+
+# Floats are written as text: readers of JSON do not all round them alike.
+
+
+def counts(values):
+    found, number = np.unique(np.asarray(values), return_counts=True)
+    return {str(int(value)): int(n) for value, n in zip(found, number)}
+
+
+def micrometres(raw, scale, offset, factor):
+    """Whole micrometres, half away from zero."""
+    value = (np.asarray(raw, dtype=np.float64) * scale + offset) * factor
+    return np.where(value < 0, -np.floor(-value + 0.5), np.floor(value + 0.5)).astype(np.int64)
+
+
+def describe(path):
+    las = laspy.read(path)
+    header = las.header
+    legacy = header.point_format.id < 6
+    angle = las.scan_angle_rank if legacy else las.scan_angle
+    axes = list(zip("xyz", (las.X, las.Y, las.Z), header.scales, header.offsets))
+    gps = np.asarray(las.gps_time)
+    return {
+        "version": str(header.version),
+        "format": header.point_format.id,
+        "record_length": header.point_format.size,
+        "points": len(las.points),
+        "points_by_return": [int(n) for n in header.number_of_points_by_return][:15],
+        "returns": counts(las.return_number),
+        "numbers_of_returns": counts(las.number_of_returns),
+        "classes": counts(las.classification),
+        "strips": counts(las.point_source_id),
+        "withheld": int(np.asarray(las.withheld).sum()),
+        "scan_angle_sum": int(np.asarray(angle, dtype=np.int64).sum()),
+        "gps_time": [repr(float(gps.min())), repr(float(gps.max()))],
+        "scales": [repr(float(value)) for value in header.scales],
+        "offsets": [repr(float(value)) for value in header.offsets],
+        "raw_sum": {name: int(np.asarray(raw, dtype=np.int64).sum()) for name, raw, _, _ in axes},
+        "min": [repr(float(value)) for value in header.mins],
+        "max": [repr(float(value)) for value in header.maxs],
+        "micrometres": {
+            unit: {
+                name: {
+                    "sum": str(sum(int(v) for v in values)),
+                    "min": int(values.min()),
+                    "max": int(values.max()),
+                }
+                for name, raw, scale, offset in axes
+                for values in [micrometres(raw, scale, offset, factor)]
+            }
+            for unit, factor in FACTORS.items()
+        },
+        "first_points": [
+            [int(las.X[i]), int(las.Y[i]), int(las.Z[i]), int(las.return_number[i]), repr(float(gps[i]))] for i in range(5)
+        ],
+    }
+
+
+result = {
+    "made_with": {
+        "python": platform.python_version(),
+        **{name: version(name) for name in ("laspy", "lazrs", "numpy")},
+    },
+    "clouds": {
+        path.name: describe(path)
+        for path in sorted((HERE.parent / "data").iterdir())
+        if path.suffix in (".las", ".laz")
+    },
+}
+(HERE / "clouds.json").write_text(json.dumps(result, indent=1) + "\n")
