@@ -22,6 +22,9 @@ pub fn run(
 ) -> Result<String, CliError> {
     let loaded = load(file)?;
     let out = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
+    if let Some(clash) = loaded.output_clash(&out) {
+        return Err(CliError::Usage(format!("the run folder {} {clash}; choose another", out.display())));
+    }
     let job = Job::prepare(loaded, means)?;
     for note in &job.notes {
         tracing::warn!("{note}");
