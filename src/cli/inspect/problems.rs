@@ -5,7 +5,7 @@ use super::text::{decimals, thousands};
 use crate::cloud::{Census, CloudFile, MAX_RETURN, StatedUnit, sample_one_in};
 use crate::pipeline::units::Unit;
 
-/// All that is wrong, the gravest first.
+/// All that is wrong, damage first.
 pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Vec<String> {
     let mut problems: Vec<String> = census.damaged.iter().map(|(_, damage)| damage.clone()).collect();
     let mut say = |text: String| problems.push(text);
@@ -20,17 +20,16 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
     }
     if found.invalid_returns > 0 {
         say(format!(
-            "{} points have a return number of 0 or above their number of returns; they are left out of all \
-             results by return",
-            thousands(found.invalid_returns)
+            "return number 0, or above the number of returns: {}, left out of all results by return",
+            number_of(found.invalid_returns)
         ));
     }
     let above_five: u64 = (6..=7).map(|number| census.of_return(number)).sum();
     if cloud.format < 6 && above_five > 0 {
         say(format!(
-            "{} points have a return number of 6 or 7, but point format {} holds five at the most",
-            thousands(above_five),
-            cloud.format
+            "return number 6 or 7, where point format {} holds five at the most: {}",
+            cloud.format,
+            number_of(above_five)
         ));
     }
     if found.single == found.points && found.points > 0 {
@@ -53,10 +52,7 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
         }
     }
     if census.out_of_range > 0 {
-        say(format!(
-            "{} points have coordinates that are no places on Earth; they are left out",
-            thousands(census.out_of_range)
-        ));
+        say(format!("coordinates that are no place on Earth: {}, left out", number_of(census.out_of_range)));
     }
     if let (Some(bounds), true) = (&found.bounds, census.damaged.is_empty()) {
         for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
@@ -77,8 +73,8 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
     if found.duplicates > 0 {
         let about = if sample_one_in(cloud.points) > 1 { "about " } else { "" };
         say(format!(
-            "{about}{} points are copies of another in place, time and return number",
-            thousands(found.duplicates)
+            "copies of another point in place, time and return number: {about}{}",
+            number_of(found.duplicates)
         ));
     }
     problems
@@ -119,4 +115,8 @@ fn unit_problems(cloud: &CloudFile) -> Vec<String> {
 
 fn list(numbers: &[u64]) -> String {
     numbers.iter().map(|number| thousands(*number)).collect::<Vec<_>>().join(" + ")
+}
+
+fn number_of(points: u64) -> String {
+    format!("{} {}", thousands(points), if points == 1 { "point" } else { "points" })
 }

@@ -56,3 +56,41 @@ fn json_is_one_object_for_one_file_and_a_list_for_several() {
         serde_json::from_str(&inspect(&[path.clone(), path], true).unwrap()).unwrap();
     assert_eq!(two[1], one);
 }
+
+/// A file with one changed field of its header, made of `simple.las`.
+fn problems_of(at: usize, new: &[u8]) -> String {
+    let mut bytes = std::fs::read(data("simple.las")).unwrap();
+    bytes[at..at + new.len()].copy_from_slice(new);
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("changed.las");
+    std::fs::write(&path, bytes).unwrap();
+    Inspection::of(&path).unwrap().problems.join("\n")
+}
+
+#[test]
+fn a_header_that_disagrees_with_its_points_is_told() {
+    let found = problems_of(111, &900u32.to_le_bytes());
+    assert!(
+        found.contains(
+            "the header counts 900 + 114 + 21 + 5 points of return 1 to 4, the points themselves 925 + 114 + 21 + 5"
+        ),
+        "{found}"
+    );
+    let found = problems_of(179, &640000f64.to_le_bytes());
+    assert!(
+        found.contains("x runs from 635619.85 to 640000.00, but the points run from 635619.85 to 638982.55"),
+        "{found}"
+    );
+    assert!(problems_of(6, &[8, 0]).contains("return numbers were made up"));
+    let offset = 227;
+    let found = problems_of(offset + 14, &[0]);
+    assert!(found.contains("return number 0, or above the number of returns: 1 point, left out"), "{found}");
+}
+
+#[test]
+fn copies_are_counted() {
+    let bytes = std::fs::read(data("simple.las")).unwrap();
+    let second = 227 + 34;
+    let found = problems_of(second, &bytes[227..second]);
+    assert!(found.contains("copies of another point in place, time and return number: 1 point"), "{found}");
+}

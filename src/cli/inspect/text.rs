@@ -71,20 +71,24 @@ impl Inspection {
     fn density(&self) -> String {
         let Some(basis) = &self.density_basis else { return "not measured".into() };
         let (text, unit) = match (self.density_per_m2, self.density_per_square_unit) {
-            (Some(density), _) => (format!("{density:.2} points/m²"), "m"),
+            (Some(density), _) => (format!("{} points/m²", digits(density)), "m"),
             (None, Some(density)) => {
-                (format!("{density:.2} points for each square unit of the file"), "units")
+                (format!("{} points for each square unit of the file", digits(density)), "units")
             }
             (None, None) => return "not measured".into(),
         };
-        let foot =
-            self.density_per_ft2.map(|density| format!(" ({density:.3} points/ft²)")).unwrap_or_default();
-        let first = self
-            .first_returns_per_m2
-            .map(|density| format!(", {density:.2} first returns/m²"))
-            .unwrap_or_default();
-        format!("{text}{foot}{first}, over the cells of {} {unit} that hold a point", basis.cell)
+        let foot = self.density_per_ft2.map(|density| format!(" ({} points/ft²)", digits(density)));
+        let first =
+            self.first_returns_per_m2.map(|density| format!(", {} first returns/m²", digits(density)));
+        let (foot, first) = (foot.unwrap_or_default(), first.unwrap_or_default());
+        format!("{text}{foot}{first}, over the occupied cells of {0} x {0} {unit}", basis.cell)
     }
+}
+
+/// A number with three digits that count, or all those before the point.
+fn digits(value: f64) -> String {
+    let before = if value > 0.0 { value.log10().floor() as i32 + 1 } else { 1 };
+    format!("{value:.*}", (3 - before).clamp(0, 9) as usize)
 }
 
 /// Decimals that show a coordinate scaled by `scale`.
@@ -103,4 +107,19 @@ pub(super) fn thousands(number: u64) -> String {
         text.push(digit);
     }
     text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_are_shown_with_the_digits_that_count() {
+        assert_eq!(
+            [24.761, 0.001_234, 1234.6, 0.0, 9.999].map(digits),
+            ["24.8", "0.00123", "1235", "0.00", "10.00"]
+        );
+        assert_eq!([0, 999, 1000, 1_234_567].map(thousands), ["0", "999", "1,000", "1,234,567"]);
+        assert_eq!([1.0, 0.01, 0.000_25, 1e-9, 100.0].map(decimals), [0, 2, 4, 6, 0]);
+    }
 }
