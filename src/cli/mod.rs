@@ -139,6 +139,8 @@ impl CliError {
     }
 }
 
+pub mod inspect;
+
 /// Runs the program.
 pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.
