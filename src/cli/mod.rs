@@ -1,7 +1,7 @@
 //! The command line: what it takes, what it prints, and its exit codes.
 
 pub mod check;
-// pub mod inspect;
+pub mod inspect;
 pub mod run;
 pub mod stages;
 
@@ -139,7 +139,6 @@ impl CliError {
     }
 }
 
-pub mod inspect;
 
 /// Runs the program.
 pub fn main() -> ExitCode {
@@ -164,7 +163,7 @@ fn dispatch(command: Command) -> Result<(), CliError> {
             print(&run::run(&file, out.as_deref(), replace, json, means.means())?)
         }
         Command::Check { file, json, means } => print(&check::check(&file, json, means.means())?),
-        Command::Inspect { .. } => todo!(),
+        Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Schema => {
             print(&(serde_json::to_string_pretty(&schema::schema()).expect("a schema is plain data") + "\n"))
