@@ -139,7 +139,6 @@ impl CliError {
     }
 }
 
-
 /// Runs the program.
 pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.

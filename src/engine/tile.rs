@@ -45,6 +45,13 @@ pub struct PointSet {
 }
 
 impl PointSet {
+    /// Forgets all points; the memory is kept for the next ones.
+    pub fn clear(&mut self) {
+        self.points.clear();
+        self.fates.clear();
+        self.core = 0;
+    }
+
     /// Indices of the ground points, halo included.
     pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
         self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)

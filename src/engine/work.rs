@@ -94,15 +94,18 @@ pub fn run_tiles(
     let halo = chain.halo();
     let keys = dealt.keys();
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
+    keys.par_iter().try_for_each_init(Worker::default, |worker, &key| {
+        let Worker { buffer, survey, reference } = worker;
+        load(&dealt.survey, key, tiling, buffer, survey)?;
+        match &dealt.reference {
+            Some(dealt) => load(dealt, key, tiling, buffer, reference)?,
+            None => reference.clear(),
+        }
         let mut tile = Tile {
             key,
             core: tiling.ground(key, 0),
-            survey: load(&dealt.survey, key, tiling, buffer)?,
-            reference: dealt
-                .reference
-                .as_ref()
-                .map_or(Ok(PointSet::default()), |dealt| load(dealt, key, tiling, buffer))?,
+            survey: std::mem::take(survey),
+            reference: std::mem::take(reference),
             draw_up_to: gathered.sample.up_to(),
             candidates: Vec::new(),
             spaced: Vec::new(),
@@ -123,14 +126,29 @@ pub fn run_tiles(
             stage.run(&mut tile, surface);
         }
         progress.advance(1);
-        gathered.absorb(&tile.found)
+        gathered.absorb(&tile.found)?;
+        (*survey, *reference) = (tile.survey, tile.reference);
+        Ok(())
     })
 }
 
-/// The points of a tile, core first.
-fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Result<PointSet, EngineError> {
-    let capacity = dealt.spill.bytes_of(key) as usize / dealt.packing.size();
-    let mut set = PointSet { points: Vec::with_capacity(capacity), fates: Vec::new(), core: 0 };
+/// What a worker uses again for the next tile.
+#[derive(Default)]
+struct Worker {
+    buffer: Vec<u8>,
+    survey: PointSet,
+    reference: PointSet,
+}
+
+/// Reads the points of a tile into `set`, core first.
+fn load(
+    dealt: &Dealt,
+    key: TileKey,
+    tiling: Tiling,
+    buffer: &mut Vec<u8>,
+    set: &mut PointSet,
+) -> Result<(), EngineError> {
+    set.clear();
     let mut halo_points = Vec::new();
     dealt.spill.for_each_piece(key, buffer, |piece| {
         dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
@@ -139,6 +157,7 @@ fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Re
     })?;
     set.core = set.points.len();
     set.points.append(&mut halo_points);
-    set.fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground }).collect();
-    Ok(set)
+    let fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground });
+    set.fates.extend(fates);
+    Ok(())
 }

@@ -118,6 +118,9 @@ impl TileStage for DrawCheckpoints {
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
         let matcher = Matcher::new(&self.compare, self.seed, &tile.reference);
+        if matcher.is_empty() {
+            return;
+        }
         let mut candidates = Vec::new();
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];

@@ -100,6 +100,11 @@ impl<'a> Matcher<'a> {
         Matcher { method: options.method, seed, ground, reference, near }
     }
 
+    /// Whether there is no reference ground at all.
+    pub fn is_empty(&self) -> bool {
+        self.ground.is_empty()
+    }
+
     /// The reference at a position; nothing where there is not enough of it within reach.
     pub fn find(&self, x: Micrometres, y: Micrometres) -> Option<Match> {
         match self.method {
