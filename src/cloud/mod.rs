@@ -12,7 +12,7 @@ mod crs;
 mod decode;
 mod error;
 mod geokeys;
-mod guard;
+pub(crate) mod guard;
 mod header;
 pub mod near;
 pub mod point;
