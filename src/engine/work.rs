@@ -145,6 +145,7 @@ fn run_tile(
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        counted: Vec::new(),
         candidates: Vec::new(),
         spaced: Vec::new(),
         found: Found::default(),
