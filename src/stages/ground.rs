@@ -7,7 +7,7 @@ use super::{CloudChoice, SurfaceNeed, TileStage};
 use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
-use crate::raster::lowest::{LowCell, SURROUNDINGS, low_cells};
+use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Raster};
 
@@ -45,9 +45,11 @@ pub struct Ground {
     /// between cell centres; farther off, and outside the box around the cloud, it stays empty.
     #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour); the limit: this program's own choice"))]
     pub fill_max: Length,
-    /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground and
-    /// does not shape the surface. Its surroundings are the 24 cells around its own; it must lie this far below
-    /// the lowest points of all but three of those that have points.
+    /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground, and its
+    /// cell is filled from those around it before the surface is opened. Its surroundings are the 24 cells around
+    /// its own: at least five lie this far above it and at most three do not; and within nine cells, two or
+    /// more others as low are not found in three of the four quarters around it (at the edge of the cloud, in all that hold enough
+    /// points to tell), so that the few echoes that reach the ground under trees are kept.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub low_outlier: Length,
 }
@@ -117,7 +119,7 @@ impl Ground {
     /// what the one before left; filling sees as far as its limit, and the search for low outliers its surroundings.
     pub fn margin(&self) -> i64 {
         let openings: usize = self.passes().iter().map(|p| p.window - 1).sum();
-        openings as i64 + self.fill_cells().floor() as i64 + SURROUNDINGS
+        openings as i64 + self.fill_cells().floor() as i64 + WIDE
     }
 
     fn fill_cells(&self) -> f64 {
