@@ -155,18 +155,25 @@ pub struct Limits {
 
 impl Limits {
     /// What becomes of a point that is not labelled noise.
+    #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
         let Some(index) = self.highest.extent.index_of(x, y) else { return Fate::AboveGround };
-        if !self.low.is_empty()
-            && let Ok(found) = self.low.binary_search_by_key(&index, |cell| cell.index)
-            && (z as f64) < self.low[found].floor
-        {
-            Fate::LowOutlier
-        } else if z as f64 <= self.highest.values[index] {
-            Fate::Ground
-        } else {
+        // The limit alone settles it for nearly all points; only what is ground by it may be a low outlier.
+        if z as f64 > self.highest.values[index] {
             Fate::AboveGround
+        } else if self.is_low(index, z) {
+            Fate::LowOutlier
+        } else {
+            Fate::Ground
         }
+    }
+
+    fn is_low(&self, index: usize, z: Micrometres) -> bool {
+        !self.low.is_empty()
+            && self
+                .low
+                .binary_search_by_key(&index, |cell| cell.index)
+                .is_ok_and(|i| (z as f64) < self.low[i].floor)
     }
 }
 
