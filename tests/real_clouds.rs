@@ -51,8 +51,8 @@ const LABELLED: u64 = 26_107;
 
 #[test]
 fn the_ground_filter_keeps_labelled_ground() {
-    // Measured: 25,872 (99.10 %) with cells of 3 ft, 25,885 (99.15 %) with the defaults, made for ten times the density.
-    for (options, least) in [(format!("cell: 3 ft, {SUBURB}"), 25_870), (String::new(), 25_880)] {
+    // Measured: 25,926 (99.31 %) with cells of 3 ft, 25,985 (99.53 %) with the defaults, made for ten times the density.
+    for (options, least) in [(format!("cell: 3 ft, {SUBURB}"), 25_920), (String::new(), 25_980)] {
         let summary = run_text(&format!(
             "survey: {{files: ['{}'], units: ft}}\nunits: ft\n\
              stages: [read: {{}}, ground: {{{options}}}, keep: {{classes: [2]}}, summarise: {{}}]",
@@ -68,7 +68,7 @@ fn the_ground_filter_keeps_labelled_ground() {
 fn what_the_filter_accepts_besides_lies_on_the_labelled_ground() {
     // The labels are sparse: much of what is not labelled is ground. Where labelled ground is near, the unlabelled
     // points accepted must lie on it: measured median 0.112 ft (the labelled points are the lowest ones), 95 % of |dz|
-    // 0.588 ft, of 37,179 points; while 26,911 points, the houses and trees, are told from the ground.
+    // 0.588 ft, of 37,179 points; while 26,945 points, the houses and trees, are told from the ground.
     let file = data("autzen_trim.laz");
     let summary = run_text(&format!(
         "survey: {{files: ['{file}'], units: ft}}\nreference: {{files: ['{file}'], units: ft}}\nunits: ft\n\
@@ -78,7 +78,7 @@ fn what_the_filter_accepts_besides_lies_on_the_labelled_ground() {
     ));
     assert_eq!(summary["reference"]["ground"], LABELLED);
     let above = summary["survey"]["above_ground"].as_u64().unwrap();
-    assert!(above > 26_500, "{above}");
+    assert!(above > 26_900, "{above}");
     let all = &summary["all"];
     assert!(number(all, "compared") > 37_000.0, "{all}");
     assert!((0.0..0.12).contains(&number(all, "median")) && number(all, "abs_p95") < 0.59, "{all}");
@@ -123,7 +123,7 @@ fn two_halves_of_one_cloud_have_no_bias_between_them() {
         assert_eq!(total, 110_000);
         let all = &summary["all"];
         let (n, mean, sd) = (number(all, "compared"), number(all, "mean"), number(all, "sd"));
-        // Measured: bias 0.00004 ft and -0.0035 ft, SD 0.257 ft and 0.250 ft, at some 39,000 places. A point serves in
+        // Measured: bias 0.0002 ft and -0.0036 ft, SD 0.257 ft and 0.250 ft, at some 39,000 places. A point serves in
         // ten planes, so the places are not independent: five of the standard errors that they would have if they were.
         assert!(n > 38_500.0, "{all}");
         assert!(mean.abs() < 5.0 * sd / n.sqrt() && mean.abs() < 0.005, "{survey}: {all}");

@@ -137,9 +137,13 @@ def lowest(shape, row, column, z):
 
 
 def low_outliers(surface, row, column, z, limit):
-    """Points more than `limit` below the lowest points of all but three of the 24 cells around their own.
+    """Points far below the cells around their own.
 
-    Choice: with three or fewer cells around that have points there is nothing to compare with, and no outlier.
+    Of the 24 cells around, at least five lie more than `limit` above the cell's lowest point and at most three do
+    not; and within nine cells, two or more others that do not are not found in three of the four quarters around. Quarters that
+    hold less than half as many cells with points as the fullest are passed over; where fewer than three remain, all of
+    them must hold one. Then all points of the cell more than `limit` below the fourth lowest of the 24 cells are
+    outliers.
     """
     padded = np.pad(surface, 2, constant_values=INF)
     height, width = surface.shape
@@ -147,8 +151,20 @@ def low_outliers(surface, row, column, z, limit):
         padded[2 + dr : 2 + dr + height, 2 + dc : 2 + dc + width]
         for dr in range(-2, 3) for dc in range(-2, 3) if (dr, dc) != (0, 0)
     ])
-    fourth = np.partition(around, 3, axis=0)[3][row, column]
-    return np.isfinite(fourth) & (z < fourth - limit)
+    occupied = np.isfinite(around).sum(axis=0)
+    as_low = (around - limit <= surface).sum(axis=0)
+    suspects = np.isfinite(surface) & (as_low <= 3) & (occupied - as_low >= 5)
+    fourth = np.full(surface.shape, -INF)
+    wide = np.pad(surface, 9, constant_values=INF)
+    for r, c in zip(*np.nonzero(suspects)):
+        window = wide[r : r + 19, c : c + 19]
+        quarters = [window[9:, 10:], window[10:, :10], window[:10, :9], window[:9, 9:]]
+        filled = [np.isfinite(quarter).sum() for quarter in quarters]
+        telling = [q for q, n in zip(quarters, filled) if n > 0 and 2 * n >= max(filled)]
+        as_low_there = sum((quarter - limit <= surface[r, c]).sum() >= 2 for quarter in telling)
+        if as_low_there < min(3, len(telling)):
+            fourth[r, c] = np.partition(around[:, r, c], 3)[3]
+    return z < fourth[row, column] - limit
 
 
 def fill(surface, reach):
