@@ -21,6 +21,7 @@ pub struct Compare {
     /// `nearest`: the reference ground point nearest in plan. `plane`: the least-squares plane through the
     /// reference ground points within `within`, at least six and not in line, taken at the checkpoint.
     #[serde(rename = "match")]
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub method: Method,
     /// Greatest distance in plan between a checkpoint and the reference points used; by default 15 mm for
     /// `nearest` and 0.5 m for `plane`. On a slope, plan distance × slope enters dz.

@@ -21,6 +21,7 @@ use crate::raster::{EMPTY, Raster};
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
     /// The cloud it applies to: `both`, `survey` or `reference`.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
     /// Cell size `c` of the surface; cells are aligned to its multiples from coordinate zero.
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]

@@ -23,6 +23,7 @@ use crate::stages::TileStage;
 #[serde(default, deny_unknown_fields)]
 pub struct Keep {
     /// The cloud it applies to: `both`, `survey` or `reference`.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
     /// Return numbers to keep (1 to 15), or `last` (return number equals number of returns) or `single` (the
     /// only return of its pulse), alone or in a list: `[1, 2]`, `last`, `[1, last]`.
@@ -44,6 +45,7 @@ pub struct Keep {
     /// Box to keep: `{x: [low, high], y: [low, high]}`, coordinates as lengths in the survey's coordinate
     /// system; the low sides belong to the box, the high sides do not.
     #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub area: Option<Area>,
 }
 
