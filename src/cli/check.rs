@@ -137,7 +137,7 @@ fn text(checked: &Checked) -> String {
             }
             Some(free) => format!("{} MiB free there", thousands(free >> 20)),
         },
-        duration(checked.rough_seconds.max(1.0).round())
+        if checked.rough_seconds < 10.0 { "seconds".to_string() } else { duration(checked.rough_seconds) }
     );
     if !checked.notes.is_empty() {
         text.push_str("\nnotes\n");
