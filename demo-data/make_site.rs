@@ -27,8 +27,8 @@ use terrain::{PLOT, Plot};
 
 /// The name of the invented site.
 const NAME: &str = "Quillhanger Fold";
-/// Survey points for each pulse a square metre that was asked for, with echoes and overlap, about.
-const POINTS_PER_PULSE: f64 = 1.85;
+/// Echoes of a pulse, about.
+const POINTS_PER_PULSE: f64 = 1.585;
 
 /// Makes an invented site: a survey, a reference and the truth behind both.
 #[derive(Parser)]
@@ -54,7 +54,8 @@ struct Arguments {
     /// Unit of coordinates and elevations.
     #[arg(long, value_enum, default_value = "m")]
     units: Unit,
-    /// Plots of 120 × 90 m to scan for the reference, from the south-west on.
+    /// Plots of 120 × 90 m to scan for the reference, about 1.1 million points each, spread over the site from the
+    /// south-west on.
     #[arg(long, default_value_t = 1)]
     scans: usize,
 }
@@ -74,13 +75,29 @@ impl Site {
     fn new(arguments: &Arguments) -> Self {
         let Arguments { seed, mut width, mut height, density, units, .. } = *arguments;
         if let Some(points) = arguments.points {
-            let scale = (points / density / POINTS_PER_PULSE / PLOT[0] / PLOT[1]).sqrt();
-            (width, height) = (PLOT[0] * scale, PLOT[1] * scale);
+            // The overlap of strips depends on the height; a few rounds settle both.
+            for _ in 0..10 {
+                let points_per_m2 = density * POINTS_PER_PULSE * survey::flown_over(height);
+                let scale = (points / points_per_m2 / PLOT[0] / PLOT[1]).sqrt();
+                (width, height) = (PLOT[0] * scale, PLOT[1] * scale);
+            }
         }
         let columns = (width / PLOT[0]).ceil() as usize;
         let rows = (height / PLOT[1]).ceil() as usize;
         let plots = (0..columns * rows).map(|i| Plot::new(seed, i % columns, i / columns)).collect();
         Site { seed, width, height, density, unit: units, columns, plots }
+    }
+
+    /// The plots to scan: as many as asked for of those that lie whole on the site, spread evenly over it.
+    fn scanned(&self, scans: usize) -> Vec<usize> {
+        let whole = |count: usize, length: f64, of: f64| count.min((length / of) as usize).max(1);
+        let rows = whole(self.plots.len() / self.columns, self.height, PLOT[1]);
+        let columns = whole(self.columns, self.width, PLOT[0]);
+        let count = scans.min(rows * columns);
+        (0..count)
+            .map(|i| i * rows * columns / count)
+            .map(|place| place / columns * self.columns + place % columns)
+            .collect()
     }
 
     /// The plot that a place belongs to.
@@ -98,14 +115,15 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         return Err("width, height, density and points must be above zero".into());
     }
     let site = Site::new(&arguments);
-    if survey::strips(&site) > 60_000 {
+    let strips = survey::strips(site.height);
+    if strips > 60_000 {
         return Err("too many strips to number: make the site less high".into());
     }
     let survey_folder = arguments.out.join("survey");
     let reference_folder = arguments.out.join("reference");
-    let strips: Vec<String> =
-        (0..survey::strips(&site)).map(|strip| format!("strip-{}.laz", 101 + strip)).collect();
-    let scans: Vec<String> = (1..=arguments.scans.min(site.plots.len()))
+    let strips: Vec<String> = (0..strips).map(|strip| format!("strip-{}.laz", 101 + strip)).collect();
+    let scanned = site.scanned(arguments.scans);
+    let scans: Vec<String> = (1..=scanned.len())
         .map(|i| if i == 1 { "scan.laz".to_string() } else { format!("scan-{i}.laz") })
         .collect();
     folder_for(&survey_folder, &strips)?;
@@ -120,8 +138,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let survey_seconds = start.elapsed().as_secs_f64();
     let reference_points: u64 = scans
         .par_iter()
-        .enumerate()
-        .map(|(plot, name)| scan::scan(&site, plot, &reference_folder.join(name)))
+        .zip(scanned)
+        .map(|(name, plot)| scan::scan(&site, plot, &reference_folder.join(name)))
         .try_reduce(|| 0, |a, b| Ok(a + b))?;
 
     let truth = json!({
@@ -131,7 +149,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
         "width_m": site.width,
         "height_m": site.height,
         "pulses_per_m2_of_one_strip": site.density,
-        "strips": survey::strips(&site),
+        "strips": strips.len(),
         "survey": {
             "bias_by_return_m": survey::BIAS,
             "sd_by_return_m": survey::SD,

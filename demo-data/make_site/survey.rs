@@ -65,14 +65,19 @@ impl Counts {
     }
 }
 
-/// How many strips cover a site.
-pub fn strips(site: &Site) -> usize {
-    ((site.height / STRIP_SPACING).ceil() as usize).max(2)
+/// How many strips cover a site of this height.
+pub fn strips(height: f64) -> usize {
+    ((height / STRIP_SPACING).ceil() as usize).max(2)
+}
+
+/// How many strips cover a place of a site of this height, on average.
+pub fn flown_over(height: f64) -> f64 {
+    1.0 + (strips(height) - 1) as f64 * OVERLAP / height
 }
 
 /// Flies one strip and writes its file.
 pub fn fly(site: &Site, strip: usize, path: &Path) -> las::Result<Counts> {
-    let spacing = site.height / strips(site) as f64;
+    let spacing = site.height / strips(site.height) as f64;
     let middle = (strip as f64 + 0.5) * spacing;
     let half = (spacing + OVERLAP) / 2.0;
     let swath = Swath {

@@ -27,9 +27,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::method::method;
 use crate::report::summary::Summary;
-use crate::report::tables::{
-    CheckpointRow, returns_csv, summary_json, write_checkpoint, write_checkpoint_header,
-};
+use crate::report::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::report::{html, summary};
 use crate::stages::Stage;
 use crate::stages::auto::Count;
@@ -247,7 +245,7 @@ fn write_results(
     let horizontal = job.survey.units[0].0;
     for number in 1..=MAX_RETURN as u8 {
         gathered.sample.for_each(number, listed, &mut |drawn| {
-            write_checkpoint(&mut file, &row(drawn), horizontal, job.units).map_err(failed())
+            write_checkpoint(&mut file, drawn, horizontal, job.units).map_err(failed())
         })?;
     }
     file.flush().map_err(failed())
@@ -255,19 +253,4 @@ fn write_results(
 
 fn write(path: &Path, text: &str) -> Result<(), EngineError> {
     fs::write(path, text).map_err(EngineError::disk(path, "writing the results"))
-}
-
-fn row(drawn: &crate::stages::checkpoints::Drawn) -> CheckpointRow {
-    CheckpointRow {
-        x: drawn.x,
-        y: drawn.y,
-        z: drawn.z,
-        return_number: drawn.return_number,
-        number_of_returns: drawn.number_of_returns,
-        reference_z: drawn.reference_z,
-        dz: drawn.dz(),
-        slope: drawn.plane.map(|(slope, _)| slope as f64 / 1e6),
-        plane_sd: drawn.plane.map(|(_, sd)| sd as i64),
-        reference_points: drawn.reference_points,
-    }
 }

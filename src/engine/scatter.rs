@@ -19,7 +19,7 @@ use crate::cloud::record::Packing;
 use crate::cloud::{Block, CloudFile, Decoded, Decoder};
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::chain::Chain;
-use crate::stages::keep::{Keep, Tally};
+use crate::stages::keep::{Filter, Tally};
 
 /// Bytes gathered for a tile before they are written as one piece.
 const PIECE: usize = 64 << 10;
@@ -123,11 +123,11 @@ pub fn scatter(
 ) -> Result<Dealt, EngineError> {
     let spill = Spill::create(path)?;
     let packing = Packing::new(chain.fields_of_tiles());
-    let keeps: Vec<(usize, &Keep)> = chain
+    let keeps: Vec<(usize, Filter)> = chain
         .while_reading
         .iter()
         .filter(|(cloud, ..)| *cloud == input.cloud)
-        .map(|(_, place, keep)| (*place, keep))
+        .map(|(_, place, keep)| (*place, keep.filter()))
         .collect();
     let work: Vec<(usize, Block)> = input
         .files
@@ -181,13 +181,13 @@ pub fn scatter(
 
 /// Judges points as they are read, and counts.
 struct Judge<'a> {
-    keeps: &'a [(usize, &'a Keep)],
+    keeps: &'a [(usize, Filter)],
     tallies: Vec<Tally>,
     counts: ReadCounts,
 }
 
 impl<'a> Judge<'a> {
-    fn new(keeps: &'a [(usize, &'a Keep)]) -> Self {
+    fn new(keeps: &'a [(usize, Filter)]) -> Self {
         Judge { keeps, tallies: vec![Tally::default(); keeps.len()], counts: ReadCounts::default() }
     }
 
