@@ -200,7 +200,8 @@ fn mixture() -> Vec<Point> {
 #[test]
 fn keep_keeps_what_it_says() {
     let survey = mixture();
-    let kinds: [(&str, fn(&Point) -> bool); 9] = [
+    type Kept = fn(&Point) -> bool;
+    let kinds: [(&str, Kept); 9] = [
         ("returns: [1]", |p| p.return_number == 1),
         ("returns: [2, 4]", |p| matches!(p.return_number, 2 | 4)),
         ("returns: last", |p| p.return_number == p.number_of_returns),

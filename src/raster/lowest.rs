@@ -158,7 +158,8 @@ mod tests {
     #[test]
     fn the_few_echoes_that_reach_the_ground_under_trees_are_kept() {
         // One cell in twelve sees the ground, the others only crowns.
-        let forest = |c: usize, r: usize| if (c * 7 + r * 5) % 12 == 0 { 0.05 * c as f64 } else { 9.0 };
+        let forest =
+            |c: usize, r: usize| if (c * 7 + r * 5).is_multiple_of(12) { 0.05 * c as f64 } else { 9.0 };
         assert!(found(&raster(forest)).is_empty());
         let mut with_echo = raster(forest);
         with_echo.values[MIDDLE] = -5.0;
