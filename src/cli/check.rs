@@ -6,7 +6,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::CliError;
-use crate::engine::budget::{Density, disk_bytes, free_bytes, rough_seconds, tile_bytes};
+use crate::engine::budget::{Density, free_bytes, rough_seconds, tile_bytes};
 use crate::engine::job::{CloudJob, Job, Means, edge_metres};
 use crate::engine::progress::duration;
 use crate::pipeline::load;
@@ -66,7 +66,6 @@ pub fn check(file: &Path, json: bool, means: Means) -> Result<String, CliError> 
 
 fn gather(job: &Job, output: &Path) -> Checked {
     let reference = job.reference.as_ref().map_or(Density::default(), |r| r.density);
-    let points = job.survey.density.points + reference.points;
     let area = job.survey.density.points as f64 / job.survey.density.per_m2.max(1e-9);
     let edge = edge_metres(job.tiling.edge);
     Checked {
@@ -81,9 +80,9 @@ fn gather(job: &Job, output: &Path) -> Checked {
         memory_allowed: job.means.memory,
         memory_for_tiles: (tile_bytes(job.tiling.edge, job.survey.density, reference, &job.chain)
             * job.means.threads as f64) as u64,
-        disk_needed: disk_bytes(points),
+        disk_needed: job.disk_bytes(),
         disk_free: free_bytes(output),
-        rough_seconds: rough_seconds(points, job.means.threads),
+        rough_seconds: rough_seconds(job.points(), job.means.threads),
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }
@@ -137,7 +136,7 @@ fn text(checked: &Checked) -> String {
             }
             Some(free) => format!("{} MiB free there", thousands(free >> 20)),
         },
-        duration(checked.rough_seconds.max(1.0).round())
+        if checked.rough_seconds < 10.0 { "seconds".to_string() } else { duration(checked.rough_seconds) }
     );
     if !checked.notes.is_empty() {
         text.push_str("\nnotes\n");

@@ -31,7 +31,7 @@ const DISK_PER_POINT: u64 = 24;
 /// Points that one worker gets through in a second, roughly: measured on the demonstration, with room for larger sites.
 const POINTS_PER_SECOND: f64 = 1e6;
 
-/// Bytes of disk that a run over so many points may take while it works.
+/// Bytes of disk that a run over so many points may take while it works, a large draw of checkpoints not counted.
 pub fn disk_bytes(points: u64) -> u64 {
     points.saturating_mul(DISK_PER_POINT)
 }

@@ -5,7 +5,7 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::time::Instant;
 
-use super::budget::{disk_bytes, free_bytes};
+use super::budget::free_bytes;
 use super::error::{EngineError, guarded};
 use super::gather::Gathered;
 use super::identity::Identity;
@@ -16,6 +16,7 @@ use super::log::{self, RunLog};
 use super::manifest::{Manifest, Step, peak_memory};
 use super::progress::{Progress, duration};
 use super::run_folder::{Claim, MANIFEST, RunFolder};
+use super::sample::Draw;
 use super::scatter::{Dealt, Input, scatter};
 use super::stop;
 use super::summing_up::{cloud_counts, histogram, results};
@@ -29,7 +30,6 @@ use crate::report::method::method;
 use crate::report::summary::Summary;
 use crate::report::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::report::{html, summary};
-use crate::stages::Stage;
 use crate::stages::auto::Count;
 
 /// Runs a job and leaves its results in the run folder `out`.
@@ -96,7 +96,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         None => deal_out(&job, &inputs, folder, &mut clock)?,
     };
     let spill = folder.spill();
-    let draw = draw(&job.pipeline.stages);
+    let draw = Draw::of(&job.pipeline.stages);
     let gathered = Gathered::open(&spill, draw.kept)?;
     let (tiles, taken_over) = (dealt.keys().len(), gathered.done_before().len());
     if folder.left_over().is_some() {
@@ -172,8 +172,7 @@ fn deal_out(
     folder: &RunFolder,
     clock: &mut Clock,
 ) -> Result<DealtClouds, EngineError> {
-    let points = job.survey.density.points + job.reference.as_ref().map_or(0, |r| r.density.points);
-    let needed = disk_bytes(points);
+    let needed = job.disk_bytes();
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
@@ -202,28 +201,6 @@ fn deal_out(
     index::write(&dealt, &folder.index())?;
     folder.keep_work();
     Ok(dealt)
-}
-
-/// What the draw of checkpoints is for.
-struct Draw {
-    /// Checkpoints of each return that are kept.
-    kept: Count,
-    /// Checkpoints of each return that are listed.
-    listed: Count,
-    /// Whether every candidate counts, drawn or not.
-    everything_counts: bool,
-}
-
-fn draw(stages: &[Stage]) -> Draw {
-    let options = stages.iter().find_map(|stage| match stage {
-        Stage::Checkpoints(options) => Some(options),
-        _ => None,
-    });
-    match options.map(|o| (o.per_return, o.list)) {
-        Some((Count::All, listed)) => Draw { kept: listed, listed, everything_counts: true },
-        Some((drawn, _)) => Draw { kept: drawn, listed: drawn, everything_counts: false },
-        None => Draw { kept: Count::AtMost(1), listed: Count::AtMost(1), everything_counts: true },
-    }
 }
 
 fn write_results(
