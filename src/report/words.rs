@@ -4,13 +4,10 @@ use std::collections::BTreeMap;
 
 use super::summary::{CloudCounts, ReturnRow, Statistics, Summary};
 use crate::pipeline::units::Unit;
+use crate::standards::MIN_CHECKPOINTS;
 
 /// What stands where a statistic does not exist.
 pub const UNDEFINED: &str = "–";
-
-/// Fewer places than this say little: ASPRS Positional Accuracy Standards, Edition 2, section 7.15, asks that a
-/// test on fewer than 30 be reported as a departure.
-const FEW: u64 = 30;
 
 /// At most this many returns are told one by one in the summary sentence; beyond it the table does that better.
 const TOLD_ONE_BY_ONE: usize = 5;
@@ -281,14 +278,14 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
     let few: Vec<_> = summary
         .returns
         .iter()
-        .filter(|row| (1..FEW).contains(&row.statistics.compared))
+        .filter(|row| (1..MIN_CHECKPOINTS).contains(&row.statistics.compared))
         .map(|row| row.return_number.to_string())
         .collect();
     if let [rest @ .., last] = few.as_slice() {
         let (noun, verb) = if rest.is_empty() { ("Return", "rests") } else { ("Returns", "rest") };
         let join = if rest.is_empty() { String::new() } else { format!("{} and ", rest.join(", ")) };
         all.push(format!(
-            "{noun} {join}{last} {verb} on fewer than {FEW} places: take those figures as a hint, not as a result."
+            "{noun} {join}{last} {verb} on fewer than {MIN_CHECKPOINTS} places: take those figures as a hint, not as a result."
         ));
     }
     all.extend(

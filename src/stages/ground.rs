@@ -27,24 +27,24 @@ pub struct Ground {
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]
     pub cell: Length,
     /// The windows grow while window × cell does not exceed this. It must exceed the widest building.
-    #[schemars(extend("x-source" = "Zhang et al. 2003; value: common practice, no source"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003 (from memory); value: common practice, no source"))]
     pub window_max: Length,
     /// How windows grow, in cells: `exponential` 3, 5, 9, 17, … (2·2^k + 1) or `linear` 3, 5, 7, 9, … (2k + 1).
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equations 4 and 5"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equations 4 and 5 (from memory)"))]
     pub window_growth: WindowGrowth,
     /// Slope `s` of the terrain, rise over run: the threshold grows by `s` times the growth of the window.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7; value: common practice, no source"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
     pub slope: f64,
     /// Threshold `dh_0` of the first window. Near the noise of the late returns it cuts off their upper tail
     /// and makes them look better than they are.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7; value: common practice, no source"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
     pub dh_initial: Length,
     /// Greatest threshold `dh_max` of any window.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7; value: common practice, no source"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
     pub dh_max: Length,
     /// A cell without points takes the lowest elevation of the nearest cell that has some, no farther than this
     /// between cell centres; farther off, and outside the box around the cloud, it stays empty.
-    #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour); the limit: this program's own choice"))]
+    #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour, from memory); the limit: this program's own choice"))]
     pub fill_max: Length,
     /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground, and its
     /// cell is filled from those around it before the surface is opened. Its surroundings are the 24 cells around
