@@ -27,6 +27,10 @@ pub struct Claim {
     pub replace: bool,
 }
 
+/// All that a run leaves in its folder.
+const RESULTS: [&str; 7] =
+    ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", MANIFEST, "log.txt"];
+
 /// A run folder in the making.
 pub struct RunFolder {
     target: PathBuf,
@@ -224,17 +228,31 @@ fn check_target(target: &Path, replace: bool) -> Result<(), EngineError> {
     if target.is_file() {
         return refuse("is a file; give `output:` or --out a folder");
     }
-    let empty = match fs::read_dir(target) {
-        Ok(mut entries) => entries.next().is_none(),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => true,
-        Err(error) => return Err(EngineError::disk(target, "looking into the run folder")(error)),
+    let entries = match fs::read_dir(target) {
+        Ok(entries) => entries.collect::<Result<Vec<_>, _>>(),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => Err(error),
     };
-    match (empty, target.join(MANIFEST).is_file(), replace) {
-        (true, ..) | (_, true, true) => Ok(()),
-        (_, true, false) => refuse(
-            "holds the results of an earlier run; add --replace to replace them, or give another --out",
-        ),
-        _ => refuse("holds files that no run wrote; give `output:` or --out an empty or new folder"),
+    let entries = entries.map_err(EngineError::disk(target, "looking into the run folder"))?;
+    // Replacing removes the folder as a whole: what a person put there must not go with it.
+    let foreign = entries
+        .iter()
+        .map(|entry| entry.file_name())
+        .filter(|name| !RESULTS.iter().any(|ours| name.as_os_str() == *ours))
+        .min();
+    if entries.is_empty() {
+        Ok(())
+    } else if !target.join(MANIFEST).is_file() {
+        refuse("holds files that no run wrote; give `output:` or --out an empty or new folder")
+    } else if !replace {
+        refuse("holds the results of an earlier run; add --replace to replace them, or give another --out")
+    } else if let Some(name) = foreign {
+        refuse(&format!(
+            "holds {} beside the results of an earlier run, which --replace would remove with them; move it elsewhere",
+            name.display()
+        ))
+    } else {
+        Ok(())
     }
 }
 
@@ -323,6 +341,17 @@ mod tests {
         assert_eq!(manifest(), "old");
         finish(folder, "new").unwrap();
         assert_eq!(manifest(), "new");
+    }
+
+    #[test]
+    fn what_a_person_put_beside_the_results_is_not_removed_with_them() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        finish(RunFolder::claim(&target, ONLY_NEW).unwrap(), "{}").unwrap();
+        fs::write(target.join("letter.txt"), "x").unwrap();
+        let refused = RunFolder::claim(&target, REPLACE).err().expect("refused").to_string();
+        assert!(refused.contains("letter.txt") && refused.contains("move it"), "{refused}");
+        assert!(target.join("letter.txt").exists());
     }
 
     #[test]
