@@ -136,7 +136,11 @@ fn text(checked: &Checked) -> String {
             }
             Some(free) => format!("{} MiB free there", thousands(free >> 20)),
         },
-        if checked.rough_seconds < 10.0 { "seconds".to_string() } else { duration(checked.rough_seconds) }
+        if checked.rough_seconds < 10.0 {
+            "a few seconds".to_string()
+        } else {
+            duration(checked.rough_seconds)
+        }
     );
     if !checked.notes.is_empty() {
         text.push_str("\nnotes\n");

@@ -1,11 +1,12 @@
 //! How far the work is: a live bar on a terminal, a plain line now and then otherwise and in the log.
 
+use std::fmt;
 use std::io::{self, IsTerminal, Write};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
-use indicatif::{ProgressBar, ProgressStyle};
+use indicatif::{ProgressBar, ProgressState, ProgressStyle};
 
 use super::log;
 use crate::report::words::thousands;
@@ -55,9 +56,12 @@ impl Progress {
     pub fn start(doing: &'static str, unit: &'static str, total: u64) -> Self {
         let new = io::stderr().is_terminal().then(|| {
             let style = ProgressStyle::with_template(
-                "{prefix:>22} {bar:24} {percent:>3} %  {human_pos} of {human_len} {msg}, {per_sec}, {eta} left",
+                "{prefix} {wide_bar} {percent} %  {human_pos} {msg}, {rate} a second, {eta} left",
             )
-            .expect("the template is fixed");
+            .expect("the template is fixed")
+            .with_key("rate", |state: &ProgressState, to: &mut dyn fmt::Write| {
+                let _ = to.write_str(&thousands(state.per_sec().round() as u64));
+            });
             ProgressBar::new(total).with_style(style).with_prefix(doing).with_message(unit)
         });
         bar().clone_from(&new);
