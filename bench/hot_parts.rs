@@ -14,7 +14,7 @@ use echograde::engine::gather::{Gathered, ResidualFile};
 use echograde::engine::progress::Progress;
 use echograde::engine::scatter::{Input, scatter};
 use echograde::engine::tile::{Cloud, Found};
-use echograde::engine::tiles::Tiling;
+use echograde::engine::tiles::{TileKey, Tiling};
 use echograde::pipeline::units::{Micrometres, Unit};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
@@ -210,8 +210,6 @@ fn gathering(c: &mut Criterion) {
 
     let folder = tempfile::tempdir().expect("a folder");
     let on_disk = write_residuals(folder.path(), &residuals);
-    let again = folder.path().join("again");
-    fs::create_dir(&again).expect("a folder");
     let mut group = c.benchmark_group("gathering");
     group.throughput(Throughput::Elements(COUNT));
     group.bench_function("mean and spread", |b| b.iter(|| sum_up(black_box(&residuals))));
@@ -222,19 +220,25 @@ fn gathering(c: &mut Criterion) {
         b.iter(|| robust_statistics(&on_disk, &groups).expect("reads back"));
     });
     group.bench_function("writing residuals to disk", |b| {
-        b.iter(|| write_residuals(&again, &residuals));
+        let again = folder.path().join("again");
+        // A new folder each time: what lies in one is gone on with.
+        let start = || {
+            let _ = fs::remove_dir_all(&again);
+            fs::create_dir(&again).expect("a folder");
+        };
+        b.iter_batched(start, |()| write_residuals(&again, &residuals), BatchSize::PerIteration);
     });
     group.finish();
 }
 
 /// Residuals as the tiles of a run leave them, 10,000 a tile.
 fn write_residuals(folder: &Path, residuals: &[Residual]) -> ResidualFile {
-    let gathered = Gathered::new(folder, Count::AtMost(1)).expect("a working file");
-    for tile in residuals.chunks(10_000) {
+    let gathered = Gathered::open(folder, Count::AtMost(1)).expect("a working file");
+    for (column, tile) in (0..).zip(residuals.chunks(10_000)) {
         let found = Found { residuals: tile.to_vec(), ..Found::default() };
-        gathered.absorb(&found).expect("room on the disk");
+        gathered.absorb(TileKey { row: 0, column }, &found).expect("room on the disk");
     }
-    gathered.finish().expect("room on the disk").2
+    gathered.residuals()
 }
 
 criterion_group! {

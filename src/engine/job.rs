@@ -3,7 +3,8 @@
 
 use std::path::{Path, PathBuf};
 
-use super::budget::{Density, tile_edge};
+use super::budget::{Density, disk_bytes, tile_edge};
+use super::sample::Draw;
 use super::tiles::Tiling;
 use crate::cloud::{CloudError, CloudFile, StatedUnit};
 use crate::pipeline::model::CloudInput;
@@ -127,6 +128,18 @@ impl Job {
             means,
             notes,
         })
+    }
+
+    /// Points of both clouds, as the headers state them.
+    pub fn points(&self) -> u64 {
+        self.survey.density.points + self.reference.as_ref().map_or(0, |r| r.density.points)
+    }
+
+    /// Bytes of disk that the run may take while it works.
+    pub fn disk_bytes(&self) -> u64 {
+        let survey = self.survey.density;
+        let area = DENSE_SIDE * survey.points as f64 / survey.per_m2.max(1e-9);
+        disk_bytes(self.points()) + Draw::of(&self.pipeline.stages).disk_bytes(survey.points, area)
     }
 }
 
@@ -261,6 +274,9 @@ fn name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }
 
+/// Files rarely fill their box: so much more is nearer to what a full tile holds.
+const DENSE_SIDE: f64 = 1.3;
+
 /// Points and density from the headers: over the box around all files, or of the densest file where that is more.
 fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
     let mut points = 0;
@@ -279,8 +295,7 @@ fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
             Some(all.map_or([x0, y0, x1, y1], |a| [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]));
     }
     let over_all = all.map_or(0.0, |a| points as f64 / ((a[2] - a[0]) * (a[3] - a[1])).max(1.0));
-    // Files rarely fill their box: half as many again is nearer to what a full tile holds.
-    Density { points, per_m2: over_all.max(densest) * 1.5 }
+    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE }
 }
 
 /// A tile edge in whole micrometres, for people: metres.

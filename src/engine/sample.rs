@@ -7,6 +7,7 @@ use std::sync::Mutex;
 use super::error::EngineError;
 use super::spill::Spill;
 use crate::cloud::point::MAX_RETURN;
+use crate::stages::Stage;
 use crate::stages::auto::Count;
 use crate::stages::checkpoints::Drawn;
 
@@ -15,6 +16,50 @@ const IN_MEMORY: u64 = 20_000;
 
 /// Hash ranges of the draw on disk: each is sorted by itself.
 const RANGES: usize = 64;
+
+/// What the draw of checkpoints is for.
+#[derive(Clone, Copy, Debug)]
+pub struct Draw {
+    /// Checkpoints of each return that are kept.
+    pub kept: Count,
+    /// Checkpoints of each return that are listed.
+    pub listed: Count,
+    /// Whether every candidate counts, drawn or not.
+    pub everything_counts: bool,
+    /// No two checkpoints of one return are closer, metres.
+    pub spacing: f64,
+}
+
+impl Draw {
+    /// What the stages ask for.
+    pub fn of(stages: &[Stage]) -> Self {
+        let options = stages.iter().find_map(|stage| match stage {
+            Stage::Checkpoints(options) => Some(options),
+            _ => None,
+        });
+        let (listed, everything_counts) = match options.map(|o| (o.per_return, o.list)) {
+            Some((Count::All, listed)) => (listed, true),
+            Some((drawn, _)) => (drawn, false),
+            None => (Count::AtMost(1), true),
+        };
+        let spacing = options.map_or(0.0, |o| o.spacing.micrometres() as f64 / 1e6);
+        Draw { kept: listed, listed, everything_counts, spacing }
+    }
+
+    /// Bytes of disk that the draw may take, over so many points on so many square metres.
+    pub fn disk_bytes(&self, points: u64, area: f64) -> u64 {
+        if matches!(self.kept, Count::AtMost(n) if n <= IN_MEMORY) {
+            return 0;
+        }
+        // Discs a spacing wide about the checkpoints of one return do not overlap: at the densest they fill 91 % of
+        // the plane. Few sites have more than five returns of ground.
+        let most = 5.0 * area * 0.91 / (self.spacing * self.spacing * std::f64::consts::FRAC_PI_4);
+        (most.min(points as f64) * DISK_PER_DRAWN) as u64
+    }
+}
+
+/// Bytes of disk for a checkpoint that waits there: in the journal, in the draw, and as a row of the results.
+const DISK_PER_DRAWN: f64 = 2.0 * ENCODED as f64 + 110.0;
 
 /// The draw, which any thread may add to.
 pub struct Sample {
@@ -117,9 +162,7 @@ impl Sample {
                 let mut left = most;
                 for range in 0..RANGES as u8 {
                     let mut drawn = Vec::new();
-                    let mut take = |bytes: &[u8]| {
-                        drawn.extend(bytes.chunks_exact(ENCODED).map(|b| decode(b, return_number)))
-                    };
+                    let mut take = |bytes: &[u8]| drawn.extend(bytes.chunks_exact(ENCODED).map(decode));
                     take(&buffers[return_number as usize * RANGES + range as usize]);
                     spill.for_each_piece((return_number, range), &mut Vec::new(), take)?;
                     drawn.sort_unstable();
@@ -140,9 +183,10 @@ fn range_of(key: u64) -> u8 {
 }
 
 /// Bytes of a checkpoint on disk.
-const ENCODED: usize = 62;
+pub(super) const ENCODED: usize = 63;
 
-fn encode(d: &Drawn, to: &mut Vec<u8>) {
+/// Adds a checkpoint as bytes.
+pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
     let (slope, residual_sd) = d.plane.unwrap_or((0, 0));
     for word in [d.key, d.x as u64, d.y as u64, d.z as u64, d.reference_z as u64, slope, residual_sd] {
         to.extend_from_slice(&word.to_le_bytes());
@@ -150,16 +194,18 @@ fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.extend_from_slice(&d.reference_points.to_le_bytes());
     to.push(d.number_of_returns);
     to.push(u8::from(d.plane.is_some()));
+    to.push(d.return_number);
 }
 
-fn decode(b: &[u8], return_number: u8) -> Drawn {
+/// The checkpoint that [`encode`] turned into these bytes.
+pub(super) fn decode(b: &[u8]) -> Drawn {
     let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
     Drawn {
         key: word(0),
         x: word(1) as i64,
         y: word(2) as i64,
         z: word(3) as i64,
-        return_number,
+        return_number: b[62],
         number_of_returns: b[60],
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
@@ -172,6 +218,15 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+
+    #[test]
+    fn a_large_draw_counts_towards_the_disk() {
+        let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
+        assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 236_000_000);
+        let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
+        assert!((12_000_000..15_000_000).contains(&spaced), "{spaced}");
+    }
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
         Drawn {

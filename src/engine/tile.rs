@@ -2,8 +2,11 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::pipeline::units::Micrometres;
 use crate::stages::checkpoints::Drawn;
 use crate::stages::compare::Match;
 use crate::stages::keep::Tally;
@@ -45,6 +48,13 @@ pub struct PointSet {
 }
 
 impl PointSet {
+    /// Forgets all points; the memory is kept for the next ones.
+    pub fn clear(&mut self) {
+        self.points.clear();
+        self.fates.clear();
+        self.core = 0;
+    }
+
     /// Indices of the ground points, halo included.
     pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
         self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)
@@ -64,7 +74,9 @@ pub struct Tile {
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
-    /// Ground points of the survey that have reference within reach, halo included.
+    /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
+    pub counted: Vec<(u32, Micrometres)>,
+    /// Ground points of the survey that have reference within reach and may be drawn, halo included.
     pub candidates: Vec<Candidate>,
     /// Core candidates that survived the spacing, as indices into `candidates`.
     pub spaced: Vec<usize>,
@@ -89,14 +101,12 @@ pub struct Candidate {
     pub index: usize,
     /// Its seeded hash.
     pub key: u64,
-    /// Whether its dz enters the statistics without having to be drawn.
-    pub counted: bool,
     /// The reference there.
     pub reference: Match,
 }
 
 /// Counts of one cloud's core points in one or all tiles.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FateCounts {
     /// See [`Fate::Noise`].
     pub noise: u64,
@@ -126,7 +136,7 @@ impl FateCounts {
 }
 
 /// What a tile gives back.
-#[derive(Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
     /// Checkpoints that the tile puts up for the draw.
     pub drawn: Vec<Drawn>,

@@ -75,10 +75,12 @@ impl Extent {
     }
 
     /// The index of the cell that holds a position in micrometres, if it is one of these.
+    #[inline]
     pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {
         let column = cell_of(x, self.cell) - self.first_column;
         let row = cell_of(y, self.cell) - self.first_row;
-        (column >= 0 && row >= 0 && (column as usize) < self.columns && (row as usize) < self.rows)
+        // A negative number is a huge one without its sign.
+        ((column as usize) < self.columns && (row as usize) < self.rows)
             .then(|| row as usize * self.columns + column as usize)
     }
 
@@ -107,6 +109,7 @@ impl Raster {
     }
 
     /// Lowers the cell at a position to `z` where `z` is lower; positions outside are passed over.
+    #[inline]
     pub fn lower(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
         if let Some(i) = self.extent.index_of(x, y) {
             let z = z as f64;

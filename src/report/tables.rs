@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use super::summary::{Statistics, Summary};
 use crate::pipeline::units::{Micrometres, Unit};
+use crate::stages::checkpoints::Drawn;
 
 /// Decimals of `returns.csv`, in metres and feet alike: well below what any survey can show.
 const DECIMALS: usize = 6;
@@ -77,31 +78,6 @@ pub fn summary_json(summary: &Summary) -> String {
     text
 }
 
-/// One row of `checkpoints.csv`. Lengths are whole micrometres.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct CheckpointRow {
-    /// Easting.
-    pub x: Micrometres,
-    /// Northing.
-    pub y: Micrometres,
-    /// Elevation of the survey.
-    pub z: Micrometres,
-    /// Return number.
-    pub return_number: u8,
-    /// Number of returns of the pulse.
-    pub number_of_returns: u8,
-    /// Elevation of the reference at this place.
-    pub reference_z: Micrometres,
-    /// Survey elevation minus reference elevation.
-    pub dz: Micrometres,
-    /// Rise over run of the plane fitted to the reference, where there is one.
-    pub slope: Option<f64>,
-    /// Spread of the reference points around that plane.
-    pub plane_sd: Option<Micrometres>,
-    /// Reference points that the reference elevation rests on.
-    pub reference_points: u32,
-}
-
 /// Writes the header of `checkpoints.csv`.
 ///
 /// # Errors
@@ -131,12 +107,7 @@ pub fn write_checkpoint_header(w: &mut impl Write) -> io::Result<()> {
 ///
 /// # Errors
 /// What writing to `w` fails with.
-pub fn write_checkpoint(
-    w: &mut impl Write,
-    row: &CheckpointRow,
-    horizontal: Unit,
-    report: Unit,
-) -> io::Result<()> {
+pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, report: Unit) -> io::Result<()> {
     write_record(
         w,
         &[
@@ -146,9 +117,9 @@ pub fn write_checkpoint(
             row.return_number.to_string(),
             row.number_of_returns.to_string(),
             exact(row.reference_z, report),
-            exact(row.dz, report),
-            row.slope.map(|slope| format!("{slope:.4}")).unwrap_or_default(),
-            row.plane_sd.map(|sd| exact(sd, report)).unwrap_or_default(),
+            exact(row.dz(), report),
+            row.plane.map(|(slope, _)| format!("{:.4}", slope as f64 / 1e6)).unwrap_or_default(),
+            row.plane.map(|(_, sd)| exact(sd as Micrometres, report)).unwrap_or_default(),
             row.reference_points.to_string(),
             horizontal.symbol().to_string(),
             report.symbol().to_string(),
@@ -258,26 +229,25 @@ mod tests {
     fn checkpoints_are_written_in_both_units() {
         let mut out = Vec::new();
         write_checkpoint_header(&mut out).unwrap();
-        let mut row = CheckpointRow {
+        let mut row = Drawn {
+            key: 0,
             x: 500_123_456_000,
             y: 4_199_999_001_000,
             z: 101_234_500,
             return_number: 2,
             number_of_returns: 3,
             reference_z: 101_227_000,
-            dz: 7_500,
-            slope: Some(0.123_45),
-            plane_sd: Some(4_000),
             reference_points: 11,
+            plane: Some((123_450, 4_000)),
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
-        (row.slope, row.plane_sd, row.reference_points, row.dz) = (None, None, 1, -7_500);
+        (row.plane, row.reference_points) = (None, 1);
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Foot).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),
             "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units\n\
              500123.456,4199999.001,101.2345,2,3,101.227,0.0075,0.1235,0.004,11,m,m\n\
-             500123.456,4199999.001,332.13419,2,3,332.10958,-0.02461,,,1,m,ft\n"
+             500123.456,4199999.001,332.13419,2,3,332.10958,0.02461,,,1,m,ft\n"
         );
     }
 }

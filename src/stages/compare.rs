@@ -21,6 +21,7 @@ pub struct Compare {
     /// `nearest`: the reference ground point nearest in plan. `plane`: the least-squares plane through the
     /// reference ground points within `within`, at least six and not in line, taken at the checkpoint.
     #[serde(rename = "match")]
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub method: Method,
     /// Greatest distance in plan between a checkpoint and the reference points used; by default 15 mm for
     /// `nearest` and 0.5 m for `plane`. On a slope, plan distance × slope enters dz.
@@ -98,6 +99,11 @@ impl<'a> Matcher<'a> {
         let positions = ground.iter().map(|&i| (reference.points[i].x, reference.points[i].y));
         let near = Near::new(positions, options.reach().micrometres());
         Matcher { method: options.method, seed, ground, reference, near }
+    }
+
+    /// Whether there is no reference ground at all.
+    pub fn is_empty(&self) -> bool {
+        self.ground.is_empty()
     }
 
     /// The reference at a position; nothing where there is not enough of it within reach.
@@ -210,12 +216,10 @@ impl TileStage for CompareTile {
     }
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
-        for candidate in tile.candidates.iter().filter(|c| c.counted) {
-            let point = &tile.survey.points[candidate.index];
-            tile.found
-                .residuals
-                .push(Residual { group: point.return_number, dz: point.z - candidate.reference.elevation });
-        }
+        tile.found.residuals.extend(tile.counted.iter().map(|&(index, reference)| {
+            let point = &tile.survey.points[index as usize];
+            Residual { group: point.return_number, dz: point.z - reference }
+        }));
         for &i in &tile.spaced {
             let candidate = &tile.candidates[i];
             let point = tile.survey.points[candidate.index];

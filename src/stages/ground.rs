@@ -7,7 +7,7 @@ use super::{CloudChoice, SurfaceNeed, TileStage};
 use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
-use crate::raster::lowest::{LowCell, SURROUNDINGS, low_cells};
+use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Raster};
 
@@ -21,6 +21,7 @@ use crate::raster::{EMPTY, Raster};
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
     /// The cloud it applies to: `both`, `survey` or `reference`.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
     /// Cell size `c` of the surface; cells are aligned to its multiples from coordinate zero.
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]
@@ -45,9 +46,11 @@ pub struct Ground {
     /// between cell centres; farther off, and outside the box around the cloud, it stays empty.
     #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour); the limit: this program's own choice"))]
     pub fill_max: Length,
-    /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground and
-    /// does not shape the surface. Its surroundings are the 24 cells around its own; it must lie this far below
-    /// the lowest points of all but three of those that have points.
+    /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground, and its
+    /// cell is filled from those around it before the surface is opened. Its surroundings are the 24 cells around
+    /// its own: at least five lie this far above it and at most three do not; and within nine cells, two or
+    /// more others as low are not found in three of the four quarters around it (at the edge of the cloud, in all that hold enough
+    /// points to tell), so that the few echoes that reach the ground under trees are kept.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub low_outlier: Length,
 }
@@ -117,7 +120,7 @@ impl Ground {
     /// what the one before left; filling sees as far as its limit, and the search for low outliers its surroundings.
     pub fn margin(&self) -> i64 {
         let openings: usize = self.passes().iter().map(|p| p.window - 1).sum();
-        openings as i64 + self.fill_cells().floor() as i64 + SURROUNDINGS
+        openings as i64 + self.fill_cells().floor() as i64 + WIDE
     }
 
     fn fill_cells(&self) -> f64 {
@@ -153,18 +156,25 @@ pub struct Limits {
 
 impl Limits {
     /// What becomes of a point that is not labelled noise.
+    #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
         let Some(index) = self.highest.extent.index_of(x, y) else { return Fate::AboveGround };
-        if !self.low.is_empty()
-            && let Ok(found) = self.low.binary_search_by_key(&index, |cell| cell.index)
-            && (z as f64) < self.low[found].floor
-        {
-            Fate::LowOutlier
-        } else if z as f64 <= self.highest.values[index] {
-            Fate::Ground
-        } else {
+        // The limit alone settles it for nearly all points; only what is ground by it may be a low outlier.
+        if z as f64 > self.highest.values[index] {
             Fate::AboveGround
+        } else if self.is_low(index, z) {
+            Fate::LowOutlier
+        } else {
+            Fate::Ground
         }
+    }
+
+    fn is_low(&self, index: usize, z: Micrometres) -> bool {
+        !self.low.is_empty()
+            && self
+                .low
+                .binary_search_by_key(&index, |cell| cell.index)
+                .is_ok_and(|i| (z as f64) < self.low[i].floor)
     }
 }
 

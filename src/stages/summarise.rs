@@ -13,6 +13,7 @@ use crate::raster::Raster;
 #[serde(default, deny_unknown_fields)]
 pub struct Summarise {
     /// What to group by.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub by: Vec<By>,
 }
 

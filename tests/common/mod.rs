@@ -1,10 +1,13 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod made;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::process::Output;
+use std::process::{Child, Output, Stdio};
+use std::time::Duration;
 
 use assert_cmd::Command;
 use serde_json::Value;
@@ -55,6 +58,101 @@ impl RunResult {
     pub fn same_bytes(&self) -> BTreeMap<&'static str, String> {
         ["summary.json", "returns.csv", "checkpoints.csv", "report.html"].map(|n| (n, self.text(n))).into()
     }
+}
+
+/// A pipeline file in `folder` over the demo's clouds or a copy of them in `data`, with small tiles and costly
+/// matching, so that there is time to interrupt it.
+pub fn slow_pipeline(folder: &Path, data: &Path) -> PathBuf {
+    let file = folder.join("slow.yaml");
+    let data = data.display().to_string().replace('\\', "/");
+    let text = format!(
+        "survey: {{files: ['{data}/survey/*.laz']}}\nreference: {{files: ['{data}/reference/*.laz']}}\n\
+         stages:\n  - read: {{tile: 9 m}}\n  - ground: {{slope: 0.3}}\n  - checkpoints: {{per_return: all}}\n  \
+         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n"
+    );
+    fs::write(&file, text).unwrap();
+    file
+}
+
+/// A run that is under way.
+pub struct Working {
+    /// The process.
+    pub child: Child,
+    /// The run folder to be.
+    pub out: PathBuf,
+}
+
+impl Working {
+    /// Starts `echograde run`.
+    pub fn start(pipeline: &Path, out: &Path, options: &[&str]) -> Self {
+        let child = std::process::Command::new(env!("CARGO_BIN_EXE_echograde"))
+            .arg("run")
+            .arg(pipeline)
+            .arg("--out")
+            .arg(out)
+            .args(options)
+            .env_remove("RUST_LOG")
+            .env("NO_COLOR", "1")
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        Working { child, out: out.to_path_buf() }
+    }
+
+    /// The working folder.
+    pub fn work(&self) -> PathBuf {
+        self.out.with_extension("unfinished")
+    }
+
+    /// Waits until some tiles are done.
+    pub fn wait_for_tiles(&mut self) {
+        self.wait_for(|work| fs::metadata(work.join("spill/tiles")).is_ok_and(|data| data.len() > 20_000));
+    }
+
+    /// Waits until the working folder is as wanted, while the run works.
+    pub fn wait_for(&mut self, wanted: impl Fn(&Path) -> bool) {
+        while !wanted(&self.work()) {
+            assert!(self.child.try_wait().unwrap().is_none(), "the run ended before it could be interrupted");
+            std::thread::sleep(Duration::from_millis(1));
+        }
+    }
+
+    /// Kills the run, as a power cut would, and waits until it is gone.
+    pub fn kill(mut self) {
+        self.child.kill().unwrap();
+        self.child.wait().unwrap();
+    }
+
+    /// Waits for the end.
+    pub fn end(self) -> Output {
+        self.child.wait_with_output().unwrap()
+    }
+}
+
+/// Runs a pipeline file into `out` and gives what came of it, good or bad.
+pub fn try_run(pipeline: &Path, out: &Path, options: &[&str]) -> Output {
+    Working::start(pipeline, out, options).end()
+}
+
+/// Asserts that a command failed with `code`, and gives what it said.
+pub fn refused(output: &Output, code: i32) -> String {
+    assert_eq!(output.status.code(), Some(code), "{}", describe(output));
+    assert!(output.stdout.is_empty(), "{}", describe(output));
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+/// The results in a run folder that must be the same to the byte, by name.
+pub fn results(out: &Path) -> BTreeMap<&'static str, String> {
+    let text = |name| fs::read_to_string(out.join(name)).unwrap_or_else(|e| panic!("{name}: {e}"));
+    ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml"]
+        .map(|name| (name, text(name)))
+        .into()
+}
+
+/// manifest.json of a run folder.
+pub fn manifest(out: &Path) -> Value {
+    serde_json::from_str(&fs::read_to_string(out.join("manifest.json")).unwrap()).unwrap()
 }
 
 /// All that a person needs to see of a failed command.

@@ -37,10 +37,15 @@ def nearest_whole(value):
     return whole if value >= 0 else -whole
 
 
+def exact_length(text):
+    """`1.5 ftUS` in micrometres, as a fraction."""
+    number, unit = text.split()
+    return Fraction(number) * UNITS[unit]
+
+
 def length(text):
     """`0.5 m` in whole micrometres."""
-    number, unit = text.split()
-    return nearest_whole(Fraction(number) * UNITS[unit])
+    return nearest_whole(exact_length(text))
 
 
 @dataclass
@@ -132,9 +137,13 @@ def lowest(shape, row, column, z):
 
 
 def low_outliers(surface, row, column, z, limit):
-    """Points more than `limit` below the lowest points of all but three of the 24 cells around their own.
+    """Points far below the cells around their own.
 
-    Choice: with three or fewer cells around that have points there is nothing to compare with, and no outlier.
+    Of the 24 cells around, at least five lie more than `limit` above the cell's lowest point and at most three do
+    not; and within nine cells, two or more others that do not are not found in three of the four quarters around. Quarters that
+    hold less than half as many cells with points as the fullest are passed over; where fewer than three remain, all of
+    them must hold one. Then all points of the cell more than `limit` below the fourth lowest of the 24 cells are
+    outliers.
     """
     padded = np.pad(surface, 2, constant_values=INF)
     height, width = surface.shape
@@ -142,8 +151,20 @@ def low_outliers(surface, row, column, z, limit):
         padded[2 + dr : 2 + dr + height, 2 + dc : 2 + dc + width]
         for dr in range(-2, 3) for dc in range(-2, 3) if (dr, dc) != (0, 0)
     ])
-    fourth = np.partition(around, 3, axis=0)[3][row, column]
-    return np.isfinite(fourth) & (z < fourth - limit)
+    occupied = np.isfinite(around).sum(axis=0)
+    as_low = (around - limit <= surface).sum(axis=0)
+    suspects = np.isfinite(surface) & (as_low <= 3) & (occupied - as_low >= 5)
+    fourth = np.full(surface.shape, -INF)
+    wide = np.pad(surface, 9, constant_values=INF)
+    for r, c in zip(*np.nonzero(suspects)):
+        window = wide[r : r + 19, c : c + 19]
+        quarters = [window[9:, 10:], window[10:, :10], window[:10, :9], window[:9, 9:]]
+        filled = [np.isfinite(quarter).sum() for quarter in quarters]
+        telling = [q for q, n in zip(quarters, filled) if n > 0 and 2 * n >= max(filled)]
+        as_low_there = sum((quarter - limit <= surface[r, c]).sum() >= 2 for quarter in telling)
+        if as_low_there < min(3, len(telling)):
+            fourth[r, c] = np.partition(around[:, r, c], 3)[3]
+    return z < fourth[row, column] - limit
 
 
 def fill(surface, reach):
@@ -184,12 +205,16 @@ def ground(cloud, options):
     part = ~np.isin(cloud.klass, NOISE_CLASSES)
     points = cloud[part]
     cell = options.cell
-    row, column = points.y // cell, points.x // cell
+    # Whole numbers throughout: a cell in US survey feet is no whole number of micrometres.
+    row, column = (along * cell.denominator // cell.numerator for along in (points.y, points.x))
     row, column = row - row.min(), column - column.min()
     shape = (row.max() + 1, column.max() + 1)
 
     low = low_outliers(lowest(shape, row, column, points.z), row, column, points.z, options.low_outlier)
-    surface = fill(lowest(shape, row[~low], column[~low], points.z[~low]), options.fill_max / cell)
+    # Choice: a cell that holds a low outlier counts as empty, whatever else lies in it.
+    surface = lowest(shape, row, column, points.z)
+    surface[row[low], column[low]] = INF
+    surface = fill(surface, float(options.fill_max / cell))
 
     accepted = ~low
     series = windows(cell, options.window_max, options.window_growth)
@@ -238,7 +263,7 @@ def match_nearest(survey, reference, within):
 def match_plane(survey, reference, within):
     """dz to the least-squares plane through the reference points within reach, at the survey point.
 
-    Choice: points are in line when their scatter has (nearly) no second dimension.
+    Choice: points are in line when their spread across is no more than a tenth of their spread along.
     """
     origin = (reference.x.min(), reference.y.min())
     tree = cKDTree(plan(reference, origin))
@@ -263,7 +288,9 @@ def match_plane(survey, reference, within):
         x, y, z = x - mx[of], y - my[of], z - mz[of]
         xx, xy, yy, xz, yz = mean(x * x), mean(x * y), mean(y * y), mean(x * z), mean(y * z)
         determinant = xx * yy - xy * xy
-        flat = determinant > 1e-9 * (xx + yy) ** 2
+        half = (xx + yy) / 2
+        root = np.sqrt(np.maximum(half**2 - determinant, 0.0))
+        flat = half - root > 0.01 * (half + root)
         determinant = np.where(flat, determinant, 1.0)
         gx = (xz * yy - yz * xy) / determinant
         gy = (yz * xx - xz * xy) / determinant
@@ -367,7 +394,7 @@ def parse_arguments():
     parser.add_argument("--returns", nargs="*", default=[1, 2, 3, 4, 5], help="numbers, or last")
     parser.add_argument("--survey-strips", nargs="*", type=int, default=[])
     parser.add_argument("--reference-strips", nargs="*", type=int, default=[])
-    parser.add_argument("--cell", type=length, default=length("0.5 m"))
+    parser.add_argument("--cell", type=exact_length, default=exact_length("0.5 m"))
     parser.add_argument("--window-max", type=length, default=length("18 m"))
     parser.add_argument("--window-growth", default="exponential", choices=["exponential", "linear"])
     parser.add_argument("--slope", default="0.3")
