@@ -28,7 +28,7 @@ use terrain::{PLOT, Plot};
 /// The name of the invented site.
 const NAME: &str = "Quillhanger Fold";
 /// Echoes of a pulse, about.
-const POINTS_PER_PULSE: f64 = 1.585;
+const POINTS_PER_PULSE: f64 = 1.5;
 
 /// Makes an invented site: a survey, a reference and the truth behind both.
 #[derive(Parser)]
@@ -75,12 +75,8 @@ impl Site {
     fn new(arguments: &Arguments) -> Self {
         let Arguments { seed, mut width, mut height, density, units, .. } = *arguments;
         if let Some(points) = arguments.points {
-            // The overlap of strips depends on the height; a few rounds settle both.
-            for _ in 0..10 {
-                let points_per_m2 = density * POINTS_PER_PULSE * survey::flown_over(height);
-                let scale = (points / points_per_m2 / PLOT[0] / PLOT[1]).sqrt();
-                (width, height) = (PLOT[0] * scale, PLOT[1] * scale);
-            }
+            let scale = scale_for(points / density / POINTS_PER_PULSE);
+            (width, height) = (PLOT[0] * scale, PLOT[1] * scale);
         }
         let columns = (width / PLOT[0]).ceil() as usize;
         let rows = (height / PLOT[1]).ceil() as usize;
@@ -106,6 +102,18 @@ impl Site {
         let row = (y / PLOT[1]) as usize;
         &self.plots[(row * self.columns + column).min(self.plots.len() - 1)]
     }
+}
+
+/// How many times as wide and high as the plot a site must be for its strips to cover so many square metres, counted
+/// each time they do. Strips overlap, the more the more of them there are: found by halving.
+fn scale_for(flown: f64) -> f64 {
+    let (mut low, mut high) = (0.0, (flown / PLOT[0] / PLOT[1]).sqrt());
+    for _ in 0..60 {
+        let scale = (low + high) / 2.0;
+        let (width, height) = (PLOT[0] * scale, PLOT[1] * scale);
+        if width * height * survey::flown_over(height) < flown { low = scale } else { high = scale }
+    }
+    high
 }
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
