@@ -226,6 +226,34 @@ fn what_is_merely_odd_is_a_note() {
     assert!(notes(&with(&las, 235, &evlr)).contains("ought to begin at byte 10"));
 }
 
+/// What a wiped stretch of a disk holds is refused, or decodes to as many points as are due.
+#[test]
+fn wiped_stretches_end_in_an_error_or_in_points() {
+    let spawn = |work: fn()| std::thread::Builder::new().stack_size(crate::cloud::STACK).spawn(work).unwrap();
+    spawn(|| {
+        for format in [0u8, 1, 3, 6, 7] {
+            for (fill, from, length) in [0xff, 0]
+                .into_iter()
+                .flat_map(|fill| [0usize, 28, 36, 62, 100, 400].map(move |from| (fill, from)))
+                .flat_map(|(fill, from)| [4, 8, 11, 40, usize::MAX].map(move |length| (fill, from, length)))
+            {
+                let mut laz = Builder::new(4, format, points(3000, format)).laz(3000);
+                let offset = u32::from_le_bytes(laz[96..100].try_into().unwrap()) as usize;
+                let table = i64::from_le_bytes(laz[offset..offset + 8].try_into().unwrap()) as usize;
+                let chunk = &mut laz[offset + 8..table];
+                let end = from.saturating_add(length).min(chunk.len());
+                chunk[from..end].fill(fill);
+                let found = message(&laz);
+                if fill == 0xff && length == usize::MAX {
+                    assert!(found.contains("block 1 of 1"), "{found}");
+                }
+            }
+        }
+    })
+    .join()
+    .unwrap();
+}
+
 /// Damage anywhere gives points or an error, never a panic or a hang. Every byte in turn takes minutes, so
 /// only some are changed here.
 #[test]

@@ -49,6 +49,24 @@ pub enum CloudError {
         /// Size of the file.
         size: u64,
     },
+    /// The file ends before the last of the points that its header counts.
+    #[error("{}: cut off: the list of {points} points, of which only {there} are there, needs {needed} bytes from byte \
+             {offset} on, but the file's points end at byte {end}. Copy or export the file again, or go on without the \
+             other points with `read: {{damaged: skip}}`", path.display())]
+    PointsMissing {
+        /// The file.
+        path: PathBuf,
+        /// Points as its header counts them.
+        points: u64,
+        /// Points that are there.
+        there: u64,
+        /// Where the points begin.
+        offset: u64,
+        /// Bytes that all points would take.
+        needed: u64,
+        /// Where the points end.
+        end: u64,
+    },
     /// A version or an encoding that the program does not read.
     #[error("{}: {what} (byte {offset}), which is not read here. {remedy}", path.display())]
     Unsupported {
@@ -86,7 +104,8 @@ pub enum CloudError {
     },
     /// Points cannot be decoded.
     #[error("{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}. Copy or export the \
-             file again", path.display(), offset + bytes, first_point + 1, first_point + points)]
+             file again, or go on without these {points} points with `read: {{damaged: skip}}`", path.display(),
+             offset + bytes, first_point + 1, first_point + points)]
     Block {
         /// The file.
         path: PathBuf,

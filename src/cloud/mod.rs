@@ -26,5 +26,6 @@ pub use blocks::Block;
 pub use crs::{Crs, StatedUnit};
 pub use decode::{Decoded, Decoder};
 pub use error::CloudError;
+pub use guard::STACK;
 pub use header::{CloudFile, GpsTimeType};
 pub use point::{Fields, MAX_RETURN, Point};
