@@ -185,3 +185,13 @@ fn speed() {
         println!("{what} fields: {:.2} million points a second (check {sum})", rate / 1e6);
     }
 }
+
+/// Time of an inspection of the cloud that `CLOUD` names, run as [`speed`] is.
+#[test]
+#[ignore = "a measurement: needs the release profile and a large cloud"]
+fn inspection() {
+    let path = std::env::var_os("CLOUD").map_or_else(|| data("autzen_trim.laz"), PathBuf::from);
+    let start = Instant::now();
+    let found = echograde::cli::inspect::Inspection::of(&path).unwrap();
+    println!("{found}{:.3} s", start.elapsed().as_secs_f64());
+}

@@ -121,10 +121,17 @@ fn every_point_is_counted_once() {
 
 #[test]
 fn every_pipeline_file_runs_and_leaves_a_whole_run_folder() {
-    let expected: BTreeSet<String> =
-        ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", "manifest.json"]
-            .map(String::from)
-            .into();
+    let expected: BTreeSet<String> = [
+        "summary.json",
+        "returns.csv",
+        "checkpoints.csv",
+        "report.html",
+        "pipeline.yaml",
+        "manifest.json",
+        "log.txt",
+    ]
+    .map(String::from)
+    .into();
     let mut ran = 0;
     for entry in fs::read_dir(root().join("pipelines")).unwrap() {
         let path = entry.unwrap().path();

@@ -6,8 +6,9 @@ use std::path::Path;
 use serde::Serialize;
 
 use super::CliError;
-use crate::engine::budget::{Density, tile_bytes};
+use crate::engine::budget::{Density, disk_bytes, free_bytes, rough_seconds, tile_bytes};
 use crate::engine::job::{CloudJob, Job, Means, edge_metres};
+use crate::engine::progress::duration;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::pipeline::units::Unit;
@@ -27,6 +28,8 @@ struct Checked {
     memory_allowed: u64,
     memory_for_tiles: u64,
     disk_needed: u64,
+    disk_free: Option<u64>,
+    rough_seconds: f64,
     notes: Vec<String>,
     resolved: String,
 }
@@ -45,9 +48,6 @@ struct CheckedFile {
     vertical_unit: Unit,
     crs: String,
 }
-
-/// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
-const DISK_PER_POINT: u64 = 24;
 
 /// Checks a pipeline file and the headers of its clouds; gives the text for standard output.
 ///
@@ -81,7 +81,9 @@ fn gather(job: &Job, output: &Path) -> Checked {
         memory_allowed: job.means.memory,
         memory_for_tiles: (tile_bytes(job.tiling.edge, job.survey.density, reference, &job.chain)
             * job.means.threads as f64) as u64,
-        disk_needed: points * DISK_PER_POINT,
+        disk_needed: disk_bytes(points),
+        disk_free: free_bytes(output),
+        rough_seconds: rough_seconds(points, job.means.threads),
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }
@@ -119,14 +121,23 @@ fn text(checked: &Checked) -> String {
     let mib = |bytes: u64| thousands(bytes.div_ceil(1 << 20));
     let _ = writeln!(
         text,
-        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed; disk while it works: {} MiB",
+        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed\ndisk while it works: {} MiB, {}\ntime: \
+         roughly {}; machines and clouds differ, and the run itself tells better once it is under way",
         checked.report_units.words(),
         checked.tile_edge_m,
         thousands(checked.tiles_about),
         checked.threads,
         mib(checked.memory_for_tiles),
         mib(checked.memory_allowed),
-        mib(checked.disk_needed)
+        mib(checked.disk_needed),
+        match checked.disk_free {
+            None => "free there: not known".to_string(),
+            Some(free) if free < checked.disk_needed => {
+                format!("but {} MiB are free there: `run` will refuse to start", thousands(free >> 20))
+            }
+            Some(free) => format!("{} MiB free there", thousands(free >> 20)),
+        },
+        duration(checked.rough_seconds.max(1.0).round())
     );
     if !checked.notes.is_empty() {
         text.push_str("\nnotes\n");

@@ -1,8 +1,10 @@
 //! The command line: what it takes, what it prints, and its exit codes.
 
 pub mod check;
-// pub mod inspect;
+pub mod inspect;
+mod log;
 pub mod run;
+mod several;
 pub mod stages;
 
 use std::io::{IsTerminal, Write};
@@ -10,11 +12,12 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand};
-use tracing_subscriber::EnvFilter;
 
 use crate::cloud::CloudError;
+use crate::cloud::{STACK, guard};
 use crate::engine::EngineError;
 use crate::engine::job::{DEFAULT_MEMORY, JobError, Means};
+use crate::engine::run_folder::Claim;
 use crate::pipeline::{PipelineError, schema};
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
@@ -27,14 +30,19 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Do the work that a pipeline file describes and write its run folder.
+    /// Do the work that pipeline files describe, one after the other, and write their run folders.
     Run {
-        /// The pipeline file.
-        file: PathBuf,
-        /// The run folder, in place of the one that the file names.
+        /// The pipeline file, or several: one that fails does not stop the rest.
+        #[arg(required = true, value_name = "FILE")]
+        files: Vec<PathBuf>,
+        /// The run folder, in place of the one that the file names; with several files, a folder for run folders
+        /// named after the files.
         #[arg(long, value_name = "DIR")]
         out: Option<PathBuf>,
-        /// Replace the results of an earlier run in the same folder.
+        /// Go on with an interrupted run in the same folder, from its finished tiles; begin where there is none.
+        #[arg(long)]
+        resume: bool,
+        /// Replace the results of an earlier run in the same folder, or start an interrupted one anew.
         #[arg(long)]
         replace: bool,
         /// Print summary.json instead of the table.
@@ -106,6 +114,9 @@ pub enum CliError {
     /// The command line is wrong.
     #[error("{0}")]
     Usage(String),
+    /// The system does not tell when it asks the program to stop.
+    #[error("signals cannot be taken note of: {0}")]
+    Signals(std::io::Error),
     /// Standard output cannot be written.
     #[error("standard output: {0}")]
     Output(std::io::Error),
@@ -126,7 +137,7 @@ impl CliError {
     fn exit_code(&self) -> u8 {
         match self {
             CliError::Pipeline(_) | CliError::Usage(_) => 2,
-            CliError::Cloud(_) | CliError::Engine(_) | CliError::Output(_) => 1,
+            CliError::Cloud(_) | CliError::Engine(_) | CliError::Signals(_) | CliError::Output(_) => 1,
         }
     }
 
@@ -143,49 +154,53 @@ impl CliError {
 pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.
     let arguments = Arguments::parse();
-    start_log();
-    match dispatch(arguments.command) {
-        Ok(()) => ExitCode::SUCCESS,
+    log::start();
+    // Only the first call in a process takes effect; a second one (in tests) is no failure.
+    let _ = rayon::ThreadPoolBuilder::new().stack_size(STACK).build_global();
+    let result = guard::call_and_locate(|| dispatch(arguments.command))
+        .unwrap_or_else(|message| Err(EngineError::Internal { doing: "working".into(), message }.into()));
+    match result {
+        Ok(code) => ExitCode::from(code),
         // A reader that has seen enough (`| head`) is no failure.
         Err(CliError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::SUCCESS,
         Err(error) => {
-            let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-            eprintln!("{}", error.render(colour).trim_end());
+            show(&error);
             ExitCode::from(error.exit_code())
         }
     }
 }
 
-fn dispatch(command: Command) -> Result<(), CliError> {
+/// Does what was asked for; gives the exit code.
+fn dispatch(command: Command) -> Result<u8, CliError> {
     match command {
-        Command::Run { file, out, replace, json, means } => {
-            print(&run::run(&file, out.as_deref(), replace, json, means.means())?)
+        Command::Run { files, out, resume, replace, json, means } => {
+            let order = run::Order { claim: Claim { resume, replace }, json, means: means.means() };
+            crate::engine::stop::listen().map_err(CliError::Signals)?;
+            if let [file] = &files[..] {
+                print(&run::run(file, out.as_deref(), order)?.text)
+            } else {
+                return several::run_all(&files, out.as_deref(), order);
+            }
         }
         Command::Check { file, json, means } => print(&check::check(&file, json, means.means())?),
-        Command::Inspect { .. } => todo!(),
+        Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Schema => {
             print(&(serde_json::to_string_pretty(&schema::schema()).expect("a schema is plain data") + "\n"))
         }
-    }
+    }?;
+    Ok(0)
+}
+
+/// Shows an error on standard error.
+fn show(error: &CliError) {
+    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
+    eprintln!("{}", error.render(colour).trim_end());
 }
 
 fn print(text: &str) -> Result<(), CliError> {
     let mut out = std::io::stdout().lock();
     out.write_all(text.as_bytes()).and_then(|()| out.flush()).map_err(CliError::Output)
-}
-
-/// Progress and warnings go to standard error; `RUST_LOG` chooses how much.
-fn start_log() {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new("info"));
-    // Only the first call in a process takes effect; a second one (in tests) is no failure.
-    let _ = tracing_subscriber::fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(std::io::stderr().is_terminal())
-        .without_time()
-        .with_target(false)
-        .try_init();
 }
 
 /// Reads a size in bytes: a number with K, M, G or T (powers of 1024), such as `512M` or `1.5G`.

@@ -1,32 +1,50 @@
 //! `echograde run`: does the work and prints the result.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use super::CliError;
 use crate::engine::job::{Job, Means};
 use crate::engine::run::run as run_job;
+use crate::engine::run_folder::Claim;
 use crate::pipeline::load;
 use crate::report::tables::summary_json;
 use crate::report::text::result_text;
 
-/// Runs a pipeline file; gives the text for standard output.
+/// How runs are to be done.
+#[derive(Clone, Copy, Debug)]
+pub struct Order {
+    /// What may be done with earlier work in the run folder.
+    pub claim: Claim,
+    /// Print JSON instead of text.
+    pub json: bool,
+    /// What a run may use of the machine.
+    pub means: Means,
+}
+
+/// A run that is done.
+pub struct Done {
+    /// The text for standard output.
+    pub text: String,
+    /// The run folder.
+    pub folder: PathBuf,
+}
+
+/// Runs a pipeline file.
 ///
 /// # Errors
 /// Whatever is wrong with the pipeline file, its clouds, the disk or the run.
-pub fn run(
-    file: &Path,
-    out: Option<&Path>,
-    replace: bool,
-    json: bool,
-    means: Means,
-) -> Result<String, CliError> {
+pub fn run(file: &Path, out: Option<&Path>, order: Order) -> Result<Done, CliError> {
     let loaded = load(file)?;
-    let out = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
-    let job = Job::prepare(loaded, means)?;
+    let folder = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
+    if let Some(clash) = loaded.output_clash(&folder) {
+        return Err(CliError::Usage(format!("the run folder {} {clash}; choose another", folder.display())));
+    }
+    let job = Job::prepare(loaded, order.means)?;
     for note in &job.notes {
         tracing::warn!("{note}");
     }
-    let summary = run_job(&job, &out, replace)?;
-    tracing::info!("results in {}", out.display());
-    Ok(if json { summary_json(&summary) } else { result_text(&summary) })
+    let summary = run_job(job, &folder, order.claim)?;
+    tracing::info!("results in {}", folder.display());
+    let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
+    Ok(Done { text, folder })
 }

@@ -15,6 +15,7 @@ use super::guard;
 use super::header::CloudFile;
 use super::point::{Fields, Point};
 use super::source::Source;
+use super::wiped;
 use crate::pipeline::units::Unit;
 
 /// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
@@ -141,7 +142,7 @@ fn chunk(
     visit: &mut impl FnMut(&Decoded),
 ) -> Result<(), String> {
     let first_point = compression.record_length().min(bytes.len());
-    guard::not_wiped(&bytes[first_point..])?;
+    wiped::not_wiped(&bytes[first_point..])?;
     let end = sequential(Cursor::new(bytes), compression, block, batch, converter, visit)?.position();
     let left = block.bytes - end;
     if left > LEFT_OVER { Err(format!("its points end {left} bytes too early")) } else { Ok(()) }
@@ -158,8 +159,8 @@ fn streamed(
 ) -> Result<Result<(), String>, CloudError> {
     let first_point = block.bytes.min(compression.record_length() as u64);
     let (offset, bytes) = (block.offset + first_point, block.bytes - first_point);
-    let wiped = guard::not_wiped_stream(source.stream(offset, bytes)?);
-    if let Err(what) = wiped.map_err(|error| source.read_error(offset, error))? {
+    let stretch = wiped::not_wiped_stream(source.stream(offset, bytes)?);
+    if let Err(what) = stretch.map_err(|error| source.read_error(offset, error))? {
         return Ok(Err(what));
     }
     let input = source.stream(block.offset, block.bytes)?;
@@ -203,7 +204,7 @@ fn fill_layers(
     buffer.truncate(core + 4 + 4 * compression::POINT_LAYERS);
     source.fill(buffer, block.offset + head, wanted, "compressed chunk")?;
     // The layer of the GPS times is the last of the core.
-    Ok(if converter.gps_time { guard::not_wiped(&buffer[buffer.len() - times..]) } else { Ok(()) })
+    Ok(if converter.gps_time { wiped::not_wiped(&buffer[buffer.len() - times..]) } else { Ok(()) })
 }
 
 fn layered(

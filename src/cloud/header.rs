@@ -377,7 +377,8 @@ fn date(year: u16, day_of_year: u16) -> Option<String> {
     let leap = year.is_multiple_of(4) && (!year.is_multiple_of(100) || year.is_multiple_of(400));
     let days = [31, if leap { 29 } else { 28 }, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31];
     let mut day = day_of_year;
-    if year == 0 || day == 0 {
+    // Earlier than any such survey: the field was filled in with something.
+    if year < 1980 || day == 0 {
         return None;
     }
     for (month, length) in days.into_iter().enumerate() {
@@ -398,6 +399,6 @@ mod tests {
         assert_eq!(date(2015, 253).as_deref(), Some("2015-09-10"));
         assert_eq!(date(2024, 366).as_deref(), Some("2024-12-31"));
         assert_eq!(date(2023, 366), None);
-        assert_eq!(date(0, 1), None);
+        assert_eq!([date(0, 1), date(1, 1), date(2015, 0)], [None, None, None]);
     }
 }

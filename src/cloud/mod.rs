@@ -3,15 +3,16 @@
 //! [`CloudFile::open`] reads a LAS or LAZ file's header and records, checks them against the file's real size and
 //! cuts the points into [`Block`]s that can be decoded independently. A [`Decoder`] (one for each thread) turns
 //! blocks into [`Point`]s in whole micrometres, decoding only the [`Fields`] asked for. [`Crs`] is what the file
-//! says of its coordinate system and, safely or not, of its units.
+//! says of its coordinate system and, safely or not, of its units. A [`Census`] counts all that is in a file.
 
 mod blocks;
+mod census;
 mod compression;
 mod crs;
 mod decode;
 mod error;
 mod geokeys;
-mod guard;
+pub(crate) mod guard;
 mod header;
 pub mod near;
 pub mod point;
@@ -20,12 +21,14 @@ mod records;
 mod source;
 #[cfg(test)]
 mod testing;
+mod wiped;
 mod wkt;
 
 pub use blocks::Block;
+pub use census::{Census, Density, sample_one_in};
 pub use crs::{Crs, StatedUnit};
 pub use decode::{Decoded, Decoder};
 pub use error::CloudError;
-pub use guard::STACK;
 pub use header::{CloudFile, GpsTimeType};
 pub use point::{Fields, MAX_RETURN, Point};
+pub use wiped::STACK;

@@ -1,5 +1,7 @@
 //! How large tiles may be so that the work fits the memory allowed.
 
+use std::path::Path;
+
 use crate::pipeline::units::Micrometres;
 use crate::stages::chain::Chain;
 
@@ -22,6 +24,29 @@ const CELL: f64 = 64.0;
 const SHARE: f64 = 0.6;
 /// Points of a tile beyond which a larger tile gains nothing.
 const ENOUGH_POINTS: f64 = 1.5e6;
+
+/// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
+const DISK_PER_POINT: u64 = 24;
+
+/// Points that one worker gets through in a second, roughly: measured on the demonstration, with room for larger sites.
+const POINTS_PER_SECOND: f64 = 1e6;
+
+/// Bytes of disk that a run over so many points may take while it works.
+pub fn disk_bytes(points: u64) -> u64 {
+    points.saturating_mul(DISK_PER_POINT)
+}
+
+/// Seconds that a run over so many points takes, very roughly: machines differ.
+pub fn rough_seconds(points: u64, threads: usize) -> f64 {
+    points as f64 / POINTS_PER_SECOND / threads as f64
+}
+
+/// Bytes free for a folder that may not be there yet, where the system tells.
+pub fn free_bytes(folder: &Path) -> Option<u64> {
+    let whole = std::path::absolute(folder).ok()?;
+    let there = whole.ancestors().find(|path| path.exists())?;
+    fs4::available_space(there).ok()
+}
 
 /// Smallest and largest edge that the program chooses by itself, metres.
 const EDGES: (i64, i64) = (20, 1000);
@@ -72,6 +97,13 @@ pub fn tile_edge(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_room_for_a_folder_that_is_not_there_is_that_of_its_disk() {
+        let base = tempfile::tempdir().unwrap();
+        let free = free_bytes(&base.path().join("not/there/yet")).unwrap();
+        assert!(free > 0 && free_bytes(Path::new("nor this")).is_some());
+    }
     use crate::stages::{Stage, ground::Ground};
 
     #[test]

@@ -1,7 +1,9 @@
 //! What can go wrong while a run works.
 
-use std::io;
+use std::io::{self, ErrorKind};
 use std::path::PathBuf;
+
+use crate::cloud::guard;
 
 /// Why a run failed.
 #[derive(Debug, thiserror::Error)]
@@ -11,7 +13,7 @@ pub enum EngineError {
     #[error(transparent)]
     Cloud(#[from] crate::cloud::CloudError),
     /// A working or result file could not be written or read back.
-    #[error("{}: {doing}: {source}", path.display())]
+    #[error("{}: {doing}: {source}{}", path.display(), remedy(source))]
     Disk {
         /// The file or folder.
         path: PathBuf,
@@ -19,6 +21,30 @@ pub enum EngineError {
         doing: &'static str,
         /// What the system says.
         source: io::Error,
+    },
+    /// The disk cannot hold what the run will write.
+    #[error("{}: the run needs about {} MiB on this disk while it works, but {} MiB are free; make room, or put the run \
+             folder on another disk with --out", path.display(), needed.div_ceil(1 << 20), free >> 20)]
+    Room {
+        /// The working folder.
+        path: PathBuf,
+        /// Bytes needed.
+        needed: u64,
+        /// Bytes free.
+        free: u64,
+    },
+    /// An input is not what it was when the run began.
+    #[error("{}: has changed while the run was reading it; wait until whatever writes it is done, then run again", path.display())]
+    InputChanged {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Working data are not as they were written.
+    #[error("{}: the working data of the run are damaged, as after a power cut or on a failing disk; start anew with \
+             --replace", path.display())]
+    Damaged {
+        /// The working file.
+        path: PathBuf,
     },
     /// The run folder cannot be used.
     #[error("{}: {message}", path.display())]
@@ -28,6 +54,9 @@ pub enum EngineError {
         /// Why, and what to do.
         message: String,
     },
+    /// Someone asked the run to stop.
+    #[error("the run was stopped as asked")]
+    Stopped,
     /// A worker stopped on a mistake in the program.
     #[error("the program made a mistake while {doing}: {message}; please report this with the pipeline file")]
     Internal {
@@ -35,6 +64,14 @@ pub enum EngineError {
         doing: String,
         /// The panic's message.
         message: String,
+    },
+    /// The run failed, but what it has done is kept.
+    #[error("{source}\nWhat is done is kept in {}: run again with --resume to go on from there", folder.display())]
+    Resumable {
+        /// Why the run failed.
+        source: Box<EngineError>,
+        /// The working folder.
+        folder: PathBuf,
     },
 }
 
@@ -44,4 +81,37 @@ impl EngineError {
         let path = path.into();
         move |source| EngineError::Disk { path, doing, source }
     }
+}
+
+/// What to do about an error of the disk, as the end of a sentence.
+fn remedy(error: &io::Error) -> &'static str {
+    match error.kind() {
+        ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
+            ". Make room on that disk, or put the run folder on another one with --out"
+        }
+        ErrorKind::FileTooLarge => {
+            ". The disk or a limit of this account does not allow so large a file: put the run folder on another disk \
+             with --out, or have the limit raised"
+        }
+        ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
+            ". Choose a folder that you may write to with --out"
+        }
+        ErrorKind::NotADirectory | ErrorKind::AlreadyExists => {
+            ". A file stands where a folder is needed: choose another folder with --out"
+        }
+        ErrorKind::NotFound => ". It was there when the run began: check the disk or the network drive",
+        _ => "",
+    }
+}
+
+/// Does `work`; a panic in it becomes an error that says what was being done.
+///
+/// # Errors
+/// Those of `work`, or its panic.
+pub fn guarded<T>(
+    doing: impl FnOnce() -> String,
+    work: impl FnOnce() -> Result<T, EngineError>,
+) -> Result<T, EngineError> {
+    guard::call_and_locate(work)
+        .unwrap_or_else(|message| Err(EngineError::Internal { doing: doing(), message }))
 }

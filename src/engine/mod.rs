@@ -9,13 +9,21 @@
 //! 3. [`gather`]: partial results merge, in any order, to the same bits; [`summing_up`] turns them into the
 //!    summary.
 //!
+//! A run that is cut short leaves its [`index`] of the dealt points and its [`journal`] of finished tiles in the
+//! working folder, and a later one goes on from there if its [`identity`] is the same.
+//!
 //! [`job`] holds what is known before a point is read; [`run_folder`] what a run leaves on disk. Stages know
 //! nothing of threads, files or memory.
 
 pub mod budget;
 pub mod error;
 pub mod gather;
+pub mod identity;
+pub mod index;
+pub mod inputs;
 pub mod job;
+pub mod journal;
+pub mod log;
 pub mod manifest;
 pub mod progress;
 pub mod run;
@@ -23,6 +31,7 @@ pub mod run_folder;
 pub mod sample;
 pub mod scatter;
 pub mod spill;
+pub mod stop;
 pub mod summing_up;
 pub mod surfaces;
 pub mod tile;

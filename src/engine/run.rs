@@ -5,16 +5,25 @@ use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::time::Instant;
 
-use super::error::EngineError;
+use super::budget::{disk_bytes, free_bytes};
+use super::error::{EngineError, guarded};
 use super::gather::Gathered;
+use super::identity::Identity;
+use super::index;
+use super::inputs::{InputFile, check_unchanged, hash_inputs};
 use super::job::{CloudJob, Job};
+use super::log::{self, RunLog};
 use super::manifest::{Manifest, Step, peak_memory};
-use super::progress::Progress;
-use super::run_folder::{MANIFEST, RunFolder};
+use super::progress::{Progress, duration};
+use super::run_folder::{Claim, MANIFEST, RunFolder};
 use super::scatter::{Dealt, Input, scatter};
+use super::stop;
 use super::summing_up::{cloud_counts, histogram, results};
+use super::surfaces::Surfaces;
 use super::tile::Cloud;
+use super::tiles::Tiling;
 use super::work::{DealtClouds, make_surfaces, run_tiles};
+use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::method::method;
@@ -29,15 +38,36 @@ use crate::stages::auto::Count;
 /// Runs a job and leaves its results in the run folder `out`.
 ///
 /// # Errors
-/// Whatever stops the run; the run folder is then as it was before.
-pub fn run(job: &Job, out: &Path, replace: bool) -> Result<Summary, EngineError> {
-    let folder = RunFolder::claim(out, replace)?;
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.means.threads).build().map_err(|error| {
-        EngineError::Internal { doing: "starting the workers".into(), message: error.to_string() }
+/// Whatever stops the run; the run folder is then as it was before, and work that can be gone on with is kept.
+pub fn run(job: Job, out: &Path, claim: Claim) -> Result<Summary, EngineError> {
+    let folder = RunFolder::claim(out, claim)?;
+    let log = RunLog::open(&folder.log())?;
+    tracing::info!(target: log::ONLY, "{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
+    let result = in_pool(job, &folder);
+    match &result {
+        Ok(_) => tracing::info!(target: log::ONLY, "done"),
+        Err(error) => tracing::error!(target: log::ONLY, "{error}"),
+    }
+    // It is closed before it is moved.
+    drop(log);
+    let (work, kept) = (folder.work().to_path_buf(), folder.is_kept());
+    let finished = result.and_then(|summary| folder.finish().map(|()| summary));
+    finished.map_err(|error| match error {
+        // Nothing that can be gone on with: the way on is another one, which the message tells.
+        error @ (EngineError::RunFolder { .. } | EngineError::Damaged { .. }) => error,
+        error if kept => EngineError::Resumable { source: Box::new(error), folder: work },
+        error => error,
+    })
+}
+
+fn in_pool(job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.means.threads).stack_size(STACK).build();
+    let pool = pool.map_err(|error| EngineError::Internal {
+        doing: "starting the workers".into(),
+        message: error.to_string(),
     })?;
-    let summary = pool.install(|| work(job, &folder))?;
-    folder.finish()?;
-    Ok(summary)
+    // Within the pool, since a panic is told apart on the thread that it happens on.
+    pool.install(|| guarded(|| "doing the run".into(), || work(job, folder)))
 }
 
 /// Wall time of the steps of a run.
@@ -52,41 +82,40 @@ impl Clock {
         Clock { start: Instant::now(), step: Instant::now(), steps: Vec::new() }
     }
 
-    fn step(&mut self, name: &'static str) {
-        self.steps.push(Step { step: name, seconds: self.step.elapsed().as_secs_f64() });
+    /// Ends a step; between two steps is a good place to stop.
+    fn step(&mut self, name: &'static str) -> Result<(), EngineError> {
+        let seconds = self.step.elapsed().as_secs_f64();
+        tracing::info!("{name}: {}", duration(seconds));
+        self.steps.push(Step { step: name, seconds });
         self.step = Instant::now();
+        stop::check()
     }
 }
 
-fn work(job: &Job, folder: &RunFolder) -> Result<Summary, EngineError> {
+fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let mut clock = Clock::start();
+    let inputs = hash_inputs(&job)?;
+    clock.step("hash the inputs")?;
+    let dealt = match folder.left_over() {
+        Some(identity) => take_up(&mut job, &inputs, identity, folder)?,
+        None => deal_out(&job, &inputs, folder, &mut clock)?,
+    };
     let spill = folder.spill();
-    let halo = job.chain.halo();
-    let deal = |cloud, files: &CloudJob, halo, name: &str| -> Result<Dealt, EngineError> {
-        let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
-        let progress = Progress::start(doing, "points", files.density.points);
-        let input = Input { cloud, files: &files.files, units: &files.units, halo };
-        scatter(&input, &job.chain, job.tiling, &spill.join(name), &progress)
-    };
-    let survey = deal(Cloud::Survey, &job.survey, halo.survey, "survey")?;
-    clock.step("read the survey");
-    let reference = match &job.reference {
-        Some(files) => Some(deal(Cloud::Reference, files, halo.reference, "reference")?),
-        None => None,
-    };
-    clock.step("read the reference");
-    let dealt = DealtClouds { survey, reference };
-    let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
-    clock.step("make surfaces");
     let draw = draw(&job.pipeline.stages);
-    let gathered = Gathered::new(&spill, draw.kept)?;
-    run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered)?;
-    drop(surfaces);
-    clock.step("work on tiles");
-    if !draw.everything_counts {
-        gathered.count_drawn()?;
+    let gathered = Gathered::open(&spill, draw.kept)?;
+    let (tiles, taken_over) = (dealt.keys().len(), gathered.done_before().len());
+    if folder.left_over().is_some() {
+        tracing::info!("going on with the interrupted run: {taken_over} of {tiles} tiles are done");
     }
-    let (survey_fates, reference_fates, residuals) = gathered.finish()?;
+    if taken_over < tiles {
+        let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
+        clock.step("make surfaces")?;
+        run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered)?;
+        surfaces.into_values().for_each(Surfaces::remove);
+        clock.step("work on tiles")?;
+    }
+    let residuals = if draw.everything_counts { gathered.residuals() } else { gathered.drawn_residuals()? };
+    let (survey_fates, reference_fates) = gathered.counts();
     let read = &dealt.survey.counts;
     let found = results(read, &survey_fates, &residuals, job.units)?;
     let histogram = histogram(&found, &residuals, job.units)?;
@@ -102,21 +131,82 @@ fn work(job: &Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &reference_fates)),
         method: method(&job.pipeline),
     };
-    clock.step("sum up");
-    write_results(job, &folder.results(), &summary, &histogram, &gathered, draw.listed)?;
-    clock.step("write results");
-    let mut manifest = Manifest::of(job)?;
-    clock.step("hash the inputs");
+    clock.step("sum up")?;
+    write_results(&job, &folder.results(), &summary, &histogram, &gathered, draw.listed)?;
+    clock.step("write results")?;
+    let mut manifest = Manifest::of(&job, inputs);
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
+    manifest.tiles = tiles as u64;
+    manifest.tiles_taken_over = taken_over as u64;
     manifest.spill_bytes =
         dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
     manifest.seconds_in_all = clock.start.elapsed().as_secs_f64();
-    manifest.points_per_second = points as f64 / manifest.seconds_in_all;
+    manifest.points_per_second =
+        folder.left_over().is_none().then(|| points as f64 / manifest.seconds_in_all);
     manifest.seconds = clock.steps;
     manifest.peak_memory = peak_memory();
     let text = serde_json::to_string_pretty(&manifest).expect("plain data") + "\n";
     write(&folder.results().join(MANIFEST), &text)?;
     Ok(summary)
+}
+
+/// Takes up the points that an interrupted run dealt out, if it was started with the same things.
+fn take_up(
+    job: &mut Job,
+    inputs: &[InputFile],
+    left_over: &Identity,
+    folder: &RunFolder,
+) -> Result<DealtClouds, EngineError> {
+    let changed = left_over.differences(&Identity::of(job, inputs, folder.may_replace()));
+    if !changed.is_empty() {
+        let message = format!(
+            "the interrupted run cannot be gone on with, since what it was started with has changed:\n  {}\n\
+             Put that back, or start anew with --replace",
+            changed.join("\n  ")
+        );
+        return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
+    }
+    job.tiling = Tiling { edge: left_over.tile_edge };
+    index::read(&folder.index(), &folder.spill(), &job.chain)
+}
+
+/// Reads the clouds and deals their points out to tiles on disk; from then on the run can be gone on with.
+fn deal_out(
+    job: &Job,
+    inputs: &[InputFile],
+    folder: &RunFolder,
+    clock: &mut Clock,
+) -> Result<DealtClouds, EngineError> {
+    let points = job.survey.density.points + job.reference.as_ref().map_or(0, |r| r.density.points);
+    let needed = disk_bytes(points);
+    if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
+        return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
+    }
+    folder.write_identity(&Identity::of(job, inputs, folder.may_replace()))?;
+    let halo = job.chain.halo();
+    let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Dealt, EngineError> {
+        let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
+        let progress = Progress::start(doing, "points", files.density.points);
+        let input = Input { cloud, files: &files.files, units: &files.units, halo };
+        scatter(&input, &job.chain, job.tiling, path, &progress)
+    };
+    let spill = folder.spill();
+    let survey = deal(Cloud::Survey, &job.survey, halo.survey, &index::survey_spill(&spill))?;
+    clock.step("read the survey")?;
+    let reference = match &job.reference {
+        Some(files) => {
+            let path = index::reference_spill(&spill);
+            let dealt = deal(Cloud::Reference, files, halo.reference, &path)?;
+            clock.step("read the reference")?;
+            Some(dealt)
+        }
+        None => None,
+    };
+    let dealt = DealtClouds { survey, reference };
+    check_unchanged(inputs)?;
+    index::write(&dealt, &folder.index())?;
+    folder.keep_work();
+    Ok(dealt)
 }
 
 /// What the draw of checkpoints is for.

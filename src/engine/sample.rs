@@ -117,9 +117,7 @@ impl Sample {
                 let mut left = most;
                 for range in 0..RANGES as u8 {
                     let mut drawn = Vec::new();
-                    let mut take = |bytes: &[u8]| {
-                        drawn.extend(bytes.chunks_exact(ENCODED).map(|b| decode(b, return_number)))
-                    };
+                    let mut take = |bytes: &[u8]| drawn.extend(bytes.chunks_exact(ENCODED).map(decode));
                     take(&buffers[return_number as usize * RANGES + range as usize]);
                     spill.for_each_piece((return_number, range), &mut Vec::new(), take)?;
                     drawn.sort_unstable();
@@ -140,9 +138,10 @@ fn range_of(key: u64) -> u8 {
 }
 
 /// Bytes of a checkpoint on disk.
-const ENCODED: usize = 62;
+pub(super) const ENCODED: usize = 63;
 
-fn encode(d: &Drawn, to: &mut Vec<u8>) {
+/// Adds a checkpoint as bytes.
+pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
     let (slope, residual_sd) = d.plane.unwrap_or((0, 0));
     for word in [d.key, d.x as u64, d.y as u64, d.z as u64, d.reference_z as u64, slope, residual_sd] {
         to.extend_from_slice(&word.to_le_bytes());
@@ -150,16 +149,18 @@ fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.extend_from_slice(&d.reference_points.to_le_bytes());
     to.push(d.number_of_returns);
     to.push(u8::from(d.plane.is_some()));
+    to.push(d.return_number);
 }
 
-fn decode(b: &[u8], return_number: u8) -> Drawn {
+/// The checkpoint that [`encode`] turned into these bytes.
+pub(super) fn decode(b: &[u8]) -> Drawn {
     let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
     Drawn {
         key: word(0),
         x: word(1) as i64,
         y: word(2) as i64,
         z: word(3) as i64,
-        return_number,
+        return_number: b[62],
         number_of_returns: b[60],
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),

@@ -6,9 +6,12 @@ use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
-use super::error::EngineError;
+use serde::{Deserialize, Serialize};
+
+use super::error::{EngineError, guarded};
 use super::progress::Progress;
 use super::spill::Spill;
+use super::stop;
 use super::tile::Cloud;
 use super::tiles::{Range, TileKey, Tiling};
 use crate::cloud::point::{MAX_RETURN, Point};
@@ -37,7 +40,7 @@ pub struct Input<'a> {
 }
 
 /// What became of the points of one cloud while they were read.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct ReadCounts {
     /// Points in the files.
     pub read: u64,
@@ -54,7 +57,7 @@ pub struct ReadCounts {
 }
 
 /// A box around points; it starts with none.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bounds {
     low: (Micrometres, Micrometres),
     high: (Micrometres, Micrometres),
@@ -133,15 +136,16 @@ pub fn scatter(
         .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
         .collect();
     let next = AtomicUsize::new(0);
-    let stop = AtomicBool::new(false);
+    let failed = AtomicBool::new(false);
     let total = Mutex::new(ReadCounts::default());
     let read_until_done = || -> Result<(), EngineError> {
         let mut dealer = Dealer::new(&spill, packing, tiling, input.halo);
         let mut judge = Judge::new(&keeps);
         let mut decoder: Option<(usize, Decoder)> = None;
-        while !stop.load(Ordering::Relaxed)
+        while !failed.load(Ordering::Relaxed)
             && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
         {
+            stop::check()?;
             let decoder = match &mut decoder {
                 Some((open, decoder)) if open == file => decoder,
                 other => {
@@ -150,10 +154,15 @@ pub fn scatter(
                     &mut other.insert((*file, new)).1
                 }
             };
-            decoder.for_each(block, |decoded| {
-                if judge.keeps(decoded) {
-                    dealer.deal(&decoded.point);
-                }
+            let doing =
+                || format!("reading {}, block {}", input.files[*file].path.display(), block.number + 1);
+            guarded(doing, || {
+                decoder.for_each(block, |decoded| {
+                    if judge.keeps(decoded) {
+                        dealer.deal(&decoded.point);
+                    }
+                })?;
+                Ok(())
             })?;
             dealer.failed()?;
             progress.advance(block.points);
@@ -164,7 +173,7 @@ pub fn scatter(
         Ok(())
     };
     let results =
-        rayon::broadcast(|_| read_until_done().inspect_err(|_| stop.store(true, Ordering::Relaxed)));
+        rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let counts = total.into_inner().expect("no panic while locked");
     Ok(Dealt { spill, packing, counts })

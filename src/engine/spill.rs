@@ -1,5 +1,7 @@
 //! One file on disk that holds many lists of bytes, each appended to in pieces: the points of each tile, and its
 //! surface.
+//!
+//! Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the disk.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
@@ -7,6 +9,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
+
+use serde::{Deserialize, Serialize};
+use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 
@@ -19,14 +24,18 @@ pub struct Spill<K> {
 }
 
 /// A stretch of the file.
-#[derive(Clone, Copy)]
-struct Piece {
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Piece {
     offset: u64,
     bytes: u32,
+    checksum: u64,
 }
 
+/// All pieces of a spill by key.
+pub type Pieces<K> = Vec<(K, Vec<Piece>)>;
+
 impl<K: Ord + Copy> Spill<K> {
-    /// Makes an empty spill at `path`; the file goes when the spill is dropped.
+    /// Makes an empty spill at `path`.
     ///
     /// # Errors
     /// Where the file cannot be made.
@@ -41,6 +50,34 @@ impl<K: Ord + Copy> Spill<K> {
         Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(0), pieces: Mutex::default() })
     }
 
+    /// Opens the spill that an earlier run left at `path`, whose [`Spill::pieces`] were `pieces`.
+    ///
+    /// # Errors
+    /// Where the file cannot be opened.
+    pub fn open(path: &Path, pieces: Pieces<K>) -> Result<Self, EngineError> {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(path)
+            .map_err(EngineError::disk(path, "opening working data again"))?;
+        let ends = pieces.iter().flat_map(|(_, list)| list).map(|p| p.offset + u64::from(p.bytes));
+        let end = ends.max().unwrap_or(0);
+        let pieces = Mutex::new(pieces.into_iter().collect());
+        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(end), pieces })
+    }
+
+    /// All pieces, to be written down for a later run.
+    pub fn pieces(&self) -> Pieces<K> {
+        let pieces = self.pieces.lock().expect("no panic while locked");
+        pieces.iter().map(|(key, list)| (*key, list.clone())).collect()
+    }
+
+    /// Removes the file, to give room back early.
+    pub fn remove(self) {
+        // Best effort: the folder it stands in is removed as a whole too.
+        let _ = std::fs::remove_file(&self.path);
+    }
+
     /// Appends a piece to the list of `key`.
     ///
     /// # Errors
@@ -51,7 +88,7 @@ impl<K: Ord + Copy> Spill<K> {
         }
         let offset = self.end.fetch_add(bytes.len() as u64, Ordering::Relaxed);
         write_at(&self.file, bytes, offset).map_err(EngineError::disk(&self.path, "writing working data"))?;
-        let piece = Piece { offset, bytes: bytes.len() as u32 };
+        let piece = Piece { offset, bytes: bytes.len() as u32, checksum: XxHash3_64::oneshot(bytes) };
         self.pieces.lock().expect("no panic while locked").entry(key).or_default().push(piece);
         Ok(())
     }
@@ -75,7 +112,7 @@ impl<K: Ord + Copy> Spill<K> {
     /// Hands over the pieces of `key` one by one, through `buffer`.
     ///
     /// # Errors
-    /// Where the disk does not give them back.
+    /// Where the disk does not give them back, or not as they were.
     pub fn for_each_piece(
         &self,
         key: K,
@@ -87,21 +124,18 @@ impl<K: Ord + Copy> Spill<K> {
             buffer.resize(piece.bytes as usize, 0);
             read_at(&self.file, buffer, piece.offset)
                 .map_err(EngineError::disk(&self.path, "reading working data back"))?;
+            if XxHash3_64::oneshot(buffer) != piece.checksum {
+                return Err(EngineError::Damaged { path: self.path.clone() });
+            }
             f(buffer);
         }
         Ok(())
     }
 }
 
-impl<K> Drop for Spill<K> {
-    fn drop(&mut self) {
-        // Best effort: the folder it stands in is removed as a whole too.
-        let _ = std::fs::remove_file(&self.path);
-    }
-}
-
+/// Writes all bytes from `offset` on.
 #[cfg(unix)]
-fn write_at(file: &File, bytes: &[u8], offset: u64) -> io::Result<()> {
+pub(super) fn write_at(file: &File, bytes: &[u8], offset: u64) -> io::Result<()> {
     std::os::unix::fs::FileExt::write_all_at(file, bytes, offset)
 }
 
@@ -111,7 +145,7 @@ fn read_at(file: &File, bytes: &mut [u8], offset: u64) -> io::Result<()> {
 }
 
 #[cfg(windows)]
-fn write_at(file: &File, mut bytes: &[u8], mut offset: u64) -> io::Result<()> {
+pub(super) fn write_at(file: &File, mut bytes: &[u8], mut offset: u64) -> io::Result<()> {
     use std::os::windows::fs::FileExt;
     while !bytes.is_empty() {
         match file.seek_write(bytes, offset)? {
@@ -138,8 +172,14 @@ fn read_at(file: &File, mut bytes: &mut [u8], mut offset: u64) -> io::Result<()>
 mod tests {
     use super::*;
 
+    fn all_of(spill: &Spill<u8>, key: u8) -> Result<Vec<u8>, EngineError> {
+        let mut all = Vec::new();
+        spill.for_each_piece(key, &mut Vec::new(), |piece| all.extend_from_slice(piece))?;
+        Ok(all)
+    }
+
     #[test]
-    fn pieces_come_back_by_key_and_the_file_goes() {
+    fn pieces_come_back_by_key_also_to_a_later_run_and_damage_is_noticed() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("spill");
         let spill = Spill::create(&path).unwrap();
@@ -147,10 +187,19 @@ mod tests {
             spill.append(key, bytes.as_bytes()).unwrap();
         }
         assert_eq!((spill.keys(), spill.bytes_of(2), spill.bytes()), (vec![1, 2], 4, 7));
-        let mut all = Vec::new();
-        spill.for_each_piece(2, &mut Vec::new(), |piece| all.extend_from_slice(piece)).unwrap();
-        assert_eq!(all, b"abcd");
+        assert_eq!(all_of(&spill, 2).unwrap(), b"abcd");
+        let pieces = spill.pieces();
         drop(spill);
+        let again = Spill::open(&path, pieces.clone()).unwrap();
+        again.append(1, b"!").unwrap();
+        assert_eq!(
+            (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
+            (b"xyz!".into(), b"abcd".into())
+        );
+        assert_eq!(again.bytes(), 8);
+        std::fs::write(&path, "abxyz\0\0").unwrap();
+        assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
+        again.remove();
         assert!(!path.exists());
     }
 }

@@ -34,6 +34,11 @@ impl Surfaces {
         Raster::empty(self.extent(key))
     }
 
+    /// Gives the room on the disk back.
+    pub fn remove(self) {
+        self.store.remove();
+    }
+
     fn extent(&self, key: TileKey) -> Extent {
         let (x, y) = self.tiling.ground(key, 0);
         Extent::covering(self.domain.cell, x, y, 0).within(&self.domain)

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use serde::{Deserialize, Serialize};
+
 use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::stages::checkpoints::Drawn;
@@ -96,7 +98,7 @@ pub struct Candidate {
 }
 
 /// Counts of one cloud's core points in one or all tiles.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct FateCounts {
     /// See [`Fate::Noise`].
     pub noise: u64,
@@ -126,7 +128,7 @@ impl FateCounts {
 }
 
 /// What a tile gives back.
-#[derive(Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
     /// Checkpoints that the tile puts up for the draw.
     pub drawn: Vec<Drawn>,

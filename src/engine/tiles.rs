@@ -1,9 +1,11 @@
 //! Square tiles aligned to multiples of their edge from coordinate zero.
 
+use serde::{Deserialize, Serialize};
+
 use crate::pipeline::units::Micrometres;
 
 /// A tile by its column and row, counted from coordinate zero.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 pub struct TileKey {
     /// Tiles north of coordinate zero.
     pub row: i64,
@@ -30,6 +32,12 @@ impl Tiling {
     /// The south-west corner of a tile.
     pub fn corner(&self, key: TileKey) -> (Micrometres, Micrometres) {
         (key.column * self.edge, key.row * self.edge)
+    }
+
+    /// A tile in words, by its south-west corner.
+    pub fn place(&self, key: TileKey) -> String {
+        let (x, y) = self.corner(key);
+        format!("the tile at x {} m, y {} m", x as f64 / 1e6, y as f64 / 1e6)
     }
 
     /// The ground of a tile with `margin` micrometres more on every side, as ranges of x and y.

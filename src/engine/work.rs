@@ -6,10 +6,11 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use super::error::EngineError;
+use super::error::{EngineError, guarded};
 use super::gather::Gathered;
 use super::progress::Progress;
 use super::scatter::Dealt;
+use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{Cloud, Fate, Found, PointSet, Tile};
 use super::tiles::{TileKey, Tiling};
@@ -32,7 +33,8 @@ impl DealtClouds {
         }
     }
 
-    fn keys(&self) -> Vec<TileKey> {
+    /// All tiles that have points.
+    pub fn keys(&self) -> Vec<TileKey> {
         let clouds = [Cloud::Survey, Cloud::Reference];
         let all: BTreeSet<TileKey> =
             clouds.iter().filter_map(|c| self.get(*c)).flat_map(|dealt| dealt.spill.keys()).collect();
@@ -63,27 +65,33 @@ pub fn make_surfaces(
         let keys = cloud.spill.keys();
         let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
         keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
-            let mut surface = surfaces.blank(key);
-            let corner = tiling.corner(key);
-            cloud.spill.for_each_piece(key, buffer, |piece| {
-                cloud.packing.for_each(piece, corner, |point, halo| {
-                    if !halo && !point.is_noise() {
-                        surface.lower(point.x, point.y, point.z);
-                    }
-                });
-            })?;
-            progress.advance(1);
-            surfaces.put(key, &surface)
+            stop::check()?;
+            guarded(
+                || format!("making the surface of {}", tiling.place(key)),
+                || {
+                    let mut surface = surfaces.blank(key);
+                    let corner = tiling.corner(key);
+                    cloud.spill.for_each_piece(key, buffer, |piece| {
+                        cloud.packing.for_each(piece, corner, |point, halo| {
+                            if !halo && !point.is_noise() {
+                                surface.lower(point.x, point.y, point.z);
+                            }
+                        });
+                    })?;
+                    progress.advance(1);
+                    surfaces.put(key, &surface)
+                },
+            )
         })?;
         all.insert(need.cloud, surfaces);
     }
     Ok(all)
 }
 
-/// Runs the chain of stages on every tile and gathers what they find.
+/// Runs the chain of stages on every tile that is not done yet and gathers what they find.
 ///
 /// # Errors
-/// Where the disk fails.
+/// Where the disk fails, a stage panics, or the run is asked to stop.
 pub fn run_tiles(
     dealt: &DealtClouds,
     surfaces: &HashMap<Cloud, Surfaces>,
@@ -91,40 +99,60 @@ pub fn run_tiles(
     tiling: Tiling,
     gathered: &Gathered,
 ) -> Result<(), EngineError> {
-    let halo = chain.halo();
-    let keys = dealt.keys();
+    let mut keys = dealt.keys();
+    keys.retain(|key| !gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
     keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
-        let mut tile = Tile {
-            key,
-            core: tiling.ground(key, 0),
-            survey: load(&dealt.survey, key, tiling, buffer)?,
-            reference: dealt
-                .reference
-                .as_ref()
-                .map_or(Ok(PointSet::default()), |dealt| load(dealt, key, tiling, buffer))?,
-            draw_up_to: gathered.sample.up_to(),
-            candidates: Vec::new(),
-            spaced: Vec::new(),
-            found: Found::default(),
-        };
-        for stage in &chain.tiles {
-            let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
-                Some((need, surfaces)) => {
-                    let margin = match need.cloud {
-                        Cloud::Survey => halo.survey,
-                        Cloud::Reference => halo.reference,
-                    };
-                    let (x, y) = tiling.ground(key, margin);
-                    Some(surfaces.get(x, y, need.margin)?)
-                }
-                None => None,
-            };
-            stage.run(&mut tile, surface);
-        }
+        stop::check()?;
+        let found = guarded(
+            || format!("working on {}", tiling.place(key)),
+            || run_tile(key, dealt, surfaces, chain, tiling, gathered, buffer),
+        )?;
+        gathered.absorb(key, &found)?;
         progress.advance(1);
-        gathered.absorb(&tile.found)
+        Ok(())
     })
+}
+
+/// Runs the chain of stages on one tile.
+fn run_tile(
+    key: TileKey,
+    dealt: &DealtClouds,
+    surfaces: &HashMap<Cloud, Surfaces>,
+    chain: &Chain,
+    tiling: Tiling,
+    gathered: &Gathered,
+    buffer: &mut Vec<u8>,
+) -> Result<Found, EngineError> {
+    let halo = chain.halo();
+    let mut tile = Tile {
+        key,
+        core: tiling.ground(key, 0),
+        survey: load(&dealt.survey, key, tiling, buffer)?,
+        reference: dealt
+            .reference
+            .as_ref()
+            .map_or(Ok(PointSet::default()), |dealt| load(dealt, key, tiling, buffer))?,
+        draw_up_to: gathered.sample.up_to(),
+        candidates: Vec::new(),
+        spaced: Vec::new(),
+        found: Found::default(),
+    };
+    for stage in &chain.tiles {
+        let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
+            Some((need, surfaces)) => {
+                let margin = match need.cloud {
+                    Cloud::Survey => halo.survey,
+                    Cloud::Reference => halo.reference,
+                };
+                let (x, y) = tiling.ground(key, margin);
+                Some(surfaces.get(x, y, need.margin)?)
+            }
+            None => None,
+        };
+        stage.run(&mut tile, surface);
+    }
+    Ok(tile.found)
 }
 
 /// The points of a tile, core first.

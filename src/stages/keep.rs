@@ -166,7 +166,7 @@ impl JsonSchema for Returns {
 }
 
 /// How many points a `keep` stage kept and dropped.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tally {
     /// Points that went on.
     pub kept: u64,

@@ -1,0 +1,324 @@
+//! `echograde inspect`: what is in a cloud, return by return, and what is wrong with it.
+
+mod problems;
+mod text;
+
+use std::path::{Path, PathBuf};
+
+use serde::Serialize;
+
+use crate::cloud::{Census, CloudError, CloudFile, GpsTimeType, MAX_RETURN, StatedUnit};
+use crate::pipeline::units::Unit;
+
+/// Inspects each of `paths` and gives the text for people, or JSON: one object for one path, a list of them for
+/// several.
+///
+/// # Errors
+/// When a file cannot be read at all. What is wrong with a readable file stands among its problems.
+pub fn inspect(paths: &[PathBuf], json: bool) -> Result<String, CloudError> {
+    let found: Vec<Inspection> = paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
+    if !json {
+        return Ok(found.iter().map(Inspection::to_string).collect::<Vec<_>>().join("\n"));
+    }
+    let text = match found.as_slice() {
+        [one] => serde_json::to_string_pretty(one),
+        all => serde_json::to_string_pretty(all),
+    };
+    Ok(text.expect("numbers and texts always make JSON") + "\n")
+}
+
+/// What is in a cloud. Coordinates in the file's own units.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Inspection {
+    /// The file as it was named.
+    pub file: String,
+    /// Its size in bytes.
+    pub bytes: u64,
+    /// LAS version, such as `1.4`.
+    pub version: String,
+    /// Point format, 0 to 10.
+    pub format: u8,
+    /// Whether the points are compressed.
+    pub compressed: bool,
+    /// Day on which the file was made.
+    pub created: Option<String>,
+    /// Program that wrote the file.
+    pub software: String,
+    /// Points that were found.
+    pub points: u64,
+    /// Points that the header promises.
+    pub points_stated: u64,
+    /// Points of each return, from 1 to the highest there is; valid return numbers only.
+    pub returns: Vec<ReturnCount>,
+    /// First returns.
+    pub first: u64,
+    /// Last returns.
+    pub last: u64,
+    /// Only returns of their pulse.
+    pub single: u64,
+    /// Points whose return number does not lie between 1 and the number of returns.
+    pub invalid_returns: u64,
+    /// Points for each square metre of covered ground, withheld points and noise left out. Nothing where the
+    /// horizontal unit is not safely stated.
+    pub density_per_m2: Option<f64>,
+    /// First returns for each square metre of covered ground.
+    pub first_returns_per_m2: Option<f64>,
+    /// Points for each square foot, where the horizontal unit is a foot.
+    pub density_per_ft2: Option<f64>,
+    /// Points for each square of the file's unit, where that unit is not safely stated.
+    pub density_per_square_unit: Option<f64>,
+    /// How the density was measured.
+    pub density_basis: Option<DensityBasis>,
+    /// Units, where safely stated.
+    pub units: Units,
+    /// The coordinate system in words.
+    pub crs: Option<String>,
+    /// Points of each strip (point source ID).
+    pub strips: Vec<StripCount>,
+    /// Points of each class.
+    pub classes: Vec<ClassCount>,
+    /// Least and greatest scan angle in degrees.
+    pub scan_angle_deg: Option<Span>,
+    /// First and last GPS time in seconds.
+    pub gps_time: Option<GpsSpan>,
+    /// Least and greatest coordinates, as the header states them.
+    pub bounds_stated: Bounds,
+    /// Least and greatest coordinates of the points.
+    pub bounds: Option<Bounds>,
+    /// Points that the file says are not to be used.
+    pub withheld: u64,
+    /// Points of the classes 7 (low point) and 18 (high noise).
+    pub noise: u64,
+    /// Points that equal an earlier one in place, time and return number.
+    pub duplicates: u64,
+    /// What is wrong with the file, and what to do.
+    pub problems: Vec<String>,
+}
+
+/// Points of one return.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ReturnCount {
+    /// Return number.
+    pub r#return: usize,
+    /// Points.
+    pub points: u64,
+    /// Share of all points, 0 to 1.
+    pub share: f64,
+}
+
+/// How the density was measured.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct DensityBasis {
+    /// Side of the cells, in metres or, where the unit is not safely stated, in the file's unit.
+    pub cell: i64,
+    /// Area of the cells that hold a point, in the same unit, squared.
+    pub area: f64,
+}
+
+/// Units of a cloud: the symbol where safely stated, and in words in any case.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Units {
+    /// Unit of x and y.
+    pub horizontal: Option<Unit>,
+    /// Unit of z.
+    pub vertical: Option<Unit>,
+    /// What the file states of x and y.
+    pub horizontal_stated: String,
+    /// What the file states of z.
+    pub vertical_stated: String,
+}
+
+/// Points of one strip.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct StripCount {
+    /// Point source ID.
+    pub strip: usize,
+    /// Points.
+    pub points: u64,
+}
+
+/// Points of one class.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ClassCount {
+    /// Class code.
+    pub class: usize,
+    /// Its name in LAS 1.4.
+    pub name: &'static str,
+    /// Points.
+    pub points: u64,
+    /// Share of all points, 0 to 1.
+    pub share: f64,
+}
+
+/// Least and greatest value.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Span {
+    /// Least.
+    pub min: f64,
+    /// Greatest.
+    pub max: f64,
+}
+
+/// First and last GPS time.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct GpsSpan {
+    /// First, in seconds.
+    pub first: f64,
+    /// Last, in seconds.
+    pub last: f64,
+    /// What they count from: `week` (GPS week) or `adjusted` (GPS epoch, less 1e9).
+    pub counted_from: &'static str,
+}
+
+/// Least and greatest x, y and z in the file's own units.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Bounds {
+    /// Least x, y and z; null where the header holds no number.
+    pub min: [f64; 3],
+    /// Greatest x, y and z.
+    pub max: [f64; 3],
+}
+
+impl Inspection {
+    /// Reads the whole cloud at `path`, on all cores.
+    ///
+    /// # Errors
+    /// When the file cannot be read at all.
+    pub fn of(path: &Path) -> Result<Inspection, CloudError> {
+        let cloud = CloudFile::open(path)?;
+        // Where a unit is not safely stated, numbers stay in the file's own unit: taken for metres, they come
+        // back as they were.
+        let horizontal = cloud.crs.horizontal_unit.unit();
+        let vertical = cloud.crs.vertical_unit.unit();
+        let units = [horizontal, horizontal, vertical].map(|unit| unit.unwrap_or(Unit::Metre));
+        let census = Census::of(&cloud, units[0], units[2])?;
+
+        let points = census.points();
+        let share = |count: u64| if points == 0 { 0.0 } else { count as f64 / points as f64 };
+        let highest = (1..=MAX_RETURN).rev().find(|number| census.of_valid_return(*number) > 0).unwrap_or(0);
+        let density = match cloud.crs.horizontal_unit {
+            StatedUnit::Degrees | StatedUnit::Other(_) => None,
+            _ => census.density(),
+        };
+        let foot = horizontal.filter(|unit| *unit != Unit::Metre);
+        let bounds = (census.bounds[0].0 <= census.bounds[0].1).then(|| {
+            // Two decimals more than the scale has show the file's own number without the noise of fractions.
+            let value = |axis: usize, micrometres: i64| {
+                let power = 10f64.powi(text::decimals(cloud.scale[axis]) as i32 + 2);
+                (units[axis].from_micrometres(micrometres as f64) * power).round() / power
+            };
+            Bounds {
+                min: [0, 1, 2].map(|axis| value(axis, census.bounds[axis].0)),
+                max: [0, 1, 2].map(|axis| value(axis, census.bounds[axis].1)),
+            }
+        });
+        let mut inspection = Inspection {
+            file: path.display().to_string(),
+            bytes: cloud.size,
+            version: format!("{}.{}", cloud.version.0, cloud.version.1),
+            format: cloud.format,
+            compressed: cloud.compressed,
+            created: cloud.creation_date.clone(),
+            software: cloud.generating_software.clone(),
+            points,
+            points_stated: cloud.points,
+            returns: (1..=highest)
+                .map(|number| {
+                    let points = census.of_valid_return(number);
+                    ReturnCount { r#return: number, points, share: share(points) }
+                })
+                .collect(),
+            first: census.of_valid_return(1),
+            last: census.last(),
+            single: census.pulses[1][1],
+            invalid_returns: census.invalid(),
+            density_per_m2: density.and(horizontal).and(density).map(|density| density.points),
+            first_returns_per_m2: density.and(horizontal).and(density).map(|density| density.first_returns),
+            density_per_ft2: foot
+                .and_then(|foot| density.map(|density| density.points * (foot.micrometres() / 1e6).powi(2))),
+            density_per_square_unit: density.filter(|_| horizontal.is_none()).map(|density| density.points),
+            density_basis: density.map(|density| DensityBasis { cell: density.cell, area: density.area }),
+            units: Units {
+                horizontal,
+                vertical,
+                horizontal_stated: cloud.crs.horizontal_unit.to_string(),
+                vertical_stated: cloud.crs.vertical_unit.to_string(),
+            },
+            crs: Some(cloud.crs.describe()).filter(|words| words != "not stated"),
+            strips: found(&census.strips).map(|(strip, points)| StripCount { strip, points }).collect(),
+            classes: found(&census.classes)
+                .map(|(class, points)| ClassCount {
+                    class,
+                    name: class_name(class, cloud.format),
+                    points,
+                    share: share(points),
+                })
+                .collect(),
+            scan_angle_deg: (points > 0)
+                .then(|| Span { min: degrees(census.scan_angle.0), max: degrees(census.scan_angle.1) }),
+            gps_time: (cloud.has_gps_time() && census.gps_time.0 <= census.gps_time.1).then_some(GpsSpan {
+                first: census.gps_time.0,
+                last: census.gps_time.1,
+                counted_from: match cloud.gps_time_type {
+                    GpsTimeType::WeekSeconds => "week",
+                    GpsTimeType::AdjustedStandard => "adjusted",
+                },
+            }),
+            bounds_stated: Bounds { min: cloud.stated_min, max: cloud.stated_max },
+            bounds,
+            withheld: census.withheld,
+            noise: census.classes[7] + census.classes[18],
+            duplicates: census.duplicates(),
+            problems: Vec::new(),
+        };
+        inspection.problems = problems::find(&cloud, &census, &inspection);
+        Ok(inspection)
+    }
+}
+
+/// The places of an array of counts that are not empty.
+fn found(counts: &[u64]) -> impl Iterator<Item = (usize, u64)> {
+    counts.iter().copied().enumerate().filter(|(_, count)| *count > 0)
+}
+
+/// A scan angle in degrees: units of 0.006 degree, without the noise of binary fractions.
+fn degrees(angle: i16) -> f64 {
+    f64::from(angle) * 6.0 / 1000.0
+}
+
+/// Names of the classes: LAS 1.4 R16, tables 9 (formats 0 to 5) and 17 (6 to 10).
+fn class_name(class: usize, format: u8) -> &'static str {
+    match class {
+        0 => "created, never classified",
+        1 => "unclassified",
+        2 => "ground",
+        3 => "low vegetation",
+        4 => "medium vegetation",
+        5 => "high vegetation",
+        6 => "building",
+        7 => "low point (noise)",
+        8 if format < 6 => "model key-point",
+        9 => "water",
+        12 if format < 6 => "overlap",
+        8 | 12 => "reserved",
+        10 | 11 | 13.. if format < 6 => "reserved",
+        10 => "rail",
+        11 => "road surface",
+        13 => "wire guard",
+        14 => "wire conductor",
+        15 => "transmission tower",
+        16 => "wire-structure connector",
+        17 => "bridge deck",
+        18 => "high noise",
+        19 => "overhead structure",
+        20 => "ignored ground",
+        21 => "snow",
+        22 => "temporal exclusion",
+        23..=63 => "reserved",
+        _ => "the user's own",
+    }
+}
+
+#[cfg(test)]
+#[path = "inspect/tests.rs"]
+mod tests;

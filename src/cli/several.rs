@@ -1,0 +1,217 @@
+//! `echograde run` with several pipeline files: one after the other, and a table at the end.
+
+use std::collections::HashMap;
+use std::fmt::Write as _;
+use std::path::{Path, PathBuf};
+use std::time::Instant;
+
+use serde_json::{Value, json};
+
+use super::run::{Order, run};
+use super::{CliError, print, show};
+use crate::engine::progress::duration;
+use crate::engine::stop;
+use crate::pipeline::load;
+
+/// What became of one pipeline file.
+struct Row {
+    file: PathBuf,
+    outcome: Outcome,
+    seconds: f64,
+}
+
+enum Outcome {
+    Done { folder: PathBuf, summary: Value },
+    Failed { code: u8, error: String },
+    NotStarted,
+}
+
+impl Outcome {
+    fn word(&self) -> &'static str {
+        match self {
+            Outcome::Done { .. } => "done",
+            Outcome::Failed { code: 2, .. } => "cannot be run",
+            Outcome::Failed { .. } => "failed",
+            Outcome::NotStarted => "not started",
+        }
+    }
+}
+
+/// Runs pipeline files one after the other; gives the exit code.
+///
+/// # Errors
+/// Where two files would share a run folder. What is wrong with one file is shown, and does not stop the rest.
+pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8, CliError> {
+    let outs = run_folders(files, out)?;
+    // Mistakes in the files are told before hours of work, not after.
+    let checked: Vec<Option<CliError>> =
+        files.iter().map(|file| load(file).err().map(CliError::from)).collect();
+    checked.iter().flatten().for_each(show);
+    let mut rows: Vec<Row> = Vec::with_capacity(files.len());
+    for (i, ((file, out), wrong)) in files.iter().zip(&outs).zip(checked).enumerate() {
+        let start = Instant::now();
+        let outcome = match wrong {
+            Some(error) => failed(&error),
+            None if stop::asked() => Outcome::NotStarted,
+            None => {
+                tracing::info!("run {} of {}: {}", i + 1, files.len(), file.display());
+                run_one(file, out.as_deref(), order)
+            }
+        };
+        rows.push(Row { file: file.clone(), outcome, seconds: start.elapsed().as_secs_f64() });
+    }
+    let end = if order.json {
+        let all: Vec<Value> = rows.iter().map(as_json).collect();
+        serde_json::to_string_pretty(&all).expect("plain data") + "\n"
+    } else {
+        table(&rows)
+    };
+    print(&end)?;
+    Ok(exit_code(&rows))
+}
+
+fn run_one(file: &Path, out: Option<&Path>, order: Order) -> Outcome {
+    let printed = run(file, out, order).map(|done| {
+        if order.json {
+            let summary = serde_json::from_str(&done.text).expect("the summary is JSON");
+            return Outcome::Done { folder: done.folder, summary };
+        }
+        // A reader that has gone is no reason to leave the rest undone.
+        let _ = print(&format!("{}\n\n{}\n", file.display(), done.text));
+        Outcome::Done { folder: done.folder, summary: Value::Null }
+    });
+    printed.unwrap_or_else(|error| {
+        eprintln!("{}:", file.display());
+        show(&error);
+        failed(&error)
+    })
+}
+
+fn failed(error: &CliError) -> Outcome {
+    Outcome::Failed { code: error.exit_code(), error: error.render(false) }
+}
+
+/// The run folder of each file, where the command line says: named after the file.
+fn run_folders(files: &[PathBuf], out: Option<&Path>) -> Result<Vec<Option<PathBuf>>, CliError> {
+    let Some(out) = out else { return Ok(vec![None; files.len()]) };
+    let mut seen: HashMap<PathBuf, &PathBuf> = HashMap::new();
+    files
+        .iter()
+        .map(|file| {
+            let folder = out.join(file.file_stem().unwrap_or(file.as_os_str()));
+            match seen.insert(folder.clone(), file) {
+                Some(other) => Err(CliError::Usage(format!(
+                    "{} and {} would share the run folder {}; leave --out away, or rename one",
+                    other.display(),
+                    file.display(),
+                    folder.display()
+                ))),
+                None => Ok(Some(folder)),
+            }
+        })
+        .collect()
+}
+
+/// 1 if any run failed or was not started; 2 if nothing is wrong but pipeline files; otherwise 0.
+fn exit_code(rows: &[Row]) -> u8 {
+    let codes = rows.iter().map(|row| match row.outcome {
+        Outcome::Done { .. } => 0,
+        Outcome::Failed { code, .. } => code,
+        Outcome::NotStarted => 1,
+    });
+    codes.filter(|code| *code != 0).min().unwrap_or(0)
+}
+
+fn table(rows: &[Row]) -> String {
+    let cells: Vec<[String; 4]> =
+        std::iter::once(["pipeline file", "outcome", "time", "run folder"].map(String::from))
+            .chain(rows.iter().map(|row| {
+                let folder = match &row.outcome {
+                    Outcome::Done { folder, .. } => folder.display().to_string(),
+                    _ => "-".to_string(),
+                };
+                [
+                    row.file.display().to_string(),
+                    row.outcome.word().to_string(),
+                    duration(row.seconds),
+                    folder,
+                ]
+            }))
+            .collect();
+    let width = |i: usize| cells.iter().map(|row| row[i].chars().count()).max().unwrap_or(0);
+    let widths = [width(0), width(1), width(2)];
+    let mut text = String::new();
+    for [file, outcome, time, folder] in &cells {
+        let _ = writeln!(
+            text,
+            "{file:<0$}  {outcome:<1$}  {time:>2$}  {folder}",
+            widths[0], widths[1], widths[2]
+        );
+    }
+    text
+}
+
+fn as_json(row: &Row) -> Value {
+    let mut value = json!({
+        "pipeline": row.file.display().to_string(),
+        "outcome": row.outcome.word(),
+        "seconds": row.seconds,
+    });
+    match &row.outcome {
+        Outcome::Done { folder, summary } => {
+            value["run_folder"] = folder.display().to_string().into();
+            value["summary"] = summary.clone();
+        }
+        Outcome::Failed { code, error } => {
+            value["exit_code"] = (*code).into();
+            value["error"] = error.as_str().into();
+        }
+        Outcome::NotStarted => {}
+    }
+    value
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(outcome: Outcome) -> Row {
+        Row { file: "a.yaml".into(), outcome, seconds: 75.0 }
+    }
+
+    fn with_code(code: u8) -> Row {
+        row(Outcome::Failed { code, error: "why".into() })
+    }
+
+    fn done() -> Row {
+        row(Outcome::Done { folder: "runs/a".into(), summary: Value::Null })
+    }
+
+    #[test]
+    fn a_failed_run_weighs_more_than_a_wrong_file() {
+        assert_eq!(exit_code(&[done(), done()]), 0);
+        assert_eq!(exit_code(&[done(), with_code(2)]), 2);
+        assert_eq!(exit_code(&[with_code(2), with_code(1), done()]), 1);
+        assert_eq!(exit_code(&[done(), row(Outcome::NotStarted)]), 1);
+    }
+
+    #[test]
+    fn the_table_says_which() {
+        assert_eq!(
+            table(&[done(), with_code(2)]),
+            "pipeline file  outcome              time  run folder\n\
+             a.yaml         done           1 min 15 s  runs/a\n\
+             a.yaml         cannot be run  1 min 15 s  -\n"
+        );
+    }
+
+    #[test]
+    fn two_files_of_one_name_do_not_share_a_folder() {
+        let files = ["a/site.yaml", "b/site.yaml"].map(PathBuf::from);
+        let error = run_folders(&files, Some(Path::new("runs"))).unwrap_err().to_string();
+        assert!(error.contains("a/site.yaml and b/site.yaml"), "{error}");
+        assert_eq!(run_folders(&files, None).unwrap(), [None, None]);
+        let folders = run_folders(&files[..1], Some(Path::new("runs"))).unwrap();
+        assert_eq!(folders, [Some(PathBuf::from("runs/site"))]);
+    }
+}

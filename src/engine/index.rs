@@ -1,0 +1,79 @@
+//! The index of the dealt points: where each tile's points are in the spill files. Once it is written, a later run
+//! need not read the clouds again.
+
+use std::fs::{self, File};
+use std::io::{BufReader, BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use serde::{Deserialize, Serialize};
+
+use super::error::EngineError;
+use super::scatter::{Dealt, ReadCounts};
+use super::spill::{Pieces, Spill};
+use super::tiles::TileKey;
+use super::work::DealtClouds;
+use crate::cloud::record::Packing;
+use crate::stages::chain::Chain;
+
+#[derive(Serialize, Deserialize)]
+struct Index {
+    survey: Entry,
+    reference: Option<Entry>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct Entry {
+    counts: ReadCounts,
+    pieces: Pieces<TileKey>,
+}
+
+/// The spill file of the survey in the folder of working data.
+pub fn survey_spill(folder: &Path) -> PathBuf {
+    folder.join("survey")
+}
+
+/// The spill file of the reference.
+pub fn reference_spill(folder: &Path) -> PathBuf {
+    folder.join("reference")
+}
+
+/// Writes the index to `path`, whole or not at all.
+///
+/// # Errors
+/// Where the disk does not take it.
+pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
+    let entry = |dealt: &Dealt| Entry { counts: dealt.counts.clone(), pieces: dealt.spill.pieces() };
+    let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
+    write_whole(path, &serde_json::to_vec(&index).expect("plain data"))
+}
+
+/// Writes a file under another name first, so that it is there whole or not at all.
+///
+/// # Errors
+/// Where the disk does not take it.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
+    let new = path.with_extension("new");
+    let failed = || EngineError::disk(&new, "writing working data");
+    let mut file = BufWriter::new(File::create(&new).map_err(failed())?);
+    file.write_all(bytes).and_then(|()| file.flush()).map_err(failed())?;
+    file.get_ref().sync_all().map_err(failed())?;
+    fs::rename(&new, path).map_err(failed())
+}
+
+/// Opens the spill files in `folder` as the index at `path` has them.
+///
+/// # Errors
+/// Where a file is missing or damaged.
+pub fn read(path: &Path, folder: &Path, chain: &Chain) -> Result<DealtClouds, EngineError> {
+    let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
+    let index: Index = serde_json::from_reader(BufReader::new(file))
+        .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
+    let open = |entry: Entry, path: &Path| -> Result<Dealt, EngineError> {
+        let spill = Spill::open(path, entry.pieces)?;
+        Ok(Dealt { spill, packing: Packing::new(chain.fields_of_tiles()), counts: entry.counts })
+    };
+    Ok(DealtClouds {
+        survey: open(index.survey, &survey_spill(folder))?,
+        reference: index.reference.map(|entry| open(entry, &reference_spill(folder))).transpose()?,
+    })
+}
