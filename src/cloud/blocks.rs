@@ -15,6 +15,9 @@ const PLAIN_BLOCK: u64 = 50_000;
 /// Bytes of such a block at the most: a header may give a point up to 65,535 bytes.
 const PLAIN_BYTES: u64 = 4 << 20;
 
+/// Points in a byte at the most: even points all alike take some eight symbols each, of about 1/5000 of a bit.
+const POINTS_PER_BYTE: u64 = 10_000;
+
 /// Chunks of a file at the most: what is known of each stays in memory.
 const MOST_CHUNKS: u64 = 4 << 20;
 
@@ -78,6 +81,14 @@ pub(super) fn of_compressed(
 ) -> Result<Vec<Block>, CloudError> {
     let path = source.path().to_path_buf();
     if compression.kind == Kind::Whole {
+        if points > (end - offset).saturating_mul(POINTS_PER_BYTE) {
+            return Err(CloudError::Header {
+                path,
+                what: format!("the header counts {points} points, which cannot be in {} bytes", end - offset),
+                offset: 107,
+                remedy: EXPORT_AGAIN,
+            });
+        }
         return Ok(vec![Block { number: 0, first_point: 0, points, offset, bytes: end - offset }]);
     }
     let wrong = |what: String, offset| CloudError::ChunkTable { path: path.clone(), what, offset };
@@ -145,7 +156,7 @@ pub(super) fn of_compressed(
         }
         let size = size.min(left);
         if size > 0 {
-            if entry.byte_count < smallest {
+            if entry.byte_count < smallest || size > entry.byte_count.saturating_mul(POINTS_PER_BYTE) {
                 return Err(wrong(
                     format!("chunk {} ought to hold {size} points in {} bytes", index + 1, entry.byte_count),
                     start,
