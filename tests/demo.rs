@@ -12,31 +12,41 @@ fn json(path: &str) -> Value {
     serde_json::from_str(&fs::read_to_string(root().join(path)).unwrap()).unwrap()
 }
 
-/// The counts, SD, RMSE and bias of a run against those of an independent study of the same site.
-fn assert_agrees(summary: &Value, study: &Value, metres_per_unit: f64) {
+/// The figures of a run against those of an independent study of the same site: all counts and extremes are the
+/// same. Of reference points equally near, program and study may take different ones, which shows far behind the
+/// decimal point; a plane leaves no such choice.
+fn assert_agrees(summary: &Value, study: &Value, metres_per_unit: f64, plane: bool) {
     let rows = |v: &Value| -> Vec<Value> {
         let mut rows = v["returns"].as_array().unwrap().clone();
         rows.push(v["all"].clone());
         rows
     };
+    let (largest_shift, largest_ratio) = if plane { (1e-12, 1e-12) } else { (1e-5, 5e-4) };
     assert_eq!(summary["points"], study["points"]);
     assert_eq!(rows(summary).len(), rows(study).len());
     for (mine, theirs) in rows(summary).iter().zip(&rows(study)) {
         let at = format!("\n{mine}\n{theirs}");
-        assert_eq!(mine["points"], theirs["points"], "{at}");
-        for count in ["ground", "compared"] {
-            let (a, b) = (number(mine, count), number(theirs, count));
-            assert!((a - b).abs() <= 0.01 * b.max(1.0), "{count} {a} {b}{at}");
+        for count in ["points", "ground", "compared"] {
+            assert_eq!(mine[count], theirs[count], "{count}{at}");
+        }
+        for statistic in ["mean", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95"] {
+            assert_eq!(mine[statistic].is_null(), theirs[statistic].is_null(), "{statistic}{at}");
         }
         if theirs["sd"].is_null() {
-            assert!(mine["sd"].is_null(), "{at}");
             continue;
         }
         for spread in ["sd", "rmse"] {
-            assert!((number(mine, spread) / number(theirs, spread) - 1.0).abs() <= 0.02, "{spread}{at}");
+            assert!(
+                (number(mine, spread) / number(theirs, spread) - 1.0).abs() <= largest_ratio,
+                "{spread}{at}"
+            );
         }
         let bias = (number(mine, "mean") - number(theirs, "mean")) * metres_per_unit;
-        assert!(bias.abs() <= 0.001, "mean{at}");
+        assert!(bias.abs() <= largest_shift, "mean{at}");
+        for extreme in ["min", "max"] {
+            let shift = (number(mine, extreme) - number(theirs, extreme)) * metres_per_unit;
+            assert!(shift.abs() <= 1e-12, "{extreme}{at}");
+        }
     }
 }
 
@@ -77,13 +87,13 @@ fn the_truth_of_the_demo_comes_back() {
 #[test]
 fn independent_studies_agree() {
     let us_foot = 1200.0 / 3937.0;
-    for (pipeline, study, metres_per_unit) in [
-        ("demo.yaml", "demo_study.json", 1.0),
-        ("feet.yaml", "feet_study.json", us_foot),
-        ("two-strips.yaml", "two_strips_study.json", 1.0),
+    for (pipeline, study, metres_per_unit, plane) in [
+        ("demo.yaml", "demo_study.json", 1.0, false),
+        ("feet.yaml", "feet_study.json", us_foot, false),
+        ("two-strips.yaml", "two_strips_study.json", 1.0, true),
     ] {
         let summary = run(&root().join("pipelines").join(pipeline), &[]).summary();
-        assert_agrees(&summary, &json(&format!("tests/oracle/{study}")), metres_per_unit);
+        assert_agrees(&summary, &json(&format!("tests/oracle/{study}")), metres_per_unit, plane);
     }
 }
 
@@ -91,15 +101,15 @@ fn independent_studies_agree() {
 fn independent_studies_of_other_settings_agree() {
     let demo = fs::read_to_string(root().join("pipelines/demo.yaml")).unwrap();
     let data = root().join("demo-data").display().to_string().replace('\\', "/");
-    for (from, to, study) in [
-        ("match: nearest, within: 15 mm", "match: plane, within: 20 cm", "plane_study.json"),
-        ("dh_initial: 0.3 m", "dh_initial: 0.15 m", "tight_threshold_study.json"),
+    for (from, to, study, plane) in [
+        ("match: nearest, within: 15 mm", "match: plane, within: 20 cm", "plane_study.json", true),
+        ("dh_initial: 0.3 m", "dh_initial: 0.15 m", "tight_threshold_study.json", false),
     ] {
         assert!(demo.contains(from));
         let folder = tempfile::tempdir().unwrap();
         let file = folder.path().join("changed.yaml");
         fs::write(&file, demo.replace(from, to).replace("../demo-data", &data)).unwrap();
-        assert_agrees(&run(&file, &[]).summary(), &json(&format!("tests/oracle/{study}")), 1.0);
+        assert_agrees(&run(&file, &[]).summary(), &json(&format!("tests/oracle/{study}")), 1.0, plane);
     }
 }
 

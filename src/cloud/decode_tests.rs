@@ -1,5 +1,5 @@
 use super::*;
-use crate::cloud::testing::{Builder, Raw, open, points};
+use crate::cloud::testing::{Builder, Raw, open, points, with};
 
 const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: true };
 
@@ -136,12 +136,6 @@ fn message(bytes: &[u8]) -> String {
         Ok(_) => "no error".into(),
         Err(error) => error.to_string(),
     }
-}
-
-fn with(bytes: &[u8], at: usize, new: &[u8]) -> Vec<u8> {
-    let mut bytes = bytes.to_vec();
-    bytes[at..at + new.len()].copy_from_slice(new);
-    bytes
 }
 
 #[test]

@@ -103,9 +103,8 @@ pub enum CloudError {
         offset: u64,
     },
     /// Points cannot be decoded.
-    #[error("{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}. Copy or export the \
-             file again, or go on without these {points} points with `read: {{damaged: skip}}`", path.display(),
-             offset + bytes, first_point + 1, first_point + points)]
+    #[error("{}. Copy or export the file again, or go on without these {points} points with `read: {{damaged: skip}}`",
+            self.damage().unwrap_or_default())]
     Block {
         /// The file.
         path: PathBuf,
@@ -124,6 +123,23 @@ pub enum CloudError {
         /// What is wrong.
         what: String,
     },
+}
+
+impl CloudError {
+    /// File, place and damage, where the error is a damaged block.
+    pub fn damage(&self) -> Option<String> {
+        let CloudError::Block { path, number, blocks, offset, bytes, first_point, points, what } = self
+        else {
+            return None;
+        };
+        Some(format!(
+            "{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}",
+            path.display(),
+            offset + bytes,
+            first_point + 1,
+            first_point + points
+        ))
+    }
 }
 
 /// What to do with a file that no reading can mend.

@@ -305,7 +305,7 @@ fn read_header(source: &mut Source) -> Result<las::raw::Header, CloudError> {
     let offsets = [header.x_offset, header.y_offset, header.z_offset];
     for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
         let place = |field: u64| field + 8 * axis as u64;
-        // Not-a-number is in no range.
+        // A value that is not a number is in no range.
         if !SCALES.contains(&scales[axis].abs()) {
             return Err(wrong(
                 format!(
@@ -316,7 +316,7 @@ fn read_header(source: &mut Source) -> Result<las::raw::Header, CloudError> {
                 EXPORT_AGAIN,
             ));
         }
-        if !(offsets[axis].abs() <= LARGEST_OFFSET) {
+        if !(0.0..=LARGEST_OFFSET).contains(&offsets[axis].abs()) {
             return Err(wrong(
                 format!(
                     "the offset of {name} is {:?}, with which no sensible coordinate can be had",

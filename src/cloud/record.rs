@@ -27,43 +27,60 @@ impl Packing {
 
     /// Bytes of one point.
     pub fn size(self) -> usize {
-        if self.extended { 20 } else { 16 }
+        if self.extended { LONG } else { SHORT }
     }
 
     /// Appends a point of the tile whose corner is `corner`; `halo` marks a copy that another tile answers for.
+    #[inline]
     pub fn pack(self, point: &Point, corner: (Micrometres, Micrometres), halo: bool, to: &mut Vec<u8>) {
-        let mut bytes = [0u8; 20];
+        let mut bytes = [0u8; SHORT];
         bytes[0..4].copy_from_slice(&((point.x - corner.0) as i32).to_le_bytes());
         bytes[4..8].copy_from_slice(&((point.y - corner.1) as i32).to_le_bytes());
         bytes[8..13].copy_from_slice(&pack_40(point.z));
         bytes[13] = point.return_number | point.number_of_returns << 4;
         bytes[14] = point.class;
         bytes[15] = u8::from(halo);
-        bytes[16..18].copy_from_slice(&point.strip.to_le_bytes());
-        bytes[18..20].copy_from_slice(&point.scan_angle.to_le_bytes());
-        to.extend_from_slice(&bytes[..self.size()]);
+        to.extend_from_slice(&bytes);
+        if self.extended {
+            to.extend_from_slice(&point.strip.to_le_bytes());
+            to.extend_from_slice(&point.scan_angle.to_le_bytes());
+        }
     }
 
     /// Calls `f` with every point packed in `bytes`, and whether it belongs to the halo.
+    #[inline]
     pub fn for_each(self, bytes: &[u8], corner: (Micrometres, Micrometres), mut f: impl FnMut(Point, bool)) {
-        for record in bytes.chunks_exact(self.size()) {
-            let at = |i: usize| i32::from_le_bytes([record[i], record[i + 1], record[i + 2], record[i + 3]]);
-            let mut point = Point {
-                x: corner.0 + i64::from(at(0)),
-                y: corner.1 + i64::from(at(4)),
-                z: unpack_40(&record[8..13]),
-                return_number: record[13] & 15,
-                number_of_returns: record[13] >> 4,
-                class: record[14],
-                strip: 0,
-                scan_angle: 0,
-            };
-            if self.extended {
+        if self.extended {
+            for record in bytes.as_chunks::<LONG>().0 {
+                let mut point = unpack(record.first_chunk().expect("long enough"), corner);
                 point.strip = u16::from_le_bytes([record[16], record[17]]);
                 point.scan_angle = i16::from_le_bytes([record[18], record[19]]);
+                f(point, record[15] != 0);
             }
-            f(point, record[15] != 0);
+        } else {
+            for record in bytes.as_chunks::<SHORT>().0 {
+                f(unpack(record, corner), record[15] != 0);
+            }
         }
+    }
+}
+
+/// Bytes of a point without and with strip and scan angle.
+const SHORT: usize = 16;
+const LONG: usize = 20;
+
+#[inline]
+fn unpack(record: &[u8; SHORT], corner: (Micrometres, Micrometres)) -> Point {
+    let at = |i: usize| i32::from_le_bytes([record[i], record[i + 1], record[i + 2], record[i + 3]]);
+    Point {
+        x: corner.0 + i64::from(at(0)),
+        y: corner.1 + i64::from(at(4)),
+        z: unpack_40(&record[8..13]),
+        return_number: record[13] & 15,
+        number_of_returns: record[13] >> 4,
+        class: record[14],
+        strip: 0,
+        scan_angle: 0,
     }
 }
 

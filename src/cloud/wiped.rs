@@ -66,7 +66,11 @@ mod tests {
                 bytes[from..from + length].fill(0xff);
                 let wiped = length >= WIPED;
                 assert_eq!(not_wiped(&bytes).is_err(), wiped, "{length} from {from}");
-                assert_eq!(not_wiped_stream(bytes.as_slice()).unwrap().is_err(), wiped, "{length} from {from}");
+                assert_eq!(
+                    not_wiped_stream(bytes.as_slice()).unwrap().is_err(),
+                    wiped,
+                    "{length} from {from}"
+                );
             }
         }
         let start = [0xff, 0xff, 0xff, 0xff, 1, 2];

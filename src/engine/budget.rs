@@ -16,15 +16,15 @@ pub struct Density {
 }
 
 /// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
-pub const SURVEY_POINT: f64 = 130.0;
+pub const SURVEY_POINT: f64 = 90.0;
 /// Bytes of a reference point at work on a tile: the point, its fate and its place among the neighbours.
-pub const REFERENCE_POINT: f64 = 70.0;
+pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
 pub const CELL: f64 = 64.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
 pub const SHARE: f64 = 0.6;
 /// Points of a tile beyond which a larger tile gains nothing.
-const ENOUGH_POINTS: f64 = 1.5e6;
+const ENOUGH_POINTS: f64 = 4e6;
 
 /// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
 const DISK_PER_POINT: u64 = 24;

@@ -88,12 +88,14 @@ pub enum EngineError {
         bytes: u64,
     },
     /// Points fall into more tiles than memory can keep track of.
-    #[error("the points of {} lie scattered over so many tiles ({tiles} so far) that keeping track of them takes more memory than \
-             is allowed. Look with `echograde inspect` whether the file has a wrong scale factor, offset or unit; if all is right, \
-             allow more with --memory or set larger tiles with `read: {{tile: …}}`", path.display())]
+    #[error(
+        "the points of the {cloud} lie scattered over so many tiles ({tiles} so far) that keeping track of them takes more \
+             memory than is allowed. Look with `echograde inspect` whether a file has a wrong scale factor, offset or unit; if \
+             all is right, allow more with --memory or set larger tiles with `read: {{tile: …}}`"
+    )]
     TooManyTiles {
-        /// The file that was being read.
-        path: PathBuf,
+        /// `survey` or `reference`.
+        cloud: &'static str,
         /// Tiles so far.
         tiles: usize,
     },

@@ -86,8 +86,7 @@ impl Job {
         let pipeline = loaded.pipeline.clone();
         let chain = Chain::new(&pipeline.stages, pipeline.seed);
         let skip_damaged = chain.skip_damaged;
-        let mut found =
-            Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
+        let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
         let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
         let reference = match &pipeline.reference {
             Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
@@ -297,8 +296,8 @@ fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
             Some(all.map_or([x0, y0, x1, y1], |a| [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]));
     }
     let over_all = all.map_or(0.0, |a| points as f64 / ((a[2] - a[0]) * (a[3] - a[1])).max(1.0));
-    // Files rarely fill their box: half as many again is nearer to what a full tile holds.
-    Density { points, per_m2: over_all.max(densest) * 1.5 }
+    // Files rarely fill their box: some more is nearer to what a full tile holds.
+    Density { points, per_m2: over_all.max(densest) * 1.3 }
 }
 
 /// A tile edge in whole micrometres, for people: metres.

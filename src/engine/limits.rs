@@ -7,7 +7,7 @@ use super::budget::{CELL, REFERENCE_POINT, SHARE, SURVEY_POINT};
 use super::error::EngineError;
 use super::job::{Job, Means};
 use super::tile::Cloud;
-use super::tiles::{TileKey, Tiling};
+use super::tiles::{Range, TileKey, Tiling};
 use super::work::DealtClouds;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
@@ -64,10 +64,11 @@ pub fn heavy_tiles(dealt: &DealtClouds, job: &Job) -> Result<HashSet<TileKey>, E
     for key in dealt.keys() {
         let load = Load::of(key, dealt, chain, *tiling);
         if load.bytes() > all {
+            let filled = filled_area(key, dealt, *tiling);
             let remedy = match (1..6).map(|halvings| tiling.edge >> halvings).find(|edge| {
-                let area = (*edge as f64 / tiling.edge as f64).powi(2);
+                let share = ((*edge as f64).powi(2) / filled).min(1.0);
                 let smaller = Load::of(key, dealt, chain, Tiling { edge: *edge });
-                (load.point_bytes() as f64 * area) as u64 + smaller.cell_bytes() <= all
+                (load.point_bytes() as f64 * share) as u64 + smaller.cell_bytes() <= all
                     && wrong_edge(*edge, chain).is_none()
             }) {
                 Some(edge) => format!("set smaller tiles: `read: {{tile: {} m}}`", edge as f64 / 1e6),
@@ -91,6 +92,17 @@ pub fn heavy_tiles(dealt: &DealtClouds, job: &Job) -> Result<HashSet<TileKey>, E
         }
     }
     Ok(heavy)
+}
+
+/// The part of a tile that lies in the box around either cloud, square micrometres.
+fn filled_area(key: TileKey, dealt: &DealtClouds, tiling: Tiling) -> f64 {
+    let (x, y) = tiling.ground(key, 0);
+    let areas = [Cloud::Survey, Cloud::Reference].into_iter().filter_map(|cloud| {
+        let (box_x, box_y) = dealt.get(cloud)?.counts.bounds.ranges()?;
+        let along = |tile: Range, all: Range| (tile.1.min(all.1) - tile.0.max(all.0)).max(1) as f64;
+        Some(along(x, box_x) * along(y, box_y))
+    });
+    areas.fold(1.0, f64::max)
 }
 
 /// What a tile holds while it is worked on, margins included.
@@ -137,6 +149,7 @@ impl Load {
 
 /// Refuses points so scattered that surfaces over their tiles would take the disk: the work of a wrong scale factor.
 fn check_surfaces(dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Result<(), EngineError> {
+    let points = dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
     for need in chain.surfaces() {
         let Some(cloud) = dealt.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
@@ -148,9 +161,9 @@ fn check_surfaces(dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Result<
             (extent.columns as u64).saturating_mul(extent.rows as u64)
         };
         let bytes = tiles.iter().map(cells).fold(0, u64::saturating_add).saturating_mul(CELL_ON_DISK);
-        if bytes > SURFACES_FREE.max(SURFACES_PER_POINTS.saturating_mul(cloud.spill.bytes())) {
+        if bytes > SURFACES_FREE.max(SURFACES_PER_POINTS.saturating_mul(points)) {
             return Err(EngineError::Scattered {
-                cloud: if need.cloud == Cloud::Survey { "survey" } else { "reference" },
+                cloud: need.cloud.name(),
                 tiles: tiles.len(),
                 span_m: [(x.1 - x.0) as f64 / 1e6, (y.1 - y.0) as f64 / 1e6],
                 bytes,

@@ -108,7 +108,10 @@ impl<K: Ord + Copy> Spill<K> {
     /// Number of keys that have a piece, and bytes of memory that all pieces take, roughly.
     pub fn index_size(&self) -> (usize, u64) {
         let keys = self.pieces.lock().expect("no panic while locked").len();
-        (keys, keys as u64 * BYTES_PER_KEY + self.count.load(Ordering::Relaxed) * size_of::<Piece>() as u64 * 2)
+        (
+            keys,
+            keys as u64 * BYTES_PER_KEY + self.count.load(Ordering::Relaxed) * size_of::<Piece>() as u64 * 2,
+        )
     }
 
     /// Bytes written under `key`.

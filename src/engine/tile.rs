@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::pipeline::units::Micrometres;
 use crate::stages::checkpoints::Drawn;
 use crate::stages::compare::Match;
 use crate::stages::keep::Tally;
@@ -18,6 +19,16 @@ pub enum Cloud {
     Survey,
     /// The better measurement.
     Reference,
+}
+
+impl Cloud {
+    /// Its name in the pipeline file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Cloud::Survey => "survey",
+            Cloud::Reference => "reference",
+        }
+    }
 }
 
 /// What became of a point that the earlier stages kept.
@@ -47,6 +58,13 @@ pub struct PointSet {
 }
 
 impl PointSet {
+    /// Forgets all points; the memory is kept for the next ones.
+    pub fn clear(&mut self) {
+        self.points.clear();
+        self.fates.clear();
+        self.core = 0;
+    }
+
     /// Indices of the ground points, halo included.
     pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
         self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)
@@ -66,7 +84,9 @@ pub struct Tile {
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
-    /// Ground points of the survey that have reference within reach, halo included.
+    /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
+    pub counted: Vec<(u32, Micrometres)>,
+    /// Ground points of the survey that have reference within reach and may be drawn, halo included.
     pub candidates: Vec<Candidate>,
     /// Core candidates that survived the spacing, as indices into `candidates`.
     pub spaced: Vec<usize>,
@@ -91,8 +111,6 @@ pub struct Candidate {
     pub index: usize,
     /// Its seeded hash.
     pub key: u64,
-    /// Whether its dz enters the statistics without having to be drawn.
-    pub counted: bool,
     /// The reference there.
     pub reference: Match,
 }

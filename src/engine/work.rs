@@ -104,19 +104,27 @@ pub fn run_tiles(
     let mut keys = dealt.keys();
     keys.retain(|key| !gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    let work = |buffer: &mut Vec<u8>, key: TileKey| {
+    let work = |worker: &mut Worker, key: TileKey| {
         stop::check()?;
         let found = guarded(
             || format!("working on {}", tiling.place(key)),
-            || run_tile(key, dealt, surfaces, chain, tiling, gathered, buffer),
+            || run_tile(key, dealt, surfaces, chain, tiling, gathered, worker),
         )?;
         gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
     };
     let (heavy, light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
-    heavy.iter().try_for_each(|&key| work(&mut Vec::new(), key))?;
-    light.par_iter().try_for_each_init(Vec::new, |buffer, &key| work(buffer, key))
+    heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
+    light.par_iter().try_for_each_init(Worker::default, |worker, &key| work(worker, key))
+}
+
+/// What a worker uses again for the next tile.
+#[derive(Default)]
+struct Worker {
+    buffer: Vec<u8>,
+    survey: PointSet,
+    reference: PointSet,
 }
 
 /// Runs the chain of stages on one tile.
@@ -127,18 +135,22 @@ fn run_tile(
     chain: &Chain,
     tiling: Tiling,
     gathered: &Gathered,
-    buffer: &mut Vec<u8>,
+    worker: &mut Worker,
 ) -> Result<Found, EngineError> {
+    let Worker { buffer, survey, reference } = worker;
+    load(&dealt.survey, key, tiling, buffer, survey)?;
+    match &dealt.reference {
+        Some(dealt) => load(dealt, key, tiling, buffer, reference)?,
+        None => reference.clear(),
+    }
     let halo = chain.halo();
     let mut tile = Tile {
         key,
         core: tiling.ground(key, 0),
-        survey: load(&dealt.survey, key, tiling, buffer)?,
-        reference: dealt
-            .reference
-            .as_ref()
-            .map_or(Ok(PointSet::default()), |dealt| load(dealt, key, tiling, buffer))?,
+        survey: std::mem::take(survey),
+        reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        counted: Vec::new(),
         candidates: Vec::new(),
         spaced: Vec::new(),
         found: Found::default(),
@@ -157,13 +169,19 @@ fn run_tile(
         };
         stage.run(&mut tile, surface);
     }
+    (*survey, *reference) = (tile.survey, tile.reference);
     Ok(tile.found)
 }
 
-/// The points of a tile, core first.
-fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Result<PointSet, EngineError> {
-    let capacity = dealt.spill.bytes_of(key) as usize / dealt.packing.size();
-    let mut set = PointSet { points: Vec::with_capacity(capacity), fates: Vec::new(), core: 0 };
+/// Reads the points of a tile into `set`, core first.
+fn load(
+    dealt: &Dealt,
+    key: TileKey,
+    tiling: Tiling,
+    buffer: &mut Vec<u8>,
+    set: &mut PointSet,
+) -> Result<(), EngineError> {
+    set.clear();
     let mut halo_points = Vec::new();
     dealt.spill.for_each_piece(key, buffer, |piece| {
         dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
@@ -172,6 +190,7 @@ fn load(dealt: &Dealt, key: TileKey, tiling: Tiling, buffer: &mut Vec<u8>) -> Re
     })?;
     set.core = set.points.len();
     set.points.append(&mut halo_points);
-    set.fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground }).collect();
-    Ok(set)
+    let fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground });
+    set.fates.extend(fates);
+    Ok(())
 }

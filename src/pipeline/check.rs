@@ -204,7 +204,12 @@ impl Check<'_, '_> {
                 let at = self.first_given([key, "cell"]);
                 let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
                 let label = format!("expected {MOST_CELLS:.0} cells at most");
-                self.wrong(at, &why, &label, Some("make `cell` larger; about the spacing of the points is enough"));
+                self.wrong(
+                    at,
+                    &why,
+                    &label,
+                    Some("make `cell` larger; about the spacing of the points is enough"),
+                );
             }
         }
         let (first, most) = (ground.dh_initial, ground.dh_max);

@@ -22,27 +22,43 @@ pub struct LowCell {
 /// Finds the cells whose lowest value lies more than `depth` micrometres below the lowest values of all but
 /// [`UNTRUSTED`] of the occupied cells around them, in order of their index.
 pub fn low_cells(raster: &Raster, depth: f64) -> Vec<LowCell> {
-    let (columns, rows) = (raster.extent.columns as i64, raster.extent.rows as i64);
-    let around = |index: usize| {
-        let (column, row) = (index as i64 % columns, index as i64 / columns);
-        (row - SURROUNDINGS..=row + SURROUNDINGS).filter(move |r| (0..rows).contains(r)).flat_map(move |r| {
-            (column - SURROUNDINGS..=column + SURROUNDINGS)
-                .filter(move |&c| (0..columns).contains(&c) && (c, r) != (column, row))
-                .map(move |c| raster.values[(r * columns + c) as usize])
-        })
-    };
+    let (columns, rows) = (raster.extent.columns, raster.extent.rows);
+    let reach = SURROUNDINGS as usize;
     let mut found = Vec::new();
-    for (index, &value) in raster.values.iter().enumerate() {
-        // On ordinary terrain the first few neighbours vouch for the cell, and the search ends there.
-        if value == EMPTY
-            || around(index).filter(|v| v - depth <= value).take(UNTRUSTED + 1).count() > UNTRUSTED
-        {
-            continue;
-        }
-        let mut neighbours: Vec<f64> = around(index).filter(|&v| v != EMPTY).collect();
-        if neighbours.len() > UNTRUSTED {
-            neighbours.sort_by(f64::total_cmp);
-            found.push(LowCell { index, floor: neighbours[UNTRUSTED] - depth });
+    for row in 0..rows {
+        let near_rows = row.saturating_sub(reach)..(row + reach + 1).min(rows);
+        for column in 0..columns {
+            let index = row * columns + column;
+            let value = raster.values[index];
+            if value == EMPTY {
+                continue;
+            }
+            let near_columns = column.saturating_sub(reach)..(column + reach + 1).min(columns);
+            // On ordinary terrain the first row or two vouch for the cell; it counts itself, hence the one more.
+            let mut vouching = 0;
+            for other in near_rows.clone() {
+                let cells = &raster.values[other * columns..][near_columns.clone()];
+                vouching += cells.iter().filter(|&&v| v - depth <= value).count();
+                if vouching > UNTRUSTED + 1 {
+                    break;
+                }
+            }
+            if vouching > UNTRUSTED + 1 {
+                continue;
+            }
+            let mut neighbours: Vec<f64> = near_rows
+                .clone()
+                .flat_map(|r| near_columns.clone().map(move |c| r * columns + c))
+                .filter(|&i| i != index && raster.values[i] != EMPTY)
+                .map(|i| raster.values[i])
+                .collect();
+            if neighbours.len() > UNTRUSTED {
+                neighbours.sort_by(f64::total_cmp);
+                let floor = neighbours[UNTRUSTED] - depth;
+                if value < floor {
+                    found.push(LowCell { index, floor });
+                }
+            }
         }
     }
     found

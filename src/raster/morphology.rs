@@ -73,20 +73,25 @@ fn running<const MAX: bool>(
     }
     let window = 2 * radius + 1;
     let row = |r: usize| r * columns..(r + 1) * columns;
-    scratch.prefix.clear();
-    scratch.prefix.extend_from_slice(values);
-    scratch.suffix.clear();
-    scratch.suffix.extend_from_slice(values);
-    for r in 1..rows {
-        if r % window != 0 {
-            let (before, here) = scratch.prefix.split_at_mut(r * columns);
-            combine::<MAX>(&mut here[..columns], &before[row(r - 1)]);
+    let Scratch { prefix, suffix, .. } = scratch;
+    prefix.resize(values.len(), EMPTY);
+    suffix.resize(values.len(), EMPTY);
+    for r in 0..rows {
+        let (before, here) = prefix.split_at_mut(r * columns);
+        let here = &mut here[..columns];
+        if r % window == 0 {
+            here.copy_from_slice(&values[row(r)]);
+        } else {
+            combine::<MAX>(here, &before[row(r - 1)], &values[row(r)]);
         }
     }
-    for r in (0..rows - 1).rev() {
-        if r % window != window - 1 {
-            let (here, after) = scratch.suffix.split_at_mut((r + 1) * columns);
-            combine::<MAX>(&mut here[row(r)], &after[..columns]);
+    for r in (0..rows).rev() {
+        let (here, after) = suffix.split_at_mut((r + 1) * columns);
+        let here = &mut here[row(r)];
+        if r % window == window - 1 || r == rows - 1 {
+            here.copy_from_slice(&values[row(r)]);
+        } else {
+            combine::<MAX>(here, &after[..columns], &values[row(r)]);
         }
     }
     for r in 0..rows {
@@ -94,22 +99,23 @@ fn running<const MAX: bool>(
         let last = (r + radius).min(rows - 1);
         if r < radius {
             // The window starts before the first row: the first block up to `last` is all there is.
-            target.copy_from_slice(&scratch.prefix[row(last)]);
+            target.copy_from_slice(&prefix[row(last)]);
             continue;
         }
         let first = r - radius;
-        target.copy_from_slice(&scratch.suffix[row(first)]);
-        if first / window != last / window {
-            combine::<MAX>(target, &scratch.prefix[row(last)]);
+        if first / window == last / window {
+            target.copy_from_slice(&suffix[row(first)]);
+        } else {
+            combine::<MAX>(target, &suffix[row(first)], &prefix[row(last)]);
         }
     }
 }
 
-/// `into[i]` becomes the lesser (greater where `MAX`) of `into[i]` and `other[i]`.
+/// `into[i]` becomes the lesser (greater where `MAX`) of `a[i]` and `b[i]`.
 #[inline]
-fn combine<const MAX: bool>(into: &mut [f64], other: &[f64]) {
-    for (a, &b) in into.iter_mut().zip(other) {
-        *a = pick::<MAX>(*a, b);
+fn combine<const MAX: bool>(into: &mut [f64], a: &[f64], b: &[f64]) {
+    for ((into, &a), &b) in into.iter_mut().zip(a).zip(b) {
+        *into = pick::<MAX>(a, b);
     }
 }
 

@@ -118,20 +118,28 @@ impl TileStage for DrawCheckpoints {
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
         let matcher = Matcher::new(&self.compare, self.seed, &tile.reference);
-        let mut candidates = Vec::new();
+        if matcher.is_empty() {
+            return;
+        }
+        let (mut counted, mut candidates) = (Vec::new(), Vec::new());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
             let Some(number) = point.valid_return() else { continue };
-            let counted = self.options.per_return == Count::All && index < tile.survey.core;
+            let counts = self.options.per_return == Count::All && index < tile.survey.core;
             let key = hash(self.seed, point);
-            if !counted && key > tile.draw_up_to[number as usize] {
+            let may_be_drawn = key <= tile.draw_up_to[number as usize];
+            if !counts && !may_be_drawn {
                 continue;
             }
-            if let Some(reference) = matcher.find(point.x, point.y) {
-                candidates.push(Candidate { index, key, counted, reference });
+            let Some(reference) = matcher.find(point.x, point.y) else { continue };
+            if counts {
+                counted.push((index as u32, reference.elevation));
+            }
+            if may_be_drawn {
+                candidates.push(Candidate { index, key, reference });
             }
         }
-        tile.candidates = candidates;
+        (tile.counted, tile.candidates) = (counted, candidates);
         for number in 1..=MAX_RETURN {
             let spaced = self.space_out(tile, number as u8);
             tile.spaced.extend(spaced);
@@ -146,7 +154,6 @@ impl DrawCheckpoints {
             .filter(|&i| {
                 let candidate = &tile.candidates[i];
                 tile.survey.points[candidate.index].return_number == number
-                    && candidate.key <= tile.draw_up_to[number as usize]
             })
             .collect();
         let point = |i: usize| &tile.survey.points[tile.candidates[i].index];

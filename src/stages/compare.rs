@@ -100,6 +100,11 @@ impl<'a> Matcher<'a> {
         Matcher { method: options.method, seed, ground, reference, near }
     }
 
+    /// Whether there is no reference ground at all.
+    pub fn is_empty(&self) -> bool {
+        self.ground.is_empty()
+    }
+
     /// The reference at a position; nothing where there is not enough of it within reach.
     pub fn find(&self, x: Micrometres, y: Micrometres) -> Option<Match> {
         match self.method {
@@ -210,12 +215,10 @@ impl TileStage for CompareTile {
     }
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
-        for candidate in tile.candidates.iter().filter(|c| c.counted) {
-            let point = &tile.survey.points[candidate.index];
-            tile.found
-                .residuals
-                .push(Residual { group: point.return_number, dz: point.z - candidate.reference.elevation });
-        }
+        tile.found.residuals.extend(tile.counted.iter().map(|&(index, reference)| {
+            let point = &tile.survey.points[index as usize];
+            Residual { group: point.return_number, dz: point.z - reference }
+        }));
         for &i in &tile.spaced {
             let candidate = &tile.candidates[i];
             let point = tile.survey.points[candidate.index];

@@ -1,7 +1,9 @@
 //! `keep`: which points go on, judged one by one.
 
 use std::borrow::Cow;
+use std::collections::HashSet;
 use std::fmt;
+use std::ops::Range;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
@@ -9,7 +11,7 @@ use serde::{Deserialize, Serialize, de};
 use super::CloudChoice;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::engine::tile::{Cloud, Fate, Tile};
-use crate::pipeline::units::{Angle, Length};
+use crate::pipeline::units::{Angle, Length, Micrometres};
 use crate::raster::Raster;
 use crate::stages::TileStage;
 
@@ -193,37 +195,77 @@ impl Keep {
         Fields { strip: self.strips.is_some(), scan_angle: self.scan_angle_max.is_some(), gps_time: false }
     }
 
-    /// Whether a point meets every condition.
-    pub fn keeps(&self, point: &Point) -> bool {
-        self.returns.as_ref().is_none_or(|r| r.keep(point))
-            && self.classes.as_ref().is_none_or(|c| c.contains(&point.class))
-            && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
-            && self.scan_angle_max.is_none_or(|limit| {
-                f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit.degrees + 1e-9
-            })
-            && self.area.as_ref().is_none_or(|area| area.holds(point))
+    /// The conditions, made ready to judge many points.
+    pub fn filter(&self) -> Filter {
+        Filter {
+            returns: self.returns.as_ref().map(Returns::table),
+            classes: self.classes.as_ref().map(|kept| {
+                let mut table = [false; 256];
+                kept.iter().for_each(|&class| table[class as usize] = true);
+                table
+            }),
+            strips: self.strips.as_ref().map(|strips| strips.iter().copied().collect()),
+            scan_angle_max: self.scan_angle_max.map(|limit| limit.degrees + 1e-9),
+            area: self.area.as_ref().map(|area| {
+                let range = |side: &[Length; 2]| side[0].micrometres()..side[1].micrometres();
+                (range(&area.x), range(&area.y))
+            }),
+        }
     }
+}
+
+/// The conditions of a `keep` stage, made ready to judge many points: what a point can say in a byte is looked up.
+pub struct Filter {
+    /// By return number and, 16 times, number of returns.
+    returns: Option<[bool; 256]>,
+    classes: Option<[bool; 256]>,
+    strips: Option<HashSet<u16>>,
+    /// Degrees.
+    scan_angle_max: Option<f64>,
+    area: Option<(Range<Micrometres>, Range<Micrometres>)>,
+}
+
+impl Filter {
+    /// Whether a point meets every condition.
+    #[inline]
+    pub fn keeps(&self, point: &Point) -> bool {
+        self.returns
+            .as_ref()
+            .is_none_or(|table| table[returns_index(point.return_number, point.number_of_returns)])
+            && self.classes.as_ref().is_none_or(|table| table[point.class as usize])
+            && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
+            && self
+                .scan_angle_max
+                .is_none_or(|limit| f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit)
+            && self.area.as_ref().is_none_or(|(x, y)| x.contains(&point.x) && y.contains(&point.y))
+    }
+}
+
+/// Where a pair of return counts stands in a table of 256; both are at most 15.
+fn returns_index(return_number: u8, number_of_returns: u8) -> usize {
+    usize::from(return_number & 15 | number_of_returns << 4)
 }
 
 /// Degrees in one unit of scan angle. Source: LAS 1.4 R16, scan angle of point formats 6 to 10.
 const SCAN_ANGLE_UNIT: f64 = 0.006;
 
-impl Area {
-    fn holds(&self, point: &Point) -> bool {
-        let inside = |at, side: &[Length; 2]| (side[0].micrometres()..side[1].micrometres()).contains(&at);
-        inside(point.x, &self.x) && inside(point.y, &self.y)
-    }
-}
-
 impl Returns {
-    fn keep(&self, point: &Point) -> bool {
-        point.valid_return().is_some_and(|number| {
-            self.0.iter().any(|choice| match choice {
-                ReturnChoice::Number(n) => *n == number,
-                ReturnChoice::Last => point.is_last(),
-                ReturnChoice::Single => point.number_of_returns == 1,
-            })
-        })
+    fn table(&self) -> [bool; 256] {
+        let mut table = [false; 256];
+        for number_of_returns in 0..=MAX_RETURN as u8 {
+            for return_number in 0..=MAX_RETURN as u8 {
+                let point = Point { return_number, number_of_returns, ..Point::default() };
+                table[returns_index(return_number, number_of_returns)] =
+                    point.valid_return().is_some_and(|number| {
+                        self.0.iter().any(|choice| match choice {
+                            ReturnChoice::Number(n) => *n == number,
+                            ReturnChoice::Last => point.is_last(),
+                            ReturnChoice::Single => number_of_returns == 1,
+                        })
+                    });
+            }
+        }
+        table
     }
 }
 
@@ -244,12 +286,13 @@ impl TileStage for KeepGround {
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
         let mut tally = Tally::default();
+        let filter = self.keep.filter();
         let set = tile.cloud_mut(self.cloud);
         for (i, (point, fate)) in set.points.iter().zip(&mut set.fates).enumerate() {
             if *fate != Fate::Ground {
                 continue;
             }
-            let kept = self.keep.keeps(point);
+            let kept = filter.keeps(point);
             if !kept {
                 *fate = Fate::Dropped;
             }
@@ -272,7 +315,7 @@ mod tests {
     #[test]
     fn returns_by_number_last_and_single() {
         let keep = |choices: &[ReturnChoice], n, of| {
-            Keep { returns: Some(Returns(choices.to_vec())), ..Keep::default() }.keeps(&point(n, of))
+            Keep { returns: Some(Returns(choices.to_vec())), ..Keep::default() }.filter().keeps(&point(n, of))
         };
         assert!(keep(&[ReturnChoice::Number(2)], 2, 3));
         assert!(!keep(&[ReturnChoice::Number(2)], 3, 3));
@@ -294,7 +337,8 @@ mod tests {
                 y: [Length::metres(-1.0), Length::metres(1.0)],
             }),
             ..Keep::default()
-        };
+        }
+        .filter();
         let good = Point { class: 2, strip: 7, scan_angle: -3000, ..point(1, 1) };
         assert!(keep.keeps(&good));
         assert!(!keep.keeps(&Point { scan_angle: 3001, ..good }));

@@ -1,6 +1,8 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod made;
+
 use std::collections::BTreeMap;
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -1,5 +1,5 @@
 #!/bin/sh
-# Remakes the reference values and the studies of the demo site, and fails if any differs from the committed one.
+# Remakes every JSON file here, and fails if any differs from the committed one.
 set -eu
 cd "$(dirname "$0")/../.."
 
@@ -12,4 +12,5 @@ remade=$(mktemp -d)
 trap 'rm -rf "$remade"' EXIT
 "$venv/bin/python" tests/oracle/reference_values.py "$remade/reference_values.json"
 "$venv/bin/python" tests/oracle/studies.py "$remade"
+"$venv/bin/python" tests/oracle/clouds.py "$remade/clouds.json"
 "$venv/bin/python" tests/oracle/compare.py tests/oracle "$remade"

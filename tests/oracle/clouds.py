@@ -1,11 +1,11 @@
 """Reads the clouds of tests/data with laspy and writes what it finds to clouds.json beside this file.
 
-    python3 -m venv venv && venv/bin/pip install laspy==2.7.0 lazrs==0.8.2 numpy==2.4.6
-    venv/bin/python tests/oracle/clouds.py
+    python clouds.py [OUT]
 """
 
 import json
 import platform
+import sys
 from importlib.metadata import version
 from pathlib import Path
 
@@ -84,4 +84,5 @@ result = {
         if path.suffix in (".las", ".laz")
     },
 }
-(HERE / "clouds.json").write_text(json.dumps(result, indent=1) + "\n")
+out = Path(sys.argv[1]) if len(sys.argv) > 1 else HERE / "clouds.json"
+out.write_text(json.dumps(result, indent=1) + "\n")

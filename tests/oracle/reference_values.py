@@ -5,7 +5,9 @@
 
 import json
 import platform
+import statistics
 import sys
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +15,7 @@ import scipy
 from scipy import ndimage
 from scipy.spatial import cKDTree
 
-from site_study import length, thresholds, windows
+from site_study import exact_length, length, thresholds, windows
 
 INF = np.inf
 
@@ -99,8 +101,9 @@ def samples():
         median = float(np.median(value))
         results.append({
             "sample": sample,
-            "mean": float(value.mean()),
-            "sd": float(value.std(ddof=1)) if len(sample) > 1 else None,
+            # From fractions: sums of floats lose digits of the last sample.
+            "mean": float(statistics.mean(map(Fraction, sample))),
+            "sd": float(statistics.stdev(sample)) if len(sample) > 1 else None,
             "rmse": float(np.sqrt(np.mean(value**2))),
             "median": median,
             "nmad": float(1.4826 * np.median(np.abs(value - median))),
@@ -144,8 +147,8 @@ def series():
     ]
     cases = []
     for cell, window_max, growth, slope, dh_initial, dh_max in sets:
-        found = windows(length(cell), length(window_max), growth)
-        limits = thresholds(found, length(cell), slope, length(dh_initial), length(dh_max))
+        found = windows(exact_length(cell), exact_length(window_max), growth)
+        limits = thresholds(found, exact_length(cell), slope, length(dh_initial), length(dh_max))
         cases.append({
             "cell": cell,
             "window_max": window_max,

@@ -37,10 +37,15 @@ def nearest_whole(value):
     return whole if value >= 0 else -whole
 
 
+def exact_length(text):
+    """`1.5 ftUS` in micrometres, as a fraction."""
+    number, unit = text.split()
+    return Fraction(number) * UNITS[unit]
+
+
 def length(text):
     """`0.5 m` in whole micrometres."""
-    number, unit = text.split()
-    return nearest_whole(Fraction(number) * UNITS[unit])
+    return nearest_whole(exact_length(text))
 
 
 @dataclass
@@ -184,12 +189,16 @@ def ground(cloud, options):
     part = ~np.isin(cloud.klass, NOISE_CLASSES)
     points = cloud[part]
     cell = options.cell
-    row, column = points.y // cell, points.x // cell
+    # Whole numbers throughout: a cell in US survey feet is no whole number of micrometres.
+    row, column = (along * cell.denominator // cell.numerator for along in (points.y, points.x))
     row, column = row - row.min(), column - column.min()
     shape = (row.max() + 1, column.max() + 1)
 
     low = low_outliers(lowest(shape, row, column, points.z), row, column, points.z, options.low_outlier)
-    surface = fill(lowest(shape, row[~low], column[~low], points.z[~low]), options.fill_max / cell)
+    # Choice: a cell that holds a low outlier counts as empty, whatever else lies in it.
+    surface = lowest(shape, row, column, points.z)
+    surface[row[low], column[low]] = INF
+    surface = fill(surface, float(options.fill_max / cell))
 
     accepted = ~low
     series = windows(cell, options.window_max, options.window_growth)
@@ -238,7 +247,7 @@ def match_nearest(survey, reference, within):
 def match_plane(survey, reference, within):
     """dz to the least-squares plane through the reference points within reach, at the survey point.
 
-    Choice: points are in line when their scatter has (nearly) no second dimension.
+    Choice: points are in line when their spread across is no more than a tenth of their spread along.
     """
     origin = (reference.x.min(), reference.y.min())
     tree = cKDTree(plan(reference, origin))
@@ -263,7 +272,9 @@ def match_plane(survey, reference, within):
         x, y, z = x - mx[of], y - my[of], z - mz[of]
         xx, xy, yy, xz, yz = mean(x * x), mean(x * y), mean(y * y), mean(x * z), mean(y * z)
         determinant = xx * yy - xy * xy
-        flat = determinant > 1e-9 * (xx + yy) ** 2
+        half = (xx + yy) / 2
+        root = np.sqrt(np.maximum(half**2 - determinant, 0.0))
+        flat = half - root > 0.01 * (half + root)
         determinant = np.where(flat, determinant, 1.0)
         gx = (xz * yy - yz * xy) / determinant
         gy = (yz * xx - xz * xy) / determinant
@@ -367,7 +378,7 @@ def parse_arguments():
     parser.add_argument("--returns", nargs="*", default=[1, 2, 3, 4, 5], help="numbers, or last")
     parser.add_argument("--survey-strips", nargs="*", type=int, default=[])
     parser.add_argument("--reference-strips", nargs="*", type=int, default=[])
-    parser.add_argument("--cell", type=length, default=length("0.5 m"))
+    parser.add_argument("--cell", type=exact_length, default=exact_length("0.5 m"))
     parser.add_argument("--window-max", type=length, default=length("18 m"))
     parser.add_argument("--window-growth", default="exponential", choices=["exponential", "linear"])
     parser.add_argument("--slope", default="0.3")
