@@ -14,7 +14,7 @@ use std::process::ExitCode;
 use clap::{Args, Parser, Subcommand};
 
 use crate::cloud::CloudError;
-use crate::cloud::guard;
+use crate::cloud::{STACK, guard};
 use crate::engine::EngineError;
 use crate::engine::job::{DEFAULT_MEMORY, JobError, Means};
 use crate::engine::run_folder::Claim;
@@ -155,6 +155,8 @@ pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.
     let arguments = Arguments::parse();
     log::start();
+    // Only the first call in a process takes effect; a second one (in tests) is no failure.
+    let _ = rayon::ThreadPoolBuilder::new().stack_size(STACK).build_global();
     let result = guard::call_and_locate(|| dispatch(arguments.command))
         .unwrap_or_else(|message| Err(EngineError::Internal { doing: "working".into(), message }.into()));
     match result {

@@ -12,6 +12,15 @@ use super::source::Source;
 /// Points in a block of an uncompressed file: as many as LAZ writers commonly put into a chunk.
 const PLAIN_BLOCK: u64 = 50_000;
 
+/// Bytes of such a block at the most: a header may give a point up to 65,535 bytes.
+const PLAIN_BYTES: u64 = 4 << 20;
+
+/// Points in a byte at the most: even points all alike take some eight symbols each, of about 1/5000 of a bit.
+const POINTS_PER_BYTE: u64 = 10_000;
+
+/// Chunks of a file at the most: what is known of each stays in memory.
+const MOST_CHUNKS: u64 = 4 << 20;
+
 /// A run of points that can be decoded on its own.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Block {
@@ -27,28 +36,16 @@ pub struct Block {
     pub bytes: u64,
 }
 
-/// The blocks of an uncompressed file.
-///
-/// # Errors
-/// When the points do not fit between `offset` and `end`.
+/// The blocks of the points of an uncompressed file that lie between `offset` and `end`.
 pub(super) fn of_plain(
-    source: &Source,
     record_length: u64,
     points: u64,
     offset: u64,
     end: u64,
     notes: &mut Vec<String>,
-) -> Result<Vec<Block>, CloudError> {
+) -> Vec<Block> {
     let room = (end - offset) / record_length;
-    if points > room {
-        return Err(CloudError::CutOff {
-            path: source.path().to_path_buf(),
-            what: format!("the list of {points} points, of which only {room} are there,"),
-            offset,
-            needed: points.saturating_mul(record_length),
-            size: end,
-        });
-    }
+    let points = points.min(room);
     if room > points {
         notes.push(format!(
             "{} bytes lie after the last point that the header counts: room for {} more points",
@@ -56,9 +53,10 @@ pub(super) fn of_plain(
             room - points
         ));
     }
-    let blocks = (0..points.div_ceil(PLAIN_BLOCK)).map(|number| {
-        let first_point = number * PLAIN_BLOCK;
-        let points = PLAIN_BLOCK.min(points - first_point);
+    let size = PLAIN_BLOCK.min(PLAIN_BYTES / record_length).max(1);
+    let blocks = (0..points.div_ceil(size)).map(|number| {
+        let first_point = number * size;
+        let points = size.min(points - first_point);
         Block {
             number: number as usize,
             first_point,
@@ -67,7 +65,7 @@ pub(super) fn of_plain(
             bytes: points * record_length,
         }
     });
-    Ok(blocks.collect())
+    blocks.collect()
 }
 
 /// The blocks of a compressed file: its chunks.
@@ -83,6 +81,14 @@ pub(super) fn of_compressed(
 ) -> Result<Vec<Block>, CloudError> {
     let path = source.path().to_path_buf();
     if compression.kind == Kind::Whole {
+        if points > (end - offset).saturating_mul(POINTS_PER_BYTE) {
+            return Err(CloudError::Header {
+                path,
+                what: format!("the header counts {points} points, which cannot be in {} bytes", end - offset),
+                offset: 107,
+                remedy: EXPORT_AGAIN,
+            });
+        }
         return Ok(vec![Block { number: 0, first_point: 0, points, offset, bytes: end - offset }]);
     }
     let wrong = |what: String, offset| CloudError::ChunkTable { path: path.clone(), what, offset };
@@ -111,6 +117,14 @@ pub(super) fn of_compressed(
             format!("it counts {chunks} chunks, where the file has room for 1 to {most}"),
             start + 4,
         ));
+    }
+    if chunks > MOST_CHUNKS {
+        return Err(CloudError::Unsupported {
+            path: path.clone(),
+            what: format!("a file of {chunks} compressed chunks, more than {MOST_CHUNKS}"),
+            offset: start + 4,
+            remedy: "Write it again with chunks of 50,000 points",
+        });
     }
     source.file().seek(SeekFrom::Start(start)).map_err(|error| source.read_error(start, error))?;
     let variable = compression.vlr.uses_variable_size_chunks();
@@ -142,7 +156,7 @@ pub(super) fn of_compressed(
         }
         let size = size.min(left);
         if size > 0 {
-            if entry.byte_count < smallest {
+            if entry.byte_count < smallest || size > entry.byte_count.saturating_mul(POINTS_PER_BYTE) {
                 return Err(wrong(
                     format!("chunk {} ought to hold {size} points in {} bytes", index + 1, entry.byte_count),
                     start,

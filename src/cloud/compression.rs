@@ -1,11 +1,15 @@
 //! How the points of a LAZ file are compressed, checked against the point format before anything relies on it.
 
+use std::mem::discriminant;
 use std::path::Path;
 
 use laz::{LazItem, LazItemType, LazVlr};
 
 use super::error::{CloudError, EXPORT_AGAIN};
 use super::records::Record;
+
+/// Extra bytes of a compressed point at the most: the decoder takes several kilobytes of memory for each.
+const MOST_EXTRA_BYTES: u16 = 4096;
 
 /// How the points of a file are compressed.
 #[derive(Clone, Debug)]
@@ -14,6 +18,13 @@ pub(super) struct Compression {
     pub vlr: LazVlr,
     /// How the parts lie in the file.
     pub kind: Kind,
+}
+
+impl Compression {
+    /// Bytes of a point, uncompressed.
+    pub fn record_length(&self) -> usize {
+        self.vlr.items().iter().map(|item| usize::from(size(item))).sum()
+    }
 }
 
 /// How the parts of compressed points lie in the file.
@@ -80,6 +91,17 @@ pub(super) fn read(
         && (!gps_second || items.get(1).is_some_and(|item| item.item_type() == LazItemType::GpsTime));
     if !begins_right {
         return Err(misfit("its parts are in another order"));
+    }
+    for (at, item) in items.iter().enumerate() {
+        let same = |other: &LazItem| discriminant(&other.item_type()) == discriminant(&item.item_type());
+        if items[..at].iter().any(same) {
+            return Err(misfit("a part stands in it twice"));
+        }
+        if let LazItemType::Byte(count) | LazItemType::Byte14(count) = item.item_type()
+            && count > MOST_EXTRA_BYTES
+        {
+            return Err(misfit(&format!("{count} extra bytes a point are more than {MOST_EXTRA_BYTES}")));
+        }
     }
     let versions = if layered { 3..=4 } else { 1..=2 };
     if let Some(item) = items.iter().find(|item| !versions.contains(&item.version())) {

@@ -3,7 +3,7 @@
 //! Of a LAZ file in layers only the layers of the fields asked for are read and decoded; points come out of raw
 //! records without an allocation each.
 
-use std::io::{BufReader, Cursor, Read, Seek, SeekFrom};
+use std::io::{Cursor, Read};
 
 use laz::las::selective::DecompressionSelection;
 use laz::record::{LayeredPointRecordDecompressor, RecordDecompressor, SequentialPointRecordDecompressor};
@@ -15,7 +15,14 @@ use super::guard;
 use super::header::CloudFile;
 use super::point::{Fields, Point};
 use super::source::Source;
+use super::wiped;
 use crate::pipeline::units::Unit;
+
+/// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
+const LARGE_CHUNK: u64 = 64 << 20;
+
+/// Bytes that a decoder may leave at the end of a chunk; writers end in step with it.
+const LEFT_OVER: u64 = 8;
 
 /// Raw records decoded at a time: few enough to stay in the fastest memory.
 const BATCH: usize = 256;
@@ -76,7 +83,8 @@ impl Decoder {
         })
     }
 
-    /// Calls `visit` with each point of `block`, in file order.
+    /// Calls `visit` with each point of `block`, in file order. The calling thread needs a stack of
+    /// [`STACK`](super::STACK) bytes.
     ///
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
@@ -91,21 +99,14 @@ impl Decoder {
                 Ok(())
             }
             Some(compression) => match compression.kind {
-                Kind::Whole => {
-                    // One block may be the whole file: read it as it is decoded.
-                    source
-                        .file()
-                        .seek(SeekFrom::Start(block.offset))
-                        .map_err(|error| source.read_error(block.offset, error))?;
-                    let input = BufReader::with_capacity(1 << 16, source.file());
-                    sequential(input, compression, block, batch, converter, &mut visit)
-                }
-                Kind::Chunks => {
+                Kind::Chunks if block.bytes <= LARGE_CHUNK => {
                     source.fill(buffer, block.offset, block.bytes, "compressed chunk")?;
-                    let input = Cursor::new(buffer.as_slice());
-                    sequential(input, compression, block, batch, converter, &mut visit)
+                    chunk(buffer, compression, block, batch, converter, &mut visit)
                 }
-                Kind::Layers => match fill_layers(source, buffer, compression, block)? {
+                Kind::Whole | Kind::Chunks => {
+                    streamed(source, compression, block, batch, converter, &mut visit)?
+                }
+                Kind::Layers => match fill_layers(source, buffer, compression, block, converter)? {
                     Ok(()) => {
                         let input = Cursor::new(buffer.as_slice());
                         layered(input, compression, block, batch, converter, &mut visit)
@@ -131,6 +132,41 @@ impl Decoder {
     }
 }
 
+/// A chunk in memory. Writers end in step with the decoder, so that bytes left over show damage that went unnoticed.
+fn chunk(
+    bytes: &[u8],
+    compression: &Compression,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    converter: &Converter,
+    visit: &mut impl FnMut(&Decoded),
+) -> Result<(), String> {
+    let first_point = compression.record_length().min(bytes.len());
+    wiped::not_wiped(&bytes[first_point..])?;
+    let end = sequential(Cursor::new(bytes), compression, block, batch, converter, visit)?.position();
+    let left = block.bytes - end;
+    if left > LEFT_OVER { Err(format!("its points end {left} bytes too early")) } else { Ok(()) }
+}
+
+/// A chunk, or a whole file, decoded as it is read.
+fn streamed(
+    source: &mut Source,
+    compression: &Compression,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    converter: &Converter,
+    visit: &mut impl FnMut(&Decoded),
+) -> Result<Result<(), String>, CloudError> {
+    let first_point = block.bytes.min(compression.record_length() as u64);
+    let (offset, bytes) = (block.offset + first_point, block.bytes - first_point);
+    let stretch = wiped::not_wiped_stream(source.stream(offset, bytes)?);
+    if let Err(what) = stretch.map_err(|error| source.read_error(offset, error))? {
+        return Ok(Err(what));
+    }
+    let input = source.stream(block.offset, block.bytes)?;
+    Ok(sequential(input, compression, block, batch, converter, visit).map(|_| ()))
+}
+
 /// Puts into `buffer` what a decoder of the core of a point alone needs of a layered chunk: the first point's
 /// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
 /// come after them and are never read. Every length is checked before the decoder may believe it.
@@ -139,9 +175,10 @@ fn fill_layers(
     buffer: &mut Vec<u8>,
     compression: &Compression,
     block: &Block,
+    converter: &Converter,
 ) -> Result<Result<(), String>, CloudError> {
     let items = compression.vlr.items();
-    let record: usize = items.iter().map(|item| usize::from(compression::size(item))).sum();
+    let record = compression.record_length();
     let layers: usize = items.iter().map(compression::layers).sum();
     let core = usize::from(compression::size(&items[0]));
     let head = (record + 4 + 4 * layers) as u64;
@@ -159,10 +196,15 @@ fn fill_layers(
     if head + all > block.bytes {
         return Ok(Err(format!("its layers need {all} bytes")));
     }
+    if wanted > LARGE_CHUNK {
+        return Ok(Err(format!("its layers take {wanted} bytes, more than {LARGE_CHUNK}")));
+    }
+    let times = word(record + 4 + 4 * (compression::POINT_LAYERS - 1)) as usize;
     buffer.copy_within(record..record + 4 + 4 * compression::POINT_LAYERS, core);
     buffer.truncate(core + 4 + 4 * compression::POINT_LAYERS);
     source.fill(buffer, block.offset + head, wanted, "compressed chunk")?;
-    Ok(Ok(()))
+    // The layer of the GPS times is the last of the core.
+    Ok(if converter.gps_time { wiped::not_wiped(&buffer[buffer.len() - times..]) } else { Ok(()) })
 }
 
 fn layered(
@@ -177,17 +219,18 @@ fn layered(
     let core = vec![compression.vlr.items()[0]];
     decompressor.set_fields_from(&core).map_err(|error| error.to_string())?;
     decompressor.set_selection(converter.selection());
-    decompress(decompressor, block, batch, converter, visit)
+    decompress(decompressor, block, batch, converter, visit).map(|_| ())
 }
 
-fn sequential<R: Read + Seek>(
+/// Gives back what is left of the input.
+fn sequential<R: Read>(
     input: R,
     compression: &Compression,
     block: &Block,
     batch: &mut Vec<u8>,
     converter: &Converter,
     visit: &mut impl FnMut(&Decoded),
-) -> Result<(), String> {
+) -> Result<R, String> {
     let mut decompressor = SequentialPointRecordDecompressor::new(input);
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
     decompress(decompressor, block, batch, converter, visit)
@@ -195,13 +238,13 @@ fn sequential<R: Read + Seek>(
 
 /// Decompresses the points of a block, a batch at a time. Only the decompressor is guarded against panics, not
 /// `visit`.
-fn decompress<R: Read + Seek>(
+fn decompress<R>(
     mut decompressor: impl RecordDecompressor<R>,
     block: &Block,
     batch: &mut Vec<u8>,
     converter: &Converter,
     visit: &mut impl FnMut(&Decoded),
-) -> Result<(), String> {
+) -> Result<R, String> {
     let length = decompressor.record_size();
     batch.clear();
     batch.resize(BATCH * length, 0);
@@ -219,7 +262,7 @@ fn decompress<R: Read + Seek>(
         converter.all(records, length, visit);
         left -= count;
     }
-    Ok(())
+    Ok(decompressor.into_inner())
 }
 
 /// Makes points of raw records.

@@ -1,5 +1,5 @@
 use super::*;
-use crate::cloud::testing::{Builder, Raw, open, points};
+use crate::cloud::testing::{Builder, Raw, open, points, with};
 
 const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: true };
 
@@ -114,19 +114,20 @@ fn ranks_become_angles() {
 
 #[test]
 fn coordinates_out_of_range_are_told() {
-    let mut bytes = Builder::new(2, 0, points(3, 0)).las();
-    for (scale, in_range) in [(0.0001f64, true), (1e300, false)] {
-        bytes[131 + 16..131 + 24].copy_from_slice(&scale.to_le_bytes());
-        let (_folder, cloud) = open(&bytes);
-        for found in decode(&cloud.unwrap(), ALL).unwrap() {
-            assert_eq!(found.in_range, in_range);
-        }
-    }
-    // Infinity times nothing: not a number.
-    bytes[131 + 16..131 + 24].copy_from_slice(&f64::MAX.to_le_bytes());
-    bytes[155 + 16..155 + 24].copy_from_slice(&f64::MIN.to_le_bytes());
+    let bytes = Builder::new(2, 0, points(3, 0)).las();
     let (_folder, cloud) = open(&bytes);
-    assert!(decode(&cloud.unwrap(), ALL).unwrap().iter().all(|found| !found.in_range));
+    let mut cloud = cloud.unwrap();
+    let mut in_range = |axis: usize, scale, offset| {
+        let before = (cloud.scale, cloud.offset);
+        (cloud.scale[axis], cloud.offset[axis]) = (scale, offset);
+        let found = decode(&cloud, ALL).unwrap().iter().all(|found| found.in_range);
+        (cloud.scale, cloud.offset) = before;
+        found
+    };
+    assert!(in_range(2, 0.0001, 50.0) && in_range(2, 0.0001, 1e5));
+    assert!(!in_range(2, 0.0001, 1e6) && !in_range(0, 0.001, 1e10));
+    // Infinity, and infinity less infinity: not a number.
+    assert!(!in_range(2, 1e300, 0.0) && !in_range(1, f64::MAX, f64::MIN));
 }
 
 fn message(bytes: &[u8]) -> String {
@@ -135,12 +136,6 @@ fn message(bytes: &[u8]) -> String {
         Ok(_) => "no error".into(),
         Err(error) => error.to_string(),
     }
-}
-
-fn with(bytes: &[u8], at: usize, new: &[u8]) -> Vec<u8> {
-    let mut bytes = bytes.to_vec();
-    bytes[at..at + new.len()].copy_from_slice(new);
-    bytes
 }
 
 #[test]
@@ -172,6 +167,9 @@ fn each_damage_has_its_own_clear_error() {
         (with(&las, 247, &[0xff; 8]), "of which only 200 are there, needs 18446744073709551615 bytes"),
         (with(&las, 131, &f64::NAN.to_le_bytes()), "the scale factor of x is NaN"),
         (with(&las, 139, &0f64.to_le_bytes()), "the scale factor of y is 0"),
+        (with(&las, 147, &1e6f64.to_le_bytes()), "the scale factor of z is 1000000.0"),
+        (with(&las, 147, &(-1e-300f64).to_le_bytes()), "the scale factor of z is -1e-300"),
+        (with(&las, 155, &(-1e30f64).to_le_bytes()), "the offset of x is -1e30"),
         (with(&las, 171, &f64::INFINITY.to_le_bytes()), "the offset of z is inf"),
         (las[..1000].to_vec(), "of which only 20 are there, needs 6000 bytes from byte 375 on"),
         (with(&las, 104, &[0x86]), "the record that says how is missing (byte 104)"),
@@ -224,6 +222,34 @@ fn what_is_merely_odd_is_a_note() {
     assert!(notes(&with(&las, 100, &[2])).contains("promises 2 variable length records, but only 0 fit"));
     let evlr = [10u64.to_le_bytes().as_slice(), &1u32.to_le_bytes()].concat();
     assert!(notes(&with(&las, 235, &evlr)).contains("ought to begin at byte 10"));
+}
+
+/// What a wiped stretch of a disk holds is refused, or decodes to as many points as are due.
+#[test]
+fn wiped_stretches_end_in_an_error_or_in_points() {
+    let spawn = |work: fn()| std::thread::Builder::new().stack_size(crate::cloud::STACK).spawn(work).unwrap();
+    spawn(|| {
+        for format in [0u8, 1, 3, 6, 7] {
+            for (fill, from, length) in [0xff, 0]
+                .into_iter()
+                .flat_map(|fill| [0usize, 28, 36, 62, 100, 400].map(move |from| (fill, from)))
+                .flat_map(|(fill, from)| [4, 8, 11, 40, usize::MAX].map(move |length| (fill, from, length)))
+            {
+                let mut laz = Builder::new(4, format, points(3000, format)).laz(3000);
+                let offset = u32::from_le_bytes(laz[96..100].try_into().unwrap()) as usize;
+                let table = i64::from_le_bytes(laz[offset..offset + 8].try_into().unwrap()) as usize;
+                let chunk = &mut laz[offset + 8..table];
+                let end = from.saturating_add(length).min(chunk.len());
+                chunk[from..end].fill(fill);
+                let found = message(&laz);
+                if fill == 0xff && length == usize::MAX {
+                    assert!(found.contains("block 1 of 1"), "{found}");
+                }
+            }
+        }
+    })
+    .join()
+    .unwrap();
 }
 
 /// Damage anywhere gives points or an error, never a panic or a hang. Every byte in turn takes minutes, so

@@ -49,6 +49,24 @@ pub enum CloudError {
         /// Size of the file.
         size: u64,
     },
+    /// The file ends before the last of the points that its header counts.
+    #[error("{}: cut off: the list of {points} points, of which only {there} are there, needs {needed} bytes from byte \
+             {offset} on, but the file's points end at byte {end}. Copy or export the file again, or go on without the \
+             other points with `read: {{damaged: skip}}`", path.display())]
+    PointsMissing {
+        /// The file.
+        path: PathBuf,
+        /// Points as its header counts them.
+        points: u64,
+        /// Points that are there.
+        there: u64,
+        /// Where the points begin.
+        offset: u64,
+        /// Bytes that all points would take.
+        needed: u64,
+        /// Where the points end.
+        end: u64,
+    },
     /// A version or an encoding that the program does not read.
     #[error("{}: {what} (byte {offset}), which is not read here. {remedy}", path.display())]
     Unsupported {
@@ -85,8 +103,8 @@ pub enum CloudError {
         offset: u64,
     },
     /// Points cannot be decoded.
-    #[error("{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}. Copy or export the \
-             file again", path.display(), offset + bytes, first_point + 1, first_point + points)]
+    #[error("{}. Copy or export the file again, or go on without these {points} points with `read: {{damaged: skip}}`",
+            self.damage().unwrap_or_default())]
     Block {
         /// The file.
         path: PathBuf,
@@ -105,6 +123,23 @@ pub enum CloudError {
         /// What is wrong.
         what: String,
     },
+}
+
+impl CloudError {
+    /// File, place and damage, where the error is a damaged block.
+    pub fn damage(&self) -> Option<String> {
+        let CloudError::Block { path, number, blocks, offset, bytes, first_point, points, what } = self
+        else {
+            return None;
+        };
+        Some(format!(
+            "{}: block {number} of {blocks} (bytes {offset} to {}, points {} to {}) is damaged: {what}",
+            path.display(),
+            offset + bytes,
+            first_point + 1,
+            first_point + points
+        ))
+    }
 }
 
 /// What to do with a file that no reading can mend.

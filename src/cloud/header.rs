@@ -12,6 +12,13 @@ use super::source::Source;
 /// Bytes of a point record of formats 0 to 10: LAS 1.4 R16, section 2.6.
 pub(super) const RECORD_LENGTHS: [u16; 11] = [20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67];
 
+/// Scale factors that make sense: whole coordinates reach 2^31 of them, which is 2 mm at the low end and the size of
+/// the solar system at the high end.
+const SCALES: std::ops::RangeInclusive<f64> = 1e-12..=100.0;
+
+/// Offsets farther from zero than this, in any unit, are off the Earth.
+const LARGEST_OFFSET: f64 = 1e9;
+
 /// What the GPS times of a cloud count from.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum GpsTimeType {
@@ -37,8 +44,11 @@ pub struct CloudFile {
     pub record_length: u16,
     /// Whether the points are compressed (LAZ).
     pub compressed: bool,
-    /// Number of points.
+    /// Number of points, as the header counts them.
     pub points: u64,
+    /// How many of them are not there, because the file is cut off; 0 unless it was opened with
+    /// [`CloudFile::open_what_is_there`].
+    pub missing: u64,
     /// Points of return 1 to 15 as the header states them.
     pub points_by_return: [u64; 15],
     /// Scale factors of x, y and z.
@@ -75,6 +85,27 @@ impl CloudFile {
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
     pub fn open(path: &Path) -> Result<CloudFile, CloudError> {
+        let (cloud, missing) = Self::open_anyhow(path)?;
+        missing.map_or(Ok(cloud), Err)
+    }
+
+    /// As [`CloudFile::open`], but takes an uncompressed file that is cut off for the points that are there.
+    ///
+    /// # Errors
+    /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
+    pub fn open_what_is_there(path: &Path) -> Result<CloudFile, CloudError> {
+        let (mut cloud, missing) = Self::open_anyhow(path)?;
+        if let Some(error) = missing {
+            if cloud.blocks.is_empty() {
+                return Err(error);
+            }
+            cloud.missing = cloud.points - cloud.blocks.iter().map(|block| block.points).sum::<u64>();
+        }
+        Ok(cloud)
+    }
+
+    /// The cloud, and what is wrong where its points are not all there.
+    fn open_anyhow(path: &Path) -> Result<(CloudFile, Option<CloudError>), CloudError> {
         let mut source = Source::open(path)?;
         let header = read_header(&mut source)?;
         let minor = header.version.minor;
@@ -132,16 +163,18 @@ impl CloudFile {
                 blocks::of_compressed(&mut source, &compression, points, offset_to_points, end_of_points)?;
             (Some(compression), blocks)
         } else {
-            let blocks = blocks::of_plain(
-                &source,
-                record_length.into(),
-                points,
-                offset_to_points,
-                end_of_points,
-                &mut notes,
-            )?;
-            (None, blocks)
+            let length = record_length.into();
+            (None, blocks::of_plain(length, points, offset_to_points, end_of_points, &mut notes))
         };
+        let there = blocks.last().map_or(0, |block| block.first_point + block.points);
+        let missing = (there < points).then(|| CloudError::PointsMissing {
+            path: path.to_path_buf(),
+            points,
+            there,
+            offset: offset_to_points,
+            needed: points.saturating_mul(record_length.into()),
+            end: end_of_points,
+        });
 
         // Before LAS 1.2 the two bytes of the global encoding were reserved.
         let encoding = if minor >= 2 { header.global_encoding } else { 0 };
@@ -154,7 +187,7 @@ impl CloudFile {
                 }
             }
         }
-        Ok(CloudFile {
+        let cloud = CloudFile {
             path: path.to_path_buf(),
             size: source.size(),
             version: (header.version.major, minor),
@@ -162,6 +195,7 @@ impl CloudFile {
             record_length,
             compressed,
             points,
+            missing: 0,
             points_by_return,
             scale: [header.x_scale_factor, header.y_scale_factor, header.z_scale_factor],
             offset: [header.x_offset, header.y_offset, header.z_offset],
@@ -180,7 +214,8 @@ impl CloudFile {
             blocks,
             notes,
             compression,
-        })
+        };
+        Ok((cloud, missing))
     }
 
     /// Whether points carry a GPS time.
@@ -270,19 +305,23 @@ fn read_header(source: &mut Source) -> Result<las::raw::Header, CloudError> {
     let offsets = [header.x_offset, header.y_offset, header.z_offset];
     for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
         let place = |field: u64| field + 8 * axis as u64;
-        if !scales[axis].is_finite() || scales[axis] == 0.0 {
+        // A value that is not a number is in no range.
+        if !SCALES.contains(&scales[axis].abs()) {
             return Err(wrong(
                 format!(
-                    "the scale factor of {name} is {}, with which no coordinate can be had",
+                    "the scale factor of {name} is {:?}, with which no sensible coordinate can be had",
                     scales[axis]
                 ),
                 place(131),
                 EXPORT_AGAIN,
             ));
         }
-        if !offsets[axis].is_finite() {
+        if !(0.0..=LARGEST_OFFSET).contains(&offsets[axis].abs()) {
             return Err(wrong(
-                format!("the offset of {name} is {}, with which no coordinate can be had", offsets[axis]),
+                format!(
+                    "the offset of {name} is {:?}, with which no sensible coordinate can be had",
+                    offsets[axis]
+                ),
                 place(155),
                 EXPORT_AGAIN,
             ));

@@ -21,6 +21,7 @@ mod records;
 mod source;
 #[cfg(test)]
 mod testing;
+mod wiped;
 mod wkt;
 
 pub use blocks::Block;
@@ -30,3 +31,4 @@ pub use decode::{Decoded, Decoder};
 pub use error::CloudError;
 pub use header::{CloudFile, GpsTimeType};
 pub use point::{Fields, MAX_RETURN, Point};
+pub use wiped::STACK;

@@ -13,6 +13,9 @@ const EXTENDED_HEAD: u64 = 60;
 /// short by nature, so a longer one is junk.
 const LONGEST: u64 = 16 << 20;
 
+/// Bytes of all records kept at the most.
+const MOST_BYTES: u64 = 64 << 20;
+
 /// More records than this are junk, and are not walked through.
 const MOST: u32 = 10_000;
 
@@ -59,6 +62,7 @@ pub(super) fn read(
         (HEAD, "variable length record")
     };
     let mut records = Vec::new();
+    let mut kept = 0;
     for number in 1..=count {
         if number > MOST {
             notes.push(format!(
@@ -89,7 +93,8 @@ pub(super) fn read(
         }
         let user = text(&head[2..18]);
         let id = u16::from_le_bytes([head[18], head[19]]);
-        if wanted(&user, id) && length <= LONGEST {
+        if wanted(&user, id) && length <= LONGEST && kept + length <= MOST_BYTES {
+            kept += length;
             let all = source.bytes(offset, head_length + length, kind)?;
             // The length was checked above, so this reads what is there and no more.
             let record = Vlr::read_from(all.as_slice(), extended)

@@ -1,7 +1,7 @@
 //! A file and its size: no byte is read, and no memory taken for it, before it is known to be there.
 
 use std::fs::File;
-use std::io::{self, Read, Seek, SeekFrom};
+use std::io::{self, BufReader, Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use super::error::CloudError;
@@ -80,6 +80,17 @@ impl Source {
             .seek(SeekFrom::Start(offset))
             .and_then(|_| self.file.read_exact(&mut buffer[start..]))
             .map_err(|source| self.read_error(offset, source))
+    }
+
+    /// Reads `length` bytes from `offset` on as they are asked for.
+    ///
+    /// # Errors
+    /// When the place cannot be reached.
+    pub fn stream(&mut self, offset: u64, length: u64) -> Result<impl Read + use<'_>, CloudError> {
+        if let Err(error) = self.file.seek(SeekFrom::Start(offset)) {
+            return Err(self.read_error(offset, error));
+        }
+        Ok(BufReader::with_capacity(1 << 16, &self.file).take(length))
     }
 
     /// The error of a read from `offset` on.

@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use super::limits::wrong_edge;
 use crate::pipeline::units::Micrometres;
 use crate::stages::chain::Chain;
 
@@ -15,13 +16,13 @@ pub struct Density {
 }
 
 /// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
-const SURVEY_POINT: f64 = 90.0;
+pub const SURVEY_POINT: f64 = 90.0;
 /// Bytes of a reference point at work on a tile: the point, its fate and its place among the neighbours.
-const REFERENCE_POINT: f64 = 60.0;
+pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
-const CELL: f64 = 64.0;
+pub const CELL: f64 = 64.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
-const SHARE: f64 = 0.6;
+pub const SHARE: f64 = 0.6;
 /// Points of a tile beyond which a larger tile gains nothing.
 const ENOUGH_POINTS: f64 = 4e6;
 
@@ -84,6 +85,10 @@ pub fn tile_edge(
         let um = edge * 1_000_000;
         if tile_bytes(um, survey, reference, chain) > allowed {
             break;
+        }
+        if wrong_edge(um, chain).is_some() {
+            edge += if edge < 100 { 10 } else { 50 };
+            continue;
         }
         best = Some(um);
         if (edge as f64).powi(2) * (survey.per_m2 + reference.per_m2) > ENOUGH_POINTS {

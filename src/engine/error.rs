@@ -54,6 +54,51 @@ pub enum EngineError {
         /// Why, and what to do.
         message: String,
     },
+    /// A tile takes more memory than is allowed.
+    #[error("{place}, {edge_m} m wide, holds {points} points and {cells} cells of the ground surface; work on it takes about {} \
+             MiB, but the memory allowed leaves {} MiB for it. Allow more with --memory, or {remedy}", needed >> 20, allowed >> 20)]
+    TileMemory {
+        /// The tile, by its corner.
+        place: String,
+        /// Its edge in metres.
+        edge_m: f64,
+        /// Points in it and its margins.
+        points: u64,
+        /// Cells of the surface over it and its margins.
+        cells: u64,
+        /// Bytes that it takes.
+        needed: u64,
+        /// Bytes that it may take.
+        allowed: u64,
+        /// What to do beside allowing more.
+        remedy: String,
+    },
+    /// Points lie too far apart.
+    #[error("the points of the {cloud} lie scattered over {tiles} tiles and {} km × {} km, so thinly that their ground surfaces \
+             would take {} MiB of disk. Look with `echograde inspect` whether a file has a wrong scale factor, offset or \
+             unit; if all is right, set a larger `cell:` of `ground`", (span_m[0] / 1e3).ceil(), (span_m[1] / 1e3).ceil(), bytes >> 20)]
+    Scattered {
+        /// `survey` or `reference`.
+        cloud: &'static str,
+        /// Tiles that have points.
+        tiles: usize,
+        /// Extent in x and y, metres.
+        span_m: [f64; 2],
+        /// Bytes that the surfaces would take.
+        bytes: u64,
+    },
+    /// Points fall into more tiles than memory can keep track of.
+    #[error(
+        "the points of the {cloud} lie scattered over so many tiles ({tiles} so far) that keeping track of them takes more \
+             memory than is allowed. Look with `echograde inspect` whether a file has a wrong scale factor, offset or unit; if \
+             all is right, allow more with --memory or set larger tiles with `read: {{tile: …}}`"
+    )]
+    TooManyTiles {
+        /// `survey` or `reference`.
+        cloud: &'static str,
+        /// Tiles so far.
+        tiles: usize,
+    },
     /// Someone asked the run to stop.
     #[error("the run was stopped as asked")]
     Stopped,

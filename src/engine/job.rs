@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 
 use super::budget::{Density, disk_bytes, tile_edge};
+use super::limits::wrong_edge;
 use super::sample::Draw;
 use super::tiles::Tiling;
 use crate::cloud::{CloudError, CloudFile, StatedUnit};
@@ -83,8 +84,10 @@ impl Job {
     /// # Errors
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, means: Means) -> Result<Self, JobError> {
-        let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
         let pipeline = loaded.pipeline.clone();
+        let chain = Chain::new(&pipeline.stages, pipeline.seed);
+        let skip_damaged = chain.skip_damaged;
+        let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
         let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
         let reference = match &pipeline.reference {
             Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
@@ -95,7 +98,6 @@ impl Job {
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
-        let chain = Chain::new(&pipeline.stages, pipeline.seed);
         let density = |cloud: Option<&CloudJob>| cloud.map_or(Density::default(), |c| c.density);
         let fixed = pipeline.stages.iter().find_map(|stage| match stage {
             Stage::Read(read) => match read.tile {
@@ -106,7 +108,12 @@ impl Job {
         });
         let too_little = JobError::Memory { memory: means.memory, threads: means.threads };
         let edge = match fixed {
-            Some(edge) => edge,
+            Some(edge) => {
+                if let Some(why) = wrong_edge(edge, &chain) {
+                    return Err(loaded.error(vec![edge_problem(&loaded, &why)]).into());
+                }
+                edge
+            }
             None => tile_edge(
                 means.memory,
                 means.threads,
@@ -143,9 +150,18 @@ impl Job {
     }
 }
 
+/// The edge of the tiles does not fit the other options.
+fn edge_problem(loaded: &Loaded, why: &str) -> Problem {
+    let stages = &loaded.pipeline.stages;
+    let read = stages.iter().position(|stage| matches!(stage, Stage::Read(_))).unwrap_or(0);
+    let place = loaded.option_path(read, "tile");
+    loaded.problem_at(&place, why, "this edge", Some("`tile: auto` chooses an edge that fits"))
+}
+
 /// What the headers of the clouds bring to light.
 struct Findings<'a> {
     loaded: &'a Loaded,
+    skip_damaged: bool,
     notes: Vec<String>,
     problems: Vec<Problem>,
 }
@@ -165,7 +181,8 @@ impl CloudJob {
         paths: &[PathBuf],
         found: &mut Findings<'_>,
     ) -> Result<Self, JobError> {
-        let files = paths.iter().map(|path| CloudFile::open(path)).collect::<Result<Vec<_>, _>>()?;
+        let open = if found.skip_damaged { CloudFile::open_what_is_there } else { CloudFile::open };
+        let files = paths.iter().map(|path| open(path)).collect::<Result<Vec<_>, _>>()?;
         let given = input.units.unwrap_or_default();
         let mut units = Vec::with_capacity(files.len());
         for file in &files {
@@ -283,7 +300,7 @@ fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
     let mut densest = 0.0f64;
     let mut all: Option<[f64; 4]> = None;
     for (file, (unit, _)) in files.iter().zip(units) {
-        points += file.points;
+        points = u64::saturating_add(points, file.points - file.missing);
         let metres = |v: f64| v * unit.micrometres() / 1e6;
         let [x0, y0] = [metres(file.stated_min[0]), metres(file.stated_min[1])];
         let [x1, y1] = [metres(file.stated_max[0]), metres(file.stated_max[1])];

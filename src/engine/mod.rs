@@ -23,6 +23,7 @@ pub mod index;
 pub mod inputs;
 pub mod job;
 pub mod journal;
+pub mod limits;
 pub mod log;
 pub mod manifest;
 pub mod progress;

@@ -12,6 +12,7 @@ use super::identity::Identity;
 use super::index;
 use super::inputs::{InputFile, check_unchanged, hash_inputs};
 use super::job::{CloudJob, Job};
+use super::limits::heavy_tiles;
 use super::log::{self, RunLog};
 use super::manifest::{Manifest, Step, peak_memory};
 use super::progress::{Progress, duration};
@@ -19,11 +20,12 @@ use super::run_folder::{Claim, MANIFEST, RunFolder};
 use super::sample::Draw;
 use super::scatter::{Dealt, Input, scatter};
 use super::stop;
-use super::summing_up::{cloud_counts, histogram, results};
+use super::summing_up::{cloud_counts, histogram, notes_of_reading, results};
 use super::surfaces::Surfaces;
 use super::tile::Cloud;
 use super::tiles::Tiling;
 use super::work::{DealtClouds, make_surfaces, run_tiles};
+use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::method::method;
@@ -58,8 +60,10 @@ pub fn run(job: Job, out: &Path, claim: Claim) -> Result<Summary, EngineError> {
 }
 
 fn in_pool(job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.means.threads).build().map_err(|error| {
-        EngineError::Internal { doing: "starting the workers".into(), message: error.to_string() }
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.means.threads).stack_size(STACK).build();
+    let pool = pool.map_err(|error| EngineError::Internal {
+        doing: "starting the workers".into(),
+        message: error.to_string(),
     })?;
     // Within the pool, since a panic is told apart on the thread that it happens on.
     pool.install(|| guarded(|| "doing the run".into(), || work(job, folder)))
@@ -105,7 +109,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     if taken_over < tiles {
         let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
         clock.step("make surfaces")?;
-        run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered)?;
+        run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered, &heavy_tiles(&dealt, &job)?)?;
         surfaces.into_values().for_each(Surfaces::remove);
         clock.step("work on tiles")?;
     }
@@ -130,6 +134,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     write_results(&job, &folder.results(), &summary, &histogram, &gathered, draw.listed)?;
     clock.step("write results")?;
     let mut manifest = Manifest::of(&job, inputs);
+    manifest.notes.extend(notes_of_reading(&dealt, &job));
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = tiles as u64;
     manifest.tiles_taken_over = taken_over as u64;
@@ -181,7 +186,7 @@ fn deal_out(
     let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Dealt, EngineError> {
         let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
         let progress = Progress::start(doing, "points", files.density.points);
-        let input = Input { cloud, files: &files.files, units: &files.units, halo };
+        let input = Input { cloud, files: &files.files, units: &files.units, halo, memory: job.means.memory };
         scatter(&input, &job.chain, job.tiling, path, &progress)
     };
     let spill = folder.spill();
@@ -198,6 +203,8 @@ fn deal_out(
     };
     let dealt = DealtClouds { survey, reference };
     check_unchanged(inputs)?;
+    // Before anything is kept: the remedy may be another pipeline file.
+    heavy_tiles(&dealt, job)?;
     index::write(&dealt, &folder.index())?;
     folder.keep_work();
     Ok(dealt)

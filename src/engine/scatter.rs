@@ -16,7 +16,7 @@ use super::tile::Cloud;
 use super::tiles::{Range, TileKey, Tiling};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Packing;
-use crate::cloud::{Block, CloudFile, Decoded, Decoder};
+use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::chain::Chain;
 use crate::stages::keep::{Filter, Tally};
@@ -26,6 +26,12 @@ const PIECE: usize = 64 << 10;
 
 /// Bytes that a worker holds back at the most, over all tiles.
 const HELD: usize = 16 << 20;
+
+/// Bytes that a worker's list for one more tile takes by itself.
+const SLOT: usize = 160;
+
+/// Share of the memory allowed that keeping track of the pieces of all tiles may take.
+const INDEX_SHARE: u64 = 4;
 
 /// One cloud to be scattered.
 pub struct Input<'a> {
@@ -37,13 +43,19 @@ pub struct Input<'a> {
     pub units: &'a [(Unit, Unit)],
     /// How far beyond the core of a tile its points must be seen.
     pub halo: Micrometres,
+    /// Memory that the run may take, bytes.
+    pub memory: u64,
 }
 
 /// What became of the points of one cloud while they were read.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct ReadCounts {
-    /// Points in the files.
+    /// Points in the files, those lost among them.
     pub read: u64,
+    /// Points of damaged blocks that were skipped.
+    pub lost: u64,
+    /// The damaged blocks that were skipped, in the order of files and blocks.
+    pub damaged: Vec<DamagedBlock>,
     /// Flagged withheld.
     pub withheld: u64,
     /// Of those not withheld, by return number; 0 holds those without a valid one.
@@ -54,6 +66,17 @@ pub struct ReadCounts {
     pub keep: BTreeMap<usize, Tally>,
     /// The box around the points kept that are not labelled noise.
     pub bounds: Bounds,
+}
+
+/// A block of a file that could not be decoded and was skipped.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct DamagedBlock {
+    /// Place of the file in the list of files.
+    pub file: usize,
+    /// Number of the block, from 0.
+    pub block: usize,
+    /// File, place and damage in words.
+    pub what: String,
 }
 
 /// A box around points; it starts with none.
@@ -84,7 +107,9 @@ impl Bounds {
 
 impl ReadCounts {
     fn merge(&mut self, other: &ReadCounts) {
-        self.read += other.read;
+        self.read = self.read.saturating_add(other.read);
+        self.lost = self.lost.saturating_add(other.lost);
+        self.damaged.extend_from_slice(&other.damaged);
         self.withheld += other.withheld;
         self.out_of_range += other.out_of_range;
         for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
@@ -154,9 +179,15 @@ pub fn scatter(
                     &mut other.insert((*file, new)).1
                 }
             };
-            let doing =
-                || format!("reading {}, block {}", input.files[*file].path.display(), block.number + 1);
+            let path = &input.files[*file].path;
+            let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
             guarded(doing, || {
+                // What is dealt out cannot be taken back: only a block that is whole is decoded for good.
+                if chain.skip_damaged
+                    && let Err(error) = decoder.for_each(block, |_| ())
+                {
+                    return judge.lose(*file, block, error);
+                }
                 decoder.for_each(block, |decoded| {
                     if judge.keeps(decoded) {
                         dealer.deal(&decoded.point);
@@ -165,18 +196,59 @@ pub fn scatter(
                 Ok(())
             })?;
             dealer.failed()?;
+            check_index(&spill, input)?;
             progress.advance(block.points);
         }
         dealer.write_all();
         dealer.failed()?;
+        check_index(&spill, input)?;
         total.lock().expect("no panic while locked").merge(&judge.into_counts());
         Ok(())
     };
     let results =
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
-    let counts = total.into_inner().expect("no panic while locked");
+    let mut counts = total.into_inner().expect("no panic while locked");
+    for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
+        counts.read = counts.read.saturating_add(file.missing);
+        counts.lost = counts.lost.saturating_add(file.missing);
+        counts.damaged.push(DamagedBlock { file: i, block: file.blocks.len(), what: cut_off(file) });
+    }
+    counts.damaged.sort();
+    tell(&counts.damaged);
     Ok(Dealt { spill, packing, counts })
+}
+
+/// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
+fn check_index(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineError> {
+    let (tiles, bytes) = spill.index_size();
+    if bytes <= input.memory / INDEX_SHARE {
+        return Ok(());
+    }
+    Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })
+}
+
+/// What is lost of a file that is cut off.
+fn cut_off(file: &CloudFile) -> String {
+    format!(
+        "{}: cut off: points {} to {} are not there (the file ends at byte {})",
+        file.path.display(),
+        file.points - file.missing + 1,
+        file.points,
+        file.size
+    )
+}
+
+/// Damaged blocks that are told one by one while the run works; the manifest has them all.
+const TOLD: usize = 10;
+
+fn tell(damaged: &[DamagedBlock]) {
+    for block in damaged.iter().take(TOLD) {
+        tracing::warn!("skipped: {}", block.what);
+    }
+    if damaged.len() > TOLD {
+        tracing::warn!("skipped: {} more damaged blocks, named in manifest.json", damaged.len() - TOLD);
+    }
 }
 
 /// Judges points as they are read, and counts.
@@ -213,6 +285,18 @@ impl<'a> Judge<'a> {
             counts.bounds.add((decoded.point.x, decoded.point.y));
         }
         kept
+    }
+
+    /// Counts a damaged block as lost.
+    ///
+    /// # Errors
+    /// What is wrong where it is not the block.
+    fn lose(&mut self, file: usize, block: &Block, error: CloudError) -> Result<(), EngineError> {
+        let Some(what) = error.damage() else { return Err(error.into()) };
+        self.counts.read = self.counts.read.saturating_add(block.points);
+        self.counts.lost = self.counts.lost.saturating_add(block.points);
+        self.counts.damaged.push(DamagedBlock { file, block: block.number, what });
+        Ok(())
     }
 
     fn into_counts(self) -> ReadCounts {
@@ -318,6 +402,7 @@ impl<'a> Dealer<'a> {
     fn slot(&mut self, key: TileKey) -> usize {
         *self.buffers.entry(key).or_insert_with(|| {
             self.slots.push((key, Vec::new()));
+            self.held += SLOT;
             self.slots.len() - 1
         })
     }

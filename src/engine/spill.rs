@@ -15,11 +15,15 @@ use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 
+/// Bytes of memory that a key takes, with the list of its pieces.
+const BYTES_PER_KEY: u64 = 128;
+
 /// A file of keyed pieces. Any thread may append; pieces of one key come back in the order they were written.
 pub struct Spill<K> {
     path: PathBuf,
     file: File,
     end: AtomicU64,
+    count: AtomicU64,
     pieces: Mutex<BTreeMap<K, Vec<Piece>>>,
 }
 
@@ -47,7 +51,8 @@ impl<K: Ord + Copy> Spill<K> {
             .truncate(true)
             .open(path)
             .map_err(EngineError::disk(path, "making a working file"))?;
-        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(0), pieces: Mutex::default() })
+        let (end, count) = (AtomicU64::new(0), AtomicU64::new(0));
+        Ok(Spill { path: path.to_path_buf(), file, end, count, pieces: Mutex::default() })
     }
 
     /// Opens the spill that an earlier run left at `path`, whose [`Spill::pieces`] were `pieces`.
@@ -62,8 +67,9 @@ impl<K: Ord + Copy> Spill<K> {
             .map_err(EngineError::disk(path, "opening working data again"))?;
         let ends = pieces.iter().flat_map(|(_, list)| list).map(|p| p.offset + u64::from(p.bytes));
         let end = ends.max().unwrap_or(0);
+        let count = AtomicU64::new(pieces.iter().map(|(_, list)| list.len() as u64).sum());
         let pieces = Mutex::new(pieces.into_iter().collect());
-        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(end), pieces })
+        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(end), count, pieces })
     }
 
     /// All pieces, to be written down for a later run.
@@ -90,12 +96,22 @@ impl<K: Ord + Copy> Spill<K> {
         write_at(&self.file, bytes, offset).map_err(EngineError::disk(&self.path, "writing working data"))?;
         let piece = Piece { offset, bytes: bytes.len() as u32, checksum: XxHash3_64::oneshot(bytes) };
         self.pieces.lock().expect("no panic while locked").entry(key).or_default().push(piece);
+        self.count.fetch_add(1, Ordering::Relaxed);
         Ok(())
     }
 
     /// All keys that have a piece, ascending.
     pub fn keys(&self) -> Vec<K> {
         self.pieces.lock().expect("no panic while locked").keys().copied().collect()
+    }
+
+    /// Number of keys that have a piece, and bytes of memory that all pieces take, roughly.
+    pub fn index_size(&self) -> (usize, u64) {
+        let keys = self.pieces.lock().expect("no panic while locked").len();
+        (
+            keys,
+            keys as u64 * BYTES_PER_KEY + self.count.load(Ordering::Relaxed) * size_of::<Piece>() as u64 * 2,
+        )
     }
 
     /// Bytes written under `key`.

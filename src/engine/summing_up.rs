@@ -2,8 +2,12 @@
 
 use super::error::EngineError;
 use super::gather::ResidualFile;
+use super::job::{CloudJob, Job};
 use super::scatter::ReadCounts;
 use super::tile::FateCounts;
+use super::tiles::Range;
+use super::work::DealtClouds;
+use crate::cloud::CloudFile;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Unit;
 use crate::report::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics};
@@ -20,6 +24,8 @@ pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
         .collect();
     CloudCounts {
         read: read.read,
+        damaged_blocks: read.damaged.len() as u64,
+        lost_points: read.lost,
         withheld: read.withheld,
         invalid_return: read.by_return[0],
         out_of_range: read.out_of_range,
@@ -29,6 +35,63 @@ pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
         above_ground: fates.above_ground,
         ground: fates.ground_by_return.iter().sum(),
     }
+}
+
+/// What reading the points brought to light, in words: damaged blocks, and headers that the points contradict.
+pub fn notes_of_reading(dealt: &DealtClouds, job: &Job) -> Vec<String> {
+    let mut notes = Vec::new();
+    let clouds = [
+        ("survey", Some((&dealt.survey, &job.survey))),
+        ("reference", dealt.reference.as_ref().zip(job.reference.as_ref())),
+    ];
+    for (name, cloud) in clouds.into_iter().filter_map(|(name, cloud)| Some((name, cloud?))) {
+        let (read, files) = (&cloud.0.counts, cloud.1);
+        notes.extend(read.damaged.iter().map(|block| format!("skipped: {}", block.what)));
+        if let Some(box_found) = read.bounds.ranges()
+            && let Some(note) = outside_stated_box(name, box_found, files)
+        {
+            notes.push(note);
+        }
+        // Withheld points are in the header's counts, and lost ones may be.
+        if read.withheld == 0 && read.lost == 0 {
+            let stated = |n: usize| files.files.iter().map(|file| file.points_by_return[n - 1]).sum::<u64>();
+            let differs = |n: &usize| stated(*n) != read.by_return[*n];
+            let differ: Vec<String> = (1..=MAX_RETURN).filter(differs).map(|n| n.to_string()).collect();
+            if !differ.is_empty() {
+                notes.push(format!(
+                    "the headers of the {name} state other numbers of points than were read for return {}; those read \
+                     count",
+                    differ.join(", ")
+                ));
+            }
+        }
+    }
+    notes
+}
+
+/// That points lie outside the boxes that the headers state, if they do.
+fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> Option<String> {
+    let stated = |axis: usize, of: fn(&CloudFile) -> [f64; 3], beyond: f64, pick: fn(f64, f64) -> f64| {
+        let places = cloud.files.iter().zip(&cloud.units).map(|(file, units)| {
+            // Headers are rounded to the scale factor at best.
+            (of(file)[axis] + beyond * file.scale[axis].abs()) * units.0.micrometres()
+        });
+        places.reduce(pick).unwrap_or(f64::NAN)
+    };
+    // A box that is not a number holds nothing.
+    let inside = |range: Range, axis| {
+        range.0 as f64 >= stated(axis, |f| f.stated_min, -1.0, f64::min)
+            && (range.1 - 1) as f64 <= stated(axis, |f| f.stated_max, 1.0, f64::max)
+    };
+    if inside(x, 0) && inside(y, 1) {
+        return None;
+    }
+    let metres = |range: Range| format!("{} to {} m", range.0 as f64 / 1e6, (range.1 - 1) as f64 / 1e6);
+    Some(format!(
+        "points of the {name} lie outside the box that its headers state: they were read at x {}, y {}",
+        metres(x),
+        metres(y)
+    ))
 }
 
 /// The statistics of dz, by return and in all.

@@ -57,6 +57,22 @@ impl Surfaces {
         self.store.append(key, &bytes)
     }
 
+    /// The tiles that touch the given ground and have a surface.
+    fn keys(&self, x: Range, y: Range) -> Vec<TileKey> {
+        let (columns, rows) = ((x.1 - x.0) / self.tiling.edge, (y.1 - y.0) / self.tiling.edge);
+        if columns.saturating_mul(rows) < self.store.index_size().0 as i64 {
+            return self.tiling.touching(x, y).collect();
+        }
+        // Ground far wider than the cloud: fewer tiles have a surface than there are places for one.
+        let touches = |at: Range, ground: Range| at.0 < ground.1 && ground.0 < at.1;
+        let mut keys = self.store.keys();
+        keys.retain(|key| {
+            let (own_x, own_y) = self.tiling.ground(*key, 0);
+            touches(own_x, x) && touches(own_y, y)
+        });
+        keys
+    }
+
     /// The surface over the given ground and `margin` cells around it, put together from all tiles it
     /// touches; it ends where the cloud does.
     ///
@@ -67,7 +83,7 @@ impl Surfaces {
         let mut surface = Raster::empty(extent);
         let reach = ((margin + 1) as f64 * extent.cell).ceil() as Micrometres;
         let mut buffer = Vec::new();
-        for key in self.tiling.touching((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
+        for key in self.keys((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
             self.store.for_each_piece(key, &mut buffer, |piece| {
                 let values = piece
                     .chunks_exact(5)

@@ -21,6 +21,16 @@ pub enum Cloud {
     Reference,
 }
 
+impl Cloud {
+    /// Its name in the pipeline file.
+    pub fn name(self) -> &'static str {
+        match self {
+            Cloud::Survey => "survey",
+            Cloud::Reference => "reference",
+        }
+    }
+}
+
 /// What became of a point that the earlier stages kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Fate {

@@ -1,7 +1,6 @@
 //! The work on tiles: surfaces first, since neighbours need them, then the chain of stages.
 
-use std::collections::BTreeSet;
-use std::collections::HashMap;
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::Path;
 
 use rayon::prelude::*;
@@ -26,7 +25,8 @@ pub struct DealtClouds {
 }
 
 impl DealtClouds {
-    fn get(&self, cloud: Cloud) -> Option<&Dealt> {
+    /// One of the two.
+    pub fn get(&self, cloud: Cloud) -> Option<&Dealt> {
         match cloud {
             Cloud::Survey => Some(&self.survey),
             Cloud::Reference => self.reference.as_ref(),
@@ -88,7 +88,8 @@ pub fn make_surfaces(
     Ok(all)
 }
 
-/// Runs the chain of stages on every tile that is not done yet and gathers what they find.
+/// Runs the chain of stages on every tile that is not done yet and gathers what they find; on the `heavy` ones, of which
+/// memory holds only one, one after another.
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
@@ -98,11 +99,12 @@ pub fn run_tiles(
     chain: &Chain,
     tiling: Tiling,
     gathered: &Gathered,
+    heavy: &HashSet<TileKey>,
 ) -> Result<(), EngineError> {
     let mut keys = dealt.keys();
     keys.retain(|key| !gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    keys.par_iter().try_for_each_init(Worker::default, |worker, &key| {
+    let work = |worker: &mut Worker, key: TileKey| {
         stop::check()?;
         let found = guarded(
             || format!("working on {}", tiling.place(key)),
@@ -111,7 +113,10 @@ pub fn run_tiles(
         gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
-    })
+    };
+    let (heavy, light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
+    heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
+    light.par_iter().try_for_each_init(Worker::default, |worker, &key| work(worker, key))
 }
 
 /// What a worker uses again for the next tile.

@@ -20,6 +20,9 @@ use crate::stages::{CloudChoice, Stage};
 const LONGEST: Length = Length::metres(100_000.0);
 const FARTHEST: Length = Length::metres(100_000_000.0);
 
+/// Cells that a window or a filled gap may reach over: the work grows with them.
+const MOST_CELLS: f64 = 20_000.0;
+
 /// Notes every value that makes no sense.
 pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, notes: &mut Notes) {
     cloud_input(&pipeline.survey, "survey", notes);
@@ -194,6 +197,20 @@ impl Check<'_, '_> {
                 "the smallest window is 3 cells",
                 Some("make `window_max` larger than the widest building"),
             );
+        }
+        for (key, length) in [("window_max", window), ("fill_max", ground.fill_max)] {
+            let cells = length.exact_micrometres() / cell.exact_micrometres();
+            if cells > MOST_CELLS && !["cell", key].iter().any(|key| self.notes.known(&self.path_to(key))) {
+                let at = self.first_given([key, "cell"]);
+                let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
+                let label = format!("expected {MOST_CELLS:.0} cells at most");
+                self.wrong(
+                    at,
+                    &why,
+                    &label,
+                    Some("make `cell` larger; about the spacing of the points is enough"),
+                );
+            }
         }
         let (first, most) = (ground.dh_initial, ground.dh_max);
         let both_right = !["dh_initial", "dh_max"].iter().any(|key| self.notes.known(&self.path_to(key)));

@@ -2,6 +2,7 @@
 
 use askama::Template;
 
+use super::alarms::alarms;
 use super::chart;
 use super::summary::{Histogram, Statistics, Summary};
 use super::words::{self, UNDEFINED};
@@ -21,6 +22,7 @@ pub fn page(summary: &Summary, histogram: &Histogram) -> String {
 struct Page<'a> {
     title: &'a str,
     sentence: String,
+    alarms: Vec<String>,
     compared: bool,
     units_in_words: &'static str,
     unit: &'static str,
@@ -88,6 +90,7 @@ impl<'a> Page<'a> {
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: words::summary_sentence(summary),
+            alarms: alarms(summary),
             compared: summary.all.compared > 0,
             units_in_words: summary.units.words(),
             unit: summary.units.symbol(),

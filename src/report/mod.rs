@@ -1,5 +1,6 @@
 //! What a run leaves behind: tables, the page and the printed result.
 
+mod alarms;
 mod chart;
 pub mod html;
 pub mod method;

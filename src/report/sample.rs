@@ -80,6 +80,8 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
     let ground = all.ground;
     let survey = CloudCounts {
         read: all_points + 34,
+        damaged_blocks: 0,
+        lost_points: 0,
         withheld: 34,
         invalid_return: 12,
         out_of_range: 0,

@@ -72,8 +72,12 @@ pub struct Statistics {
 /// Where the points of one cloud went: every point read is counted once under `used` or under one reason.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CloudCounts {
-    /// Points in the files.
+    /// Points in the files, those lost among them.
     pub read: u64,
+    /// Damaged blocks of the files that were skipped: see `read: {damaged: skip}`.
+    pub damaged_blocks: u64,
+    /// Points lost with them: they are in no other figure.
+    pub lost_points: u64,
     /// Flagged withheld: left out of everything.
     pub withheld: u64,
     /// Return number 0 or above the number of returns: left out of results by return (still read and filtered).

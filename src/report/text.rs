@@ -1,5 +1,6 @@
 //! The result as `run` prints it on standard output.
 
+use super::alarms::alarms;
 use super::summary::{Statistics, Summary};
 use super::words::{self, UNDEFINED};
 
@@ -16,6 +17,10 @@ pub fn result_text(summary: &Summary) -> String {
             out += &wrap(part);
             out.push('\n');
         }
+    }
+    for alarm in alarms(summary) {
+        out += &wrap(&format!("WARNING: {alarm}"));
+        out.push('\n');
     }
     out += &table(summary);
     let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];

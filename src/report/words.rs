@@ -180,18 +180,21 @@ struct Reason {
 fn reasons(counts: &CloudCounts) -> Vec<Reason> {
     let reason = |order, label: &str, count| Reason { order: (order, 0), label: label.to_string(), count };
     let mut all = vec![
-        reason(0, "flagged withheld", counts.withheld),
-        reason(1, "out of the usable range", counts.out_of_range),
+        reason(1, "flagged withheld", counts.withheld),
+        reason(2, "out of the usable range", counts.out_of_range),
     ];
+    if counts.lost_points > 0 {
+        all.insert(0, reason(0, "lost in damaged blocks", counts.lost_points));
+    }
     all.extend(counts.keep.iter().map(|keep| Reason {
-        order: (2, keep.stage),
+        order: (3, keep.stage),
         label: format!("dropped by keep (stage {})", keep.stage),
         count: keep.dropped,
     }));
     all.extend([
-        reason(3, "of a noise class (7 or 18)", counts.noise),
-        reason(4, "low outliers", counts.low_outlier),
-        reason(5, "above the ground", counts.above_ground),
+        reason(4, "of a noise class (7 or 18)", counts.noise),
+        reason(5, "low outliers", counts.low_outlier),
+        reason(6, "above the ground", counts.above_ground),
     ]);
     all
 }
@@ -220,12 +223,12 @@ pub fn ledger(survey: &CloudCounts, reference: Option<&CloudCounts>) -> Vec<Ledg
         let rest = not_judged(counts);
         if rest > 0 {
             all.push(Reason {
-                order: (6, 0),
+                order: (7, 0),
                 label: "kept, but judged by no ground filter".to_string(),
                 count: rest,
             });
         }
-        all.push(Reason { order: (7, 0), label: "accepted as ground".to_string(), count: counts.ground });
+        all.push(Reason { order: (8, 0), label: "accepted as ground".to_string(), count: counts.ground });
         for Reason { order, label, count } in all {
             lines.entry(order).or_insert(LedgerLine { label, counts: [None, None] }).counts[cloud] =
                 Some(count);

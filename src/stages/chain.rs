@@ -4,6 +4,7 @@ use super::checkpoints::DrawCheckpoints;
 use super::compare::CompareTile;
 use super::ground::FilterGround;
 use super::keep::{Keep, KeepGround};
+use super::read::Damaged;
 use super::summarise::CountTile;
 use super::{Halo, Stage, SurfaceNeed, TileStage};
 use crate::cloud::point::Fields;
@@ -17,6 +18,8 @@ pub struct Chain {
     pub while_reading: Vec<(Cloud, usize, Keep)>,
     /// The stages that work on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
+    /// Whether reading goes on past damaged blocks.
+    pub skip_damaged: bool,
 }
 
 impl Chain {
@@ -31,7 +34,7 @@ impl Chain {
         for (i, stage) in stages.iter().enumerate() {
             let place = i + 1;
             match stage {
-                Stage::Read(_) => {}
+                Stage::Read(read) => chain.skip_damaged = read.damaged == Damaged::Skip,
                 Stage::Keep(keep) => {
                     for cloud in clouds().filter(|c| keep.cloud.includes(*c)) {
                         if filtered.contains(&cloud) {

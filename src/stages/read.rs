@@ -18,10 +18,26 @@ pub struct Read {
     /// `auto` chooses it from the density of the points and the memory allowed.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub tile: Auto<Length>,
+    /// What to do about a block of points that is damaged (a chunk of a LAZ file, or the end of a LAS file that is cut
+    /// off): `stop` ends the run and names it; `skip` goes on without all of its points, counts them as lost, and says
+    /// so wherever the results are told. With `skip` every block is decoded twice, first to see that it is whole.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub damaged: Damaged,
+}
+
+/// What to do about a damaged block of points.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Damaged {
+    /// End the run.
+    #[default]
+    Stop,
+    /// Go on without its points.
+    Skip,
 }
 
 impl Default for Read {
     fn default() -> Self {
-        Read { tile: Auto::Auto }
+        Read { tile: Auto::Auto, damaged: Damaged::Stop }
     }
 }

@@ -1,0 +1,106 @@
+//! Headers that lie about where points lie and how densely: memory and disk stay within bounds all the same.
+
+mod common;
+#[path = "common/files.rs"]
+mod files;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use common::{describe, echograde, run};
+use files::{Builder, Raw, with};
+use tempfile::TempDir;
+
+/// So many points, evenly spread over a square of `side` metres, in a file that states a box of 20 km.
+fn crowd(count: u32, side: f64) -> Vec<u8> {
+    let along = f64::from(count).sqrt().ceil() as u32;
+    let raw = |n: u32| (f64::from(n) / f64::from(along) * side * 100.0) as i32;
+    let points = (0..count).map(|i| Raw {
+        // The builder's scale factors of x and y are 1 mm and 1 cm.
+        xyz: [raw(i % along) * 10, raw(i / along), (i % 7) as i32],
+        return_number: 1,
+        number_of_returns: 1,
+        ..Raw::default()
+    });
+    let mut las = Builder::new(2, 0, points.collect()).las();
+    for (at, value) in [(179, 20_000.0f64), (187, -10_000.0), (195, 20_000.0), (203, -10_000.0)] {
+        las = with(&las, at, &value.to_le_bytes());
+    }
+    las
+}
+
+fn pipeline(folder: &Path, read: &str, ground: &str) -> PathBuf {
+    let file = folder.join("pipeline.yaml");
+    let text = format!(
+        "survey: {{files: [strip.las], units: m}}\noutput: out\nstages:\n  - read: {{{read}}}\n  - ground: {{{ground}}}\n  \
+         - summarise: {{}}\n"
+    );
+    fs::write(&file, text).unwrap();
+    file
+}
+
+fn refused(file: &Path, options: &[&str]) -> String {
+    let output = echograde().arg("run").arg(file).args(options).output().unwrap();
+    assert!(!output.status.success(), "{}", describe(&output));
+    let folder = file.parent().unwrap();
+    assert!(!folder.join("out").exists() && !folder.join("out.unfinished").exists(), "{}", describe(&output));
+    let told = String::from_utf8_lossy(&output.stderr).to_string();
+    told.lines().skip_while(|line| !line.starts_with("error")).collect::<Vec<_>>().join("\n")
+}
+
+#[test]
+fn a_tile_too_full_for_memory_is_refused_with_a_tile_size_that_works() {
+    let folder = TempDir::new().unwrap();
+    fs::write(folder.path().join("strip.las"), crowd(400_000, 90.0)).unwrap();
+    let told = refused(&pipeline(folder.path(), "", ""), &["--memory", "40M", "--threads", "1"]);
+    assert!(told.contains("error: the tile at x 1000 m, y -2000 m, "), "{told}");
+    let (_, remedy) =
+        told.split_once("Allow more with --memory, or set smaller tiles: `read: {").expect(&told);
+    let (option, _) = remedy.split_once('}').unwrap();
+    let small = run(&pipeline(folder.path(), option, ""), &["--memory", "40M", "--threads", "1"]);
+    // A tile beyond a worker's share is worked on alone; the results are the same.
+    let heavy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "80M", "--threads", "4"]);
+    let roomy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "4G", "--threads", "2"]);
+    for other in [&small, &heavy] {
+        assert_eq!(other.text("summary.json"), roomy.text("summary.json"));
+    }
+}
+
+#[test]
+fn points_strewn_by_a_wrong_scale_factor_do_not_flood_the_disk() {
+    let folder = TempDir::new().unwrap();
+    let mut las = crowd(40_000, 100.0);
+    // Metres in place of millimetres and centimetres.
+    for at in [131, 139] {
+        las = with(&las, at, &1f64.to_le_bytes());
+    }
+    fs::write(folder.path().join("strip.las"), las).unwrap();
+    let told = refused(&pipeline(folder.path(), "tile: 100 m", ""), &[]);
+    assert!(
+        told.contains("the points of the survey lie scattered over ") && told.contains("scale factor"),
+        "{told}"
+    );
+    let options = ["--memory", "8M", "--threads", "1"];
+    let told = refused(&pipeline(folder.path(), "tile: 1 m", "window_max: 2 m"), &options);
+    assert!(told.contains("scattered over so many tiles") && told.contains("scale factor"), "{told}");
+}
+
+#[test]
+fn options_that_no_memory_could_serve_are_refused_before_reading() {
+    let folder = TempDir::new().unwrap();
+    fs::write(folder.path().join("strip.las"), crowd(100, 10.0)).unwrap();
+    fs::write(folder.path().join("reference.las"), crowd(100, 10.0)).unwrap();
+    let told = refused(&pipeline(folder.path(), "tile: 5000 m", ""), &[]);
+    assert!(told.contains("2,000 m is the most"), "{told}");
+    let told = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
+    assert!(told.contains("100000 cells of 1 mm"), "{told}");
+    let told = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
+    assert!(told.contains("cells of the ground surface"), "{told}");
+    let file = pipeline(folder.path(), "tile: 10 m", "");
+    let text = fs::read_to_string(&file).unwrap();
+    let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");
+    fs::write(&file, text.replace("  - summ", "  - checkpoints: {}\n  - compare: {within: 90 m}\n  - summ"))
+        .unwrap();
+    let told = refused(&file, &[]);
+    assert!(told.contains("too small for the 9"), "{told}");
+}

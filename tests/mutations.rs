@@ -1,0 +1,178 @@
+//! Thousands of files broken at random: opened, decoded, counted and, some of them, run as whole jobs. Nothing may
+//! panic, hang or take memory without bound. Each file follows from its number alone, so that a failure can be had
+//! again with `ONLY=number cargo test --release --test mutations`.
+
+#[path = "common/files.rs"]
+mod files;
+#[path = "common/mutate.rs"]
+mod mutate;
+
+use std::fs;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use echograde::cloud::{Census, CloudFile, Decoder, Fields, STACK};
+use echograde::engine::job::{Job, Means};
+use echograde::engine::run::run;
+use echograde::engine::run_folder::Claim;
+use echograde::pipeline::load;
+use echograde::pipeline::units::Unit;
+use files::{Builder, points};
+use mutate::{Random, mutate};
+
+/// Files that are broken and read.
+const FILES: u64 = 10_000;
+
+/// Of so many files one is run as a whole job, and of so many one is counted as `inspect` does.
+const ONE_JOB_IN: u64 = 25;
+const ONE_CENSUS_IN: u64 = 10;
+
+/// No file of these sizes takes a twentieth of this.
+const LONGEST: Duration = Duration::from_secs(20);
+
+/// Memory that the test may reserve beyond what it has at the start: stacks, arenas, files and points.
+const MEMORY: u64 = 1 << 30;
+
+const WORKERS: usize = 2;
+
+/// The files before they are broken.
+fn whole_files() -> Vec<Vec<u8>> {
+    let mut all = Vec::new();
+    for format in 0..=10u8 {
+        let minor = if format < 6 { 3 } else { 4 };
+        let mut builder = Builder::new(minor, format, points(120, format));
+        builder.extra_bytes = u16::from(format % 3);
+        all.extend([builder.las(), builder.laz(50), builder.laz(0), builder.laz(1000)]);
+        if format < 6 {
+            all.push(mutate::unchunked(&builder.laz(1000)));
+        }
+    }
+    let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/data");
+    for name in ["1_4_w_evlr.laz", "simple.copc.laz"] {
+        all.push(fs::read(data.join(name)).unwrap());
+    }
+    all
+}
+
+/// What one worker is doing.
+type Doing = Arc<Mutex<Option<(u64, Instant)>>>;
+
+#[test]
+fn broken_files_give_points_or_an_error() {
+    rayon::ThreadPoolBuilder::new().num_threads(2).stack_size(STACK).build_global().unwrap();
+    let wholes = Arc::new(whole_files());
+    let only: Option<u64> = std::env::var("ONLY").ok().map(|text| text.parse().unwrap());
+    let next = Arc::new(AtomicU64::new(only.unwrap_or(0)));
+    let end = only.map_or(FILES, |only| only + 1);
+    let opened = Arc::new(AtomicU64::new(0));
+    let before = reserved_memory();
+    let workers: Vec<(Doing, thread::JoinHandle<()>)> = (0..WORKERS)
+        .map(|_| {
+            let doing = Doing::default();
+            let (told, wholes, next, opened) = (doing.clone(), wholes.clone(), next.clone(), opened.clone());
+            let work = move || {
+                let folder = tempfile::tempdir().unwrap();
+                loop {
+                    let number = next.fetch_add(1, Ordering::Relaxed);
+                    if number >= end {
+                        break;
+                    }
+                    *told.lock().unwrap() = Some((number, Instant::now()));
+                    let result = catch_unwind(AssertUnwindSafe(|| read(number, &wholes, folder.path())));
+                    match result {
+                        Ok(true) => drop(opened.fetch_add(1, Ordering::Relaxed)),
+                        Ok(false) => {}
+                        Err(_) => panic!("file {number} makes the program panic"),
+                    }
+                }
+                *told.lock().unwrap() = None;
+            };
+            (doing, thread::Builder::new().stack_size(STACK).spawn(work).unwrap())
+        })
+        .collect();
+    // A worker that hangs cannot be joined: watch them instead.
+    while workers.iter().any(|(_, worker)| !worker.is_finished()) {
+        thread::sleep(Duration::from_millis(50));
+        for (doing, _) in &workers {
+            if let Some((number, since)) = *doing.lock().unwrap() {
+                assert!(since.elapsed() < LONGEST, "file {number} takes longer than {LONGEST:?}");
+            }
+        }
+    }
+    for (_, worker) in workers {
+        worker.join().unwrap();
+    }
+    if let (Some(before), Some(after)) = (before, reserved_memory()) {
+        assert!(after - before < MEMORY, "{} MiB reserved at the peak", (after - before) >> 20);
+    }
+    let opened = opened.load(Ordering::Relaxed);
+    println!("{opened} of {FILES} broken files could be opened");
+    // Otherwise the mutations are so coarse that they test the first check alone.
+    assert!(only.is_some() || (FILES / 5..FILES * 4 / 5).contains(&opened), "{opened} could be opened");
+}
+
+/// Reads the broken file of this number; whether it could be opened.
+fn read(number: u64, wholes: &[Vec<u8>], folder: &Path) -> bool {
+    let mut random = Random::new(number);
+    let whole = &wholes[random.below(wholes.len())];
+    let bytes = mutate(whole, wholes, &mut random);
+    let path = folder.join("broken.laz");
+    fs::write(&path, &bytes).unwrap();
+    if number.is_multiple_of(ONE_JOB_IN) {
+        whole_job(number, folder);
+    }
+    let Ok(cloud) = CloudFile::open_what_is_there(&path) else {
+        assert!(CloudFile::open(&path).is_err());
+        return false;
+    };
+    let fields = Fields { strip: true, scan_angle: true, gps_time: number.is_multiple_of(2) };
+    decode(&cloud, fields);
+    if number.is_multiple_of(ONE_CENSUS_IN) {
+        Census::of(&cloud, Unit::Metre, Unit::Foot).unwrap();
+    }
+    true
+}
+
+fn decode(cloud: &CloudFile, fields: Fields) {
+    let promised: u64 = cloud.blocks.iter().map(|block| block.points).sum();
+    assert_eq!(promised, cloud.points - cloud.missing);
+    let mut decoder = Decoder::new(cloud, fields, Unit::Metre, Unit::UsSurveyFoot).unwrap();
+    for block in &cloud.blocks {
+        let mut count = 0;
+        let result = decoder.for_each(block, |_| count += 1);
+        assert!(count == block.points || count < block.points && result.is_err());
+    }
+}
+
+fn whole_job(number: u64, folder: &Path) {
+    let pipeline: PathBuf = folder.join("job.yaml");
+    let damaged = if number.is_multiple_of(2 * ONE_JOB_IN) { "skip" } else { "stop" };
+    let text = format!(
+        "survey: {{files: [broken.laz], units: m}}\nreference: {{files: [broken.laz], units: ft}}\noutput: out\n\
+         stages:\n  - read: {{tile: 50 m, damaged: {damaged}}}\n  - ground: {{}}\n  - checkpoints: {{}}\n  - compare: {{}}\n  \
+         - summarise: {{}}\n"
+    );
+    fs::write(&pipeline, text).unwrap();
+    let Ok(job) = Job::prepare(load(&pipeline).unwrap(), Means { threads: 2, memory: 128 << 20 }) else {
+        return;
+    };
+    let out = folder.join("out");
+    let result = run(job, &out, Claim { resume: false, replace: true });
+    if let Err(error) = result {
+        let told = error.to_string();
+        assert!(!told.contains("made a mistake"), "{told}");
+    }
+    let _ = fs::remove_dir_all(out);
+    let _ = fs::remove_dir_all(folder.join("out.unfinished"));
+}
+
+/// The most address space this process has had, bytes; known on Linux. It counts what was reserved and never touched.
+fn reserved_memory() -> Option<u64> {
+    let status = fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmPeak:"))?;
+    Some(line.trim().strip_suffix("kB")?.trim().parse::<u64>().ok()? * 1024)
+}
