@@ -44,7 +44,7 @@ for round in $(seq "$rounds"); do
         --threads "$threads"
     # Once: it is slow.
     if [ "$script" = yes ] && [ "$round" = 1 ]; then
-        measure script "$venv/bin/python" tests/oracle/site_study.py --survey "$site/survey/*.laz" \
+        measure script "$venv/bin/python" bench/script.py --survey "$site/survey/*.laz" \
             --reference "$site/reference/*.laz" --out "$site/script.json"
         "${PYTHON:-python3}" bench/measure.py same "$site/run/summary.json" "$site/script.json"
     fi

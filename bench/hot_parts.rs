@@ -17,7 +17,7 @@ use echograde::engine::tile::{Cloud, Found};
 use echograde::engine::tiles::{TileKey, Tiling};
 use echograde::pipeline::units::{Micrometres, Unit};
 use echograde::raster::morphology::{Scratch, open};
-use echograde::raster::{Extent, Raster};
+use echograde::raster::{EMPTY, Extent, Raster};
 use echograde::stages::Stage;
 use echograde::stages::auto::Count;
 use echograde::stages::chain::Chain;
@@ -97,8 +97,18 @@ fn opening(c: &mut Criterion) {
     const CELLS: usize = 400;
     let mut random = SmallRng::seed_from_u64(1);
     let extent = Extent { cell: 0.5 * METRE, first_column: 0, first_row: 0, columns: CELLS, rows: CELLS };
-    let values =
-        (0..extent.len()).map(|_| (random.random_range(40.0..60.0) * METRE).round()).collect::<Vec<f64>>();
+    // Rolling ground; of ten cells about three show a crown, and one is empty.
+    let values = (0..extent.len())
+        .map(|i| {
+            let (column, row) = ((i % CELLS) as f64, (i / CELLS) as f64);
+            let ground = 40.0 + (column / 30.0).sin() + (row / 25.0).cos() + random.random_range(0.0..0.1);
+            match random.random_range(0..10) {
+                0..=2 => ((ground + random.random_range(2.0..12.0)) * METRE).round(),
+                3 => EMPTY,
+                _ => (ground * METRE).round(),
+            }
+        })
+        .collect::<Vec<f64>>();
     let surface = Raster { extent, values };
     let mut scratch = Scratch::default();
     let mut group = c.benchmark_group("opening");
