@@ -79,8 +79,13 @@ fn scatter_points(c: &mut Criterion) {
     group.throughput(Throughput::Elements(cloud[0].points));
     for (edge, halo) in [(100, 0), (20, 0), (20, 1)] {
         let tiling = Tiling { edge: edge * METRE as Micrometres };
-        let input =
-            Input { cloud: Cloud::Survey, files: &cloud, units: &units, halo: halo * METRE as Micrometres };
+        let input = Input {
+            cloud: Cloud::Survey,
+            files: &cloud,
+            units: &units,
+            halo: halo * METRE as Micrometres,
+            memory: 512 << 20,
+        };
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {
                 let progress = Progress::start("reading", "points", cloud[0].points);

@@ -153,7 +153,7 @@ fn whole_job(number: u64, folder: &Path) {
     let damaged = if number.is_multiple_of(2 * ONE_JOB_IN) { "skip" } else { "stop" };
     let text = format!(
         "survey: {{files: [broken.laz], units: m}}\nreference: {{files: [broken.laz], units: ft}}\noutput: out\n\
-         stages:\n  - read: {{tile: 50 m, damaged: {damaged}}}\n  - ground: {{}}\n  - checkpoints: {{}}\n  - compare: {{}}\n  \
+         stages:\n  - read: {{tile: 200 m, damaged: {damaged}}}\n  - ground: {{cell: 5 m, window_max: 40 m}}\n  - checkpoints: {{}}\n  - compare: {{}}\n  \
          - summarise: {{}}\n"
     );
     fs::write(&pipeline, text).unwrap();
