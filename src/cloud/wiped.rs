@@ -3,7 +3,7 @@
 use std::io::{self, Read};
 
 /// Bytes of stack that a thread needs to decode points. The decoder of GPS times calls itself as long as the data tell
-/// it to, some ten thousand times a byte at worst: with no more bytes in a row than [`WIPED`] allows this is enough.
+/// it to, some ten thousand times a byte at worst: with no more bytes in a row than `WIPED` allows this is enough.
 pub const STACK: usize = 64 << 20;
 
 /// Bytes of 0xFF in a row that no compressed points hold, but a wiped stretch of a disk does. They tell the decoder of
