@@ -8,9 +8,11 @@ use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::pipeline::units::Micrometres;
 use crate::stages::checkpoints::Drawn;
-use crate::stages::compare::Match;
+use crate::stages::compare::{Compared, Match};
+use crate::stages::ground::Limits;
 use crate::stages::keep::Tally;
-use crate::stats::quantiles::Residual;
+use crate::stages::places::Places;
+use crate::stages::strata::Strata;
 
 /// The survey or the reference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -84,6 +86,10 @@ pub struct Tile {
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
+    /// What the ground filter knows of the survey, where a later stage wants it.
+    pub survey_limits: Option<Limits>,
+    /// What kind of place every cell of the core is, where that is asked for.
+    pub places: Option<Places>,
     /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
     pub counted: Vec<(u32, Micrometres)>,
     /// Ground points of the survey that have reference within reach and may be drawn, halo included.
@@ -145,6 +151,23 @@ impl FateCounts {
     }
 }
 
+/// Points of one stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StratumCounts {
+    /// Survey points that the stages kept.
+    pub points: u64,
+    /// Those of them that are ground.
+    pub ground: u64,
+}
+
+impl StratumCounts {
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &StratumCounts) {
+        self.points += other.points;
+        self.ground += other.ground;
+    }
+}
+
 /// What a tile gives back.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
@@ -154,8 +177,12 @@ pub struct Found {
     pub survey: FateCounts,
     /// Counts of the reference's core points.
     pub reference: FateCounts,
-    /// dz of every candidate, by return number; empty where only drawn checkpoints count.
-    pub residuals: Vec<Residual>,
+    /// Every candidate; empty where only drawn checkpoints count.
+    pub compared: Vec<Compared>,
+    /// Survey points of the core by stratum, and how many of them are ground.
+    pub strata: BTreeMap<Strata, StratumCounts>,
+    /// Terrain cells, encoded; empty where terrain is not asked for.
+    pub terrain: Vec<u8>,
 }
 
 impl Found {

@@ -150,6 +150,8 @@ fn run_tile(
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        survey_limits: None,
+        places: None,
         counted: Vec::new(),
         candidates: Vec::new(),
         spaced: Vec::new(),

@@ -14,6 +14,8 @@ use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
 use crate::stages::keep::Keep;
 use crate::stages::read::Read;
+use crate::stages::strata::MOST_CLASSES;
+use crate::stages::summarise::Summarise;
 use crate::stages::{CloudChoice, Stage};
 
 /// Longest length of an option, and farthest coordinate: beyond these a unit is most likely mistaken.
@@ -54,7 +56,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
             Stage::Compare(_) => {}
-            Stage::Summarise(summarise) => check.filled("by", Some(summarise.by.len())),
+            Stage::Summarise(summarise) => check.summarise(summarise),
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -219,6 +221,36 @@ impl Check<'_, '_> {
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the greatest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    fn summarise(&mut self, summarise: &Summarise) {
+        self.filled("by", Some(summarise.by.len()));
+        self.positive("canopy_height", summarise.canopy_height);
+        self.positive("canopy_radius", summarise.canopy_radius);
+        self.positive("terrain_cell", summarise.terrain_cell);
+        if let Auto::Fixed(block) = summarise.block {
+            self.positive("block", block);
+        }
+        if !(summarise.canopy_share > 0.0 && summarise.canopy_share <= 1.0) {
+            let why = format!("is `{}`", summarise.canopy_share);
+            self.wrong("canopy_share", &why, "expected a share above 0, at most 1", None);
+        }
+        for (key, breaks) in
+            [("slope_breaks", &summarise.slope_breaks), ("scan_angle_breaks", &summarise.scan_angle_breaks)]
+        {
+            self.filled(key, Some(breaks.len()));
+            if breaks.len() > MOST_CLASSES {
+                let label = format!("expected {MOST_CLASSES} breaks at most");
+                self.wrong(key, &format!("has {} breaks", breaks.len()), &label, None);
+            } else if breaks.iter().any(|edge| !(*edge > 0.0 && edge.is_finite())) || !breaks.is_sorted() {
+                self.wrong(
+                    key,
+                    "is not a list of rising numbers above 0",
+                    "expected as in `[10, 20, 30]`",
+                    None,
+                );
+            }
         }
     }
 

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{CloudChoice, SurfaceNeed, TileStage};
+use super::{CloudChoice, Halo, SurfaceNeed, TileStage};
 use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
@@ -128,21 +128,46 @@ impl Ground {
     }
 
     /// Turns the lowest elevations into the highest elevation that is ground in each cell, and tells the cells
-    /// that hold low outliers.
-    pub fn limits(&self, mut lowest: Raster, scratch: &mut Scratch) -> Limits {
+    /// that hold low outliers. What the limits came from is kept where that is asked for.
+    pub fn limits(&self, mut lowest: Raster, keep_origin: bool, scratch: &mut Scratch) -> Limits {
         let low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
         for cell in &low {
             lowest.values[cell.index] = EMPTY;
         }
+        let occupied: Option<Vec<bool>> =
+            keep_origin.then(|| lowest.values.iter().map(|&v| v != EMPTY).collect());
         fill_nearest(&mut lowest, self.fill_cells());
+        let filled = keep_origin.then(|| lowest.values.clone());
+        let passes = self.passes();
+        // Where the origin is kept, the first pass is known apart from the others.
+        let mut first = Vec::new();
         let mut highest = vec![f64::INFINITY; lowest.values.len()];
-        for pass in self.passes() {
+        for (i, pass) in passes.iter().enumerate() {
             open(&mut lowest, pass.window, scratch);
+            let threshold = pass.threshold as f64;
+            if i == 0 && keep_origin {
+                first = lowest.values.iter().map(|opened| opened + threshold).collect();
+                continue;
+            }
             for (limit, opened) in highest.iter_mut().zip(&lowest.values) {
-                *limit = limit.min(opened + pass.threshold as f64);
+                *limit = limit.min(opened + threshold);
             }
         }
-        Limits { highest: Raster { extent: lowest.extent, values: highest }, low }
+        let extent = lowest.extent;
+        let origin = filled.zip(occupied).map(|(filled, occupied)| {
+            let later = highest.clone();
+            for (limit, first) in highest.iter_mut().zip(&first) {
+                *limit = limit.min(*first);
+            }
+            Origin {
+                filled,
+                occupied,
+                later,
+                ground: lowest,
+                threshold: passes.first().map_or(0, |p| p.threshold),
+            }
+        });
+        Limits { highest: Raster { extent, values: highest }, low, origin }
     }
 }
 
@@ -150,11 +175,31 @@ impl Ground {
 pub struct Limits {
     /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
     /// threshold.
-    highest: Raster,
+    pub(super) highest: Raster,
     low: Vec<LowCell>,
+    pub(super) origin: Option<Origin>,
+}
+
+/// What the limits came from, for those who ask what they would be without one of the points.
+pub(super) struct Origin {
+    /// The lowest elevations, empty cells filled: what the first pass opens.
+    pub filled: Vec<f64>,
+    /// Whether a cell has a lowest elevation of its own.
+    pub occupied: Vec<bool>,
+    /// The limits of all passes but the first.
+    pub later: Vec<f64>,
+    /// The surface that the last pass left.
+    pub ground: Raster,
+    /// Threshold of the first pass, micrometres.
+    pub threshold: Micrometres,
 }
 
 impl Limits {
+    /// The surface that the last pass left: the ground, smoothed. Only where the origin was asked for.
+    pub fn ground(&self) -> Option<&Raster> {
+        self.origin.as_ref().map(|origin| &origin.ground)
+    }
+
     /// What becomes of a point that is not labelled noise.
     #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
@@ -184,9 +229,18 @@ pub struct FilterGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
+    /// Whether later stages want to know what the limits of the survey came from.
+    pub keep_origin: bool,
 }
 
 impl TileStage for FilterGround {
+    fn halo(&self) -> Halo {
+        // To tell what limit the other points set, all points of a cell must be seen.
+        let cell =
+            if self.keep_origin { self.options.cell.exact_micrometres().ceil() as Micrometres } else { 0 };
+        Halo { survey: cell, reference: 0 }
+    }
+
     fn surface(&self) -> Option<SurfaceNeed> {
         let cell = self.options.cell.exact_micrometres();
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() })
@@ -195,11 +249,14 @@ impl TileStage for FilterGround {
     fn run(&self, tile: &mut Tile, surface: Option<Raster>) {
         let set = tile.cloud_mut(self.cloud);
         let Some(surface) = surface.filter(|_| !set.points.is_empty()) else { return };
-        let limits = self.options.limits(surface, &mut Scratch::default());
+        let limits = self.options.limits(surface, self.keep_origin, &mut Scratch::default());
         for (point, fate) in set.points.iter().zip(&mut set.fates) {
             if *fate == Fate::Ground {
                 *fate = limits.judge(point.x, point.y, point.z);
             }
+        }
+        if self.keep_origin {
+            tile.survey_limits = Some(limits);
         }
     }
 }
@@ -254,7 +311,7 @@ mod tests {
         for i in 0..21 {
             lowest.lower(i * 1_000_000, 0, (z(i) * 1e6).round() as i64);
         }
-        let limits = filter.limits(lowest, &mut Scratch::default());
+        let limits = filter.limits(lowest, false, &mut Scratch::default());
         for i in 0..21 {
             let expected = if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
             assert_eq!(limits.judge(i * 1_000_000, 0, (z(i) * 1e6).round() as i64), expected, "cell {i}");
@@ -272,7 +329,7 @@ mod tests {
             }
         }
         lowest.lower(20_000_000, 20_000_000, -6_000_000);
-        let limits = filter.limits(lowest, &mut Scratch::default());
+        let limits = filter.limits(lowest, false, &mut Scratch::default());
         for i in 0..80 {
             for j in 0..80 {
                 assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), Fate::Ground);
