@@ -259,6 +259,7 @@ fn write_residuals(folder: &Path, residuals: &[Residual]) -> ComparedFile {
             y: 0,
             dz: residual.dz,
             room: None,
+            slope_percent: None,
             strata: Strata { return_number: residual.group, ..Strata::default() },
         };
         let found = Found { compared: tile.iter().map(compared).collect(), ..Found::default() };

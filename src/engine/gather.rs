@@ -108,7 +108,7 @@ mod tests {
 
     fn compared(row: i64, i: i64) -> Compared {
         let strata = Strata { return_number: (row % 3) as u8, ..Strata::default() };
-        Compared { x: row << 30, y: i * 1000, dz: i * 17 - 400_000, room: None, strata }
+        Compared { x: row << 30, y: i * 1000, dz: i * 17 - 400_000, room: None, slope_percent: None, strata }
     }
 
     #[test]

@@ -256,6 +256,7 @@ mod tests {
             reference_z: -7,
             reference_points: 9,
             room: None,
+            slope_percent: None,
             strata: Strata::default(),
             plane: (seed.is_multiple_of(2)).then_some((1, 2)),
         };
@@ -272,6 +273,7 @@ mod tests {
                 y: -(1 << 50),
                 dz: (seed as i64 - 50) * i as i64,
                 room: Some(i as u16),
+                slope_percent: Some(7),
                 strata,
             })
             .collect();

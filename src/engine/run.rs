@@ -126,6 +126,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
         returns: found.returns,
         all: found.all,
+        trust: Default::default(),
         survey: cloud_counts(read, &counts.survey),
         reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &counts.reference)),
         method: method(&job.pipeline),

@@ -184,7 +184,7 @@ fn range_of(key: u64) -> u8 {
 }
 
 /// Bytes of a checkpoint on disk.
-pub(super) const ENCODED: usize = 63 + 2 + strata::ENCODED;
+pub(super) const ENCODED: usize = 63 + 2 + 1 + strata::ENCODED;
 
 /// Adds a checkpoint as bytes.
 pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
@@ -197,6 +197,7 @@ pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.push(u8::from(d.plane.is_some()));
     to.push(d.return_number);
     to.extend_from_slice(&d.room.unwrap_or(u16::MAX).to_le_bytes());
+    to.push(d.slope_percent.unwrap_or(u8::MAX));
     to.extend_from_slice(&d.strata.encode());
 }
 
@@ -214,7 +215,8 @@ pub(super) fn decode(b: &[u8]) -> Drawn {
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
         room: (room != u16::MAX).then_some(room),
-        strata: Strata::decode(b[65..70].try_into().expect("five bytes")),
+        slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
+        strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
         plane: (b[61] != 0).then(|| (word(5), word(6))),
     }
 }
@@ -229,7 +231,7 @@ mod tests {
     fn a_large_draw_counts_towards_the_disk() {
         let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
         assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
-        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 250_000_000);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 252_000_000);
         let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
         assert!((12_500_000..16_000_000).contains(&spaced), "{spaced}");
     }
@@ -245,6 +247,7 @@ mod tests {
             reference_z: -9,
             reference_points: 6,
             room: Some(x.unsigned_abs() as u16),
+            slope_percent: Some(12),
             strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
         }

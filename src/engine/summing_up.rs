@@ -160,6 +160,7 @@ fn statistics(
         median: length(robust.median),
         nmad: length(robust.nmad),
         abs_p95: length(robust.abs_p95),
+        ..Statistics::default()
     }
 }
 

@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use super::explain::name;
+use super::limits;
 use super::locate::Seg;
 use super::model::{CloudInput, Pipeline};
 use super::parse::Entry;
@@ -33,17 +34,19 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
         let message = "the file does not name the survey".to_string();
         notes.value(&[], message, "expected `survey:` with its `files:`".to_string(), Some(help));
     }
-    if pipeline.survey.uncertainty.is_some() {
-        notes.key(
-            &["survey".into(), "uncertainty".into()],
-            "`survey` has no option `uncertainty`".to_string(),
-            "belongs under `reference`".to_string(),
-            Some(
-                "the survey is what is measured; only the reference has an uncertainty of its own"
-                    .to_string(),
-            ),
-        );
+    for (key, given) in
+        [("uncertainty", pipeline.survey.uncertainty.is_some()), ("offset", pipeline.survey.offset.is_some())]
+    {
+        if given {
+            notes.key(
+                &["survey".into(), key.into()],
+                format!("`survey` has no option `{key}`"),
+                "belongs under `reference`".to_string(),
+                Some(format!("the survey is what is measured; only the reference has an {key} of its own")),
+            );
+        }
     }
+    limits::check(pipeline, entries, notes);
     if let Some(reference) = &pipeline.reference {
         cloud_input(reference, "reference", notes);
     }
@@ -70,7 +73,16 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     if let Some(uncertainty) = cloud.uncertainty {
         check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
     }
-    let files = check.path_to("files");
+    if let Some(offset) = &cloud.offset {
+        let path = check.path_to("offset");
+        let mut check = Check { path: &path, notes: check.notes };
+        check.not_too_long("value", offset.value, LONGEST);
+        check.at_least("sigma", offset.sigma, Length::metres(0.0), "expected one sigma, 0 or more");
+        if offset.why.trim().is_empty() {
+            check.wrong("why", "says nothing", "expected why the offset is there and how it is known", None);
+        }
+    }
+    let files = Check { path: &path, notes }.path_to("files");
     if notes.given(&files) {
         Check { path: &path, notes }.filled("files", Some(cloud.files.len()));
     } else if notes.given(&path) && !notes.known(&path) {
@@ -98,18 +110,18 @@ fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
 }
 
 /// Checks the options of one group.
-struct Check<'c, 'n> {
-    path: &'c [Seg],
-    notes: &'c mut Notes<'n>,
+pub(super) struct Check<'c, 'n> {
+    pub path: &'c [Seg],
+    pub notes: &'c mut Notes<'n>,
 }
 
 impl Check<'_, '_> {
-    fn path_to(&self, key: &str) -> Vec<Seg> {
+    pub(super) fn path_to(&self, key: &str) -> Vec<Seg> {
         [self.path, &[key.into()]].concat()
     }
 
     /// Notes a problem with an option, unless it has one already.
-    fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
+    pub(super) fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
         let path = self.path_to(key);
         if !self.notes.known(&path) {
             let message = format!("{} {why}", name(&path));
@@ -117,7 +129,7 @@ impl Check<'_, '_> {
         }
     }
 
-    fn positive(&mut self, key: &str, length: Length) {
+    pub(super) fn positive(&mut self, key: &str, length: Length) {
         // What rounds to less than a micrometre is nothing to this program.
         if length.micrometres() <= 0 {
             self.wrong(key, &format!("is `{length}`"), "expected a length above 0", None);

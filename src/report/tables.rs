@@ -240,6 +240,7 @@ mod tests {
             reference_z: 101_227_000,
             reference_points: 11,
             room: None,
+            slope_percent: None,
             strata: Strata::default(),
             plane: Some((123_450, 4_000)),
         };

@@ -76,6 +76,8 @@ pub struct Drawn {
     pub reference_points: u32,
     /// How much higher the point could lie and still be ground; see [`Compared::room`].
     pub room: Option<u16>,
+    /// Slope of the ground there; see [`Compared::slope_percent`].
+    pub slope_percent: Option<u8>,
     /// The strata it belongs to.
     pub strata: Strata,
     /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
@@ -95,6 +97,7 @@ impl Drawn {
             reference_z: reference.elevation,
             reference_points: reference.points,
             room: None,
+            slope_percent: None,
             strata: Strata::default(),
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
         }
@@ -107,7 +110,14 @@ impl Drawn {
 
     /// The comparison that it stands for.
     pub fn compared(&self) -> Compared {
-        Compared { x: self.x, y: self.y, dz: self.dz(), room: self.room, strata: self.strata }
+        Compared {
+            x: self.x,
+            y: self.y,
+            dz: self.dz(),
+            room: self.room,
+            slope_percent: self.slope_percent,
+            strata: self.strata,
+        }
     }
 }
 

@@ -5,6 +5,8 @@ use serde::{Deserialize, Serialize};
 
 use super::ceiling::Ceilings;
 use super::checkpoints::{Drawn, hash};
+use super::ground::Limits;
+use super::places::slope_at;
 use super::strata::{self, Strata};
 use super::summarise::Summarise;
 use super::{Halo, TileStage};
@@ -99,12 +101,15 @@ pub struct Compared {
     /// How much higher the point could lie and still be ground, as the other points set it, in steps of
     /// [`Compared::ROOM_STEP`]; none where no other point sets a limit.
     pub room: Option<u16>,
+    /// Slope of the ground there, rise over run, in hundredths and at most [`u8::MAX`] − 1 of them; none where the
+    /// ground has too few cells.
+    pub slope_percent: Option<u8>,
     /// The strata it belongs to.
     pub strata: Strata,
 }
 
 /// Bytes of a comparison on disk.
-pub const ENCODED: usize = 5 + 5 + 5 + 2 + strata::ENCODED;
+pub const ENCODED: usize = 5 + 5 + 5 + 2 + 1 + strata::ENCODED;
 
 impl Compared {
     /// A tenth of a millimetre: far below what a threshold is good for.
@@ -131,6 +136,7 @@ impl Compared {
             to.extend_from_slice(&pack_40(value));
         }
         to.extend_from_slice(&self.room.unwrap_or(u16::MAX).to_le_bytes());
+        to.push(self.slope_percent.unwrap_or(u8::MAX));
         to.extend_from_slice(&self.strata.encode());
         true
     }
@@ -143,7 +149,8 @@ impl Compared {
             y: base.1 + unpack_40(&b[5..10]),
             dz: unpack_40(&b[10..15]),
             room: (room != u16::MAX).then_some(room),
-            strata: Strata::decode([b[17], b[18], b[19], b[20], b[21]]),
+            slope_percent: Some(b[17]).filter(|slope| *slope != u8::MAX),
+            strata: Strata::decode([b[18], b[19], b[20], b[21], b[22]]),
         }
     }
 }
@@ -295,6 +302,7 @@ impl TileStage for CompareTile {
             .as_ref()
             .filter(|_| !(tile.counted.is_empty() && tile.spaced.is_empty()))
             .and_then(|limits| Ceilings::new(limits, tile.core, &tile.survey));
+        let ground = tile.survey_limits.as_ref().and_then(Limits::ground);
         let compared = |point: &Point, reference: Micrometres| {
             let highest = ceilings.as_ref().and_then(|ceilings| ceilings.at(point.x, point.y, point.z));
             Compared {
@@ -302,6 +310,9 @@ impl TileStage for CompareTile {
                 y: point.y,
                 dz: point.z - reference,
                 room: Compared::room(point.z, highest),
+                slope_percent: ground
+                    .and_then(|ground| slope_at(ground, point.x, point.y))
+                    .map(|slope| (slope * 100.0).round().min(f64::from(u8::MAX) - 1.0) as u8),
                 strata: self.summarise.strata(point, tile.places.as_ref()),
             }
         };
@@ -313,9 +324,11 @@ impl TileStage for CompareTile {
         for &i in &tile.spaced {
             let candidate = &tile.candidates[i];
             let point = tile.survey.points[candidate.index];
-            let Compared { room, strata, .. } = compared(&point, candidate.reference.elevation);
+            let Compared { room, slope_percent, strata, .. } =
+                compared(&point, candidate.reference.elevation);
             tile.found.drawn.push(Drawn {
                 room,
+                slope_percent,
                 strata,
                 ..Drawn::new(candidate.key, &point, &candidate.reference)
             });
@@ -378,11 +391,11 @@ mod tests {
         #[test]
         fn a_comparison_comes_back_as_it_was(
             (x, y) in (-FARTHEST..FARTHEST, -FARTHEST..FARTHEST), dz in -400_000_000_000i64..400_000_000_000,
-            room in proptest::option::of(0..u16::MAX), strip in any::<Option<u16>>(),
+            room in proptest::option::of(0..u16::MAX), slope_percent in proptest::option::of(0..u8::MAX), strip in any::<Option<u16>>(),
         ) {
             let strata = Strata { return_number: 3, strip, ..Strata::default() };
             let base = (1 << 52, -1 << 52);
-            let compared = Compared { x: x + base.0, y: y + base.1, dz, room, strata };
+            let compared = Compared { x: x + base.0, y: y + base.1, dz, room, slope_percent, strata };
             let mut bytes = Vec::new();
             prop_assert!(compared.encode(base, &mut bytes));
             prop_assert_eq!(Compared::decode(bytes[..].try_into().unwrap(), base), compared);

@@ -3,6 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::places::SLOPE_CELLS;
 use super::{CloudChoice, Halo, SurfaceNeed, TileStage};
 use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::{Length, Micrometres};
@@ -243,7 +244,8 @@ impl TileStage for FilterGround {
 
     fn surface(&self) -> Option<SurfaceNeed> {
         let cell = self.options.cell.exact_micrometres();
-        Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() })
+        let looked_around = if self.keep_origin { SLOPE_CELLS + 1 } else { 0 };
+        Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 
     fn run(&self, tile: &mut Tile, surface: Option<Raster>) {

@@ -7,7 +7,7 @@ use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{EMPTY, Extent, Raster};
 
 /// Cells on every side of a cell through whose surface a plane is laid to find its slope.
-const SLOPE_CELLS: i64 = 2;
+pub const SLOPE_CELLS: i64 = 2;
 
 /// How canopy is told from open ground: the options `canopy_…` of `summarise`.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,17 +44,13 @@ pub struct ClassifyPlaces {
     pub cell: Length,
 }
 
-impl ClassifyPlaces {
-    fn radius(&self) -> f64 {
-        self.canopy.map_or(0.0, |canopy| canopy.radius.exact_micrometres())
-    }
-}
-
 impl TileStage for ClassifyPlaces {
     fn halo(&self) -> Halo {
-        // A cell may stick out of the core, and those that it looks at must be whole.
-        let cells = (SLOPE_CELLS + 1) as f64 * self.cell.exact_micrometres();
-        Halo { survey: (self.radius() + cells).ceil() as Micrometres, reference: 0 }
+        // A cell may stick out of the core, and those within the radius must be whole.
+        let survey = self
+            .canopy
+            .map_or(0.0, |canopy| canopy.radius.exact_micrometres() + 2.0 * self.cell.exact_micrometres());
+        Halo { survey: survey.ceil() as Micrometres, reference: 0 }
     }
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
@@ -67,9 +63,9 @@ impl TileStage for ClassifyPlaces {
             let (canopy, share) = (self.canopy?, share.as_ref()?[i]?);
             Some(if share >= canopy.share { Cover::Canopy } else { Cover::Open })
         };
-        let slope = |column: i64, row: i64| {
+        let slope = |column, row| {
             let breaks = Some(&self.slope_breaks).filter(|breaks| !breaks.is_empty())?;
-            Some(class_of(slope_at(ground, column, row)?, breaks))
+            Some(class_of(slope_of_cell(ground, column, row)?, breaks))
         };
         let cells = (0..extent.len()).map(|i| {
             let column = extent.first_column + (i % extent.columns) as i64;
@@ -121,9 +117,16 @@ fn canopy_share(canopy: &Canopy, extent: &Extent, ground: &Raster, survey: &Poin
         .collect()
 }
 
-/// Steepest slope (rise over run) of the least-squares plane through the surface of the 5 × 5 cells around a cell;
-/// nothing where too few of them have one.
-fn slope_at(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+/// Steepest slope (rise over run) of the ground at a position: that of the least-squares plane through the surface of
+/// the 5 × 5 cells around it; nothing where too few of them have one.
+pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> {
+    let extent = &ground.extent;
+    let i = extent.index_of(x, y)?;
+    let (column, row) = ((i % extent.columns) as i64, (i / extent.columns) as i64);
+    slope_of_cell(ground, extent.first_column + column, extent.first_row + row)
+}
+
+fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut base = None;
@@ -178,12 +181,12 @@ mod tests {
     #[test]
     fn the_slope_of_a_plane_is_found_whatever_its_direction_and_gaps() {
         let mut ground = plane(0.12, -0.16);
-        assert!((slope_at(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
+        assert!((slope_of_cell(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
         for i in [7 * 40 + 7, 6 * 40 + 8, 9 * 40 + 5] {
             ground.values[i] = EMPTY;
         }
-        assert!((slope_at(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
-        assert!((slope_at(&ground, 0, 0).unwrap() - 0.2).abs() < 1e-12);
+        assert!((slope_of_cell(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
+        assert!((slope_of_cell(&ground, 0, 0).unwrap() - 0.2).abs() < 1e-12);
     }
 
     #[test]

@@ -24,7 +24,7 @@ pub enum By {
 }
 
 /// What stands over the ground.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Cover {
     /// Nothing, or less than the stated share of first returns.
@@ -34,7 +34,7 @@ pub enum Cover {
 }
 
 /// Place of an echo among those of its pulse.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Echo {
     /// The only one.
@@ -131,6 +131,17 @@ impl Strata {
     }
 }
 
+/// The name of a class between breaks: `<0.1`, `0.1-0.2`, `>=0.4`.
+pub fn class_name(class: u8, breaks: &[f64]) -> String {
+    let class = usize::from(class).min(breaks.len());
+    match (class.checked_sub(1).map(|i| breaks[i]), breaks.get(class)) {
+        (None, Some(high)) => format!("<{high}"),
+        (Some(low), Some(high)) => format!("{low}-{high}"),
+        (Some(low), None) => format!(">={low}"),
+        (None, None) => "any".to_string(),
+    }
+}
+
 /// The class that a value falls in: the number of `breaks` that it reaches.
 pub fn class_of(value: f64, breaks: &[f64]) -> u8 {
     breaks.iter().filter(|edge| value >= **edge).count() as u8
@@ -157,6 +168,8 @@ mod tests {
     fn a_value_at_a_break_belongs_to_the_upper_class() {
         let classes = [0.0, 0.0999, 0.1, 0.39, 5.0].map(|slope| class_of(slope, &[0.1, 0.2, 0.4]));
         assert_eq!(classes, [0, 0, 1, 2, 3]);
+        let names: Vec<_> = (0..4).map(|class| class_name(class, &[0.1, 0.2, 0.4])).collect();
+        assert_eq!(names, ["<0.1", "0.1-0.2", "0.2-0.4", ">=0.4"]);
     }
 
     proptest! {
