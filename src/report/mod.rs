@@ -2,6 +2,7 @@
 
 mod alarms;
 mod chart;
+mod decision;
 pub mod html;
 pub mod method;
 pub mod summary;

@@ -131,6 +131,23 @@ impl Strata {
     }
 }
 
+/// Points of one stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StratumCounts {
+    /// Survey points that the stages kept.
+    pub points: u64,
+    /// Those of them that are ground.
+    pub ground: u64,
+}
+
+impl StratumCounts {
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &StratumCounts) {
+        self.points += other.points;
+        self.ground += other.ground;
+    }
+}
+
 /// The name of a class between breaks: `<0.1`, `0.1-0.2`, `>=0.4`.
 pub fn class_name(class: u8, breaks: &[f64]) -> String {
     let class = usize::from(class).min(breaks.len());

@@ -5,9 +5,8 @@ use std::collections::BTreeMap;
 use serde_json::{Map, Value, json};
 
 use crate::cloud::point::MAX_RETURN;
-use crate::engine::tile::StratumCounts;
 use crate::pipeline::accept::Selection;
-use crate::stages::strata::{By, Cover, Strata, class_name};
+use crate::stages::strata::{By, Cover, Strata, StratumCounts, class_name};
 use crate::stages::summarise::Summarise;
 
 /// What a group is for.
