@@ -10,6 +10,7 @@ mod svg;
 pub mod tables;
 pub mod text;
 pub mod trust;
+mod variogram;
 pub mod words;
 
 #[cfg(test)]

@@ -1,13 +1,13 @@
 //! What could fool the reader, said in words that tell what to do.
 
 use super::diagnose::{centred, lopsided, matching_error, strips_apart, tilt};
-use super::groups::{Group, Groups, Role, in_words};
+use super::groups::{Group, Groups, Role};
 use super::standing::{Reference, metres};
 use crate::pipeline::Pipeline;
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::report::summary::Statistics;
 use crate::report::trust::{Accepted, Correlation, Standing, Warning};
-use crate::report::words::{length, percent, thousands};
+use crate::report::words::{in_words, length, percent, thousands};
 use crate::stages::Stage;
 use crate::stages::compare::{Compared, Method};
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
