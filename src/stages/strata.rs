@@ -33,6 +33,16 @@ pub enum Cover {
     Canopy,
 }
 
+impl Cover {
+    /// Its name in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            Cover::Open => "open",
+            Cover::Canopy => "canopy",
+        }
+    }
+}
+
 /// Place of an echo among those of its pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
