@@ -12,9 +12,11 @@ use super::scatter::Dealt;
 use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{Cloud, Fate, Found, PointSet, Tile};
-use super::tiles::{TileKey, Tiling};
+use super::tiles::{Range, TileKey, Tiling};
+use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
+use crate::stages::terrain_cells::{REACH, TerrainGround};
 
 /// Both clouds, dealt out to tiles.
 pub struct DealtClouds {
@@ -104,11 +106,13 @@ pub fn run_tiles(
     let mut keys = dealt.keys();
     keys.retain(|key| !gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
+    let near_reference = tiles_near_reference(dealt, tiling);
     let work = |worker: &mut Worker, key: TileKey| {
         stop::check()?;
+        let near_reference = near_reference.contains(&key);
         let found = guarded(
             || format!("working on {}", tiling.place(key)),
-            || run_tile(key, dealt, surfaces, chain, tiling, gathered, worker),
+            || run_tile(key, dealt, surfaces, chain, tiling, gathered, near_reference, worker),
         )?;
         gathered.absorb(key, &found)?;
         progress.advance(1);
@@ -135,6 +139,7 @@ fn run_tile(
     chain: &Chain,
     tiling: Tiling,
     gathered: &Gathered,
+    near_reference: bool,
     worker: &mut Worker,
 ) -> Result<Found, EngineError> {
     let Worker { buffer, survey, reference } = worker;
@@ -150,6 +155,7 @@ fn run_tile(
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        terrain: terrain_ground(key, dealt, tiling, near_reference),
         survey_limits: None,
         places: None,
         counted: Vec::new(),
@@ -173,6 +179,34 @@ fn run_tile(
     }
     (*survey, *reference) = (tile.survey, tile.reference);
     Ok(tile.found)
+}
+
+/// The tiles that lie within the terrain's reach of one that has reference.
+fn tiles_near_reference(dealt: &DealtClouds, tiling: Tiling) -> HashSet<TileKey> {
+    let keys = dealt.reference.as_ref().map(|reference| reference.spill.keys()).unwrap_or_default();
+    let near = |key: TileKey| {
+        let (x, y) = tiling.ground(key, REACH);
+        tiling.touching(x, y).collect::<Vec<_>>()
+    };
+    keys.into_iter().flat_map(near).collect()
+}
+
+/// Where a tile sums up terrain cells: as far as the survey goes, and for testing as far as the reference does.
+fn terrain_ground(
+    key: TileKey,
+    dealt: &DealtClouds,
+    tiling: Tiling,
+    near_reference: bool,
+) -> Option<TerrainGround> {
+    let within = |(x, y): (Range, Range), (of_x, of_y): (Range, Range), reach: Micrometres| {
+        let along = |own: Range, all: Range| (own.0.max(all.0 - reach), own.1.min(all.1 + reach));
+        let (x, y) = (along(x, of_x), along(y, of_y));
+        (x.0 < x.1 && y.0 < y.1).then_some((x, y))
+    };
+    let covered = within(tiling.ground(key, 0), dealt.survey.counts.bounds.ranges()?, 0)?;
+    let reference = dealt.reference.as_ref().filter(|_| near_reference);
+    let tested = reference.and_then(|reference| within(covered, reference.counts.bounds.ranges()?, REACH));
+    Some(TerrainGround { covered, tested })
 }
 
 /// Reads the points of a tile into `set`, core first.

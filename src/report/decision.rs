@@ -3,8 +3,9 @@
 use serde_json::{Map, Value, json};
 
 use super::summary::Summary;
-use super::trust::{Interval, Standing, TradeRow, VsFirst};
+use super::trust::{Interval, Standing, VsFirst};
 use super::words::{self, UNDEFINED, length, percent, places, thousands};
+use crate::terrain::trade::TradeRow;
 
 /// A column of figures for one cover.
 pub struct CoverColumns {
@@ -120,11 +121,11 @@ fn against_first(number: u8, against: Option<&VsFirst>) -> String {
 fn terrain(summary: &Summary, trade: &TradeRow) -> [String; 4] {
     let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 1));
     let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
-    let common = summary.trust.trade.iter().all(|row| row.rmse_terrain_common.is_some());
+    let common = summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
     let (plain, weighted) = if common {
-        (trade.rmse_terrain_common, trade.rmse_terrain_weighted_common)
+        (trade.terrain.rmse_terrain_common, trade.weighted.rmse_terrain_common)
     } else {
-        (trade.rmse_terrain, trade.rmse_terrain_weighted)
+        (trade.terrain.rmse_terrain, trade.weighted.rmse_terrain)
     };
     [
         trade.filled.map_or(UNDEFINED.to_string(), percent),
@@ -240,7 +241,7 @@ fn trade(summary: &Summary) -> Vec<String> {
             up_to(row.returns_up_to),
             length(rmse, unit)
         );
-        text += &match last.rmse_terrain_weighted_common {
+        text += &match last.weighted.rmse_terrain_common {
             Some(weighed) => format!(
                 "; weighing every return by its own variance and taking out its own bias gives {} with all of them.",
                 length(weighed, unit)

@@ -116,7 +116,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             has_trade: !summary.trust.trade.is_empty(),
-            trade_common: summary.trust.trade.iter().all(|row| row.rmse_terrain_common.is_some()),
+            trade_common: summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some()),
             accepted: accepted(summary),
             warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
             sure: sure(summary),

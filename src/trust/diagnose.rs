@@ -88,7 +88,7 @@ pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse
     let spread = m00 * m11 - m01 * m01;
     let wald = (m11 * ax * ax - 2.0 * m01 * ax * ay + m00 * ay * ay) / spread * (blocks - 1.0) / blocks;
     let range = high - low;
-    let sure = wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0) < SURE;
+    let sure = wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0).is_some_and(|p| p < SURE);
     (sure && range > MATTERS * rmse).then_some(Tilt { gradient, range })
 }
 
@@ -130,7 +130,7 @@ pub fn strips_apart(
     let f = difference * difference / (low.2 + high.2);
     // The pair was chosen for being farthest apart, among all pairs.
     let pairs = (strips.len() * strips.len().saturating_sub(1) / 2).max(1) as f64;
-    let sure = f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0) * pairs < SURE;
+    let sure = f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0).is_some_and(|p| p * pairs < SURE);
     (sure && difference > MATTERS * rmse).then_some(StripsApart { strips: [low.0, high.0], difference })
 }
 
