@@ -131,10 +131,15 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
         trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
     };
-    let found = study(&compared, &point_counts, &job.pipeline, job.units, account).map_err(|failed| match failed {
-        Failed::Engine(error) => error,
-        Failed::Compared(error) => EngineError::disk(compared.path(), "reading working data back")(error),
-    })?;
+    let found =
+        study(&compared, &point_counts, &job.pipeline, job.units, account).map_err(
+            |failed| match failed {
+                Failed::Engine(error) => error,
+                Failed::Compared(error) => {
+                    EngineError::disk(compared.path(), "reading working data back")(error)
+                }
+            },
+        )?;
     let histogram = histogram(&found.returns, &found.all, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {

@@ -93,9 +93,9 @@ fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
     let value = standing.rmse_v.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
     let ends = standing.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
     let class = match (standing.class_cm, standing.class_cm_sure) {
-        (Some(met), Some(sure)) if met == sure => format!("{met} cm"),
-        (Some(met), Some(sure)) => format!("{met} cm, sure {sure} cm"),
-        (Some(met), None) => format!("{met} cm, not sure"),
+        (Some(met), Some(sure)) if met == sure => format!("{met}"),
+        (Some(met), Some(sure)) => format!("{met} ({sure} sure)"),
+        (Some(met), None) => format!("{met} (?)"),
         (None, _) => UNDEFINED.to_string(),
     };
     [value, ends, class]
@@ -109,12 +109,11 @@ fn against_first(number: u8, against: Option<&VsFirst>) -> String {
     let Some(against) = against else {
         return if number == 1 { "the measure".to_string() } else { UNDEFINED.to_string() };
     };
-    let ratio =
-        against.rmse_ratio.map_or(String::new(), |ratio| format!(" (RMSE × {})", words::decimal(ratio, 2)));
+    let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", words::decimal(ratio, 2)));
     match against.verdict {
         "worse" => format!("worse{ratio}"),
         "better" => format!("better{ratio}"),
-        _ => format!("cannot be told apart{ratio}"),
+        _ => format!("undecided{ratio}"),
     }
 }
 
@@ -229,13 +228,8 @@ fn trade(summary: &Summary) -> Vec<String> {
         ),
         _ => return Vec::new(),
     };
-    let plain = |row: &&TradeRow| row.rmse_terrain_common;
-    let best = rows.iter().filter(|row| plain(row).is_some()).min_by(|a, b| {
-        a.rmse_terrain_common
-            .unwrap_or(f64::INFINITY)
-            .total_cmp(&b.rmse_terrain_common.unwrap_or(f64::INFINITY))
-    });
-    if let Some((row, rmse)) = best.and_then(|row| Some((row, row.rmse_terrain_common?))) {
+    let known = rows.iter().filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
+    if let Some((row, rmse)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
             " Where all of them reach, the terrain agrees best with the reference when made from {} (RMSE {})",
             up_to(row.returns_up_to),

@@ -4,7 +4,8 @@
 use std::io;
 
 use super::figures::Comparisons;
-use super::groups::{Group, Groups, Role};
+use super::groups::Groups;
+use super::undone::undone;
 use crate::pipeline::units::{Length, Micrometres, Unit};
 use crate::report::summary::Statistics;
 use crate::report::trust::{self, Interval, Test, Uncut, VsFirst};
@@ -15,7 +16,6 @@ use crate::stats::bootstrap::{Bootstrap, Verdict, bootstrap};
 use crate::stats::correlation::Correlation;
 use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
-use crate::stats::truncated;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 
@@ -101,7 +101,12 @@ pub fn intervals(
                 vs_first: groups
                     .first_of(group)
                     .and_then(|first| vs_first(&drawn, i, first, &independent, units)),
-                uncut: uncut(group, &placed, &members[i], joined, units),
+                uncut: {
+                    let member = |one: &&Placed| members[i].binary_search(&one.group).is_ok();
+                    let own: Vec<Placed> = placed.iter().filter(member).copied().collect();
+                    let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
+                    undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units)
+                },
             }
         })
         .collect();

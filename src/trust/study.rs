@@ -8,17 +8,17 @@ use super::groups::{Groups, Role};
 use super::intervals::{Intervals, intervals};
 use super::standing::{Reference, standing, testable_class};
 use super::warnings::{Findings, warnings};
-use crate::pipeline::Pipeline;
 use crate::cloud::point::MAX_RETURN;
+use crate::pipeline::Pipeline;
 use crate::pipeline::units::{Micrometres, Unit};
-use crate::stats::moments::Moments;
-use crate::terrain::learning::Learning;
-use crate::terrain::trade::TradeRow;
 use crate::report::summary::{ReturnRow, Statistics};
 use crate::report::trust::{GroupRow, Standards, Trust};
 use crate::stages::Stage;
 use crate::stages::strata::By;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
+use crate::stats::moments::Moments;
+use crate::terrain::learning::Learning;
+use crate::terrain::trade::TradeRow;
 
 /// Moments by return number.
 pub type Moments16 = [Moments; MAX_RETURN + 1];
