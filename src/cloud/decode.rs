@@ -105,9 +105,7 @@ impl Decoder {
                     source.fill(buffer, block.offset, block.bytes, "compressed chunk")?;
                     chunk(buffer, compression, block, batch, take)
                 }
-                Kind::Whole | Kind::Chunks => {
-                    streamed(source, compression, block, batch, take)?
-                }
+                Kind::Whole | Kind::Chunks => streamed(source, compression, block, batch, take)?,
                 Kind::Layers => match fill_layers(source, buffer, compression, block, converter)? {
                     Ok(()) => {
                         let input = Cursor::new(buffer.as_slice());

@@ -70,11 +70,12 @@ pub fn make_surfaces(
                 || format!("making the surface of {}", tiling.place(key)),
                 || {
                     let mut surface = surfaces.blank(key);
+                    let finder = surface.extent.finder();
                     let corner = tiling.corner(key);
                     cloud.spill.for_each_piece(key, buffer, |piece| {
                         cloud.packing.for_each(piece, corner, |point, halo| {
                             if !halo && !point.is_noise() {
-                                surface.lower(point.x, point.y, point.z);
+                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
                             }
                         });
                     })?;

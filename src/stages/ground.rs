@@ -9,7 +9,7 @@ use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
-use crate::raster::{EMPTY, Raster};
+use crate::raster::{EMPTY, Finder, Raster};
 
 /// Tells ground from everything else: the progressive morphological filter.
 ///
@@ -142,7 +142,10 @@ impl Ground {
                 *limit = limit.min(opened + pass.threshold as f64);
             }
         }
-        Limits { highest: Raster { extent: lowest.extent, values: highest }, low }
+        let mut holds_low = vec![false; if low.is_empty() { 0 } else { highest.len() }];
+        low.iter().for_each(|cell| holds_low[cell.index] = true);
+        let finder = lowest.extent.finder();
+        Limits { finder, highest, low, holds_low }
     }
 }
 
@@ -150,17 +153,20 @@ impl Ground {
 pub struct Limits {
     /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
     /// threshold.
-    highest: Raster,
+    highest: Vec<f64>,
+    finder: Finder,
     low: Vec<LowCell>,
+    /// Of each cell whether it is one of `low`; empty where none is.
+    holds_low: Vec<bool>,
 }
 
 impl Limits {
     /// What becomes of a point that is not labelled noise.
     #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
-        let Some(index) = self.highest.extent.index_of(x, y) else { return Fate::AboveGround };
+        let Some(index) = self.finder.index_of(x, y) else { return Fate::AboveGround };
         // The limit alone settles it for nearly all points; only what is ground by it may be a low outlier.
-        if z as f64 > self.highest.values[index] {
+        if z as f64 > self.highest[index] {
             Fate::AboveGround
         } else if self.is_low(index, z) {
             Fate::LowOutlier
@@ -170,7 +176,7 @@ impl Limits {
     }
 
     fn is_low(&self, index: usize, z: Micrometres) -> bool {
-        !self.low.is_empty()
+        self.holds_low.get(index) == Some(&true)
             && self
                 .low
                 .binary_search_by_key(&index, |cell| cell.index)
