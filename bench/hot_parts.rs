@@ -10,7 +10,8 @@ use std::time::Duration;
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use echograde::cloud::near::Near;
 use echograde::cloud::{CloudFile, Decoder, Fields};
-use echograde::engine::gather::{Gathered, ResidualFile};
+use echograde::engine::compared::ComparedFile;
+use echograde::engine::gather::Gathered;
 use echograde::engine::progress::Progress;
 use echograde::engine::scatter::{Input, scatter};
 use echograde::engine::tile::{Cloud, Found};
@@ -21,8 +22,10 @@ use echograde::raster::{EMPTY, Extent, Raster};
 use echograde::stages::Stage;
 use echograde::stages::auto::Count;
 use echograde::stages::chain::Chain;
+use echograde::stages::compare::Compared;
 use echograde::stages::ground::Ground;
 use echograde::stages::keep::Keep;
+use echograde::stages::strata::Strata;
 use echograde::stages::summarise::Summarise;
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, robust_statistics};
@@ -131,7 +134,7 @@ fn opening(c: &mut Criterion) {
     group.bench_function("all windows, low outliers and gaps", |b| {
         b.iter_batched(
             || surface.clone(),
-            |surface| ground.limits(surface, &mut scratch),
+            |surface| ground.limits(surface, &extent, false, &mut scratch),
             BatchSize::LargeInput,
         );
     });
@@ -232,7 +235,8 @@ fn gathering(c: &mut Criterion) {
         b.iter(|| robust_statistics(residuals.as_slice(), &groups).expect("memory does not fail"));
     });
     group.bench_function("order statistics, from disk", |b| {
-        b.iter(|| robust_statistics(&on_disk, &groups).expect("reads back"));
+        let by_return = |one: &Compared| Some(one.strata.return_number);
+        b.iter(|| on_disk.by_group(by_return, |all| robust_statistics(all, &groups)).expect("reads back"));
     });
     group.bench_function("writing residuals to disk", |b| {
         let again = folder.path().join("again");
@@ -247,13 +251,21 @@ fn gathering(c: &mut Criterion) {
 }
 
 /// Residuals as the tiles of a run leave them, 10,000 a tile.
-fn write_residuals(folder: &Path, residuals: &[Residual]) -> ResidualFile {
+fn write_residuals(folder: &Path, residuals: &[Residual]) -> ComparedFile {
     let gathered = Gathered::open(folder, Count::AtMost(1)).expect("a working file");
     for (column, tile) in (0..).zip(residuals.chunks(10_000)) {
-        let found = Found { residuals: tile.to_vec(), ..Found::default() };
+        let compared = |residual: &Residual| Compared {
+            x: 0,
+            y: 0,
+            dz: residual.dz,
+            room: None,
+            slope_percent: None,
+            strata: Strata { return_number: residual.group, ..Strata::default() },
+        };
+        let found = Found { compared: tile.iter().map(compared).collect(), ..Found::default() };
         gathered.absorb(TileKey { row: 0, column }, &found).expect("room on the disk");
     }
-    gathered.residuals()
+    gathered.compared()
 }
 
 criterion_group! {

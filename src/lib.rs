@@ -14,3 +14,4 @@ pub mod report;
 pub mod stages;
 pub mod standards;
 pub mod stats;
+pub mod trust;

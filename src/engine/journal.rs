@@ -1,10 +1,11 @@
 //! The journal of tiles: what each finished tile found, appended as it is found, so that a later run can go on from
-//! there. It is also where the residuals wait for the statistics, so that they are on disk once.
+//! there. It is also where the comparisons wait for the statistics, so that they are on disk once.
 //!
-//! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, residuals.
+//! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, comparisons, terrain cells.
 //! Each frame is handed to the system whole, so that killing the program cannot tear one; whatever a power cut or a
 //! full disk may leave of one is cut off when the journal is opened again.
 
+use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufReader, Read};
 use std::path::{Path, PathBuf};
@@ -15,14 +16,12 @@ use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 use super::sample::{ENCODED, decode, encode};
-use super::spill::write_at;
-use super::tile::{FateCounts, Found};
+use super::spill::{read_at, write_at};
+use super::tile::{FateCounts, Found, StratumCounts};
 use super::tiles::TileKey;
-use crate::cloud::record::{pack_40, unpack_40};
-use crate::stats::quantiles::Residual;
-
-/// Bytes of a residual on disk.
-pub const RESIDUAL: usize = 6;
+use crate::pipeline::units::Micrometres;
+use crate::stages::compare::{Compared, ENCODED as COMPARED};
+use crate::stages::strata::Strata;
 
 /// Bytes of a frame before its payload.
 const HEAD: usize = 16;
@@ -37,16 +36,20 @@ pub struct Journal {
 #[derive(Default)]
 struct Written {
     end: u64,
-    residuals: Vec<Stretch>,
+    compared: Vec<Stretch>,
+    /// Where the terrain cells of each tile begin, and how many bytes they are.
+    terrain: BTreeMap<TileKey, (u64, u64)>,
 }
 
-/// Residuals on disk.
+/// Comparisons on disk.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Stretch {
     /// Where they begin.
     pub offset: u64,
     /// How many there are.
     pub count: u64,
+    /// What their places are counted from.
+    pub base: (Micrometres, Micrometres),
 }
 
 /// The part of a payload that is JSON: small, and counts may be added to it without another thought.
@@ -55,8 +58,36 @@ struct Head {
     key: TileKey,
     survey: FateCounts,
     reference: FateCounts,
+    #[serde(with = "as_list")]
+    strata: BTreeMap<Strata, StratumCounts>,
     drawn: u64,
-    residuals: u64,
+    compared: u64,
+    base: (Micrometres, Micrometres),
+    terrain: u64,
+}
+
+/// JSON has no map whose keys are more than text: a list of pairs stands for it.
+mod as_list {
+    use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+    use super::{BTreeMap, Strata, StratumCounts};
+
+    pub fn serialize<S: Serializer>(map: &BTreeMap<Strata, StratumCounts>, s: S) -> Result<S::Ok, S::Error> {
+        map.iter().collect::<Vec<_>>().serialize(s)
+    }
+
+    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<BTreeMap<Strata, StratumCounts>, D::Error> {
+        Ok(Vec::deserialize(d)?.into_iter().collect())
+    }
+}
+
+impl Written {
+    /// Notes where in a frame or payload that begins at `start` things are.
+    fn note(&mut self, key: TileKey, stretch: Stretch, terrain: u64, start: u64) {
+        let stretch = Stretch { offset: start + stretch.offset, ..stretch };
+        self.compared.push(stretch);
+        self.terrain.insert(key, (stretch.offset + stretch.count * COMPARED as u64, terrain));
+    }
 }
 
 impl Journal {
@@ -80,9 +111,8 @@ impl Journal {
         let mut written = Written::default();
         let mut reader = BufReader::with_capacity(1 << 20, &file);
         while let Some(payload) = frame(&mut reader, left).map_err(failed())? {
-            let Some((key, found, residuals_at)) = unpack(&payload) else { break };
-            let offset = written.end + (HEAD + residuals_at) as u64;
-            written.residuals.push(Stretch { offset, count: found.residuals.len() as u64 });
+            let Some((key, found, stretch, terrain)) = unpack(&payload) else { break };
+            written.note(key, stretch, terrain, written.end + HEAD as u64);
             let bytes = (HEAD + payload.len()) as u64;
             (written.end, left) = (written.end + bytes, left - bytes);
             replay(key, found)?;
@@ -99,19 +129,40 @@ impl Journal {
     /// # Errors
     /// Where the disk does not take it.
     pub fn append(&self, key: TileKey, found: &Found) -> Result<(), EngineError> {
-        let (bytes, residuals_at) = pack(key, found);
+        let (bytes, stretch) = pack(key, found).ok_or_else(|| EngineError::Internal {
+            doing: "keeping what a tile found".into(),
+            message: "its comparisons lie farther apart than any tile is wide".into(),
+        })?;
         let mut written = self.written.lock().expect("no panic while locked");
         write_at(&self.file, &bytes, written.end)
             .map_err(EngineError::disk(&self.path, "writing working data"))?;
-        let offset = written.end + residuals_at as u64;
-        written.residuals.push(Stretch { offset, count: found.residuals.len() as u64 });
+        let start = written.end;
+        written.note(key, stretch, found.terrain.len() as u64, start);
         written.end += bytes.len() as u64;
         Ok(())
     }
 
-    /// The file and where in it the residuals are.
-    pub fn residuals(&self) -> (&Path, Vec<Stretch>) {
-        (&self.path, self.written.lock().expect("no panic while locked").residuals.clone())
+    /// The file and where in it the comparisons are.
+    pub fn compared(&self) -> (&Path, Vec<Stretch>) {
+        (&self.path, self.written.lock().expect("no panic while locked").compared.clone())
+    }
+
+    /// The terrain cells of a tile, as it gave them; nothing where it gave none.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back.
+    pub fn terrain(&self, key: TileKey) -> Result<Vec<u8>, EngineError> {
+        let place = self.written.lock().expect("no panic while locked").terrain.get(&key).copied();
+        let Some((offset, length)) = place else { return Ok(Vec::new()) };
+        let mut bytes = vec![0; length as usize];
+        read_at(&self.file, &mut bytes, offset)
+            .map_err(EngineError::disk(&self.path, "reading working data back"))?;
+        Ok(bytes)
+    }
+
+    /// All tiles, in order.
+    pub fn keys(&self) -> Vec<TileKey> {
+        self.written.lock().expect("no panic while locked").terrain.keys().copied().collect()
     }
 }
 
@@ -132,58 +183,58 @@ fn frame(reader: &mut impl Read, left: u64) -> io::Result<Option<Vec<u8>>> {
     Ok((XxHash3_64::oneshot(&payload) == checksum).then_some(payload))
 }
 
-/// A frame, and where in it the residuals begin.
-fn pack(key: TileKey, found: &Found) -> (Vec<u8>, usize) {
+/// A frame, and where in it the comparisons are; nothing where they lie too far apart to be stored.
+fn pack(key: TileKey, found: &Found) -> Option<(Vec<u8>, Stretch)> {
+    let base = found.compared.first().map_or((0, 0), |first| (first.x, first.y));
     let head = Head {
         key,
         survey: found.survey.clone(),
         reference: found.reference.clone(),
+        strata: found.strata.clone(),
         drawn: found.drawn.len() as u64,
-        residuals: found.residuals.len() as u64,
+        compared: found.compared.len() as u64,
+        base,
+        terrain: found.terrain.len() as u64,
     };
     let head = serde_json::to_vec(&head).expect("plain data");
-    let size = HEAD + 4 + head.len() + found.drawn.len() * ENCODED + found.residuals.len() * RESIDUAL;
+    let size = HEAD + 4 + head.len() + found.drawn.len() * ENCODED + found.compared.len() * COMPARED;
+    let size = size + found.terrain.len();
     let mut bytes = Vec::with_capacity(size);
     bytes.resize(HEAD, 0);
     bytes.extend_from_slice(&(head.len() as u32).to_le_bytes());
     bytes.extend_from_slice(&head);
     found.drawn.iter().for_each(|drawn| encode(drawn, &mut bytes));
-    let residuals_at = bytes.len();
-    found.residuals.iter().for_each(|residual| encode_residual(*residual, &mut bytes));
+    let stretch = Stretch { offset: bytes.len() as u64, count: found.compared.len() as u64, base };
+    found.compared.iter().all(|compared| compared.encode(base, &mut bytes)).then_some(())?;
+    bytes.extend_from_slice(&found.terrain);
     let checksum = XxHash3_64::oneshot(&bytes[HEAD..]);
     let length = (bytes.len() - HEAD) as u64;
     bytes[..8].copy_from_slice(&length.to_le_bytes());
     bytes[8..HEAD].copy_from_slice(&checksum.to_le_bytes());
-    (bytes, residuals_at)
+    Some((bytes, stretch))
 }
 
-/// What [`pack`] put into a payload, and where in it the residuals begin.
-fn unpack(payload: &[u8]) -> Option<(TileKey, Found, usize)> {
+/// What [`pack`] put into a payload, where in it the comparisons are, and how many bytes of terrain cells follow; the
+/// cells themselves stay on disk.
+fn unpack(payload: &[u8]) -> Option<(TileKey, Found, Stretch, u64)> {
     let (length, rest) = payload.split_first_chunk::<4>()?;
     let (head, rest) = rest.split_at_checked(u32::from_le_bytes(*length) as usize)?;
     let head: Head = serde_json::from_slice(head).ok()?;
-    let (drawn, residuals) = rest.split_at_checked((head.drawn as usize).checked_mul(ENCODED)?)?;
-    if (head.residuals as usize).checked_mul(RESIDUAL)? != residuals.len() {
+    let (drawn, rest) = rest.split_at_checked((head.drawn as usize).checked_mul(ENCODED)?)?;
+    let offset = (payload.len() - rest.len()) as u64;
+    let (compared, terrain) = rest.split_at_checked((head.compared as usize).checked_mul(COMPARED)?)?;
+    if head.terrain != terrain.len() as u64 {
         return None;
     }
     let found = Found {
         drawn: drawn.chunks_exact(ENCODED).map(decode).collect(),
         survey: head.survey,
         reference: head.reference,
-        residuals: residuals.chunks_exact(RESIDUAL).map(decode_residual).collect(),
+        strata: head.strata,
+        compared: compared.as_chunks().0.iter().map(|bytes| Compared::decode(bytes, head.base)).collect(),
+        terrain: Vec::new(),
     };
-    Some((head.key, found, payload.len() - residuals.len()))
-}
-
-/// Adds a residual as bytes.
-pub fn encode_residual(residual: Residual, to: &mut Vec<u8>) {
-    to.push(residual.group);
-    to.extend_from_slice(&pack_40(residual.dz));
-}
-
-/// The residual that [`encode_residual`] turned into these bytes.
-pub fn decode_residual(bytes: &[u8]) -> Residual {
-    Residual { group: bytes[0], dz: unpack_40(&bytes[1..]) }
+    Some((head.key, found, Stretch { offset, count: head.compared, base: head.base }, head.terrain))
 }
 
 #[cfg(test)]
@@ -194,7 +245,7 @@ mod tests {
     use crate::stages::checkpoints::Drawn;
     use crate::stages::keep::Tally;
 
-    fn found(seed: u64, residuals: usize) -> Found {
+    fn found(seed: u64, compared: usize) -> Found {
         let drawn = |i: u64| Drawn {
             key: seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ i,
             x: -(i as i64),
@@ -204,22 +255,41 @@ mod tests {
             number_of_returns: 5,
             reference_z: -7,
             reference_points: 9,
+            room: None,
+            slope_percent: None,
+            strata: Strata::default(),
             plane: (seed.is_multiple_of(2)).then_some((1, 2)),
         };
         let mut found = Found { drawn: (0..seed % 4).map(drawn).collect(), ..Found::default() };
         found.survey.noise = seed;
         found.survey.keep.insert(3, Tally { kept: seed, dropped: 1 });
         found.reference.ground_by_return[2] = seed + 1;
-        found.residuals =
-            (0..residuals).map(|i| Residual { group: 1, dz: (seed as i64 - 50) * i as i64 }).collect();
+        let strata = Strata { return_number: 1, strip: Some(seed as u16), ..Strata::default() };
+        found.terrain = vec![seed as u8; (seed % 7) as usize];
+        found.strata.insert(strata, StratumCounts { points: seed, ground: 3 });
+        found.compared = (0..compared)
+            .map(|i| Compared {
+                x: (i as i64) << 20,
+                y: -(1 << 50),
+                dz: (seed as i64 - 50) * i as i64,
+                room: Some(i as u16),
+                slope_percent: Some(7),
+                strata,
+            })
+            .collect();
         found
+    }
+
+    /// What is handed over when a journal is opened: terrain cells stay on disk.
+    fn without_terrain(tiles: &[(TileKey, Found)]) -> Vec<(TileKey, Found)> {
+        tiles.iter().map(|(key, found)| (*key, Found { terrain: Vec::new(), ..found.clone() })).collect()
     }
 
     fn key(i: usize) -> TileKey {
         TileKey { row: -(i as i64), column: 7 }
     }
 
-    /// What a journal holds, and where its residuals are.
+    /// What a journal holds, and where its comparisons are.
     fn open(path: &Path) -> (Vec<(TileKey, Found)>, Journal) {
         let mut all = Vec::new();
         let journal = Journal::open(path, |key, found| {
@@ -245,7 +315,7 @@ mod tests {
                 journal.append(*key, found).unwrap();
                 ends.push(std::fs::metadata(&path).unwrap().len());
             }
-            let stretches = journal.residuals().1;
+            let stretches = journal.compared().1;
             drop(journal);
 
             let mut bytes = std::fs::read(&path).unwrap();
@@ -254,14 +324,18 @@ mod tests {
             std::fs::write(&path, bytes).unwrap();
             let whole = ends.iter().filter(|&&end| end <= at as u64).count() - 1;
             let (again, journal) = open(&path);
-            prop_assert_eq!(&again[..], &tiles[..whole]);
+            prop_assert_eq!(&again[..], &without_terrain(&tiles[..whole])[..]);
             prop_assert_eq!(std::fs::metadata(&path).unwrap().len(), ends[whole]);
             for (key, found) in &tiles[whole..] {
                 journal.append(*key, found).unwrap();
             }
-            prop_assert_eq!(journal.residuals().1, stretches);
+            prop_assert_eq!(journal.compared().1, stretches);
             drop(journal);
-            prop_assert_eq!(open(&path).0, tiles);
+            let (again, journal) = open(&path);
+            prop_assert_eq!(again, without_terrain(&tiles));
+            for (key, found) in &tiles {
+                prop_assert_eq!(&journal.terrain(*key).unwrap(), &found.terrain);
+            }
         }
     }
 }

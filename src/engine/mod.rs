@@ -16,6 +16,7 @@
 //! nothing of threads, files or memory.
 
 pub mod budget;
+pub mod compared;
 pub mod error;
 pub mod gather;
 pub mod identity;

@@ -113,11 +113,11 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         surfaces.into_values().for_each(Surfaces::remove);
         clock.step("work on tiles")?;
     }
-    let residuals = if draw.everything_counts { gathered.residuals() } else { gathered.drawn_residuals()? };
-    let (survey_fates, reference_fates) = gathered.counts();
+    let compared = if draw.everything_counts { gathered.compared() } else { gathered.drawn()? };
+    let counts = gathered.counts();
     let read = &dealt.survey.counts;
-    let found = results(read, &survey_fates, &residuals, job.units)?;
-    let histogram = histogram(&found, &residuals, job.units)?;
+    let found = results(read, &counts.survey, &compared, job.units)?;
+    let histogram = histogram(&found, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
         title: job.pipeline.title.clone(),
@@ -126,8 +126,9 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
         returns: found.returns,
         all: found.all,
-        survey: cloud_counts(read, &survey_fates),
-        reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &reference_fates)),
+        trust: Default::default(),
+        survey: cloud_counts(read, &counts.survey),
+        reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &counts.reference)),
         method: method(&job.pipeline),
     };
     clock.step("sum up")?;

@@ -10,6 +10,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::stages::Stage;
 use crate::stages::auto::Count;
 use crate::stages::checkpoints::Drawn;
+use crate::stages::strata::{self, Strata};
 
 /// Up to this many a return the draw is held in memory; beyond, it waits on disk.
 const IN_MEMORY: u64 = 20_000;
@@ -183,7 +184,7 @@ fn range_of(key: u64) -> u8 {
 }
 
 /// Bytes of a checkpoint on disk.
-pub(super) const ENCODED: usize = 63;
+pub(super) const ENCODED: usize = 63 + 2 + 1 + strata::ENCODED;
 
 /// Adds a checkpoint as bytes.
 pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
@@ -195,11 +196,15 @@ pub(super) fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.push(d.number_of_returns);
     to.push(u8::from(d.plane.is_some()));
     to.push(d.return_number);
+    to.extend_from_slice(&d.room.unwrap_or(u16::MAX).to_le_bytes());
+    to.push(d.slope_percent.unwrap_or(u8::MAX));
+    to.extend_from_slice(&d.strata.encode());
 }
 
 /// The checkpoint that [`encode`] turned into these bytes.
 pub(super) fn decode(b: &[u8]) -> Drawn {
     let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
+    let room = u16::from_le_bytes([b[63], b[64]]);
     Drawn {
         key: word(0),
         x: word(1) as i64,
@@ -209,6 +214,9 @@ pub(super) fn decode(b: &[u8]) -> Drawn {
         number_of_returns: b[60],
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
+        room: (room != u16::MAX).then_some(room),
+        slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
+        strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
         plane: (b[61] != 0).then(|| (word(5), word(6))),
     }
 }
@@ -223,9 +231,9 @@ mod tests {
     fn a_large_draw_counts_towards_the_disk() {
         let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
         assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
-        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 236_000_000);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 252_000_000);
         let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
-        assert!((12_000_000..15_000_000).contains(&spaced), "{spaced}");
+        assert!((12_500_000..16_000_000).contains(&spaced), "{spaced}");
     }
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
@@ -238,6 +246,9 @@ mod tests {
             number_of_returns: 3,
             reference_z: -9,
             reference_points: 6,
+            room: Some(x.unsigned_abs() as u16),
+            slope_percent: Some(12),
+            strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
         }
     }

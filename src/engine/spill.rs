@@ -156,7 +156,7 @@ pub(super) fn write_at(file: &File, bytes: &[u8], offset: u64) -> io::Result<()>
 }
 
 #[cfg(unix)]
-fn read_at(file: &File, bytes: &mut [u8], offset: u64) -> io::Result<()> {
+pub(super) fn read_at(file: &File, bytes: &mut [u8], offset: u64) -> io::Result<()> {
     std::os::unix::fs::FileExt::read_exact_at(file, bytes, offset)
 }
 
@@ -173,7 +173,7 @@ pub(super) fn write_at(file: &File, mut bytes: &[u8], mut offset: u64) -> io::Re
 }
 
 #[cfg(windows)]
-fn read_at(file: &File, mut bytes: &mut [u8], mut offset: u64) -> io::Result<()> {
+pub(super) fn read_at(file: &File, mut bytes: &mut [u8], mut offset: u64) -> io::Result<()> {
     use std::os::windows::fs::FileExt;
     while !bytes.is_empty() {
         match file.seek_read(bytes, offset)? {

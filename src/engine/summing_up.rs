@@ -1,7 +1,7 @@
 //! From what the tiles gave back to the summary and the histogram.
 
+use super::compared::ComparedFile;
 use super::error::EngineError;
-use super::gather::ResidualFile;
 use super::job::{CloudJob, Job};
 use super::scatter::ReadCounts;
 use super::tile::FateCounts;
@@ -11,8 +11,9 @@ use crate::cloud::CloudFile;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Unit;
 use crate::report::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics};
+use crate::stages::compare::Compared;
 use crate::stats::moments::Moments;
-use crate::stats::quantiles::{Group, Residuals, RobustStatistics, robust_statistics};
+use crate::stats::quantiles::{Group, RobustStatistics, robust_statistics};
 
 /// Counts of a cloud in the order in which its points go through the stages.
 pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
@@ -102,28 +103,26 @@ pub struct Results {
     pub all: Statistics,
 }
 
-/// Works out the statistics of all residuals.
+/// Works out the statistics of all comparisons.
 ///
 /// # Errors
-/// Where the residuals cannot be read back.
+/// Where the comparisons cannot be read back.
 pub fn results(
     read: &ReadCounts,
     fates: &FateCounts,
-    residuals: &ResidualFile,
+    compared: &ComparedFile,
     units: Unit,
 ) -> Result<Results, EngineError> {
-    let failed = |error| EngineError::disk(residuals.path(), "reading working data back")(error);
     let mut moments = [Moments::default(); MAX_RETURN + 1];
-    residuals
-        .for_each_block(&mut |block| block.iter().for_each(|r| moments[r.group as usize].add(r.dz)))
-        .map_err(failed)?;
+    compared.for_each(|one| moments[one.strata.return_number as usize].add(one.dz))?;
     let mut all_moments = Moments::default();
     moments.iter().for_each(|m| all_moments.merge(m));
     let highest = (1..=MAX_RETURN).rev().find(|&n| read.by_return[n] > 0).unwrap_or(0);
     let mut groups: Vec<(Group, Moments)> =
         (1..=highest).map(|n| (Group::One(n as u8), moments[n])).collect();
     groups.push((Group::All, all_moments));
-    let robust = robust_statistics(residuals, &groups).map_err(failed)?;
+    let by_return = |one: &Compared| Some(one.strata.return_number);
+    let robust = compared.by_group(by_return, |residuals| robust_statistics(residuals, &groups))?;
     let points: u64 = read.by_return.iter().sum();
     let ground: u64 = fates.ground_by_return.iter().sum();
     let row = |points_here: u64, ground_here: u64, i: usize| {
@@ -161,6 +160,7 @@ fn statistics(
         median: length(robust.median),
         nmad: length(robust.nmad),
         abs_p95: length(robust.abs_p95),
+        ..Statistics::default()
     }
 }
 
@@ -170,21 +170,17 @@ const BINS: f64 = 48.0;
 /// Counts dz in bins, by return, over an interval about zero that shows nearly all of them.
 ///
 /// # Errors
-/// Where the residuals cannot be read back.
-pub fn histogram(results: &Results, residuals: &ResidualFile, units: Unit) -> Result<Histogram, EngineError> {
+/// Where the comparisons cannot be read back.
+pub fn histogram(results: &Results, compared: &ComparedFile, units: Unit) -> Result<Histogram, EngineError> {
     let reach = results.all.abs_p95.unwrap_or(0.0) * 2.0;
     let bin_width = round_up(reach.max(1e-6) * 2.0 / BINS);
     let half = (reach / bin_width).ceil().max(1.0);
     let (start, bins) = (-half * bin_width, 2 * half as usize);
     let mut counts = vec![vec![0u64; bins]; MAX_RETURN + 1];
-    residuals
-        .for_each_block(&mut |block| {
-            for residual in block {
-                let bin = ((units.from_micrometres(residual.dz as f64) - start) / bin_width).floor();
-                counts[residual.group as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
-            }
-        })
-        .map_err(EngineError::disk(residuals.path(), "reading working data back"))?;
+    compared.for_each(|one| {
+        let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
+        counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
+    })?;
     let returns = results
         .returns
         .iter()

@@ -7,10 +7,13 @@ use serde::{Deserialize, Serialize};
 use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::pipeline::units::Micrometres;
+use crate::stages::Halo;
 use crate::stages::checkpoints::Drawn;
-use crate::stages::compare::Match;
+use crate::stages::compare::{Compared, Match};
+use crate::stages::ground::Limits;
 use crate::stages::keep::Tally;
-use crate::stats::quantiles::Residual;
+use crate::stages::places::Places;
+use crate::stages::strata::Strata;
 
 /// The survey or the reference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -77,6 +80,8 @@ pub struct Tile {
     pub key: TileKey,
     /// The ground it answers for, ranges of x and y.
     pub core: (Range, Range),
+    /// How far beyond it points are seen.
+    pub halo: Halo,
     /// The survey's points.
     pub survey: PointSet,
     /// The reference's points.
@@ -84,6 +89,10 @@ pub struct Tile {
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
+    /// What the ground filter knows of the survey, where a later stage wants it.
+    pub survey_limits: Option<Limits>,
+    /// What kind of place every cell of the core is, where that is asked for.
+    pub places: Option<Places>,
     /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
     pub counted: Vec<(u32, Micrometres)>,
     /// Ground points of the survey that have reference within reach and may be drawn, halo included.
@@ -95,6 +104,16 @@ pub struct Tile {
 }
 
 impl Tile {
+    /// The ground on which points of one cloud are seen, ranges of x and y.
+    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
+        let margin = match cloud {
+            Cloud::Survey => self.halo.survey,
+            Cloud::Reference => self.halo.reference,
+        };
+        let wider = |range: Range| (range.0 - margin, range.1 + margin);
+        (wider(self.core.0), wider(self.core.1))
+    }
+
     /// The points of one cloud.
     pub fn cloud_mut(&mut self, cloud: Cloud) -> &mut PointSet {
         match cloud {
@@ -145,6 +164,23 @@ impl FateCounts {
     }
 }
 
+/// Points of one stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StratumCounts {
+    /// Survey points that the stages kept.
+    pub points: u64,
+    /// Those of them that are ground.
+    pub ground: u64,
+}
+
+impl StratumCounts {
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &StratumCounts) {
+        self.points += other.points;
+        self.ground += other.ground;
+    }
+}
+
 /// What a tile gives back.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Found {
@@ -154,8 +190,12 @@ pub struct Found {
     pub survey: FateCounts,
     /// Counts of the reference's core points.
     pub reference: FateCounts,
-    /// dz of every candidate, by return number; empty where only drawn checkpoints count.
-    pub residuals: Vec<Residual>,
+    /// Every candidate; empty where only drawn checkpoints count.
+    pub compared: Vec<Compared>,
+    /// Survey points of the core by stratum, and how many of them are ground.
+    pub strata: BTreeMap<Strata, StratumCounts>,
+    /// Terrain cells, encoded; empty where terrain is not asked for.
+    pub terrain: Vec<u8>,
 }
 
 impl Found {

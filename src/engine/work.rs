@@ -144,13 +144,15 @@ fn run_tile(
         Some(dealt) => load(dealt, key, tiling, buffer, reference)?,
         None => reference.clear(),
     }
-    let halo = chain.halo();
     let mut tile = Tile {
         key,
         core: tiling.ground(key, 0),
+        halo: chain.halo(),
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        survey_limits: None,
+        places: None,
         counted: Vec::new(),
         candidates: Vec::new(),
         spaced: Vec::new(),
@@ -158,15 +160,11 @@ fn run_tile(
     };
     for stage in &chain.tiles {
         let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
-            Some((need, surfaces)) => {
-                let margin = match need.cloud {
-                    Cloud::Survey => halo.survey,
-                    Cloud::Reference => halo.reference,
-                };
-                let (x, y) = tiling.ground(key, margin);
+            Some((need, surfaces)) if !tile.cloud_mut(need.cloud).points.is_empty() => {
+                let (x, y) = tile.ground(need.cloud);
                 Some(surfaces.get(x, y, need.margin)?)
             }
-            None => None,
+            _ => None,
         };
         stage.run(&mut tile, surface);
     }

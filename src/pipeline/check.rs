@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use super::explain::name;
+use super::limits;
 use super::locate::Seg;
 use super::model::{CloudInput, Pipeline};
 use super::parse::Entry;
@@ -14,6 +15,8 @@ use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
 use crate::stages::keep::Keep;
 use crate::stages::read::Read;
+use crate::stages::strata::MOST_CLASSES;
+use crate::stages::summarise::Summarise;
 use crate::stages::{CloudChoice, Stage};
 
 /// Longest length of an option, and farthest coordinate: beyond these a unit is most likely mistaken.
@@ -31,17 +34,19 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
         let message = "the file does not name the survey".to_string();
         notes.value(&[], message, "expected `survey:` with its `files:`".to_string(), Some(help));
     }
-    if pipeline.survey.uncertainty.is_some() {
-        notes.key(
-            &["survey".into(), "uncertainty".into()],
-            "`survey` has no option `uncertainty`".to_string(),
-            "belongs under `reference`".to_string(),
-            Some(
-                "the survey is what is measured; only the reference has an uncertainty of its own"
-                    .to_string(),
-            ),
-        );
+    for (key, given) in
+        [("uncertainty", pipeline.survey.uncertainty.is_some()), ("offset", pipeline.survey.offset.is_some())]
+    {
+        if given {
+            notes.key(
+                &["survey".into(), key.into()],
+                format!("`survey` has no option `{key}`"),
+                "belongs under `reference`".to_string(),
+                Some(format!("the survey is what is measured; only the reference has an {key} of its own")),
+            );
+        }
     }
+    limits::check(pipeline, entries, notes);
     if let Some(reference) = &pipeline.reference {
         cloud_input(reference, "reference", notes);
     }
@@ -54,7 +59,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
             Stage::Compare(_) => {}
-            Stage::Summarise(summarise) => check.filled("by", Some(summarise.by.len())),
+            Stage::Summarise(summarise) => check.summarise(summarise),
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -68,7 +73,16 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     if let Some(uncertainty) = cloud.uncertainty {
         check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
     }
-    let files = check.path_to("files");
+    if let Some(offset) = &cloud.offset {
+        let path = check.path_to("offset");
+        let mut check = Check { path: &path, notes: check.notes };
+        check.not_too_long("value", offset.value, LONGEST);
+        check.at_least("sigma", offset.sigma, Length::metres(0.0), "expected one sigma, 0 or more");
+        if offset.why.trim().is_empty() {
+            check.wrong("why", "says nothing", "expected why the offset is there and how it is known", None);
+        }
+    }
+    let files = Check { path: &path, notes }.path_to("files");
     if notes.given(&files) {
         Check { path: &path, notes }.filled("files", Some(cloud.files.len()));
     } else if notes.given(&path) && !notes.known(&path) {
@@ -96,18 +110,18 @@ fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
 }
 
 /// Checks the options of one group.
-struct Check<'c, 'n> {
-    path: &'c [Seg],
-    notes: &'c mut Notes<'n>,
+pub(super) struct Check<'c, 'n> {
+    pub path: &'c [Seg],
+    pub notes: &'c mut Notes<'n>,
 }
 
 impl Check<'_, '_> {
-    fn path_to(&self, key: &str) -> Vec<Seg> {
+    pub(super) fn path_to(&self, key: &str) -> Vec<Seg> {
         [self.path, &[key.into()]].concat()
     }
 
     /// Notes a problem with an option, unless it has one already.
-    fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
+    pub(super) fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
         let path = self.path_to(key);
         if !self.notes.known(&path) {
             let message = format!("{} {why}", name(&path));
@@ -115,7 +129,7 @@ impl Check<'_, '_> {
         }
     }
 
-    fn positive(&mut self, key: &str, length: Length) {
+    pub(super) fn positive(&mut self, key: &str, length: Length) {
         // What rounds to less than a micrometre is nothing to this program.
         if length.micrometres() <= 0 {
             self.wrong(key, &format!("is `{length}`"), "expected a length above 0", None);
@@ -219,6 +233,36 @@ impl Check<'_, '_> {
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the greatest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    fn summarise(&mut self, summarise: &Summarise) {
+        self.filled("by", Some(summarise.by.len()));
+        self.positive("canopy_height", summarise.canopy_height);
+        self.positive("canopy_radius", summarise.canopy_radius);
+        self.positive("terrain_cell", summarise.terrain_cell);
+        if let Auto::Fixed(block) = summarise.block {
+            self.positive("block", block);
+        }
+        if !(summarise.canopy_share > 0.0 && summarise.canopy_share <= 1.0) {
+            let why = format!("is `{}`", summarise.canopy_share);
+            self.wrong("canopy_share", &why, "expected a share above 0, at most 1", None);
+        }
+        for (key, breaks) in
+            [("slope_breaks", &summarise.slope_breaks), ("scan_angle_breaks", &summarise.scan_angle_breaks)]
+        {
+            self.filled(key, Some(breaks.len()));
+            if breaks.len() > MOST_CLASSES {
+                let label = format!("expected {MOST_CLASSES} breaks at most");
+                self.wrong(key, &format!("has {} breaks", breaks.len()), &label, None);
+            } else if breaks.iter().any(|edge| !(*edge > 0.0 && edge.is_finite())) || !breaks.is_sorted() {
+                self.wrong(
+                    key,
+                    "is not a list of rising numbers above 0",
+                    "expected as in `[10, 20, 30]`",
+                    None,
+                );
+            }
         }
     }
 

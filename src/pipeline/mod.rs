@@ -3,9 +3,11 @@
 //! [`load`] goes from the file to a [`Loaded`] pipeline: text → tree of keys and values → [`model`] → checks of
 //! values, of the order of stages and of the files named. All that is wrong is told at once.
 
+pub mod accept;
 mod check;
 pub mod explain;
 mod files;
+mod limits;
 pub mod locate;
 pub mod model;
 mod order;

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
+use super::accept::Limits;
 use super::units::{Length, Unit};
 use crate::stages::{Stage, checkpoints, compare, ground, read, summarise};
 
@@ -44,6 +45,11 @@ pub struct Pipeline {
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
         without a reference: read, ground, summarise"))]
     pub stages: Vec<Stage>,
+    /// The limits that the client set, each with the group that it is for. Where one is not met, `run` ends with exit
+    /// code 3.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schemars(extend("x-default" = "none"))]
+    pub accept: Vec<Limits>,
 }
 
 fn default_seed() -> u64 {
@@ -100,6 +106,23 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "not stated"))]
     pub uncertainty: Option<Length>,
+    /// A known constant error of the reference, such as fresh snow on the scanned ground: it is taken out only in
+    /// results that say so, beside the raw ones.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none"))]
+    pub offset: Option<Offset>,
+}
+
+/// A known constant error of the reference.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Offset {
+    /// How much the reference lies above the ground that it stands for; below zero where it lies under it.
+    pub value: Length,
+    /// Uncertainty of that value, one sigma.
+    pub sigma: Length,
+    /// Why it is there and how it is known, for the report.
+    pub why: String,
 }
 
 /// Units of the coordinates of a cloud, in place of what its files state.

@@ -20,8 +20,10 @@ pub fn schema() -> Value {
     for cloud in ["survey", "reference"] {
         require(&mut root["properties"][cloud], "files");
     }
-    // The survey is what is measured: only the reference has an uncertainty of its own.
-    remove(&mut root["properties"]["survey"]["properties"], "uncertainty");
+    // The survey is what is measured: only the reference has errors of its own that are known.
+    for key in ["uncertainty", "offset"] {
+        remove(&mut root["properties"]["survey"]["properties"], key);
+    }
     open_stages(&mut root["properties"]["stages"]["items"]);
     root
 }

@@ -64,6 +64,18 @@ impl Extent {
         Extent { cell: self.cell, first_column, first_row, columns, rows }
     }
 
+    /// With `margin` more cells on every side.
+    pub fn widened(&self, margin: i64) -> Extent {
+        let more = 2 * margin as usize;
+        Extent {
+            first_column: self.first_column - margin,
+            first_row: self.first_row - margin,
+            columns: self.columns + more,
+            rows: self.rows + more,
+            ..*self
+        }
+    }
+
     /// Number of cells.
     pub fn len(&self) -> usize {
         self.columns * self.rows
@@ -80,6 +92,14 @@ impl Extent {
         let column = cell_of(x, self.cell) - self.first_column;
         let row = cell_of(y, self.cell) - self.first_row;
         // A negative number is a huge one without its sign.
+        ((column as usize) < self.columns && (row as usize) < self.rows)
+            .then(|| row as usize * self.columns + column as usize)
+    }
+
+    /// The index here of the cell that has `index` in `other`, if it is one of these.
+    pub fn index_from(&self, other: &Extent, index: usize) -> Option<usize> {
+        let column = other.first_column + (index % other.columns) as i64 - self.first_column;
+        let row = other.first_row + (index / other.columns) as i64 - self.first_row;
         ((column as usize) < self.columns && (row as usize) < self.rows)
             .then(|| row as usize * self.columns + column as usize)
     }
@@ -166,8 +186,18 @@ impl Raster {
         }
     }
 
-    /// Takes over the lower values of `other` where the two overlap.
-    pub fn lower_by(&mut self, other: &Raster) {
+    /// The part that lies in `other`.
+    pub fn cut(&self, other: &Extent) -> Raster {
+        let extent = self.extent.within(other);
+        let (columns, rows) = self.extent.overlap(&extent);
+        let row = |row: usize| &self.values[row * self.extent.columns..][columns.clone()];
+        let mut values = Vec::with_capacity(extent.len());
+        rows.for_each(|r| values.extend_from_slice(row(r)));
+        Raster { extent, values }
+    }
+
+    /// Takes over the values of `other`, raised by `raise`, where the two overlap and they are lower.
+    pub fn lower_by(&mut self, other: &Raster, raise: f64) {
         let (columns, rows) = self.extent.overlap(&other.extent);
         if columns.is_empty() {
             return;
@@ -180,9 +210,7 @@ impl Raster {
             let source = &other.values[from..from + columns.len()];
             let start = row * self.extent.columns + columns.start;
             for (value, &candidate) in self.values[start..start + columns.len()].iter_mut().zip(source) {
-                if candidate < *value {
-                    *value = candidate;
-                }
+                *value = value.min(candidate + raise);
             }
         }
     }
@@ -238,9 +266,9 @@ mod tests {
         let mut right = Raster::empty(Extent::covering(10.0, (15, 30), (0, 10), 0));
         right.lower(16, 5, 60);
         right.lower(25, 5, 50);
-        left.lower_by(&right);
+        left.lower_by(&right, 0.0);
         assert_eq!(left.values, vec![EMPTY, 60.0]);
-        right.lower_by(&left);
+        right.lower_by(&left, 0.0);
         assert_eq!(right.values, vec![60.0, 50.0]);
     }
 }

@@ -8,6 +8,7 @@ pub mod summary;
 mod svg;
 pub mod tables;
 pub mod text;
+pub mod trust;
 pub mod words;
 
 #[cfg(test)]

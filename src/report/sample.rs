@@ -1,6 +1,7 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
 use super::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics, Summary};
+use super::trust::Trust;
 use crate::pipeline::units::Unit;
 
 /// A result and its histogram.
@@ -105,6 +106,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         reference_uncertainty: Some(unit.from_micrometres(10_000.0)),
         returns,
         all,
+        trust: Trust::default(),
         survey,
         reference: Some(reference),
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::trust::{Interval, Trust, Uncut, VsFirst};
 use crate::pipeline::units::Unit;
 
 /// The contents of `summary.json`. Lengths are in `units`.
@@ -19,6 +20,9 @@ pub struct Summary {
     pub returns: Vec<ReturnRow>,
     /// All returns together.
     pub all: Statistics,
+    /// How far the figures can be trusted.
+    #[serde(flatten)]
+    pub trust: Trust,
     /// How many points the checks and filters of each cloud let through, in order.
     pub survey: CloudCounts,
     /// The same for the reference.
@@ -67,6 +71,18 @@ pub struct Statistics {
     pub nmad: Option<f64>,
     /// 95th percentile of |dz|, linear between order statistics.
     pub abs_p95: Option<f64>,
+    /// 95 % interval of the bias, by block bootstrap.
+    pub mean_ci95: Option<Interval>,
+    /// 95 % interval of the SD.
+    pub sd_ci95: Option<Interval>,
+    /// 95 % interval of the RMSE.
+    pub rmse_ci95: Option<Interval>,
+    /// Independent comparisons that would tell the bias as well as these, which are alike where they are near.
+    pub n_effective: Option<f64>,
+    /// The group compared with the same group of first returns.
+    pub vs_first: Option<VsFirst>,
+    /// Bias and SD with the cut of the ground filter undone.
+    pub uncut: Option<Uncut>,
 }
 
 /// Where the points of one cloud went: every point read is counted once under `used` or under one reason.

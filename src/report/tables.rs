@@ -153,6 +153,7 @@ fn exact(micrometres: Micrometres, unit: Unit) -> String {
 mod tests {
     use super::*;
     use crate::report::sample;
+    use crate::stages::strata::Strata;
 
     fn records(text: &str) -> Vec<csv::StringRecord> {
         csv::ReaderBuilder::new()
@@ -238,6 +239,9 @@ mod tests {
             number_of_returns: 3,
             reference_z: 101_227_000,
             reference_points: 11,
+            room: None,
+            slope_percent: None,
+            strata: Strata::default(),
             plane: Some((123_450, 4_000)),
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();

@@ -4,6 +4,7 @@ use super::checkpoints::DrawCheckpoints;
 use super::compare::CompareTile;
 use super::ground::FilterGround;
 use super::keep::{Keep, KeepGround};
+use super::places::ClassifyPlaces;
 use super::read::Damaged;
 use super::summarise::CountTile;
 use super::{Halo, Stage, SurfaceNeed, TileStage};
@@ -30,6 +31,12 @@ impl Chain {
             Stage::Compare(options) => Some(options.clone()),
             _ => None,
         });
+        let summarise = stages.iter().find_map(|s| match s {
+            Stage::Summarise(options) => Some(options.clone()),
+            _ => None,
+        });
+        let summarise = summarise.unwrap_or_default();
+        let classify = summarise.canopy().is_some() || !summarise.asked_slope_breaks().is_empty();
         let mut filtered = Vec::new();
         for (i, stage) in stages.iter().enumerate() {
             let place = i + 1;
@@ -51,7 +58,19 @@ impl Chain {
                 Stage::Ground(options) => {
                     for cloud in clouds().filter(|c| options.cloud.includes(*c)) {
                         filtered.push(cloud);
-                        chain.tiles.push(Box::new(FilterGround { options: options.clone(), cloud }));
+                        let keep_origin = cloud == Cloud::Survey && (compare.is_some() || classify);
+                        chain.tiles.push(Box::new(FilterGround {
+                            options: options.clone(),
+                            cloud,
+                            keep_origin,
+                        }));
+                        if cloud == Cloud::Survey && classify {
+                            chain.tiles.push(Box::new(ClassifyPlaces {
+                                canopy: summarise.canopy(),
+                                slope_breaks: summarise.asked_slope_breaks().to_vec(),
+                                cell: options.cell,
+                            }));
+                        }
                     }
                 }
                 Stage::Checkpoints(options) => {
@@ -59,9 +78,12 @@ impl Chain {
                     chain.tiles.push(Box::new(DrawCheckpoints { options: options.clone(), compare, seed }));
                 }
                 Stage::Compare(options) => {
-                    chain.tiles.push(Box::new(CompareTile { options: options.clone() }));
+                    let summarise = summarise.clone();
+                    chain.tiles.push(Box::new(CompareTile { options: options.clone(), summarise }));
                 }
-                Stage::Summarise(_) => chain.tiles.push(Box::new(CountTile)),
+                Stage::Summarise(options) => {
+                    chain.tiles.push(Box::new(CountTile { options: options.clone() }));
+                }
             }
         }
         chain

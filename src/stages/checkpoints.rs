@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_64;
 
 use super::auto::Count;
-use super::compare::{Compare, Match, Matcher};
+use super::compare::{Compare, Compared, Match, Matcher};
+use super::strata::Strata;
 use super::{Halo, TileStage};
 use crate::cloud::near::Near;
 use crate::cloud::point::{MAX_RETURN, Point};
@@ -73,6 +74,12 @@ pub struct Drawn {
     pub reference_z: Micrometres,
     /// Reference points that it rests on.
     pub reference_points: u32,
+    /// How much higher the point could lie and still be ground; see [`Compared::room`].
+    pub room: Option<u16>,
+    /// Slope of the ground there; see [`Compared::slope_percent`].
+    pub slope_percent: Option<u8>,
+    /// The strata it belongs to.
+    pub strata: Strata,
     /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
     pub plane: Option<(u64, u64)>,
 }
@@ -89,6 +96,9 @@ impl Drawn {
             number_of_returns: point.number_of_returns,
             reference_z: reference.elevation,
             reference_points: reference.points,
+            room: None,
+            slope_percent: None,
+            strata: Strata::default(),
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
         }
     }
@@ -96,6 +106,18 @@ impl Drawn {
     /// Survey elevation minus reference elevation, micrometres.
     pub fn dz(&self) -> Micrometres {
         self.z - self.reference_z
+    }
+
+    /// The comparison that it stands for.
+    pub fn compared(&self) -> Compared {
+        Compared {
+            x: self.x,
+            y: self.y,
+            dz: self.dz(),
+            room: self.room,
+            slope_percent: self.slope_percent,
+            strata: self.strata,
+        }
     }
 }
 

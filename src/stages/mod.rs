@@ -1,12 +1,15 @@
 //! The stages: one file each, with its options, its docs, its work and its tests together.
 
 pub mod auto;
+pub mod ceiling;
 pub mod chain;
 pub mod checkpoints;
 pub mod compare;
 pub mod ground;
 pub mod keep;
+pub mod places;
 pub mod read;
+pub mod strata;
 pub mod summarise;
 
 use schemars::JsonSchema;

@@ -4,37 +4,116 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::TileStage;
-use crate::engine::tile::{Cloud, Fate, Tile};
+use super::auto::Auto;
+use super::places::{Canopy, Places};
+use super::strata::{By, Echo, Strata, class_of};
+use crate::cloud::point::{Fields, Point};
+use crate::engine::tile::{Cloud, Fate, StratumCounts, Tile};
+use crate::pipeline::units::Length;
 use crate::raster::Raster;
 
 /// Gathers counts and the statistics of dz: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile
-/// of |dz|, with the share of points and of ground that each group gives.
+/// of |dz|, with the share of points and of ground that each group gives, and 95 % intervals that allow for places
+/// near each other being alike.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Summarise {
-    /// What to group by.
+    /// What to group by, crossed with each other: `return`, `cover` (open ground or under canopy), `slope`,
+    /// `scan_angle`, `strip`, `echo` (single, first, intermediate, last). The table by return is always there.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub by: Vec<By>,
-}
-
-/// A property to group points by.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum By {
-    /// Return number, 1 to 15.
-    Return,
+    /// A first return higher than this over the ground counts as canopy.
+    #[schemars(extend("x-source" = "common practice in forest inventory, no source"))]
+    pub canopy_height: Length,
+    /// First returns within this distance in plan of a ground point decide what it lies under, to the cell of
+    /// the ground filter.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub canopy_radius: Length,
+    /// Ground is under canopy where at least this share of those first returns is canopy, from 0 to 1.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub canopy_share: f64,
+    /// Breaks between the classes of slope, rise over run, ascending. The slope is that of the plane through the
+    /// opened surface of the ground filter in 5 × 5 cells.
+    #[schemars(extend("x-source" = "10 % and 20 %: limits for siting checkpoints in earlier guidance (from memory); 40 %: this program's own choice"))]
+    pub slope_breaks: Vec<f64>,
+    /// Breaks between the bands of the scan angle, degrees from nadir to either side, ascending.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub scan_angle_breaks: Vec<f64>,
+    /// Edge of the square blocks, aligned to its multiples from coordinate zero, that are drawn again and again
+    /// (block bootstrap) for the intervals; `auto` follows from how far dz is correlated.
+    #[schemars(extend("x-source" = "block bootstrap: Künsch 1989, Lahiri 2003 (from memory); value: this program's own choice"))]
+    pub block: Auto<Length>,
+    /// Cell of the terrain on which returns are traded against coverage.
+    #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]
+    pub terrain_cell: Length,
 }
 
 impl Default for Summarise {
     fn default() -> Self {
-        Summarise { by: vec![By::Return] }
+        Summarise {
+            by: vec![By::Return, By::Cover],
+            canopy_height: Length::metres(2.0),
+            canopy_radius: Length::metres(1.0),
+            canopy_share: 0.3,
+            slope_breaks: vec![0.1, 0.2, 0.4],
+            scan_angle_breaks: vec![10.0, 20.0, 30.0],
+            block: Auto::Auto,
+            terrain_cell: Length::metres(0.5),
+        }
+    }
+}
+
+/// Units of the scan angle in a degree: LAS 1.4 counts steps of 0.006 degree.
+const ANGLE_UNITS: f64 = 0.006;
+
+impl Summarise {
+    /// Point fields that the groups ask for.
+    pub fn fields(&self) -> Fields {
+        Fields {
+            strip: self.by.contains(&By::Strip),
+            scan_angle: self.by.contains(&By::ScanAngle),
+            ..Fields::default()
+        }
+    }
+
+    /// How canopy is told from open ground, if that is asked for.
+    pub fn canopy(&self) -> Option<Canopy> {
+        self.by.contains(&By::Cover).then_some(Canopy {
+            height: self.canopy_height,
+            radius: self.canopy_radius,
+            share: self.canopy_share,
+        })
+    }
+
+    /// The breaks between the classes of slope; none where slope is not asked for.
+    pub fn asked_slope_breaks(&self) -> &[f64] {
+        if self.by.contains(&By::Slope) { &self.slope_breaks } else { &[] }
+    }
+
+    /// The strata of a survey point.
+    pub fn strata(&self, point: &Point, places: Option<&Places>) -> Strata {
+        let angle = f64::from(point.scan_angle).abs() * ANGLE_UNITS;
+        Strata {
+            return_number: point.valid_return().unwrap_or(0),
+            scan_angle: self.by.contains(&By::ScanAngle).then(|| class_of(angle, &self.scan_angle_breaks)),
+            strip: Some(point.strip),
+            echo: Echo::of(point),
+            ..places.map_or_else(Strata::default, |places| places.at(point.x, point.y))
+        }
     }
 }
 
 /// The stage at work: counts what became of the core points.
-pub struct CountTile;
+pub struct CountTile {
+    /// The options.
+    pub options: Summarise,
+}
 
 impl TileStage for CountTile {
+    fn fields(&self) -> Fields {
+        self.options.fields()
+    }
+
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
         for cloud in [Cloud::Survey, Cloud::Reference] {
             let mut counts = std::mem::take(tile.found.counts_mut(cloud));
@@ -51,6 +130,36 @@ impl TileStage for CountTile {
                 }
             }
             *tile.found.counts_mut(cloud) = counts;
+        }
+        self.count_strata(tile);
+    }
+}
+
+impl CountTile {
+    /// Counts the survey's core points by the groups asked for.
+    fn count_strata(&self, tile: &mut Tile) {
+        let survey = &tile.survey;
+        let strata = &mut tile.found.strata;
+        // Neighbouring points are often alike: the place in the map is looked up once for a run of them.
+        let mut last = None;
+        for (point, fate) in survey.points.iter().zip(&survey.fates).take(survey.core) {
+            let own = self.options.strata(point, tile.places.as_ref()).only(&self.options.by);
+            let is_ground = u64::from(*fate == Fate::Ground);
+            let (key, mut counts): (Strata, StratumCounts) = match last.take() {
+                Some((key, counts)) if key == own => (key, counts),
+                other => {
+                    if let Some((key, counts)) = other {
+                        strata.entry(key).or_default().merge(&counts);
+                    }
+                    (own, Default::default())
+                }
+            };
+            counts.points += u64::from(*fate != Fate::Dropped);
+            counts.ground += is_ground;
+            last = Some((key, counts));
+        }
+        if let Some((key, counts)) = last {
+            strata.entry(key).or_default().merge(&counts);
         }
     }
 }

@@ -1,0 +1,95 @@
+//! Whether the limits under `accept:` make sense and speak of groups that there will be.
+
+use super::accept::Limits;
+use super::check::Check;
+use super::locate::Seg;
+use super::model::Pipeline;
+use super::parse::Entry;
+use super::problem::Notes;
+use crate::stages::Stage;
+use crate::stages::strata::{By, class_name};
+use crate::stages::summarise::Summarise;
+
+/// Notes every limit that makes no sense.
+pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
+    let summarise = entries.iter().find_map(|entry| match &entry.stage {
+        Stage::Summarise(summarise) => Some(summarise.clone()),
+        _ => None,
+    });
+    let summarise = summarise.unwrap_or_default();
+    for (i, limits) in pipeline.accept.iter().enumerate() {
+        let path: [Seg; 2] = ["accept".into(), i.into()];
+        let mut check = Check { path: &path, notes };
+        for (key, length) in
+            [("rmse", limits.rmse), ("bias", limits.bias), ("sd", limits.sd), ("class", limits.class)]
+        {
+            if let Some(length) = length {
+                check.positive(key, length);
+            }
+        }
+        for (key, share) in [("share", limits.share), ("coverage", limits.coverage)] {
+            if let Some(share) = share.filter(|share| !(0.0..=1.0).contains(share)) {
+                check.wrong(key, &format!("is `{share}`"), "expected a share from 0 to 1", None);
+            }
+        }
+        if limits.count() == 0 && !check.notes.known(&path) {
+            let help = "for example `- {group: {return: 1}, rmse: 5 cm}`".to_string();
+            let message = "an entry of `accept` sets no limit".to_string();
+            let label = "expected `rmse`, `bias`, `sd`, `class`, `share` or `coverage`".to_string();
+            notes.value(&path, message, label, Some(help));
+        }
+        group(limits, &summarise, &path, notes);
+    }
+}
+
+/// Notes a group that no result will have.
+fn group(limits: &Limits, summarise: &Summarise, path: &[Seg], notes: &mut Notes) {
+    let group = &limits.group;
+    let mut check = Check { path: &[path, &["group".into()]].concat(), notes };
+    for (key, name, breaks) in [
+        ("slope", &group.slope, &summarise.slope_breaks),
+        ("scan_angle", &group.scan_angle, &summarise.scan_angle_breaks),
+    ] {
+        let names: Vec<String> = (0..=breaks.len() as u8).map(|class| class_name(class, breaks)).collect();
+        if let Some(name) = name.as_ref().filter(|name| !names.contains(name)) {
+            let names: Vec<String> = names.iter().map(|name| format!("`{name}`")).collect();
+            check.wrong(key, &format!("is `{name}`"), &format!("expected one of {}", names.join(", ")), None);
+        }
+    }
+    let by = group.by();
+    let key = "group";
+    let mut check = Check { path, notes };
+    if limits.coverage.is_some() && by.iter().any(|by| *by != By::Return) {
+        let help = Some("leave `group` out, or say `group: {return: 2}` for returns 1 and 2");
+        check.wrong(
+            key,
+            "does not fit `coverage`",
+            "terrain is filled by returns, not by other groups",
+            help,
+        );
+    } else if !there_will_be(&by, &summarise.by) {
+        let names = |by: &[By]| by.iter().map(|by| format!("`{}`", word(*by))).collect::<Vec<_>>().join(", ");
+        let why = format!("names {}, which is no group of the results", names(&by));
+        let label = format!("`summarise` groups by {}", names(&summarise.by));
+        check.wrong(key, &why, &label, Some("list the same properties under `by` of `summarise`"));
+    }
+}
+
+/// Whether results have a group by these properties: all together, each return, open and canopy where cover is told
+/// apart, and whatever `summarise` crosses.
+fn there_will_be(by: &[By], crossed: &[By]) -> bool {
+    let same = by.len() == crossed.len() && by.iter().all(|by| crossed.contains(by));
+    same || matches!(by, [] | [By::Return]) || (by == [By::Cover] && crossed.contains(&By::Cover))
+}
+
+/// The word for a property in a pipeline file.
+fn word(by: By) -> &'static str {
+    match by {
+        By::Return => "return",
+        By::Cover => "cover",
+        By::Slope => "slope",
+        By::ScanAngle => "scan_angle",
+        By::Strip => "strip",
+        By::Echo => "echo",
+    }
+}

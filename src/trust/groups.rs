@@ -1,0 +1,197 @@
+//! The groups that results are told apart by, each as a set of the finest ones.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Map, Value, json};
+
+use crate::cloud::point::MAX_RETURN;
+use crate::engine::tile::StratumCounts;
+use crate::pipeline::accept::Selection;
+use crate::stages::strata::{By, Cover, Strata, class_name};
+use crate::stages::summarise::Summarise;
+
+/// What a group is for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Role {
+    /// All together.
+    All,
+    /// A row of the table by return.
+    Return(u8),
+    /// Open ground or ground under canopy, all returns together.
+    Cover(Cover),
+    /// One of those that `summarise` crosses.
+    Crossed,
+}
+
+/// A group.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Group {
+    /// What it is for.
+    pub role: Role,
+    /// The strata that its points share.
+    pub strata: Strata,
+    /// The properties that its points share, as results name them.
+    pub by: Map<String, Value>,
+    /// The finest groups that make it up, as places in [`Groups::finest`].
+    pub members: Vec<usize>,
+}
+
+/// All groups of a run.
+pub struct Groups {
+    /// The finest strata that anything is told apart by, ascending.
+    pub finest: Vec<Strata>,
+    /// The groups: all together, each return, open and canopy, those that `summarise` crosses.
+    pub all: Vec<Group>,
+    by: Vec<By>,
+}
+
+impl Groups {
+    /// The groups of the ground points counted by the crossed strata in `counts`; returns up to `highest` have a row
+    /// each, whether they have ground or not.
+    pub fn new(
+        summarise: &Summarise,
+        counts: &BTreeMap<Strata, StratumCounts>,
+        compared: &[Strata],
+        highest: u8,
+    ) -> Self {
+        let mut by = summarise.by.clone();
+        if !by.contains(&By::Return) {
+            by.push(By::Return);
+        }
+        let mut finest: Vec<Strata> = compared.iter().map(|strata| strata.only(&by)).collect();
+        finest.sort_unstable();
+        finest.dedup();
+        let members = |wanted: Strata, properties: &[By]| -> Vec<usize> {
+            (0..finest.len()).filter(|&i| finest[i].only(properties) == wanted).collect()
+        };
+        let group = |role, strata: Strata, properties: &[By]| Group {
+            role,
+            strata,
+            by: named(&strata, properties, summarise),
+            members: members(strata, properties),
+        };
+        let mut all = vec![group(Role::All, Strata::default(), &[])];
+        for number in 1..=highest.min(MAX_RETURN as u8) {
+            let strata = Strata { return_number: number, ..Strata::default() };
+            all.push(group(Role::Return(number), strata, &[By::Return]));
+        }
+        if by.contains(&By::Cover) {
+            for cover in [Cover::Open, Cover::Canopy] {
+                let strata = Strata { cover: Some(cover), ..Strata::default() };
+                all.push(group(Role::Cover(cover), strata, &[By::Cover]));
+            }
+        }
+        // Points without a valid return number are in no result by return.
+        let told = |strata: &&Strata| !summarise.by.contains(&By::Return) || strata.return_number > 0;
+        for strata in counts.keys().filter(told) {
+            all.push(group(Role::Crossed, *strata, &summarise.by));
+        }
+        Groups { finest, all, by }
+    }
+
+    /// The finest group of a comparison.
+    pub fn finest_of(&self, strata: &Strata) -> Option<usize> {
+        self.finest.binary_search(&strata.only(&self.by)).ok()
+    }
+
+    /// The group that a group is compared with: the same one of first returns.
+    pub fn first_of(&self, group: &Group) -> Option<usize> {
+        if group.strata.return_number <= 1 {
+            return None;
+        }
+        let first = Strata { return_number: 1, ..group.strata };
+        let role = if matches!(group.role, Role::Return(_)) { Role::Return(1) } else { group.role };
+        self.all.iter().position(|other| other.role == role && other.strata == first)
+    }
+}
+
+/// The properties of strata as results name them.
+fn named(strata: &Strata, by: &[By], summarise: &Summarise) -> Map<String, Value> {
+    let class = |class: Option<u8>, breaks: &[f64]| class.map(|class| class_name(class, breaks));
+    let one = |by: &By| match by {
+        By::Return => ("return", json!(strata.return_number)),
+        By::Cover => ("cover", json!(strata.cover)),
+        By::Slope => ("slope", json!(class(strata.slope, &summarise.slope_breaks))),
+        By::ScanAngle => ("scan_angle", json!(class(strata.scan_angle, &summarise.scan_angle_breaks))),
+        By::Strip => ("strip", json!(strata.strip)),
+        By::Echo => ("echo", json!(strata.echo)),
+    };
+    by.iter().map(one).map(|(key, value)| (key.to_string(), value)).collect()
+}
+
+/// The properties that a limit names, as results name them.
+pub fn selected(selection: &Selection) -> Map<String, Value> {
+    match serde_json::to_value(selection) {
+        Ok(Value::Object(map)) => map,
+        _ => Map::new(),
+    }
+}
+
+/// A group in words: `return 1, open`, `all returns`.
+pub fn in_words(by: &Map<String, Value>) -> String {
+    if by.is_empty() {
+        return "all returns".to_string();
+    }
+    let text = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_string);
+    let one = |(key, value): (&String, &Value)| match (key.as_str(), value) {
+        (_, Value::Null) => format!("{} not known", key.replace('_', " ")),
+        ("cover", Value::String(cover)) if cover == "canopy" => "under canopy".to_string(),
+        ("cover", _) => "in the open".to_string(),
+        ("slope" | "scan_angle" | "return" | "strip", _) => {
+            format!("{} {}", key.replace('_', " "), text(value))
+        }
+        _ => format!("{} echo", text(value)),
+    };
+    by.iter().map(one).collect::<Vec<_>>().join(", ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stages::strata::Echo;
+
+    fn strata(return_number: u8, cover: Cover) -> Strata {
+        Strata {
+            return_number,
+            cover: Some(cover),
+            strip: Some(7),
+            echo: Some(Echo::Last),
+            ..Strata::default()
+        }
+    }
+
+    #[test]
+    fn groups_are_sets_of_the_finest_and_know_what_they_are_compared_with() {
+        let summarise = Summarise::default();
+        let compared = [
+            strata(1, Cover::Open),
+            strata(2, Cover::Canopy),
+            strata(1, Cover::Canopy),
+            strata(1, Cover::Open),
+        ];
+        let counts = compared.iter().map(|s| (s.only(&summarise.by), StratumCounts::default())).collect();
+        let groups = Groups::new(&summarise, &counts, &compared, 2);
+        assert_eq!(groups.finest.len(), 3);
+        let members: Vec<_> = groups.all.iter().map(|group| group.members.len()).collect();
+        // All, returns 1 and 2, open, canopy, and three crossed.
+        assert_eq!(members, [3, 2, 1, 1, 2, 1, 1, 1]);
+        let crossed = groups.all.iter().rposition(|g| g.strata.return_number == 2).unwrap();
+        assert_eq!(
+            serde_json::to_string(&groups.all[crossed].by).unwrap(),
+            r#"{"return":2,"cover":"canopy"}"#
+        );
+        let first = groups.first_of(&groups.all[crossed]).unwrap();
+        assert_eq!(in_words(&groups.all[first].by), "return 1, under canopy");
+        assert_eq!(groups.first_of(&groups.all[2]), Some(1));
+        assert_eq!(groups.first_of(&groups.all[1]), None);
+        assert_eq!(groups.finest_of(&strata(3, Cover::Open)), None);
+    }
+
+    #[test]
+    fn a_limit_and_a_result_name_a_group_alike() {
+        let selection =
+            Selection { return_number: Some(2), cover: Some(Cover::Canopy), ..Selection::default() };
+        let of = Strata { return_number: 2, cover: Some(Cover::Canopy), ..Strata::default() };
+        assert_eq!(selected(&selection), named(&of, &[By::Cover, By::Return], &Summarise::default()));
+    }
+}

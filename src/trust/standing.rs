@@ -1,0 +1,159 @@
+//! Groups against the published standards.
+
+use crate::pipeline::units::Unit;
+use crate::report::summary::Statistics;
+use crate::report::trust::{Interval, Standing, WithoutOffset};
+use crate::stages::strata::Cover;
+use crate::standards::{
+    BIAS_SHARE, MIN_CHECKPOINTS, NSSDA_FACTOR, REFERENCE_FACTOR, VERTICAL_CLASSES_CM, class_met,
+    quality_level_met, rmse_v,
+};
+
+use super::groups::{Group, Role};
+
+/// What is known of the reference's own error, in the unit of the report.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Reference {
+    /// Vertical uncertainty, one sigma.
+    pub uncertainty: Option<f64>,
+    /// The known constant error, its sigma, and why it is there.
+    pub offset: Option<(f64, f64, String)>,
+}
+
+/// A length of the report in metres: the unit in which standards state their limits.
+pub fn metres(value: f64, unit: Unit) -> f64 {
+    value * unit.micrometres() / 1e6
+}
+
+/// A group against the standards.
+pub fn standing(group: &Group, s: &Statistics, reference: &Reference, unit: Unit) -> Standing {
+    let v2 = reference.uncertainty.unwrap_or(0.0);
+    let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
+    let interval: Option<Interval> = s.rmse_ci95.map(|ends| ends.map(|end| rmse_v(end, v2)));
+    let class = |value: Option<f64>| value.and_then(|value| class_met(metres(value, unit)));
+    let class_cm = class(combined);
+    let bias_of_class = s.mean.zip(class_cm).map(|(mean, class)| metres(mean.abs(), unit) * 100.0 / class);
+    Standing {
+        by: group.by.clone(),
+        name: match group.role {
+            Role::Cover(Cover::Open) => Some("NVA"),
+            Role::Cover(Cover::Canopy) => Some("VVA"),
+            _ => None,
+        },
+        compared: s.compared,
+        n_effective: s.n_effective,
+        enough_checkpoints: s.compared >= MIN_CHECKPOINTS,
+        rmse_v1: s.rmse,
+        rmse_v: combined,
+        rmse_v_ci95: interval,
+        class_cm,
+        class_cm_sure: class(interval.map(|ends| ends[1])),
+        quality_level: combined.and_then(|value| quality_level_met(metres(value, unit))),
+        bias_of_class,
+        bias_within_guidance: bias_of_class.map(|share| share <= BIAS_SHARE),
+        nssda_95: s.rmse.map(|rmse| NSSDA_FACTOR * rmse),
+        abs_p95: s.abs_p95,
+        without_offset: reference
+            .offset
+            .as_ref()
+            .map(|(offset, sigma, _)| without_offset(s, *offset, *sigma, v2, unit)),
+    }
+}
+
+/// The figures as they would be had the reference not been `offset` too high: dz grows by it.
+fn without_offset(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) -> WithoutOffset {
+    let mean = s.mean.map(|mean| mean + offset);
+    let n = s.compared as f64;
+    let rmse = mean.map(|mean| {
+        // RMSE² = mean² + (n − 1)/n SD²: the spread is what it was.
+        let spread = s.sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd);
+        (mean * mean + spread).sqrt()
+    });
+    let combined = rmse.map(|rmse| rmse_v(rmse_v(rmse, v2), sigma));
+    WithoutOffset {
+        mean,
+        rmse,
+        rmse_v: combined,
+        class_cm: combined.and_then(|v| class_met(metres(v, unit))),
+    }
+}
+
+/// The best common class that a reference of this uncertainty may test, centimetres.
+pub fn testable_class(uncertainty: f64, unit: Unit) -> Option<f64> {
+    let least = metres(uncertainty, unit) * 100.0 * REFERENCE_FACTOR;
+    VERTICAL_CLASSES_CM.into_iter().find(|class| least <= class * (1.0 + 1e-12))
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::Map;
+
+    use super::*;
+    use crate::stages::strata::Strata;
+
+    fn open() -> Group {
+        Group {
+            role: Role::Cover(Cover::Open),
+            strata: Strata::default(),
+            by: Map::new(),
+            members: Vec::new(),
+        }
+    }
+
+    #[test]
+    fn seven_checkpoints_of_a_published_example_show_a_bias() {
+        // PE&RS May 2014 p. 397, in the standards notes, 1.7 A: dH with mean 0.017714, SD 0.030308, RMSE 0.033183.
+        let s = Statistics {
+            compared: 7,
+            mean: Some(0.017714),
+            sd: Some(0.030308),
+            rmse: Some(0.033183),
+            ..Statistics::default()
+        };
+        let found = standing(&open(), &s, &Reference::default(), Unit::Metre);
+        assert_eq!((found.class_cm, found.name, found.enough_checkpoints), (Some(5.0), Some("NVA"), false));
+        assert_eq!(found.bias_within_guidance, Some(false));
+        assert!((found.bias_of_class.unwrap() - 0.35428).abs() < 1e-9);
+    }
+
+    #[test]
+    fn the_older_standard_gives_the_figure_of_a_published_report() {
+        // USGS vertical accuracy report, in the standards notes, 1.7 C: RMSE 0.0574002119585, 95 %: 0.112504415439.
+        let s = Statistics { compared: 51, rmse: Some(0.0574002119585), ..Statistics::default() };
+        let found = standing(&open(), &s, &Reference::default(), Unit::Metre);
+        assert!((found.nssda_95.unwrap() - 0.112504415439).abs() < 1e-12);
+        assert!(found.enough_checkpoints);
+    }
+
+    #[test]
+    fn snow_on_the_scanned_ground_is_taken_out_beside_the_raw_figures() {
+        // The scan lies 0.15 ft too high: the survey seems 0.14 ft too low; sigma 0.03 ft, scan 0.02 ft.
+        let s = Statistics {
+            compared: 100,
+            mean: Some(-0.14),
+            sd: Some(0.05),
+            rmse: Some((0.0196f64 + 0.99 * 0.0025).sqrt()),
+            ..Statistics::default()
+        };
+        let reference =
+            Reference { uncertainty: Some(0.02), offset: Some((0.15, 0.03, "fresh snow".to_string())) };
+        let found = standing(&open(), &s, &reference, Unit::UsSurveyFoot);
+        let without = found.without_offset.unwrap();
+        assert!((without.mean.unwrap() - 0.01).abs() < 1e-12);
+        let expected = (0.0001f64 + 0.99 * 0.0025).sqrt();
+        assert!((without.rmse.unwrap() - expected).abs() < 1e-12);
+        let combined = (expected * expected + 0.0004 + 0.0009).sqrt();
+        assert!((without.rmse_v.unwrap() - combined).abs() < 1e-12);
+        // 0.148 ft are 4.5 cm; without the snow 0.062 ft are 1.9 cm.
+        assert_eq!((found.class_cm, without.class_cm), (Some(5.0), Some(2.5)));
+    }
+
+    #[test]
+    fn a_reference_tests_classes_of_twice_its_uncertainty_and_up() {
+        assert_eq!(testable_class(0.025, Unit::Metre), Some(5.0));
+        assert_eq!(testable_class(0.0251, Unit::Metre), Some(10.0));
+        assert_eq!(testable_class(0.6, Unit::Metre), None);
+        // Standards notes, 1.3: 0.06 ft (1.8 cm) is too coarse for a class of 0.10 ft.
+        assert_eq!(testable_class(0.06, Unit::Foot), Some(5.0));
+    }
+}
