@@ -4,6 +4,7 @@
 use std::env;
 use std::fs;
 use std::hint::black_box;
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -28,7 +29,8 @@ use echograde::stages::keep::Keep;
 use echograde::stages::strata::Strata;
 use echograde::stages::summarise::Summarise;
 use echograde::stats::moments::Moments;
-use echograde::stats::quantiles::{Group, Residual, robust_statistics};
+use echograde::stats::quantiles::{Group, Residual, Residuals, robust_statistics};
+use echograde::trust::figures::Comparisons;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 use rstar::RTree;
@@ -235,8 +237,7 @@ fn gathering(c: &mut Criterion) {
         b.iter(|| robust_statistics(residuals.as_slice(), &groups).expect("memory does not fail"));
     });
     group.bench_function("order statistics, from disk", |b| {
-        let by_return = |one: &Compared| Some(one.strata.return_number);
-        b.iter(|| on_disk.by_group(by_return, |all| robust_statistics(all, &groups)).expect("reads back"));
+        b.iter(|| robust_statistics(&ByReturn(&on_disk), &groups).expect("reads back"));
     });
     group.bench_function("writing residuals to disk", |b| {
         let again = folder.path().join("again");
@@ -248,6 +249,24 @@ fn gathering(c: &mut Criterion) {
         b.iter_batched(start, |()| write_residuals(&again, &residuals), BatchSize::PerIteration);
     });
     group.finish();
+}
+
+/// Comparisons on disk by return.
+struct ByReturn<'a>(&'a ComparedFile);
+
+impl Residuals for ByReturn<'_> {
+    fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()> {
+        let mut block = Vec::new();
+        self.0.for_each(&mut |one| {
+            block.push(Residual { group: one.strata.return_number, dz: one.dz });
+            if block.len() == 1 << 16 {
+                f(&block);
+                block.clear();
+            }
+        })?;
+        f(&block);
+        Ok(())
+    }
 }
 
 /// Residuals as the tiles of a run leave them, 10,000 a tile.

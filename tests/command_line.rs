@@ -287,10 +287,14 @@ fn stages_tells_every_option_with_its_default_and_its_source() {
             let at = format!("{name}.{option}");
             let start = chapter.find(&format!("{option} (")).unwrap_or_else(|| panic!("{at}: {chapter}"));
             let entry = &chapter[start..];
-            let default = schema["x-default"].as_str().map(str::to_string).or_else(|| {
-                let default = schema.get("default")?;
-                Some(default.as_str().map_or_else(|| default.to_string().replace('"', ""), str::to_string))
-            });
+            let default =
+                schema["x-default"].as_str().map(str::to_string).or_else(|| {
+                    let default = schema.get("default")?;
+                    Some(default.as_str().map_or_else(
+                        || default.to_string().replace('"', "").replace(',', ", "),
+                        str::to_string,
+                    ))
+                });
             let default = default.unwrap_or_else(|| "not set".to_string());
             assert!(entry.starts_with(&format!("{option} (default: {default})")), "{at}: {entry}");
             let description =

@@ -81,7 +81,7 @@ fn points_strewn_by_a_wrong_scale_factor_do_not_flood_the_disk() {
         "{told}"
     );
     let options = ["--memory", "8M", "--threads", "1"];
-    let told = refused(&pipeline(folder.path(), "tile: 1 m", "window_max: 2 m"), &options);
+    let told = refused(&pipeline(folder.path(), "tile: 2 m", "window_max: 2 m"), &options);
     assert!(told.contains("scattered over so many tiles") && told.contains("scale factor"), "{told}");
 }
 

@@ -177,7 +177,9 @@ fn dispatch(command: Command) -> Result<u8, CliError> {
             let order = run::Order { claim: Claim { resume, replace }, json, means: means.means() };
             crate::engine::stop::listen().map_err(CliError::Signals)?;
             if let [file] = &files[..] {
-                print(&run::run(file, out.as_deref(), order)?.text)
+                let done = run::run(file, out.as_deref(), order)?;
+                print(&done.text)?;
+                return Ok(done.exit_code());
             } else {
                 return several::run_all(&files, out.as_deref(), order);
             }

@@ -27,6 +27,18 @@ pub struct Done {
     pub text: String,
     /// The run folder.
     pub folder: PathBuf,
+    /// Whether every limit that the file sets is met.
+    pub accepted: bool,
+}
+
+/// The exit code of a run that is done, but an acceptance limit that the file sets is not met.
+pub const NOT_ACCEPTED: u8 = 3;
+
+impl Done {
+    /// The exit code.
+    pub fn exit_code(&self) -> u8 {
+        if self.accepted { 0 } else { NOT_ACCEPTED }
+    }
 }
 
 /// Runs a pipeline file.
@@ -46,5 +58,6 @@ pub fn run(file: &Path, out: Option<&Path>, order: Order) -> Result<Done, CliErr
     let summary = run_job(job, &folder, order.claim)?;
     tracing::info!("results in {}", folder.display());
     let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
-    Ok(Done { text, folder })
+    let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == "met");
+    Ok(Done { text, folder, accepted })
 }

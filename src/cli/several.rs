@@ -7,7 +7,7 @@ use std::time::Instant;
 
 use serde_json::{Value, json};
 
-use super::run::{Order, run};
+use super::run::{NOT_ACCEPTED, Order, run};
 use super::{CliError, print, show};
 use crate::engine::progress::duration;
 use crate::engine::stop;
@@ -21,7 +21,7 @@ struct Row {
 }
 
 enum Outcome {
-    Done { folder: PathBuf, summary: Value },
+    Done { folder: PathBuf, summary: Value, code: u8 },
     Failed { code: u8, error: String },
     NotStarted,
 }
@@ -29,6 +29,7 @@ enum Outcome {
 impl Outcome {
     fn word(&self) -> &'static str {
         match self {
+            Outcome::Done { code: NOT_ACCEPTED, .. } => "limits not met",
             Outcome::Done { .. } => "done",
             Outcome::Failed { code: 2, .. } => "cannot be run",
             Outcome::Failed { .. } => "failed",
@@ -72,13 +73,14 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8
 
 fn run_one(file: &Path, out: Option<&Path>, order: Order) -> Outcome {
     let printed = run(file, out, order).map(|done| {
+        let code = done.exit_code();
         if order.json {
             let summary = serde_json::from_str(&done.text).expect("the summary is JSON");
-            return Outcome::Done { folder: done.folder, summary };
+            return Outcome::Done { folder: done.folder, summary, code };
         }
         // A reader that has gone is no reason to leave the rest undone.
         let _ = print(&format!("{}\n\n{}\n", file.display(), done.text));
-        Outcome::Done { folder: done.folder, summary: Value::Null }
+        Outcome::Done { folder: done.folder, summary: Value::Null, code }
     });
     printed.unwrap_or_else(|error| {
         eprintln!("{}:", file.display());
@@ -112,10 +114,11 @@ fn run_folders(files: &[PathBuf], out: Option<&Path>) -> Result<Vec<Option<PathB
         .collect()
 }
 
-/// 1 if any run failed or was not started; 2 if nothing is wrong but pipeline files; otherwise 0.
+/// 1 if any run failed or was not started; otherwise 2 if a pipeline file is wrong; otherwise 3 if a limit is not met;
+/// otherwise 0.
 fn exit_code(rows: &[Row]) -> u8 {
     let codes = rows.iter().map(|row| match row.outcome {
-        Outcome::Done { .. } => 0,
+        Outcome::Done { code, .. } => code,
         Outcome::Failed { code, .. } => code,
         Outcome::NotStarted => 1,
     });
@@ -158,7 +161,8 @@ fn as_json(row: &Row) -> Value {
         "seconds": row.seconds,
     });
     match &row.outcome {
-        Outcome::Done { folder, summary } => {
+        Outcome::Done { folder, summary, code } => {
+            value["exit_code"] = (*code).into();
             value["run_folder"] = folder.display().to_string().into();
             value["summary"] = summary.clone();
         }
@@ -184,7 +188,11 @@ mod tests {
     }
 
     fn done() -> Row {
-        row(Outcome::Done { folder: "runs/a".into(), summary: Value::Null })
+        done_with(0)
+    }
+
+    fn done_with(code: u8) -> Row {
+        row(Outcome::Done { folder: "runs/a".into(), summary: Value::Null, code })
     }
 
     #[test]
@@ -193,6 +201,8 @@ mod tests {
         assert_eq!(exit_code(&[done(), with_code(2)]), 2);
         assert_eq!(exit_code(&[with_code(2), with_code(1), done()]), 1);
         assert_eq!(exit_code(&[done(), row(Outcome::NotStarted)]), 1);
+        assert_eq!(exit_code(&[done(), done_with(NOT_ACCEPTED)]), 3);
+        assert_eq!(exit_code(&[with_code(2), done_with(NOT_ACCEPTED)]), 2);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use super::sample::Sample;
 use crate::cloud::point::MAX_RETURN;
 use crate::stages::auto::Count;
 use crate::stages::compare::{Compared, ENCODED};
-use crate::stats::quantiles::{Residual, Residuals};
+use crate::trust::figures::Comparisons;
 
 /// Comparisons on disk.
 pub struct ComparedFile {
@@ -24,39 +24,18 @@ impl ComparedFile {
         ComparedFile { path: path.to_path_buf(), stretches }
     }
 
-    /// How many there are.
-    pub fn len(&self) -> u64 {
+    /// Where they are.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+}
+
+impl Comparisons for ComparedFile {
+    fn len(&self) -> u64 {
         self.stretches.iter().map(|stretch| stretch.count).sum()
     }
 
-    /// Whether there is none.
-    pub fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-
-    /// Hands all comparisons over, in no order that means anything.
-    ///
-    /// # Errors
-    /// Where the disk does not give them back.
-    pub fn for_each(&self, mut f: impl FnMut(&Compared)) -> Result<(), EngineError> {
-        self.read(&mut |compared| f(compared))
-            .map_err(EngineError::disk(&self.path, "reading working data back"))
-    }
-
-    /// Does something that reads the comparisons by group.
-    ///
-    /// # Errors
-    /// Where the disk does not give them back.
-    pub fn by_group<T>(
-        &self,
-        group: impl Fn(&Compared) -> Option<u8>,
-        work: impl FnOnce(&dyn Residuals) -> io::Result<T>,
-    ) -> Result<T, EngineError> {
-        let failed = EngineError::disk(&self.path, "reading working data back");
-        work(&Grouped { file: self, group }).map_err(failed)
-    }
-
-    fn read(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()> {
+    fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()> {
         const BLOCK: usize = 32 << 10;
         let mut file = File::open(&self.path)?;
         let mut bytes = Vec::with_capacity(BLOCK * ENCODED);
@@ -70,31 +49,6 @@ impl ComparedFile {
                 bytes.as_chunks().0.iter().for_each(|one| f(&Compared::decode(one, stretch.base)));
                 left -= count;
             }
-        }
-        Ok(())
-    }
-}
-
-/// The comparisons of a file, each with the group that it belongs to.
-struct Grouped<'a, G> {
-    file: &'a ComparedFile,
-    group: G,
-}
-
-impl<G: Fn(&Compared) -> Option<u8>> Residuals for Grouped<'_, G> {
-    fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()> {
-        const BLOCK: usize = 64 << 10;
-        let mut block = Vec::with_capacity(BLOCK);
-        self.file.read(&mut |compared| {
-            let Some(group) = (self.group)(compared) else { return };
-            block.push(Residual { group, dz: compared.dz });
-            if block.len() == BLOCK {
-                f(&block);
-                block.clear();
-            }
-        })?;
-        if !block.is_empty() {
-            f(&block);
         }
         Ok(())
     }

@@ -8,10 +8,10 @@ use super::compared::{ComparedFile, write_drawn};
 use super::error::EngineError;
 use super::journal::Journal;
 use super::sample::Sample;
-use super::tile::{FateCounts, Found, StratumCounts};
+use super::tile::{FateCounts, Found};
 use super::tiles::TileKey;
 use crate::stages::auto::Count;
-use crate::stages::strata::Strata;
+use crate::stages::strata::{Strata, StratumCounts};
 
 /// Counts of all tiles.
 #[derive(Clone, Default)]
@@ -105,6 +105,7 @@ impl Gathered {
 mod tests {
     use super::*;
     use crate::stages::compare::Compared;
+    use crate::trust::figures::Comparisons;
 
     fn compared(row: i64, i: i64) -> Compared {
         let strata = Strata { return_number: (row % 3) as u8, ..Strata::default() };
@@ -122,13 +123,13 @@ mod tests {
             gathered.absorb(TileKey { row, column: 0 }, &Found { compared, ..Found::default() }).unwrap();
         }
         let mut found = Vec::new();
-        gathered.compared().for_each(|one| found.push(*one)).unwrap();
+        gathered.compared().for_each(&mut |one| found.push(*one)).unwrap();
         assert!(found == expected);
         drop(gathered);
         let again = Gathered::open(folder.path(), Count::AtMost(1)).unwrap();
         assert_eq!(again.done_before().len(), 5);
         let mut found = Vec::new();
-        again.compared().for_each(|one| found.push(*one)).unwrap();
+        again.compared().for_each(&mut |one| found.push(*one)).unwrap();
         assert!(found == expected);
     }
 }

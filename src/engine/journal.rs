@@ -17,11 +17,11 @@ use twox_hash::XxHash3_64;
 use super::error::EngineError;
 use super::sample::{ENCODED, decode, encode};
 use super::spill::{read_at, write_at};
-use super::tile::{FateCounts, Found, StratumCounts};
+use super::tile::{FateCounts, Found};
 use super::tiles::TileKey;
 use crate::pipeline::units::Micrometres;
 use crate::stages::compare::{Compared, ENCODED as COMPARED};
-use crate::stages::strata::Strata;
+use crate::stages::strata::{Strata, StratumCounts};
 
 /// Bytes of a frame before its payload.
 const HEAD: usize = 16;

@@ -36,16 +36,16 @@ pub fn wrong_edge(edge: Micrometres, chain: &Chain) -> Option<String> {
     let metres = |um: Micrometres| um as f64 / 1e6;
     if edge + 2 * halo > WIDEST {
         return Some(format!(
-            "tiles of {} m and the {} m around them that the stages look at (from `within` and `spacing`) are too wide \
-             together: 2,000 m is the most",
+            "tiles of {} m and the {} m around them that the stages look at (from `within`, `spacing` and `canopy_radius`) are too \
+             wide together: 2,000 m is the most",
             metres(edge),
             metres(halo)
         ));
     }
     (halo > MARGIN_TILES * edge).then(|| {
         format!(
-            "tiles of {} m are too small for the {} m around them that the stages look at (from `within` and \
-             `spacing`): they must be half as wide at least",
+            "tiles of {} m are too small for the {} m around them that the stages look at (from `within`, `spacing` \
+             and `canopy_radius`): they must be half as wide at least",
             metres(edge),
             metres(halo)
         )

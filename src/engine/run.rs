@@ -20,7 +20,7 @@ use super::run_folder::{Claim, MANIFEST, RunFolder};
 use super::sample::Draw;
 use super::scatter::{Dealt, Input, scatter};
 use super::stop;
-use super::summing_up::{cloud_counts, histogram, notes_of_reading, results};
+use super::summing_up::{cloud_counts, histogram, notes_of_reading};
 use super::surfaces::Surfaces;
 use super::tile::Cloud;
 use super::tiles::Tiling;
@@ -33,6 +33,8 @@ use crate::report::summary::Summary;
 use crate::report::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::report::{html, summary};
 use crate::stages::auto::Count;
+use crate::trust::figures::PointCounts;
+use crate::trust::study::study;
 
 /// Runs a job and leaves its results in the run folder `out`.
 ///
@@ -116,8 +118,14 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let compared = if draw.everything_counts { gathered.compared() } else { gathered.drawn()? };
     let counts = gathered.counts();
     let read = &dealt.survey.counts;
-    let found = results(read, &counts.survey, &compared, job.units)?;
-    let histogram = histogram(&found, &compared, job.units)?;
+    let point_counts = PointCounts {
+        points: read.by_return,
+        ground: counts.survey.ground_by_return,
+        strata: counts.strata.clone(),
+    };
+    let found = study(&compared, &point_counts, &job.pipeline, job.units, Vec::new())
+        .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+    let histogram = histogram(&found.returns, &found.all, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
         title: job.pipeline.title.clone(),
@@ -126,7 +134,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
         returns: found.returns,
         all: found.all,
-        trust: Default::default(),
+        trust: found.trust,
         survey: cloud_counts(read, &counts.survey),
         reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &counts.reference)),
         method: method(&job.pipeline),

@@ -11,9 +11,7 @@ use crate::cloud::CloudFile;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Unit;
 use crate::report::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics};
-use crate::stages::compare::Compared;
-use crate::stats::moments::Moments;
-use crate::stats::quantiles::{Group, RobustStatistics, robust_statistics};
+use crate::trust::figures::Comparisons;
 
 /// Counts of a cloud in the order in which its points go through the stages.
 pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
@@ -95,75 +93,6 @@ fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> O
     ))
 }
 
-/// The statistics of dz, by return and in all.
-pub struct Results {
-    /// Rows by return, from 1 to the highest that occurs.
-    pub returns: Vec<ReturnRow>,
-    /// All returns together.
-    pub all: Statistics,
-}
-
-/// Works out the statistics of all comparisons.
-///
-/// # Errors
-/// Where the comparisons cannot be read back.
-pub fn results(
-    read: &ReadCounts,
-    fates: &FateCounts,
-    compared: &ComparedFile,
-    units: Unit,
-) -> Result<Results, EngineError> {
-    let mut moments = [Moments::default(); MAX_RETURN + 1];
-    compared.for_each(|one| moments[one.strata.return_number as usize].add(one.dz))?;
-    let mut all_moments = Moments::default();
-    moments.iter().for_each(|m| all_moments.merge(m));
-    let highest = (1..=MAX_RETURN).rev().find(|&n| read.by_return[n] > 0).unwrap_or(0);
-    let mut groups: Vec<(Group, Moments)> =
-        (1..=highest).map(|n| (Group::One(n as u8), moments[n])).collect();
-    groups.push((Group::All, all_moments));
-    let by_return = |one: &Compared| Some(one.strata.return_number);
-    let robust = compared.by_group(by_return, |residuals| robust_statistics(residuals, &groups))?;
-    let points: u64 = read.by_return.iter().sum();
-    let ground: u64 = fates.ground_by_return.iter().sum();
-    let row = |points_here: u64, ground_here: u64, i: usize| {
-        statistics((points_here, points), (ground_here, ground), &groups[i].1, &robust[i], units)
-    };
-    let returns = (1..=highest)
-        .map(|n| ReturnRow {
-            return_number: n as u8,
-            statistics: row(read.by_return[n], fates.ground_by_return[n], n - 1),
-        })
-        .collect();
-    Ok(Results { returns, all: row(points, ground, highest) })
-}
-
-fn statistics(
-    points: (u64, u64),
-    ground: (u64, u64),
-    moments: &Moments,
-    robust: &RobustStatistics,
-    units: Unit,
-) -> Statistics {
-    let share = |(part, whole): (u64, u64)| (whole > 0).then(|| part as f64 / whole as f64);
-    let length = |um: Option<f64>| um.map(|um| units.from_micrometres(um));
-    Statistics {
-        points: points.0,
-        share: share(points),
-        ground: ground.0,
-        ground_share: share(ground),
-        compared: moments.n,
-        mean: length(moments.mean()),
-        sd: length(moments.sd()),
-        rmse: length(moments.rmse()),
-        min: length(moments.min().map(|v| v as f64)),
-        max: length(moments.max().map(|v| v as f64)),
-        median: length(robust.median),
-        nmad: length(robust.nmad),
-        abs_p95: length(robust.abs_p95),
-        ..Statistics::default()
-    }
-}
-
 /// Bins of a histogram, about.
 const BINS: f64 = 48.0;
 
@@ -171,18 +100,24 @@ const BINS: f64 = 48.0;
 ///
 /// # Errors
 /// Where the comparisons cannot be read back.
-pub fn histogram(results: &Results, compared: &ComparedFile, units: Unit) -> Result<Histogram, EngineError> {
-    let reach = results.all.abs_p95.unwrap_or(0.0) * 2.0;
+pub fn histogram(
+    returns: &[ReturnRow],
+    all: &Statistics,
+    compared: &ComparedFile,
+    units: Unit,
+) -> Result<Histogram, EngineError> {
+    let reach = all.abs_p95.unwrap_or(0.0) * 2.0;
     let bin_width = round_up(reach.max(1e-6) * 2.0 / BINS);
     let half = (reach / bin_width).ceil().max(1.0);
     let (start, bins) = (-half * bin_width, 2 * half as usize);
     let mut counts = vec![vec![0u64; bins]; MAX_RETURN + 1];
-    compared.for_each(|one| {
-        let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
-        counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
-    })?;
-    let returns = results
-        .returns
+    compared
+        .for_each(&mut |one| {
+            let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
+            counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
+        })
+        .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+    let returns = returns
         .iter()
         .filter(|row| row.statistics.compared > 0)
         .map(|row| (row.return_number, std::mem::take(&mut counts[row.return_number as usize])))

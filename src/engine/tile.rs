@@ -13,7 +13,7 @@ use crate::stages::compare::{Compared, Match};
 use crate::stages::ground::Limits;
 use crate::stages::keep::Tally;
 use crate::stages::places::Places;
-use crate::stages::strata::Strata;
+use crate::stages::strata::{Strata, StratumCounts};
 
 /// The survey or the reference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -161,23 +161,6 @@ impl FateCounts {
         for (stage, tally) in &other.keep {
             self.keep.entry(*stage).or_default().merge(tally);
         }
-    }
-}
-
-/// Points of one stratum.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
-pub struct StratumCounts {
-    /// Survey points that the stages kept.
-    pub points: u64,
-    /// Those of them that are ground.
-    pub ground: u64,
-}
-
-impl StratumCounts {
-    /// Adds the counts of another tile.
-    pub fn merge(&mut self, other: &StratumCounts) {
-        self.points += other.points;
-        self.ground += other.ground;
     }
 }
 

@@ -4,7 +4,10 @@ use askama::Template;
 
 use super::alarms::alarms;
 use super::chart;
+use super::decision::{self, DecisionRow};
 use super::summary::{Histogram, Statistics, Summary};
+use super::trust::Accepted;
+use super::variogram;
 use super::words::{self, UNDEFINED};
 
 /// Stands where the pipeline file gives no title.
@@ -23,6 +26,16 @@ struct Page<'a> {
     title: &'a str,
     sentence: String,
     alarms: Vec<String>,
+    answers: Vec<String>,
+    cover_heads: Vec<&'static str>,
+    decision: Vec<DecisionRow>,
+    has_trade: bool,
+    trade_common: bool,
+    accepted: Vec<Limit>,
+    warnings: Vec<&'a str>,
+    sure: Vec<Row>,
+    block: Option<String>,
+    variogram: Option<String>,
     compared: bool,
     units_in_words: &'static str,
     unit: &'static str,
@@ -37,6 +50,14 @@ struct Page<'a> {
     method: &'a str,
     reference_error: String,
     cautions: Vec<String>,
+}
+
+/// A limit of the client, told.
+struct Limit {
+    limit: String,
+    value: String,
+    ends: String,
+    verdict: &'static str,
 }
 
 /// A row of the table by return.
@@ -91,6 +112,16 @@ impl<'a> Page<'a> {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: words::summary_sentence(summary),
             alarms: alarms(summary),
+            answers: decision::sentences(summary),
+            cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
+            decision: decision::rows(summary),
+            has_trade: !summary.trust.trade.is_empty(),
+            trade_common: summary.trust.trade.iter().all(|row| row.rmse_terrain_common.is_some()),
+            accepted: accepted(summary),
+            warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
+            sure: sure(summary),
+            block: block(summary),
+            variogram: variogram::figure(summary),
             compared: summary.all.compared > 0,
             units_in_words: summary.units.words(),
             unit: summary.units.symbol(),
@@ -152,6 +183,77 @@ fn cells(s: &Statistics) -> Vec<Cell> {
         cells[i].first = true;
     }
     cells
+}
+
+/// The limits of the client, told.
+fn accepted(summary: &Summary) -> Vec<Limit> {
+    let told = |value: f64, measure: &str| {
+        if matches!(measure, "share" | "coverage") {
+            words::decimal(value, 3)
+        } else {
+            words::length(value, summary.units)
+        }
+    };
+    let one = |limit: &Accepted| Limit {
+        limit: limit.limit.clone(),
+        value: limit.value.map_or(UNDEFINED.to_string(), |value| told(value, limit.measure)),
+        ends: limit.ci95.map_or(UNDEFINED.to_string(), |[low, high]| {
+            format!("{} to {}", told(low, limit.measure), told(high, limit.measure))
+        }),
+        verdict: limit.verdict,
+    };
+    summary.trust.accept.iter().map(one).collect()
+}
+
+/// A row a return, then a row a group that is more than a return, then all: intervals and the undone cut.
+fn sure(summary: &Summary) -> Vec<Row> {
+    if summary.all.mean_ci95.is_none() {
+        return Vec::new();
+    }
+    let returns =
+        summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
+    let groups = summary.trust.groups.iter().filter(|group| !group.by.keys().eq(["return"]));
+    let groups = groups.map(|group| (words::in_words(&group.by), &group.statistics));
+    let rows = returns.chain(groups).chain([("all".to_string(), &summary.all)]);
+    rows.map(|(name, statistics)| Row { name, cells: sure_cells(statistics) }).collect()
+}
+
+fn sure_cells(s: &Statistics) -> Vec<Cell> {
+    let text = |text: String, first| Cell { text, why: None, first };
+    let value = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
+    let signed = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::signed(v, 3));
+    let ends = |ends: Option<[f64; 2]>, told: fn(f64, usize) -> String| {
+        ends.map_or(UNDEFINED.to_string(), |[low, high]| format!("{} to {}", told(low, 3), told(high, 3)))
+    };
+    let uncut = s.uncut.as_ref();
+    let near = uncut.and_then(|uncut| uncut.near_limit);
+    vec![
+        text(words::thousands(s.compared), true),
+        text(s.n_effective.map_or(UNDEFINED.to_string(), |n| words::thousands(n.round() as u64)), false),
+        text(signed(s.mean), true),
+        text(ends(s.mean_ci95, words::signed), false),
+        text(value(s.sd), true),
+        text(ends(s.sd_ci95, words::decimal), false),
+        text(value(s.rmse), true),
+        text(ends(s.rmse_ci95, words::decimal), false),
+        text(near.map_or(UNDEFINED.to_string(), words::percent), true),
+        text(signed(uncut.and_then(|uncut| uncut.mean)), false),
+        text(ends(uncut.and_then(|uncut| uncut.mean_ci95), words::signed), false),
+        text(value(uncut.and_then(|uncut| uncut.sd)), false),
+        text(ends(uncut.and_then(|uncut| uncut.sd_ci95), words::decimal), false),
+    ]
+}
+
+/// What the intervals rest on.
+fn block(summary: &Summary) -> Option<String> {
+    let correlation = &summary.trust.correlation;
+    let edge = words::decimal(correlation.block?, 1);
+    let unit = summary.units.symbol();
+    let range = match correlation.range {
+        Some(range) => format!("dz is alike up to about {} {unit}", words::decimal(range, 1)),
+        None => "no likeness can be told from noise".to_string(),
+    };
+    Some(format!("{} blocks of {edge} {unit}; {range}", words::thousands(correlation.blocks)))
 }
 
 /// The returns that have no panel in the figure.

@@ -2,6 +2,7 @@
 
 mod alarms;
 mod chart;
+mod decision;
 pub mod html;
 pub mod method;
 pub mod summary;
@@ -9,6 +10,7 @@ mod svg;
 pub mod tables;
 pub mod text;
 pub mod trust;
+mod variogram;
 pub mod words;
 
 #[cfg(test)]

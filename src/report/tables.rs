@@ -5,6 +5,7 @@ use std::io::{self, Write};
 use super::summary::{Statistics, Summary};
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::checkpoints::Drawn;
+use crate::stages::strata::Cover;
 
 /// Decimals of `returns.csv`, in metres and feet alike: well below what any survey can show.
 const DECIMALS: usize = 6;
@@ -98,12 +99,17 @@ pub fn write_checkpoint_header(w: &mut impl Write) -> io::Result<()> {
             "reference_points",
             "horizontal_units",
             "units",
+            "cover",
+            "strip",
+            "slope",
+            "dz_limit",
         ],
     )
 }
 
 /// Writes one row of `checkpoints.csv`: x and y in the survey's own `horizontal` unit, other lengths in the unit
-/// of the `report`; the last two columns say which these are.
+/// of the `report`; two columns say which these are. `slope` is that of the ground (rise over run), `dz_limit` the
+/// highest dz that the ground filter would have accepted there.
 ///
 /// # Errors
 /// What writing to `w` fails with.
@@ -123,6 +129,10 @@ pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, repor
             row.reference_points.to_string(),
             horizontal.symbol().to_string(),
             report.symbol().to_string(),
+            row.strata.cover.map_or("", Cover::word).to_string(),
+            row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
+            row.slope_percent.map(|percent| format!("{:.2}", f64::from(percent) / 100.0)).unwrap_or_default(),
+            row.compared().limit().map(|limit| exact(limit, report)).unwrap_or_default(),
         ],
     )
 }
@@ -239,19 +249,20 @@ mod tests {
             number_of_returns: 3,
             reference_z: 101_227_000,
             reference_points: 11,
-            room: None,
-            slope_percent: None,
-            strata: Strata::default(),
+            room: Some(2_500),
+            slope_percent: Some(12),
+            strata: Strata { cover: Some(Cover::Canopy), strip: Some(101), ..Strata::default() },
             plane: Some((123_450, 4_000)),
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
         (row.plane, row.reference_points) = (None, 1);
+        (row.room, row.slope_percent, row.strata) = (None, None, Strata::default());
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Foot).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),
-            "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units\n\
-             500123.456,4199999.001,101.2345,2,3,101.227,0.0075,0.1235,0.004,11,m,m\n\
-             500123.456,4199999.001,332.13419,2,3,332.10958,0.02461,,,1,m,ft\n"
+            "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units,cover,strip,slope,dz_limit\n\
+             500123.456,4199999.001,101.2345,2,3,101.227,0.0075,0.1235,0.004,11,m,m,canopy,101,0.12,0.2575\n\
+             500123.456,4199999.001,332.13419,2,3,332.10958,0.02461,,,1,m,ft,,,,\n"
         );
     }
 }

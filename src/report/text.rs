@@ -1,6 +1,7 @@
 //! The result as `run` prints it on standard output.
 
 use super::alarms::alarms;
+use super::decision;
 use super::summary::{Statistics, Summary};
 use super::words::{self, UNDEFINED};
 
@@ -20,6 +21,15 @@ pub fn result_text(summary: &Summary) -> String {
     }
     for alarm in alarms(summary) {
         out += &wrap(&format!("WARNING: {alarm}"));
+        out.push('\n');
+    }
+    for answer in decision::sentences(summary) {
+        out += &wrap(&format!("- {answer}"));
+    }
+    for warning in &summary.trust.warnings {
+        out += &wrap(&format!("Note: {}", warning.text));
+    }
+    if !out.ends_with("\n\n") {
         out.push('\n');
     }
     out += &table(summary);

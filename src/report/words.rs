@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use serde_json::{Map, Value};
+
 use super::summary::{CloudCounts, ReturnRow, Statistics, Summary};
 use crate::pipeline::units::Unit;
 use crate::standards::MIN_CHECKPOINTS;
@@ -235,6 +237,24 @@ pub fn ledger(survey: &CloudCounts, reference: Option<&CloudCounts>) -> Vec<Ledg
         }
     }
     lines.into_values().collect()
+}
+
+/// A group in words: `return 1, open`, `all returns`.
+pub fn in_words(by: &Map<String, Value>) -> String {
+    if by.is_empty() {
+        return "all returns".to_string();
+    }
+    let text = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_string);
+    let one = |(key, value): (&String, &Value)| match (key.as_str(), value) {
+        (_, Value::Null) => format!("{} not known", key.replace('_', " ")),
+        ("cover", Value::String(cover)) if cover == "canopy" => "under canopy".to_string(),
+        ("cover", _) => "in the open".to_string(),
+        ("slope" | "scan_angle" | "return" | "strip", _) => {
+            format!("{} {}", key.replace('_', " "), text(value))
+        }
+        _ => format!("{} echo", text(value)),
+    };
+    by.iter().map(one).collect::<Vec<_>>().join(", ")
 }
 
 /// What was left out of one cloud, in one sentence; none where every point is ground.

@@ -289,7 +289,8 @@ pub struct CompareTile {
 
 impl TileStage for CompareTile {
     fn fields(&self) -> Fields {
-        self.summarise.fields()
+        // Strips that disagree are found whether results are told apart by strip or not.
+        Fields { strip: true, ..self.summarise.fields() }
     }
 
     fn halo(&self) -> Halo {

@@ -33,6 +33,16 @@ pub enum Cover {
     Canopy,
 }
 
+impl Cover {
+    /// Its name in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            Cover::Open => "open",
+            Cover::Canopy => "canopy",
+        }
+    }
+}
+
 /// Place of an echo among those of its pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
@@ -128,6 +138,23 @@ impl Strata {
                 _ => Some(Echo::Last),
             },
         }
+    }
+}
+
+/// Points of one stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StratumCounts {
+    /// Survey points that the stages kept.
+    pub points: u64,
+    /// Those of them that are ground.
+    pub ground: u64,
+}
+
+impl StratumCounts {
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &StratumCounts) {
+        self.points += other.points;
+        self.ground += other.ground;
     }
 }
 

@@ -6,9 +6,9 @@ use serde::{Deserialize, Serialize};
 use super::TileStage;
 use super::auto::Auto;
 use super::places::{Canopy, Places};
-use super::strata::{By, Echo, Strata, class_of};
+use super::strata::{By, Echo, Strata, StratumCounts, class_of};
 use crate::cloud::point::{Fields, Point};
-use crate::engine::tile::{Cloud, Fate, StratumCounts, Tile};
+use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::Length;
 use crate::raster::Raster;
 

@@ -5,7 +5,8 @@ use crate::pipeline::units::{Length, Unit};
 use crate::report::summary::Statistics;
 use crate::report::trust::{Accepted, Interval, Standing, TradeRow};
 
-use super::groups::{in_words, selected};
+use super::groups::selected;
+use crate::report::words::in_words;
 
 /// A group's figures, and how it stands.
 pub struct Found<'a> {

@@ -5,9 +5,8 @@ use std::collections::BTreeMap;
 use serde_json::{Map, Value, json};
 
 use crate::cloud::point::MAX_RETURN;
-use crate::engine::tile::StratumCounts;
 use crate::pipeline::accept::Selection;
-use crate::stages::strata::{By, Cover, Strata, class_name};
+use crate::stages::strata::{By, Cover, Strata, StratumCounts, class_name};
 use crate::stages::summarise::Summarise;
 
 /// What a group is for.
@@ -127,27 +126,10 @@ pub fn selected(selection: &Selection) -> Map<String, Value> {
     }
 }
 
-/// A group in words: `return 1, open`, `all returns`.
-pub fn in_words(by: &Map<String, Value>) -> String {
-    if by.is_empty() {
-        return "all returns".to_string();
-    }
-    let text = |value: &Value| value.as_str().map_or_else(|| value.to_string(), str::to_string);
-    let one = |(key, value): (&String, &Value)| match (key.as_str(), value) {
-        (_, Value::Null) => format!("{} not known", key.replace('_', " ")),
-        ("cover", Value::String(cover)) if cover == "canopy" => "under canopy".to_string(),
-        ("cover", _) => "in the open".to_string(),
-        ("slope" | "scan_angle" | "return" | "strip", _) => {
-            format!("{} {}", key.replace('_', " "), text(value))
-        }
-        _ => format!("{} echo", text(value)),
-    };
-    by.iter().map(one).collect::<Vec<_>>().join(", ")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::words::in_words;
     use crate::stages::strata::Echo;
 
     fn strata(return_number: u8, cover: Cover) -> Strata {

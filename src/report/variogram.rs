@@ -1,0 +1,80 @@
+//! The picture of how unlike dz is at two places, by their distance.
+
+use super::summary::Summary;
+use super::svg::{Drawing, Scale, ticks};
+use super::words;
+
+const WIDTH: f64 = 560.0;
+const HEIGHT: f64 = 220.0;
+/// Room at the left, right, top and bottom for the axes.
+const ROOM: [f64; 4] = [64.0, 16.0, 14.0, 42.0];
+
+/// Pairs below which a point of the curve is chance.
+const FEWEST_PAIRS: u64 = 100;
+
+/// The variogram as SVG: distance on a logarithmic axis; nothing where there are too few points.
+pub fn figure(summary: &Summary) -> Option<String> {
+    let correlation = &summary.trust.correlation;
+    let points: Vec<(f64, f64)> = correlation
+        .variogram
+        .iter()
+        .filter(|(distance, _, pairs)| *distance > 0.0 && *pairs >= FEWEST_PAIRS)
+        .map(|(distance, half, _)| (*distance, *half))
+        .collect();
+    if points.len() < 4 {
+        return None;
+    }
+    let unit = summary.units.symbol();
+    let log = libm::log10;
+    let (first, last) = (log(points[0].0), log(points[points.len() - 1].0));
+    let highest = points.iter().map(|point| point.1).fold(0.0, f64::max);
+    if !(highest > 0.0 && last > first) {
+        return None;
+    }
+    let x = Scale { values: [first, last], places: [ROOM[0], WIDTH - ROOM[1]] };
+    let y = Scale { values: [0.0, highest * 1.1], places: [HEIGHT - ROOM[3], ROOM[2]] };
+    let title = "Half the mean squared difference of dz by distance";
+    let description = format!(
+        "From {} {unit} to {} {unit} apart.",
+        words::decimal(points[0].0, 2),
+        words::decimal(points[points.len() - 1].0, 0)
+    );
+    let mut drawing = Drawing::new("variogram", WIDTH, HEIGHT, title, &description);
+    // Squares of small lengths have many zeros: the axis counts in the SD that they stand for.
+    let (sds, decimals) = ticks(0.0, libm::sqrt(highest * 1.1), 4);
+    for sd in sds {
+        let at = y.at(sd * sd);
+        drawing.line("grid", [x.places[0], at], [x.places[1], at]);
+        drawing.text(
+            "tick",
+            "end",
+            x.places[0] - 8.0,
+            at + 4.0,
+            &format!("{}²", words::decimal(sd, decimals)),
+        );
+    }
+    for power in (first.floor() as i32)..=(last.ceil() as i32) {
+        for digit in [1.0, 2.0, 5.0] {
+            // Dividing by a whole power of ten gives the number itself.
+            let value = if power < 0 { digit / 10f64.powi(-power) } else { digit * 10f64.powi(power) };
+            if !x.holds(log(value)) {
+                continue;
+            }
+            let at = x.at(log(value));
+            drawing.line("axis", [at, y.places[0]], [at, y.places[0] + 4.0]);
+            drawing.text("tick", "middle", at, y.places[0] + 17.0, &format!("{value}"));
+        }
+    }
+    drawing.line("axis", [x.places[0], y.places[0]], [x.places[1], y.places[0]]);
+    for pair in points.windows(2) {
+        let at = |(distance, half): (f64, f64)| [x.at(log(distance)), y.at(half)];
+        drawing.line("bias", at(pair[0]), at(pair[1]));
+    }
+    if let Some(range) = correlation.range.filter(|range| x.holds(log(*range))) {
+        let at = x.at(log(range));
+        drawing.line("zero", [at, y.places[0]], [at, y.places[1]]);
+    }
+    let middle = (x.places[0] + x.places[1]) / 2.0;
+    drawing.text("hint", "middle", middle, HEIGHT - 6.0, &format!("distance in plan, {unit}"));
+    Some(drawing.finish())
+}

@@ -1,0 +1,117 @@
+//! The whole study, from all comparisons to what the report says.
+
+use std::io;
+
+use super::accept::{self, Found};
+use super::figures::{Comparisons, PointCounts, figures, first_pass, statistics};
+use super::groups::{Groups, Role};
+use super::intervals::{Intervals, intervals};
+use super::standing::{Reference, standing, testable_class};
+use super::warnings::{Findings, warnings};
+use crate::pipeline::Pipeline;
+use crate::pipeline::units::Unit;
+use crate::report::summary::{ReturnRow, Statistics};
+use crate::report::trust::{GroupRow, Standards, TradeRow, Trust};
+use crate::stages::Stage;
+use crate::stages::strata::By;
+use crate::standards::{ASPRS, MIN_CHECKPOINTS};
+
+/// What a study found.
+pub struct Studied {
+    /// Rows by return, from 1 to the highest that occurs.
+    pub returns: Vec<ReturnRow>,
+    /// All returns together.
+    pub all: Statistics,
+    /// How far the figures can be trusted.
+    pub trust: Trust,
+}
+
+/// Works out everything that rests on the comparisons; `trade` makes the table of what returns cost and gain, from the
+/// RMSE of the points of returns 1 to k.
+///
+/// # Errors
+/// Whatever reading the comparisons back fails with.
+pub fn study(
+    all: &dyn Comparisons,
+    counts: &PointCounts,
+    pipeline: &Pipeline,
+    units: Unit,
+    trade: Vec<TradeRow>,
+) -> io::Result<Studied> {
+    let summarise = pipeline.stages.iter().find_map(|stage| match stage {
+        Stage::Summarise(options) => Some(options.clone()),
+        _ => None,
+    });
+    let summarise = summarise.unwrap_or_default();
+    let first = first_pass(all, &summarise)?;
+    let highest = (1..counts.points.len()).rev().find(|&n| counts.points[n] > 0).unwrap_or(0);
+    let compared: Vec<_> = first.moments.keys().copied().collect();
+    let groups = Groups::new(&summarise, &counts.strata, &compared, highest as u8);
+    let figures = figures(all, &groups, &first.moments)?;
+    let Intervals { by_group, correlation, block } =
+        intervals(all, &groups, &first.excerpt, summarise.block, pipeline.seed, units)?;
+    let mut rows: Vec<Statistics> = groups
+        .all
+        .iter()
+        .zip(&figures)
+        .map(|(group, figures)| statistics(group, figures, counts, units))
+        .collect();
+    for (row, found) in rows.iter_mut().zip(by_group) {
+        found.put_into(row);
+    }
+
+    let stated = pipeline.reference.as_ref();
+    let length = |um: f64| units.from_micrometres(um);
+    let reference = Reference {
+        uncertainty: stated.and_then(|r| r.uncertainty).map(|u| length(u.exact_micrometres())),
+        offset: stated.and_then(|r| r.offset.as_ref()).map(|offset| {
+            let [value, sigma] = [offset.value, offset.sigma].map(|l| length(l.exact_micrometres()));
+            (value, sigma, offset.why.clone())
+        }),
+    };
+    let only_by_return = summarise.by == [By::Return];
+    let standings: Vec<_> =
+        groups.all.iter().zip(&rows).map(|(group, row)| standing(group, row, &reference, units)).collect();
+    let find = |by: &serde_json::Map<String, serde_json::Value>| {
+        let place = groups.all.iter().position(|group| group.by == *by)?;
+        Some(Found { statistics: &rows[place], standing: &standings[place] })
+    };
+    let accepted = accept::judge(&pipeline.accept, find, &trade, units);
+    let findings = Findings {
+        pipeline,
+        groups: &groups,
+        rows: &rows,
+        standings: &standings,
+        excerpt: &first.excerpt,
+        block,
+        correlation: &correlation,
+        reference: &reference,
+        accepted: &accepted,
+        units,
+    };
+    let warnings = warnings(&findings);
+
+    let told = |role: &Role| !(only_by_return && matches!(role, Role::Crossed));
+    let in_standards = groups.all.iter().zip(standings).filter(|(group, _)| told(&group.role));
+    let standards = Standards {
+        standard: ASPRS,
+        required_checkpoints: MIN_CHECKPOINTS,
+        groups: in_standards.map(|(_, standing)| standing).collect(),
+        reference_class_cm: reference.uncertainty.and_then(|sigma| testable_class(sigma, units)),
+        offset: reference.offset,
+    };
+    let mut studied = Studied {
+        returns: Vec::new(),
+        all: Statistics::default(),
+        trust: Trust { correlation, trade, standards, accept: accepted, warnings, ..Trust::default() },
+    };
+    for (group, statistics) in groups.all.iter().zip(rows) {
+        match group.role {
+            Role::All => studied.all = statistics,
+            Role::Return(return_number) => studied.returns.push(ReturnRow { return_number, statistics }),
+            Role::Cover(_) => {}
+            Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by.clone(), statistics }),
+        }
+    }
+    Ok(studied)
+}
