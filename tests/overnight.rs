@@ -71,6 +71,38 @@ fn one_failure_does_not_stop_the_rest_and_the_table_says_which() {
 }
 
 #[test]
+fn going_on_after_an_interruption_counts_what_is_finished_as_done() {
+    let folder = TempDir::new().unwrap();
+    let [good, _, broken] = files(folder.path());
+    let again = folder.path().join("again.yaml");
+    fs::copy(&good, &again).unwrap();
+    let out = folder.path().join("runs");
+    let run = |files: &[&PathBuf], options: &[&str]| {
+        let output =
+            echograde().arg("run").args(files).arg("--out").arg(&out).args(options).output().unwrap();
+        let rows: Value = serde_json::from_slice(&output.stdout).unwrap_or_default();
+        (output.status.code(), rows)
+    };
+    let outcomes = |rows: &Value| -> Vec<String> {
+        rows.as_array().unwrap().iter().map(|row| row["outcome"].as_str().unwrap().to_string()).collect()
+    };
+    let (code, first) = run(&[&good, &broken], &["--json"]);
+    assert_eq!((code, outcomes(&first)), (Some(1), vec!["done".into(), "failed".into()]));
+    let manifest = fs::read(out.join("good/manifest.json")).unwrap();
+
+    let (code, rows) = run(&[&good, &again], &["--resume", "--json"]);
+    assert_eq!((code, outcomes(&rows)), (Some(0), vec!["done before".into(), "done".into()]));
+    assert_eq!(rows[0]["summary"], first[0]["summary"]);
+    assert_eq!(fs::read(out.join("good/manifest.json")).unwrap(), manifest, "it was not run again");
+
+    // Another pipeline of the same name: its results are not there, and those that are must stay.
+    fs::write(&good, fs::read_to_string(&good).unwrap().replace("seed: ", "seed: 9")).unwrap();
+    let (code, rows) = run(&[&good, &again], &["--resume", "--json"]);
+    assert_eq!((code, outcomes(&rows)), (Some(1), vec!["failed".into(), "done before".into()]));
+    assert_eq!(fs::read(out.join("good/manifest.json")).unwrap(), manifest);
+}
+
+#[test]
 fn the_log_and_the_manifest_tell_what_was_done_and_where_the_time_went() {
     let folder = TempDir::new().unwrap();
     let [good, ..] = files(folder.path());

@@ -65,7 +65,8 @@ pub fn check(file: &Path, json: bool, means: Means) -> Result<String, CliError> 
 }
 
 fn gather(job: &Job, output: &Path) -> Checked {
-    let reference = job.reference.as_ref().map_or(Density::default(), |r| r.density);
+    let no_reference = Density::default();
+    let reference = job.reference.as_ref().map_or(&no_reference, |cloud| &cloud.density);
     let area = job.survey.density.points as f64 / job.survey.density.per_m2.max(1e-9);
     let edge = edge_metres(job.tiling.edge);
     Checked {
@@ -78,7 +79,7 @@ fn gather(job: &Job, output: &Path) -> Checked {
         tiles_about: (1.5 * area / (edge * edge)).ceil().max(1.0) as u64,
         threads: job.means.threads,
         memory_allowed: job.means.memory,
-        memory_for_tiles: (tile_bytes(job.tiling.edge, job.survey.density, reference, &job.chain)
+        memory_for_tiles: (tile_bytes(job.tiling.edge, &job.survey.density, reference, &job.chain)
             * job.means.threads as f64) as u64,
         disk_needed: job.disk_bytes(),
         disk_free: free_bytes(output),

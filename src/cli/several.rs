@@ -2,6 +2,7 @@
 
 use std::collections::HashMap;
 use std::fmt::Write as _;
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -9,9 +10,13 @@ use serde_json::{Value, json};
 
 use super::run::{NOT_ACCEPTED, Order, run};
 use super::{CliError, print, show};
+use crate::engine::inputs::hash_inputs;
+use crate::engine::job::Job;
 use crate::engine::progress::duration;
+use crate::engine::run_folder::{MANIFEST, PIPELINE, SUMMARY};
 use crate::engine::stop;
 use crate::pipeline::load;
+use crate::pipeline::resolved::resolved_yaml;
 
 /// What became of one pipeline file.
 struct Row {
@@ -21,16 +26,32 @@ struct Row {
 }
 
 enum Outcome {
-    Done { folder: PathBuf, summary: Value, code: u8 },
-    Failed { code: u8, error: String },
+    Done {
+        folder: PathBuf,
+        summary: Value,
+        code: u8,
+    },
+    /// By an earlier command that this one goes on with.
+    DoneBefore {
+        folder: PathBuf,
+        summary: Value,
+        code: u8,
+    },
+    Failed {
+        code: u8,
+        error: String,
+    },
     NotStarted,
 }
 
 impl Outcome {
     fn word(&self) -> &'static str {
         match self {
-            Outcome::Done { code: NOT_ACCEPTED, .. } => "limits not met",
+            Outcome::Done { code: NOT_ACCEPTED, .. } | Outcome::DoneBefore { code: NOT_ACCEPTED, .. } => {
+                "limits not met"
+            }
             Outcome::Done { .. } => "done",
+            Outcome::DoneBefore { .. } => "done before",
             Outcome::Failed { code: 2, .. } => "cannot be run",
             Outcome::Failed { .. } => "failed",
             Outcome::NotStarted => "not started",
@@ -56,7 +77,8 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8
             None if stop::asked() => Outcome::NotStarted,
             None => {
                 tracing::info!("run {} of {}: {}", i + 1, files.len(), file.display());
-                run_one(file, out.as_deref(), order)
+                let before = finished_before(file, out.as_deref(), order);
+                before.unwrap_or_else(|| run_one(file, out.as_deref(), order))
             }
         };
         rows.push(Row { file: file.clone(), outcome, seconds: start.elapsed().as_secs_f64() });
@@ -69,6 +91,31 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8
     };
     print(&end)?;
     Ok(exit_code(&rows))
+}
+
+/// The results of an earlier command that this one goes on with, where they are of the same file and inputs. Anything
+/// else is left to the run itself to tell.
+fn finished_before(file: &Path, out: Option<&Path>, order: Order) -> Option<Outcome> {
+    if !order.claim.resume || order.claim.replace {
+        return None;
+    }
+    let loaded = load(file).ok()?;
+    let folder = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
+    let read = |name: &str| fs::read_to_string(folder.join(name)).ok();
+    if read(PIPELINE)? != resolved_yaml(&loaded.pipeline) {
+        return None;
+    }
+    let manifest: Value = serde_json::from_str(&read(MANIFEST)?).ok()?;
+    let summary: Value = serde_json::from_str(&read(SUMMARY)?).ok()?;
+    let job = Job::prepare(loaded, order.means).ok()?;
+    if serde_json::to_value(hash_inputs(&job).ok()?).ok()? != manifest["inputs"] {
+        return None;
+    }
+    tracing::info!("{} was done before: its results are in {}", file.display(), folder.display());
+    let accepted = summary["accept"].as_array()?.iter().all(|limit| limit["verdict"] == "met");
+    let code = if accepted { 0 } else { NOT_ACCEPTED };
+    let summary = if order.json { summary } else { Value::Null };
+    Some(Outcome::DoneBefore { folder, summary, code })
 }
 
 fn run_one(file: &Path, out: Option<&Path>, order: Order) -> Outcome {
@@ -118,7 +165,7 @@ fn run_folders(files: &[PathBuf], out: Option<&Path>) -> Result<Vec<Option<PathB
 /// otherwise 0.
 fn exit_code(rows: &[Row]) -> u8 {
     let codes = rows.iter().map(|row| match row.outcome {
-        Outcome::Done { code, .. } => code,
+        Outcome::Done { code, .. } | Outcome::DoneBefore { code, .. } => code,
         Outcome::Failed { code, .. } => code,
         Outcome::NotStarted => 1,
     });
@@ -130,7 +177,9 @@ fn table(rows: &[Row]) -> String {
         std::iter::once(["pipeline file", "outcome", "time", "run folder"].map(String::from))
             .chain(rows.iter().map(|row| {
                 let folder = match &row.outcome {
-                    Outcome::Done { folder, .. } => folder.display().to_string(),
+                    Outcome::Done { folder, .. } | Outcome::DoneBefore { folder, .. } => {
+                        folder.display().to_string()
+                    }
                     _ => "-".to_string(),
                 };
                 [
@@ -161,7 +210,7 @@ fn as_json(row: &Row) -> Value {
         "seconds": row.seconds,
     });
     match &row.outcome {
-        Outcome::Done { folder, summary, code } => {
+        Outcome::Done { folder, summary, code } | Outcome::DoneBefore { folder, summary, code } => {
             value["exit_code"] = (*code).into();
             value["run_folder"] = folder.display().to_string().into();
             value["summary"] = summary.clone();

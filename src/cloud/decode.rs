@@ -91,25 +91,25 @@ impl Decoder {
     pub fn for_each(&mut self, block: &Block, mut visit: impl FnMut(&Decoded)) -> Result<(), CloudError> {
         let Decoder { source, compression, record_length, converter, buffer, batch, .. } = self;
         let converter = &*converter;
+        // All ways of decoding lead through this one place, so that `visit` is compiled into the loop over a batch.
+        let take = &mut |records: &[u8], length: usize| converter.all(records, length, &mut visit);
         buffer.clear();
         let result = match compression {
             None => {
                 source.fill(buffer, block.offset, block.bytes, "block of points")?;
-                converter.all(buffer, *record_length, &mut visit);
+                take(buffer, *record_length);
                 Ok(())
             }
             Some(compression) => match compression.kind {
                 Kind::Chunks if block.bytes <= LARGE_CHUNK => {
                     source.fill(buffer, block.offset, block.bytes, "compressed chunk")?;
-                    chunk(buffer, compression, block, batch, converter, &mut visit)
+                    chunk(buffer, compression, block, batch, take)
                 }
-                Kind::Whole | Kind::Chunks => {
-                    streamed(source, compression, block, batch, converter, &mut visit)?
-                }
+                Kind::Whole | Kind::Chunks => streamed(source, compression, block, batch, take)?,
                 Kind::Layers => match fill_layers(source, buffer, compression, block, converter)? {
                     Ok(()) => {
                         let input = Cursor::new(buffer.as_slice());
-                        layered(input, compression, block, batch, converter, &mut visit)
+                        layered(input, compression, block, batch, converter, take)
                     }
                     Err(what) => Err(what),
                 },
@@ -132,18 +132,20 @@ impl Decoder {
     }
 }
 
+/// What is done with raw records of the given length.
+type Take<'a> = dyn FnMut(&[u8], usize) + 'a;
+
 /// A chunk in memory. Writers end in step with the decoder, so that bytes left over show damage that went unnoticed.
 fn chunk(
     bytes: &[u8],
     compression: &Compression,
     block: &Block,
     batch: &mut Vec<u8>,
-    converter: &Converter,
-    visit: &mut impl FnMut(&Decoded),
+    take: &mut Take<'_>,
 ) -> Result<(), String> {
     let first_point = compression.record_length().min(bytes.len());
     wiped::not_wiped(&bytes[first_point..])?;
-    let end = sequential(Cursor::new(bytes), compression, block, batch, converter, visit)?.position();
+    let end = sequential(Cursor::new(bytes), compression, block, batch, take)?.position();
     let left = block.bytes - end;
     if left > LEFT_OVER { Err(format!("its points end {left} bytes too early")) } else { Ok(()) }
 }
@@ -154,8 +156,7 @@ fn streamed(
     compression: &Compression,
     block: &Block,
     batch: &mut Vec<u8>,
-    converter: &Converter,
-    visit: &mut impl FnMut(&Decoded),
+    take: &mut Take<'_>,
 ) -> Result<Result<(), String>, CloudError> {
     let first_point = block.bytes.min(compression.record_length() as u64);
     let (offset, bytes) = (block.offset + first_point, block.bytes - first_point);
@@ -164,7 +165,7 @@ fn streamed(
         return Ok(Err(what));
     }
     let input = source.stream(block.offset, block.bytes)?;
-    Ok(sequential(input, compression, block, batch, converter, visit).map(|_| ()))
+    Ok(sequential(input, compression, block, batch, take).map(|_| ()))
 }
 
 /// Puts into `buffer` what a decoder of the core of a point alone needs of a layered chunk: the first point's
@@ -213,13 +214,13 @@ fn layered(
     block: &Block,
     batch: &mut Vec<u8>,
     converter: &Converter,
-    visit: &mut impl FnMut(&Decoded),
+    take: &mut Take<'_>,
 ) -> Result<(), String> {
     let mut decompressor = LayeredPointRecordDecompressor::new(input);
     let core = vec![compression.vlr.items()[0]];
     decompressor.set_fields_from(&core).map_err(|error| error.to_string())?;
     decompressor.set_selection(converter.selection());
-    decompress(decompressor, block, batch, converter, visit).map(|_| ())
+    decompress(decompressor, block, batch, take).map(|_| ())
 }
 
 /// Gives back what is left of the input.
@@ -228,22 +229,20 @@ fn sequential<R: Read>(
     compression: &Compression,
     block: &Block,
     batch: &mut Vec<u8>,
-    converter: &Converter,
-    visit: &mut impl FnMut(&Decoded),
+    take: &mut Take<'_>,
 ) -> Result<R, String> {
     let mut decompressor = SequentialPointRecordDecompressor::new(input);
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
-    decompress(decompressor, block, batch, converter, visit)
+    decompress(decompressor, block, batch, take)
 }
 
 /// Decompresses the points of a block, a batch at a time. Only the decompressor is guarded against panics, not
-/// `visit`.
+/// `take`.
 fn decompress<R>(
     mut decompressor: impl RecordDecompressor<R>,
     block: &Block,
     batch: &mut Vec<u8>,
-    converter: &Converter,
-    visit: &mut impl FnMut(&Decoded),
+    take: &mut Take<'_>,
 ) -> Result<R, String> {
     let length = decompressor.record_size();
     batch.clear();
@@ -259,7 +258,7 @@ fn decompress<R>(
             .map_err(|error| {
                 format!("the decoder stopped near its point {}: {error}", block.points - left + 1)
             })?;
-        converter.all(records, length, visit);
+        take(records, length);
         left -= count;
     }
     Ok(decompressor.into_inner())
@@ -304,16 +303,15 @@ impl Converter {
         selection
     }
 
+    #[inline]
     fn all(&self, records: &[u8], length: usize, visit: &mut impl FnMut(&Decoded)) {
-        if self.extended {
-            records.chunks_exact(length).for_each(|record| visit(&self.extended(record)));
-        } else {
-            records.chunks_exact(length).for_each(|record| visit(&self.legacy(record)));
+        for record in records.chunks_exact(length) {
+            visit(&if self.extended { self.extended(record) } else { self.legacy(record) });
         }
     }
 
     /// Formats 0 to 5: LAS 1.4 R16, sections 2.6.1 to 2.6.6.
-    #[inline]
+    #[inline(always)]
     fn legacy(&self, record: &[u8]) -> Decoded {
         let core: &[u8; 20] = record[..20].try_into().expect("records are as long as the format says");
         let mut decoded = self.place(core[..12].try_into().expect("twelve bytes"));
@@ -335,7 +333,7 @@ impl Converter {
     }
 
     /// Formats 6 to 10: LAS 1.4 R16, sections 2.6.7 to 2.6.11.
-    #[inline]
+    #[inline(always)]
     fn extended(&self, record: &[u8]) -> Decoded {
         let core: &[u8; 30] = record[..30].try_into().expect("records are as long as the format says");
         let mut decoded = self.place(core[..12].try_into().expect("twelve bytes"));
@@ -357,7 +355,7 @@ impl Converter {
     }
 
     /// The place of a point in whole micrometres, half away from zero.
-    #[inline]
+    #[inline(always)]
     fn place(&self, record: &[u8; 12]) -> Decoded {
         let axis = |axis: usize| {
             let raw = i32::from_le_bytes(record[4 * axis..4 * axis + 4].try_into().expect("four bytes"));

@@ -1,5 +1,6 @@
 //! How large tiles may be so that the work fits the memory allowed.
 
+use std::collections::HashMap;
 use std::path::Path;
 
 use super::limits::wrong_edge;
@@ -7,13 +8,32 @@ use crate::pipeline::units::Micrometres;
 use crate::stages::chain::Chain;
 
 /// What is known of a cloud before it is read.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Density {
     /// Points.
     pub points: u64,
     /// Points a square metre, on the careful (dense) side.
     pub per_m2: f64,
+    /// Where they are, file by file; nothing where a file does not say.
+    pub boxes: Vec<FileBox>,
 }
+
+/// The box around a file's points, as its header states it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FileBox {
+    /// Points of the file.
+    pub points: f64,
+    /// Least and greatest easting, metres.
+    pub x: (f64, f64),
+    /// Least and greatest northing, metres.
+    pub y: (f64, f64),
+}
+
+/// Files rarely fill their box: so much more is nearer to what a full tile holds.
+pub const DENSE_SIDE: f64 = 1.3;
+
+/// Tiles that boxes are laid over at the most; beyond, the densest part is taken to be everywhere.
+const MOST_TILES: f64 = 200_000.0;
 
 /// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
 pub const SURVEY_POINT: f64 = 90.0;
@@ -54,13 +74,68 @@ pub fn free_bytes(folder: &Path) -> Option<u64> {
 /// Smallest and largest edge that the program chooses by itself, metres.
 const EDGES: (i64, i64) = (20, 1000);
 
-/// Memory that a worker needs for a tile of `edge` micrometres, bytes.
-pub fn tile_bytes(edge: Micrometres, survey: Density, reference: Density, chain: &Chain) -> f64 {
+/// What the fullest tile is taken to hold.
+struct Fullest {
+    points: f64,
+    bytes: f64,
+}
+
+/// What the fullest tile of `edge` micrometres holds: over the boxes of the files, or where they do not tell, a tile
+/// full of both clouds.
+fn fullest(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> Fullest {
     let halo = chain.halo();
     let metres = |um: Micrometres| um as f64 / 1e6;
-    let area = |halo| (metres(edge) + 2.0 * metres(halo)).powi(2);
-    let points = area(halo.survey) * survey.per_m2 * SURVEY_POINT
-        + area(halo.reference) * reference.per_m2 * REFERENCE_POINT;
+    let clouds =
+        [(survey, metres(halo.survey), SURVEY_POINT), (reference, metres(halo.reference), REFERENCE_POINT)];
+    let mut tiles: HashMap<(i64, i64), Fullest> = HashMap::new();
+    let mut told = true;
+    for (cloud, halo, bytes) in clouds {
+        told &= cloud.points == 0 || !cloud.boxes.is_empty();
+        told = told && fill(&mut tiles, cloud, metres(edge), halo, bytes);
+    }
+    if told && let Some(fullest) = tiles.into_values().max_by(|a, b| a.bytes.total_cmp(&b.bytes)) {
+        return fullest;
+    }
+    let points = clouds.map(|(cloud, halo, _)| (metres(edge) + 2.0 * halo).powi(2) * cloud.per_m2);
+    Fullest { points: points[0] + points[1], bytes: points[0] * SURVEY_POINT + points[1] * REFERENCE_POINT }
+}
+
+/// Adds what a cloud puts into every tile; false where the tiles are too many.
+fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, halo: f64, bytes: f64) -> bool {
+    for file in &cloud.boxes {
+        let range = |(low, high): (f64, f64)| {
+            ((low - halo) / edge).floor() as i64..=((high + halo) / edge).floor() as i64
+        };
+        let (columns, rows) = (range(file.x), range(file.y));
+        let side = |range: &std::ops::RangeInclusive<i64>| (range.end() - range.start()) as f64 + 1.0;
+        if tiles.len() as f64 + side(&columns) * side(&rows) > MOST_TILES {
+            return false;
+        }
+        let per_m2 = DENSE_SIDE * file.points / ((file.x.1 - file.x.0) * (file.y.1 - file.y.0)).max(1.0);
+        let covered = |(low, high): (f64, f64), tile: i64| {
+            let corner = tile as f64 * edge;
+            (high.min(corner + edge + halo) - low.max(corner - halo)).max(0.0)
+        };
+        for row in rows {
+            for column in columns.clone() {
+                let area = (covered(file.x, column) * covered(file.y, row)).max(1.0);
+                let points = (area * per_m2).min(file.points);
+                let tile = tiles.entry((row, column)).or_insert(Fullest { points: 0.0, bytes: 0.0 });
+                tile.points += points;
+                tile.bytes += points * bytes;
+            }
+        }
+    }
+    true
+}
+
+/// Memory that a worker needs for a tile of `edge` micrometres, bytes.
+pub fn tile_bytes(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> f64 {
+    fullest(edge, survey, reference, chain).bytes + cell_bytes(edge, chain)
+}
+
+fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
+    let halo = chain.halo();
     let cells = chain
         .surfaces()
         .map(|need| {
@@ -69,7 +144,7 @@ pub fn tile_bytes(edge: Micrometres, survey: Density, reference: Density, chain:
         })
         .fold(0.0, f64::max);
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
-    points + cells * CELL + terrain * TERRAIN_CELL
+    cells * CELL + terrain * TERRAIN_CELL
 }
 
 /// The edge of tiles for `threads` workers within `memory` bytes: the largest round one that fits and is not beyond
@@ -77,8 +152,8 @@ pub fn tile_bytes(edge: Micrometres, survey: Density, reference: Density, chain:
 pub fn tile_edge(
     memory: u64,
     threads: usize,
-    survey: Density,
-    reference: Density,
+    survey: &Density,
+    reference: &Density,
     chain: &Chain,
 ) -> Option<Micrometres> {
     let allowed = memory as f64 * SHARE / threads as f64;
@@ -86,7 +161,8 @@ pub fn tile_edge(
     let mut edge = EDGES.0;
     while edge <= EDGES.1 {
         let um = edge * 1_000_000;
-        if tile_bytes(um, survey, reference, chain) > allowed {
+        let fullest = fullest(um, survey, reference, chain);
+        if fullest.bytes + cell_bytes(um, chain) > allowed {
             break;
         }
         if wrong_edge(um, chain).is_some() {
@@ -94,7 +170,7 @@ pub fn tile_edge(
             continue;
         }
         best = Some(um);
-        if (edge as f64).powi(2) * (survey.per_m2 + reference.per_m2) > ENOUGH_POINTS {
+        if fullest.points > ENOUGH_POINTS {
             break;
         }
         edge += if edge < 100 { 10 } else { 50 };
@@ -117,11 +193,41 @@ mod tests {
     #[test]
     fn more_memory_allows_larger_tiles_and_too_little_none() {
         let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
-        let survey = Density { points: 1_000_000, per_m2: 100.0 };
-        let edge = |mib: u64| tile_edge(mib << 20, 2, survey, Density::default(), &chain);
+        let survey = Density { points: 1_000_000, per_m2: 100.0, boxes: Vec::new() };
+        let none = Density::default();
+        let edge = |mib: u64| tile_edge(mib << 20, 2, &survey, &none, &chain);
         assert_eq!(edge(2), None);
         let (small, large) = (edge(64).unwrap(), edge(512).unwrap());
         assert!(small < large);
-        assert!(tile_bytes(large, survey, Density::default(), &chain) <= 0.6 * 256.0 * f64::from(1 << 20));
+        assert!(tile_bytes(large, &survey, &none, &chain) <= 0.6 * 256.0 * f64::from(1 << 20));
+    }
+
+    #[test]
+    fn a_dense_reference_counts_only_where_it_is() {
+        let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
+        let file = |points, x: (f64, f64), y| FileBox { points, x, y };
+        let survey = Density {
+            points: 20_000_000,
+            per_m2: 26.0,
+            boxes: vec![file(20e6, (0.0, 1000.0), (0.0, 1000.0))],
+        };
+        // A plot of 40 m with a thousand points a square metre, cut by the tiles' edges at 500 m.
+        let mut plot = Density {
+            points: 1_600_000,
+            per_m2: 1300.0,
+            boxes: vec![file(1.6e6, (480.0, 520.0), (480.0, 520.0))],
+        };
+        let bytes = |edge: i64, reference: &Density| {
+            tile_bytes(edge * 1_000_000, &survey, reference, &chain) - cell_bytes(edge * 1_000_000, &chain)
+        };
+        let full = |edge: f64| edge * edge * 26.0 * SURVEY_POINT;
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-9;
+        assert!(near(bytes(100, &Density::default()), full(100.0)));
+        assert!(near(bytes(100, &plot), full(100.0) + 400.0 * 1300.0 * REFERENCE_POINT));
+        assert!(near(bytes(200, &plot), full(200.0) + 1.6e6 * REFERENCE_POINT));
+        let edge = |reference: &Density| tile_edge(512 << 20, 2, &survey, reference, &chain).unwrap();
+        let with_box = edge(&plot);
+        plot.boxes.clear();
+        assert!(edge(&plot) < with_box);
     }
 }

@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use super::budget::{Density, disk_bytes, tile_edge};
+use super::budget::{DENSE_SIDE, Density, FileBox, disk_bytes, tile_edge};
 use super::limits::wrong_edge;
 use super::sample::Draw;
 use super::tiles::Tiling;
@@ -98,7 +98,7 @@ impl Job {
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
-        let density = |cloud: Option<&CloudJob>| cloud.map_or(Density::default(), |c| c.density);
+        let no_reference = Density::default();
         let fixed = pipeline.stages.iter().find_map(|stage| match stage {
             Stage::Read(read) => match read.tile {
                 Auto::Fixed(edge) => Some(edge.micrometres()),
@@ -117,8 +117,8 @@ impl Job {
             None => tile_edge(
                 means.memory,
                 means.threads,
-                density(Some(&survey)),
-                density(reference.as_ref()),
+                &survey.density,
+                reference.as_ref().map_or(&no_reference, |cloud| &cloud.density),
                 &chain,
             )
             .ok_or(too_little)?,
@@ -144,7 +144,7 @@ impl Job {
 
     /// Bytes of disk that the run may take while it works.
     pub fn disk_bytes(&self) -> u64 {
-        let survey = self.survey.density;
+        let survey = &self.survey.density;
         let area = DENSE_SIDE * survey.points as f64 / survey.per_m2.max(1e-9);
         disk_bytes(self.points()) + Draw::of(&self.pipeline.stages).disk_bytes(survey.points, area)
     }
@@ -291,28 +291,29 @@ fn name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }
 
-/// Files rarely fill their box: so much more is nearer to what a full tile holds.
-const DENSE_SIDE: f64 = 1.3;
-
 /// Points and density from the headers: over the box around all files, or of the densest file where that is more.
 fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
     let mut points = 0;
-    let mut densest = 0.0f64;
-    let mut all: Option<[f64; 4]> = None;
+    let mut boxes = Vec::with_capacity(files.len());
     for (file, (unit, _)) in files.iter().zip(units) {
-        points = u64::saturating_add(points, file.points - file.missing);
+        let there = file.points - file.missing;
+        points = u64::saturating_add(points, there);
         let metres = |v: f64| v * unit.micrometres() / 1e6;
-        let [x0, y0] = [metres(file.stated_min[0]), metres(file.stated_min[1])];
-        let [x1, y1] = [metres(file.stated_max[0]), metres(file.stated_max[1])];
-        if !(x1 >= x0 && y1 >= y0 && (x1 - x0).is_finite() && (y1 - y0).is_finite()) {
-            continue;
+        let side = |axis: usize| (metres(file.stated_min[axis]), metres(file.stated_max[axis]));
+        let (x, y) = (side(0), side(1));
+        if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
+            boxes.push(FileBox { points: there as f64, x, y });
         }
-        densest = densest.max(file.points as f64 / ((x1 - x0) * (y1 - y0)).max(1.0));
-        all =
-            Some(all.map_or([x0, y0, x1, y1], |a| [a[0].min(x0), a[1].min(y0), a[2].max(x1), a[3].max(y1)]));
     }
-    let over_all = all.map_or(0.0, |a| points as f64 / ((a[2] - a[0]) * (a[3] - a[1])).max(1.0));
-    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE }
+    let per_m2 = |points: f64, x: (f64, f64), y: (f64, f64)| points / ((x.1 - x.0) * (y.1 - y.0)).max(1.0);
+    let densest = boxes.iter().map(|file| per_m2(file.points, file.x, file.y)).fold(0.0, f64::max);
+    let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
+    let all = boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
+    let over_all = all.map_or(0.0, |(x, y)| per_m2(points as f64, x, y));
+    if boxes.len() < files.len() {
+        boxes.clear();
+    }
+    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }
 }
 
 /// A tile edge in whole micrometres, for people: metres.

@@ -15,6 +15,12 @@ use super::index::write_whole;
 /// Tells a folder that this program wrote from any other.
 pub const MANIFEST: &str = "manifest.json";
 
+/// The results, for machines.
+pub const SUMMARY: &str = "summary.json";
+
+/// The pipeline as resolved.
+pub const PIPELINE: &str = "pipeline.yaml";
+
 /// What was done when, for people.
 pub const LOG: &str = "log.txt";
 

@@ -24,7 +24,10 @@ use crate::stages::keep::{Filter, Tally};
 /// Bytes gathered for a tile before they are written as one piece.
 const PIECE: usize = 64 << 10;
 
-/// Bytes that a worker holds back at the most, over all tiles.
+/// Bytes of a tile's first, small buffer.
+const FIRST: usize = 4 << 10;
+
+/// Bytes that a worker's buffers take at the most, over all tiles: a few strips' worth of tiles.
 const HELD: usize = 16 << 20;
 
 /// Bytes that a worker's list for one more tile takes by itself.
@@ -316,7 +319,7 @@ struct Dealer<'a> {
     slots: Vec<(TileKey, Vec<u8>)>,
     /// The tile of the point before: most points fall in the same one.
     last: Option<Last>,
-    /// Bytes in all buffers.
+    /// Bytes that all buffers take, full or not.
     held: usize,
     /// The first error of the disk, told once the block is done.
     error: Option<EngineError>,
@@ -347,56 +350,68 @@ impl<'a> Dealer<'a> {
     #[inline]
     fn deal(&mut self, point: &Point) {
         let edge = self.tiling.edge;
+        let inside = |corner: (Micrometres, Micrometres), margin: Micrometres| {
+            let range = margin..edge - margin;
+            range.contains(&(point.x - corner.0)) & range.contains(&(point.y - corner.1))
+        };
         let last = match self.last {
-            Some(last)
-                if (0..edge).contains(&(point.x - last.corner.0))
-                    && (0..edge).contains(&(point.y - last.corner.1)) =>
-            {
-                last
-            }
-            _ => {
-                let key = self.tiling.key_of(point.x, point.y);
-                let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
-                self.last = Some(last);
-                last
-            }
+            Some(last) if inside(last.corner, 0) => last,
+            _ => self.turn_to(point),
         };
         self.put(last.slot, point, last.corner, false);
-        let clear = self.halo..edge - self.halo;
-        if self.held > HELD
-            || !clear.contains(&(point.x - last.corner.0))
-            || !clear.contains(&(point.y - last.corner.1))
-        {
+        if !inside(last.corner, self.halo) {
             self.deal_to_halos(point);
         }
     }
 
-    fn deal_to_halos(&mut self, point: &Point) {
-        for key in self.tiling.halos_of(point.x, point.y, self.halo) {
-            let slot = self.slot(key);
-            self.put(slot, point, self.tiling.corner(key), true);
-        }
+    /// Goes over to the tile that a point falls in.
+    #[cold]
+    fn turn_to(&mut self, point: &Point) -> Last {
         if self.held > HELD {
             // Many tiles at once: give the memory back, too.
             self.write_all();
             self.slots.clear();
             self.buffers.clear();
-            self.last = None;
+            self.held = 0;
+        }
+        let key = self.tiling.key_of(point.x, point.y);
+        let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
+        self.last = Some(last);
+        last
+    }
+
+    #[inline(never)]
+    fn deal_to_halos(&mut self, point: &Point) {
+        for key in self.tiling.halos_of(point.x, point.y, self.halo) {
+            let slot = self.slot(key);
+            self.put(slot, point, self.tiling.corner(key), true);
         }
     }
 
     #[inline]
     fn put(&mut self, slot: usize, point: &Point, corner: (Micrometres, Micrometres), halo: bool) {
+        let bytes = &self.slots[slot].1;
+        if bytes.capacity() - bytes.len() < self.packing.size() {
+            self.make_room(slot);
+        }
+        self.packing.pack(point, corner, halo, &mut self.slots[slot].1);
+    }
+
+    /// Makes room for one more point in a buffer: by a larger buffer, or once it is large, by writing it.
+    #[cold]
+    fn make_room(&mut self, slot: usize) {
         let (key, bytes) = &mut self.slots[slot];
-        self.packing.pack(point, corner, halo, bytes);
-        self.held += self.packing.size();
-        if bytes.len() >= PIECE {
-            self.held -= bytes.len();
+        if bytes.len() + self.packing.size() > PIECE {
             if let Err(error) = self.spill.append(*key, bytes) {
                 self.error.get_or_insert(error);
             }
             bytes.clear();
+            return;
         }
+        let before = bytes.capacity();
+        let wanted = (2 * bytes.len()).clamp(FIRST, PIECE);
+        bytes.reserve_exact(wanted - bytes.len());
+        self.held += bytes.capacity() - before;
     }
 
     fn slot(&mut self, key: TileKey) -> usize {
@@ -407,6 +422,7 @@ impl<'a> Dealer<'a> {
         })
     }
 
+    /// Writes all that is held back.
     fn write_all(&mut self) {
         for (key, bytes) in &mut self.slots {
             if let Err(error) = self.spill.append(*key, bytes) {
@@ -414,7 +430,6 @@ impl<'a> Dealer<'a> {
             }
             bytes.clear();
         }
-        self.held = 0;
     }
 
     fn failed(&mut self) -> Result<(), EngineError> {

@@ -92,7 +92,7 @@ impl Surfaces {
                         z => z as f64,
                     })
                     .collect();
-                surface.lower_by(&Raster { extent: self.extent(key), values });
+                surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
             })?;
         }
         Ok(surface)

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 use super::tiles::{Range, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::pipeline::units::Micrometres;
+use crate::stages::Halo;
 use crate::stages::checkpoints::Drawn;
 use crate::stages::compare::{Compared, Match};
 use crate::stages::ground::Limits;
@@ -80,6 +81,8 @@ pub struct Tile {
     pub key: TileKey,
     /// The ground it answers for, ranges of x and y.
     pub core: (Range, Range),
+    /// How far beyond it points are seen.
+    pub halo: Halo,
     /// The survey's points.
     pub survey: PointSet,
     /// The reference's points.
@@ -104,6 +107,16 @@ pub struct Tile {
 }
 
 impl Tile {
+    /// The ground on which points of one cloud are seen, ranges of x and y.
+    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
+        let margin = match cloud {
+            Cloud::Survey => self.halo.survey,
+            Cloud::Reference => self.halo.reference,
+        };
+        let wider = |range: Range| (range.0 - margin, range.1 + margin);
+        (wider(self.core.0), wider(self.core.1))
+    }
+
     /// The points of one cloud.
     pub fn cloud_mut(&mut self, cloud: Cloud) -> &mut PointSet {
         match cloud {

@@ -72,11 +72,12 @@ pub fn make_surfaces(
                 || format!("making the surface of {}", tiling.place(key)),
                 || {
                     let mut surface = surfaces.blank(key);
+                    let finder = surface.extent.finder();
                     let corner = tiling.corner(key);
                     cloud.spill.for_each_piece(key, buffer, |piece| {
                         cloud.packing.for_each(piece, corner, |point, halo| {
                             if !halo && !point.is_noise() {
-                                surface.lower(point.x, point.y, point.z);
+                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
                             }
                         });
                     })?;
@@ -148,10 +149,10 @@ fn run_tile(
         Some(dealt) => load(dealt, key, tiling, buffer, reference)?,
         None => reference.clear(),
     }
-    let halo = chain.halo();
     let mut tile = Tile {
         key,
         core: tiling.ground(key, 0),
+        halo: chain.halo(),
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
@@ -165,15 +166,11 @@ fn run_tile(
     };
     for stage in &chain.tiles {
         let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
-            Some((need, surfaces)) => {
-                let margin = match need.cloud {
-                    Cloud::Survey => halo.survey,
-                    Cloud::Reference => halo.reference,
-                };
-                let (x, y) = tiling.ground(key, margin);
+            Some((need, surfaces)) if !tile.cloud_mut(need.cloud).points.is_empty() => {
+                let (x, y) = tile.ground(need.cloud);
                 Some(surfaces.get(x, y, need.margin)?)
             }
-            None => None,
+            _ => None,
         };
         stage.run(&mut tile, surface);
     }

@@ -64,6 +64,18 @@ impl Extent {
         Extent { cell: self.cell, first_column, first_row, columns, rows }
     }
 
+    /// With `margin` more cells on every side.
+    pub fn widened(&self, margin: i64) -> Extent {
+        let more = 2 * margin as usize;
+        Extent {
+            first_column: self.first_column - margin,
+            first_row: self.first_row - margin,
+            columns: self.columns + more,
+            rows: self.rows + more,
+            ..*self
+        }
+    }
+
     /// Number of cells.
     pub fn len(&self) -> usize {
         self.columns * self.rows
@@ -84,12 +96,61 @@ impl Extent {
             .then(|| row as usize * self.columns + column as usize)
     }
 
+    /// The index here of the cell that has `index` in `other`, if it is one of these.
+    pub fn index_from(&self, other: &Extent, index: usize) -> Option<usize> {
+        let column = other.first_column + (index % other.columns) as i64 - self.first_column;
+        let row = other.first_row + (index / other.columns) as i64 - self.first_row;
+        ((column as usize) < self.columns && (row as usize) < self.rows)
+            .then(|| row as usize * self.columns + column as usize)
+    }
+
+    /// Ready to find the cells of many positions.
+    pub fn finder(&self) -> Finder {
+        let corner = |first: i64| (first as f64 * self.cell).round() as i64;
+        let farthest = self.first_column.abs().max(self.first_row.abs()) as f64;
+        Finder {
+            extent: *self,
+            corner: (corner(self.first_column), corner(self.first_row)),
+            per_cell: 1.0 / self.cell,
+            // Half a micrometre of the corner, and some roundings of coordinates counted in cells.
+            edge: 1.0 / self.cell + (farthest + self.columns.max(self.rows) as f64) * 4.0 * f64::EPSILON,
+        }
+    }
+
     /// The part of `other` that lies in this extent, as ranges of this extent's (columns, rows).
     fn overlap(&self, other: &Extent) -> (Range<usize>, Range<usize>) {
         let both = self.within(other);
         let column = (both.first_column - self.first_column) as usize;
         let row = (both.first_row - self.first_row) as usize;
         (column..column + both.columns, row..row + both.rows)
+    }
+}
+
+/// Finds the cells of an extent for many positions: it multiplies where [`Extent::index_of`] divides, and divides only
+/// so near to an edge of a cell that the two could differ.
+#[derive(Clone, Copy, Debug)]
+pub struct Finder {
+    extent: Extent,
+    corner: (Micrometres, Micrometres),
+    per_cell: f64,
+    /// How near to its edge a cell must be settled by division, in cells.
+    edge: f64,
+}
+
+impl Finder {
+    /// What [`Extent::index_of`] says.
+    #[inline]
+    pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {
+        let column = (x - self.corner.0) as f64 * self.per_cell;
+        let row = (y - self.corner.1) as f64 * self.per_cell;
+        let (whole_column, whole_row) = (column as i64, row as i64);
+        let settled = |part: f64| part > self.edge && part < 1.0 - self.edge;
+        if !settled(column - whole_column as f64) || !settled(row - whole_row as f64) {
+            return self.extent.index_of(x, y);
+        }
+        // What is settled is not below zero.
+        let (column, row) = (whole_column as usize, whole_row as usize);
+        (column < self.extent.columns && row < self.extent.rows).then(|| row * self.extent.columns + column)
     }
 }
 
@@ -111,16 +172,32 @@ impl Raster {
     /// Lowers the cell at a position to `z` where `z` is lower; positions outside are passed over.
     #[inline]
     pub fn lower(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
-        if let Some(i) = self.extent.index_of(x, y) {
+        self.lower_at(self.extent.index_of(x, y), z);
+    }
+
+    /// Lowers the cell at an index, if there is one, to `z` where `z` is lower.
+    #[inline]
+    pub fn lower_at(&mut self, index: Option<usize>, z: Micrometres) {
+        if let Some(value) = index.and_then(|i| self.values.get_mut(i)) {
             let z = z as f64;
-            if z < self.values[i] {
-                self.values[i] = z;
+            if z < *value {
+                *value = z;
             }
         }
     }
 
-    /// Takes over the lower values of `other` where the two overlap.
-    pub fn lower_by(&mut self, other: &Raster) {
+    /// The part that lies in `other`.
+    pub fn cut(&self, other: &Extent) -> Raster {
+        let extent = self.extent.within(other);
+        let (columns, rows) = self.extent.overlap(&extent);
+        let row = |row: usize| &self.values[row * self.extent.columns..][columns.clone()];
+        let mut values = Vec::with_capacity(extent.len());
+        rows.for_each(|r| values.extend_from_slice(row(r)));
+        Raster { extent, values }
+    }
+
+    /// Takes over the values of `other`, raised by `raise`, where the two overlap and they are lower.
+    pub fn lower_by(&mut self, other: &Raster, raise: f64) {
         let (columns, rows) = self.extent.overlap(&other.extent);
         if columns.is_empty() {
             return;
@@ -133,9 +210,7 @@ impl Raster {
             let source = &other.values[from..from + columns.len()];
             let start = row * self.extent.columns + columns.start;
             for (value, &candidate) in self.values[start..start + columns.len()].iter_mut().zip(source) {
-                if candidate < *value {
-                    *value = candidate;
-                }
+                *value = value.min(candidate + raise);
             }
         }
     }
@@ -148,6 +223,8 @@ impl Raster {
 
 #[cfg(test)]
 mod tests {
+    use proptest::prelude::*;
+
     use super::*;
 
     #[test]
@@ -160,6 +237,28 @@ mod tests {
         assert_eq!(extent.index_of(1000, 0), None);
     }
 
+    proptest! {
+        #[test]
+        fn multiplying_finds_the_cell_that_dividing_finds(
+            cell in prop_oneof![Just(500_000.0), Just(304_800.609_601_219_2), 1.0..3e6f64, Just(1.0), Just(1e5 / 3.0)],
+            west in prop_oneof![-10_000_000_000_000i64..10_000_000_000_000, -20_000_000i64..20_000_000],
+            south in -10_000_000_000_000i64..10_000_000_000_000,
+            at in proptest::collection::vec((-9i64..90, -9i64..90, -2i64..3, -2i64..3, 0.0..1.0f64), 1..40),
+        ) {
+            let side = (80.0 * cell) as i64;
+            let extent = Extent::covering(cell, (west, west + side), (south, south + side), 1);
+            let finder = extent.finder();
+            for (column, row, dx, dy, part) in at {
+                // On the edges of cells, about them, and somewhere between.
+                let edge = |first: i64, n: i64| ((first + n) as f64 * cell).round() as i64;
+                let (x, y) = (edge(extent.first_column, column) + dx, edge(extent.first_row, row) + dy);
+                prop_assert_eq!(finder.index_of(x, y), extent.index_of(x, y));
+                let x = x + (part * cell) as i64;
+                prop_assert_eq!(finder.index_of(x, y), extent.index_of(x, y));
+            }
+        }
+    }
+
     #[test]
     fn a_cell_cut_by_two_blocks_takes_the_lower_of_their_values() {
         let mut left = Raster::empty(Extent::covering(10.0, (0, 15), (0, 10), 0));
@@ -167,9 +266,9 @@ mod tests {
         let mut right = Raster::empty(Extent::covering(10.0, (15, 30), (0, 10), 0));
         right.lower(16, 5, 60);
         right.lower(25, 5, 50);
-        left.lower_by(&right);
+        left.lower_by(&right, 0.0);
         assert_eq!(left.values, vec![EMPTY, 60.0]);
-        right.lower_by(&left);
+        right.lower_by(&left, 0.0);
         assert_eq!(right.values, vec![60.0, 50.0]);
     }
 }

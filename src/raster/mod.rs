@@ -8,4 +8,4 @@ pub mod grid;
 pub mod lowest;
 pub mod morphology;
 
-pub use grid::{EMPTY, Extent, Raster};
+pub use grid::{EMPTY, Extent, Finder, Raster};

@@ -160,7 +160,9 @@ mod tests {
     fn accepted(cells: &[Option<i64>], middle: &[i64]) -> bool {
         let (filter, surface, survey) = filter(cells, middle);
         let z = survey.points.last().unwrap().z;
-        filter.limits(surface, false, &mut Scratch::default()).judge(4_500_000, 4_500_000, z) == Fate::Ground
+        let extent = surface.extent;
+        let limits = filter.limits(surface, &extent, false, &mut Scratch::default());
+        limits.judge(4_500_000, 4_500_000, z) == Fate::Ground
     }
 
     proptest! {
@@ -172,7 +174,8 @@ mod tests {
             let with = |z: i64| [&others[..], &[z]].concat();
             prop_assume!(accepted(&cells, &with(own)));
             let (filter, surface, survey) = filter(&cells, &with(own));
-            let limits = filter.limits(surface, true, &mut Scratch::default());
+            let extent = surface.extent;
+            let limits = filter.limits(surface, &extent, true, &mut Scratch::default());
             let ceilings = Ceilings::new(&limits, ((0, 9_000_000), (0, 9_000_000)), &survey).unwrap();
             let Some(limit) = ceilings.at(4_500_000, 4_500_000, own * 1000) else {
                 prop_assert!(accepted(&cells, &with(100_000)));

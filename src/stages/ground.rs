@@ -10,7 +10,12 @@ use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
-use crate::raster::{EMPTY, Raster};
+use crate::raster::{EMPTY, Extent, Finder, Raster};
+
+/// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
+/// sees 2 cells around a cell of the core, which the margin of points is one cell wider than, and that for the limit
+/// without a point 4.
+const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 
 /// Tells ground from everything else: the progressive morphological filter.
 ///
@@ -128,47 +133,57 @@ impl Ground {
         self.fill_max.exact_micrometres() / self.cell.exact_micrometres()
     }
 
-    /// Turns the lowest elevations into the highest elevation that is ground in each cell, and tells the cells
-    /// that hold low outliers. What the limits came from is kept where that is asked for.
-    pub fn limits(&self, mut lowest: Raster, keep_origin: bool, scratch: &mut Scratch) -> Limits {
-        let low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
+    /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and tells the
+    /// cells that hold low outliers. What the limits came from is kept where that is asked for, with some cells around.
+    /// Of the cells farther off, each pass sees only those that still have a say.
+    pub fn limits(
+        &self,
+        mut lowest: Raster,
+        asked: &Extent,
+        keep_origin: bool,
+        scratch: &mut Scratch,
+    ) -> Limits {
+        let wanted = asked.widened(if keep_origin { LOOKED_AROUND } else { 0 });
+        let kept = lowest.extent.within(&wanted);
+        let mut low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
         for cell in &low {
             lowest.values[cell.index] = EMPTY;
         }
+        low.retain_mut(|cell| {
+            let place = kept.index_from(&lowest.extent, cell.index);
+            cell.index = place.unwrap_or_default();
+            place.is_some()
+        });
+        let mut holds_low = vec![false; if low.is_empty() { 0 } else { kept.len() }];
+        low.iter().for_each(|cell| holds_low[cell.index] = true);
         let occupied: Option<Vec<bool>> =
-            keep_origin.then(|| lowest.values.iter().map(|&v| v != EMPTY).collect());
+            keep_origin.then(|| lowest.cut(&kept).values.iter().map(|&v| v != EMPTY).collect());
         fill_nearest(&mut lowest, self.fill_cells());
-        let filled = keep_origin.then(|| lowest.values.clone());
+        let filled = keep_origin.then(|| lowest.cut(&kept).values);
         let passes = self.passes();
+        let mut margin: i64 = passes.iter().map(|pass| pass.window as i64 - 1).sum();
         // Where the origin is kept, the first pass is known apart from the others.
-        let mut first = Vec::new();
-        let mut highest = vec![f64::INFINITY; lowest.values.len()];
+        let mut first = Raster::empty(kept);
+        let mut highest = Raster::empty(kept);
         for (i, pass) in passes.iter().enumerate() {
+            lowest = lowest.cut(&wanted.widened(margin));
+            margin -= pass.window as i64 - 1;
             open(&mut lowest, pass.window, scratch);
-            let threshold = pass.threshold as f64;
-            if i == 0 && keep_origin {
-                first = lowest.values.iter().map(|opened| opened + threshold).collect();
-                continue;
-            }
-            for (limit, opened) in highest.iter_mut().zip(&lowest.values) {
-                *limit = limit.min(opened + threshold);
-            }
+            let limits = if i == 0 && keep_origin { &mut first } else { &mut highest };
+            limits.lower_by(&lowest, pass.threshold as f64);
         }
-        let extent = lowest.extent;
         let origin = filled.zip(occupied).map(|(filled, occupied)| {
-            let later = highest.clone();
-            for (limit, first) in highest.iter_mut().zip(&first) {
-                *limit = limit.min(*first);
-            }
+            let later = highest.values.clone();
+            highest.lower_by(&first, 0.0);
             Origin {
                 filled,
                 occupied,
                 later,
-                ground: lowest,
+                ground: lowest.cut(&kept),
                 threshold: passes.first().map_or(0, |p| p.threshold),
             }
         });
-        Limits { highest: Raster { extent, values: highest }, low, origin }
+        Limits { finder: kept.finder(), highest, low, holds_low, origin }
     }
 }
 
@@ -177,7 +192,10 @@ pub struct Limits {
     /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
     /// threshold.
     pub(super) highest: Raster,
+    finder: Finder,
     low: Vec<LowCell>,
+    /// Of each cell whether it is one of `low`; empty where none is.
+    holds_low: Vec<bool>,
     pub(super) origin: Option<Origin>,
 }
 
@@ -204,7 +222,7 @@ impl Limits {
     /// What becomes of a point that is not labelled noise.
     #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
-        let Some(index) = self.highest.extent.index_of(x, y) else { return Fate::AboveGround };
+        let Some(index) = self.finder.index_of(x, y) else { return Fate::AboveGround };
         // The limit alone settles it for nearly all points; only what is ground by it may be a low outlier.
         if z as f64 > self.highest.values[index] {
             Fate::AboveGround
@@ -216,7 +234,7 @@ impl Limits {
     }
 
     fn is_low(&self, index: usize, z: Micrometres) -> bool {
-        !self.low.is_empty()
+        self.holds_low.get(index) == Some(&true)
             && self
                 .low
                 .binary_search_by_key(&index, |cell| cell.index)
@@ -244,14 +262,16 @@ impl TileStage for FilterGround {
 
     fn surface(&self) -> Option<SurfaceNeed> {
         let cell = self.options.cell.exact_micrometres();
-        let looked_around = if self.keep_origin { SLOPE_CELLS + 1 } else { 0 };
+        let looked_around = if self.keep_origin { LOOKED_AROUND } else { 0 };
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 
     fn run(&self, tile: &mut Tile, surface: Option<Raster>) {
+        let (x, y) = tile.ground(self.cloud);
         let set = tile.cloud_mut(self.cloud);
         let Some(surface) = surface.filter(|_| !set.points.is_empty()) else { return };
-        let limits = self.options.limits(surface, self.keep_origin, &mut Scratch::default());
+        let asked = Extent::covering(surface.extent.cell, x, y, 0);
+        let limits = self.options.limits(surface, &asked, self.keep_origin, &mut Scratch::default());
         for (point, fate) in set.points.iter().zip(&mut set.fates) {
             if *fate == Fate::Ground {
                 *fate = limits.judge(point.x, point.y, point.z);
@@ -266,7 +286,6 @@ impl TileStage for FilterGround {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::raster::Extent;
 
     fn metres(passes: &[Pass]) -> Vec<(usize, f64)> {
         passes.iter().map(|p| (p.window, p.threshold as f64 / 1e6)).collect()
@@ -313,7 +332,7 @@ mod tests {
         for i in 0..21 {
             lowest.lower(i * 1_000_000, 0, (z(i) * 1e6).round() as i64);
         }
-        let limits = filter.limits(lowest, false, &mut Scratch::default());
+        let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
         for i in 0..21 {
             let expected = if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
             assert_eq!(limits.judge(i * 1_000_000, 0, (z(i) * 1e6).round() as i64), expected, "cell {i}");
@@ -331,7 +350,7 @@ mod tests {
             }
         }
         lowest.lower(20_000_000, 20_000_000, -6_000_000);
-        let limits = filter.limits(lowest, false, &mut Scratch::default());
+        let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
         for i in 0..80 {
             for j in 0..80 {
                 assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), Fate::Ground);

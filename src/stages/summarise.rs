@@ -140,26 +140,29 @@ impl CountTile {
     fn count_strata(&self, tile: &mut Tile) {
         let survey = &tile.survey;
         let strata = &mut tile.found.strata;
-        // Neighbouring points are often alike: the place in the map is looked up once for a run of them.
-        let mut last = None;
+        let places = tile.places.as_ref();
+        let by_angle = self.options.by.contains(&By::ScanAngle);
+        let alike = |a: &Point, b: &Point| {
+            a.strip == b.strip
+                && (!by_angle || a.scan_angle == b.scan_angle)
+                && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
+        };
+        let mut add = |point: &Point, counts: &StratumCounts| {
+            let key = self.options.strata(point, places).only(&self.options.by);
+            strata.entry(key).or_default().merge(counts);
+        };
+        // Points of the same returns are often alike otherwise too: for each kind of return the place in the map is
+        // looked up once for a run of them.
+        let mut runs: Vec<Option<(Point, StratumCounts)>> = vec![None; 256];
         for (point, fate) in survey.points.iter().zip(&survey.fates).take(survey.core) {
-            let own = self.options.strata(point, tile.places.as_ref()).only(&self.options.by);
-            let is_ground = u64::from(*fate == Fate::Ground);
-            let (key, mut counts): (Strata, StratumCounts) = match last.take() {
-                Some((key, counts)) if key == own => (key, counts),
-                other => {
-                    if let Some((key, counts)) = other {
-                        strata.entry(key).or_default().merge(&counts);
-                    }
-                    (own, Default::default())
-                }
-            };
+            let run = &mut runs[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
+            if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
+                add(&first, &counts);
+            }
+            let (_, counts) = run.get_or_insert((*point, StratumCounts::default()));
             counts.points += u64::from(*fate != Fate::Dropped);
-            counts.ground += is_ground;
-            last = Some((key, counts));
+            counts.ground += u64::from(*fate == Fate::Ground);
         }
-        if let Some((key, counts)) = last {
-            strata.entry(key).or_default().merge(&counts);
-        }
+        runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
     }
 }
