@@ -7,7 +7,7 @@ use std::fs;
 use std::path::Path;
 
 use common::made::pipeline;
-use common::wood::{SIDE, Wood};
+use common::wood::Wood;
 use common::{describe, echograde, number, of_return, run};
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -159,7 +159,6 @@ fn strata_are_those_of_the_site() {
     assert_eq!(summary["all"]["compared"], sum("compared"));
     assert_eq!(summary["all"]["ground"], sum("ground"));
     assert_eq!(summary["all"]["points"], sum("points"));
-    assert!(SIDE[0] > 0.0);
 }
 
 /// A pipeline file over a wood with more keys at its top.

@@ -25,7 +25,7 @@ use super::surfaces::Surfaces;
 use super::tile::Cloud;
 use super::tiles::Tiling;
 use super::trade::{Account, trade};
-use super::work::{DealtClouds, make_surfaces, run_tiles};
+use super::work::{DealtClouds, Work, make_surfaces, run_tiles};
 use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
@@ -114,7 +114,14 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     if taken_over < tiles {
         let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
         clock.step("make surfaces")?;
-        run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered, &heavy_tiles(&dealt, &job)?)?;
+        let work = Work {
+            dealt: &dealt,
+            surfaces: &surfaces,
+            chain: &job.chain,
+            tiling: job.tiling,
+            gathered: &gathered,
+        };
+        run_tiles(&work, &heavy_tiles(&dealt, &job)?)?;
         surfaces.into_values().for_each(Surfaces::remove);
         clock.step("work on tiles")?;
     }

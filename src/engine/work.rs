@@ -91,31 +91,37 @@ pub fn make_surfaces(
     Ok(all)
 }
 
+/// What the work on tiles needs, whichever tile it is.
+pub struct Work<'a> {
+    /// The points.
+    pub dealt: &'a DealtClouds,
+    /// The surfaces of each cloud.
+    pub surfaces: &'a HashMap<Cloud, Surfaces>,
+    /// The stages.
+    pub chain: &'a Chain,
+    /// The tiles.
+    pub tiling: Tiling,
+    /// Where what is found goes.
+    pub gathered: &'a Gathered,
+}
+
 /// Runs the chain of stages on every tile that is not done yet and gathers what they find; on the `heavy` ones, of which
 /// memory holds only one, one after another.
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
-pub fn run_tiles(
-    dealt: &DealtClouds,
-    surfaces: &HashMap<Cloud, Surfaces>,
-    chain: &Chain,
-    tiling: Tiling,
-    gathered: &Gathered,
-    heavy: &HashSet<TileKey>,
-) -> Result<(), EngineError> {
-    let mut keys = dealt.keys();
-    keys.retain(|key| !gathered.done_before().contains(key));
+pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineError> {
+    let mut keys = all.dealt.keys();
+    keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    let near_reference = tiles_near_reference(dealt, tiling);
+    let near_reference = tiles_near_reference(all.dealt, all.tiling);
     let work = |worker: &mut Worker, key: TileKey| {
         stop::check()?;
-        let near_reference = near_reference.contains(&key);
         let found = guarded(
-            || format!("working on {}", tiling.place(key)),
-            || run_tile(key, dealt, surfaces, chain, tiling, gathered, near_reference, worker),
+            || format!("working on {}", all.tiling.place(key)),
+            || run_tile(key, all, near_reference.contains(&key), worker),
         )?;
-        gathered.absorb(key, &found)?;
+        all.gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
     };
@@ -135,14 +141,11 @@ struct Worker {
 /// Runs the chain of stages on one tile.
 fn run_tile(
     key: TileKey,
-    dealt: &DealtClouds,
-    surfaces: &HashMap<Cloud, Surfaces>,
-    chain: &Chain,
-    tiling: Tiling,
-    gathered: &Gathered,
+    all: &Work<'_>,
     near_reference: bool,
     worker: &mut Worker,
 ) -> Result<Found, EngineError> {
+    let Work { dealt, surfaces, chain, tiling, gathered } = *all;
     let Worker { buffer, survey, reference } = worker;
     load(&dealt.survey, key, tiling, buffer, survey)?;
     match &dealt.reference {

@@ -28,7 +28,7 @@ proptest! {
         (p, q, c) in (-9i64..10, -9i64..10, -1_000_000_000i64..3_000_000_000),
         points in proptest::collection::vec((-500_000i64..500_000, -500_000i64..500_000, 1u8..4), 12..150),
         places in proptest::collection::vec((-300_000i64..300_000, -300_000i64..300_000), 20),
-        cell in prop_oneof![Just(500_000.0), Just(457_200.9144)],
+        cell in prop_oneof![Just(500_000.0), Just(457_200.914_4)],
         bias in -40i64..40,
     ) {
         let plane = |x: i64, y: i64| c + (p * x + q * y) / 8;

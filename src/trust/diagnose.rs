@@ -92,6 +92,9 @@ pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse
     (sure && range > MATTERS * rmse).then_some(Tilt { gradient, range })
 }
 
+/// Sum and number by block.
+type ByBlock = BTreeMap<(i64, i64), (f64, f64)>;
+
 /// Two strips that lie apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct StripsApart {
@@ -108,7 +111,7 @@ pub fn strips_apart(
     block_size: Micrometres,
     rmse: f64,
 ) -> Option<StripsApart> {
-    let mut sums: BTreeMap<u16, BTreeMap<(i64, i64), (f64, f64)>> = BTreeMap::new();
+    let mut sums: BTreeMap<u16, ByBlock> = BTreeMap::new();
     for (one, z) in excerpt.iter().zip(centred) {
         let Some(strip) = one.strata.strip else { continue };
         let (sum, n) = sums.entry(strip).or_default().entry(block(one, block_size)).or_default();
@@ -116,7 +119,7 @@ pub fn strips_apart(
         *n += 1.0;
     }
     // Mean of a strip and the variance of that mean, from the spread of its blocks.
-    let strip = |(strip, blocks): (&u16, &BTreeMap<(i64, i64), (f64, f64)>)| {
+    let strip = |(strip, blocks): (&u16, &ByBlock)| {
         let count = blocks.len() as f64;
         let (sum, n) = blocks.values().fold((0.0, 0.0), |(s, n), b| (s + b.0, n + b.1));
         let mean = sum / n;
