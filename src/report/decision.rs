@@ -291,3 +291,71 @@ fn independent(summary: &Summary) -> Vec<String> {
         thousands(n.round().max(1.0) as u64)
     )]
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::{html, sample, text};
+
+    #[test]
+    fn the_answer_says_which_returns_for_which_class_under_which_cover_and_how_sure() {
+        let summary = sample::decided().0;
+        let told = sentences(&summary);
+        assert_eq!(
+            told[0],
+            "In the open (non-vegetated, NVA): RMSE_V 24 mm (95 %: 22 mm to 26 mm) at 2,000 places. It meets the 2.5-cm \
+             class; with this sample only the 5-cm class is sure."
+        );
+        assert!(
+            told[1].starts_with("Under canopy (vegetated, VVA): RMSE_V 41 mm")
+                && told[1].contains("as found")
+        );
+        assert_eq!(told[2], "Return 2 is worse than the first return.");
+        assert!(
+            told[3].contains("fill 86.7 %") && told[3].contains("with returns 1 to 2 it is 95.3 %"),
+            "{}",
+            told[3]
+        );
+        assert!(told[3].contains("made from returns 1 to 2 (RMSE 18 mm)") && told[3].contains("gives 17 mm"));
+        assert!(
+            told[4].contains("Of 2 limits set, 1 is met, 0 missed and 1 cannot be decided"),
+            "{}",
+            told[4]
+        );
+        assert!(told[4].contains("about 1,200 more independent checkpoints"), "{}", told[4]);
+        assert!(told[5].contains("as much about the bias as 500 independent ones"), "{}", told[5]);
+    }
+
+    #[test]
+    fn the_table_has_a_row_a_return_and_a_dash_where_nothing_is_known() {
+        let rows = rows(&sample::decided().0);
+        let names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
+        assert_eq!(names, ["1", "2", "all"]);
+        assert_eq!(rows[0].covers[0], ["0.023", "0.021 to 0.025", "2.5"]);
+        assert_eq!(rows[1].covers[0], [UNDEFINED; 3]);
+        assert_eq!(rows[1].covers[1], ["0.044", UNDEFINED, "5 (?)"]);
+        assert_eq!(rows[2].covers[0][2], "2.5 (5 sure)");
+        assert_eq!(
+            (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
+            ("the measure", "worse, × 1.50")
+        );
+        assert_eq!(rows[1].terrain.as_ref().unwrap(), &["95.3", "108.0", "0.018", "0.017"]);
+    }
+
+    #[test]
+    fn page_and_text_begin_with_the_answer() {
+        let (summary, histogram) = sample::decided();
+        let page = html::page(&summary, &histogram);
+        let (answer, by_return) =
+            (page.find("Which returns can be trusted").unwrap(), page.find("By return").unwrap());
+        assert!(answer < by_return);
+        assert!(page.contains("dz changes across the site.") && page.contains("class=\"undecided\""));
+        let text = text::result_text(&summary);
+        assert!(
+            text.contains("- Return 2 is worse than the first return.") && text.contains("Note: dz changes")
+        );
+        let nothing = sample::nothing_matched();
+        assert!(!html::page(&nothing.0, &nothing.1).contains("can be trusted"));
+        assert!(sentences(&nothing.0).is_empty());
+    }
+}
