@@ -4,12 +4,14 @@
 //! (on a slope the mean belongs there, not to the middle of the cell). Its weight is the sum of its points' weights,
 //! times (1 − d²/R²)² for its distance d from the place, so that near cells count more and none appears suddenly.
 //! The window grows, 3, 5, 7, 9, 13, 17, 25, … cells wide with R half a window and half a cell, up to the reach, until
-//! it holds enough. The kernel is Cleveland's bisquare; that local planes with such a kernel suffer neither from
-//! uneven spacing nor at edges is Cleveland 1979, J. Am. Stat. Assoc. 74, 829–836 (both from memory).
+//! it holds enough cells, not in line and around the place. The kernel is Cleveland's bisquare; that local planes with
+//! such a kernel suffer neither from uneven spacing nor at edges is Cleveland 1979, J. Am. Stat. Assoc. 74, 829–836
+//! (both from memory).
 //!
-//! How much is enough depends on the ground as well as on the points: a wider window has less noise and cuts off more
-//! of the ground's own shape. So the model answers for several amounts at once ([`ENOUGH`]), and the best is chosen
-//! where the truth is known, but elsewhere than where it is tested.
+//! How much to smooth depends on the ground as well as on the points: a wider window has less noise and cuts off more
+//! of the ground's own shape. So the model answers for several least windows at once ([`SMOOTHING`]), and the best is
+//! chosen where the truth is known, but elsewhere than where it is tested. Least windows count cells, not points or
+//! their weights: then every estimate may be smoothed as far as any other, and more points never stop it earlier.
 
 use std::ops::RangeInclusive;
 
@@ -21,12 +23,11 @@ use crate::raster::Extent;
 /// Fewest cells that a plane is fitted through.
 pub const FEWEST_CELLS: f64 = 6.0;
 
-/// Weights that may be enough, ascending: points, each after the kernel and, where returns are weighed, counted as a
-/// part of a point of the best return. This program's own choice.
-pub const ENOUGH: [f64; 4] = [1.0, 2.0, 4.0, 8.0];
+/// Least half windows, in cells without the one in the middle, ascending. This program's own choice.
+pub const SMOOTHING: [usize; 4] = [1, 2, 3, 4];
 
-/// Elevations of the terrain at a place, micrometres, one for each amount of [`ENOUGH`].
-pub type Heights = [Micrometres; ENOUGH.len()];
+/// Elevations of the terrain at a place, micrometres, one for each of [`SMOOTHING`].
+pub type Heights = [Micrometres; SMOOTHING.len()];
 
 /// Cells are in line where the variance of their centroids across is less than this part of that along.
 const IN_LINE: f64 = 0.01;
@@ -142,9 +143,9 @@ impl<'a> Terrain<'a> {
         Terrain { sums, cells, starts, windows: windows(reach, extent.cell) }
     }
 
-    /// Elevations of the terrain: for each amount that of the smallest window that holds it, or of the largest of all;
-    /// windows with too few cells, cells in line, or the place outside them, are passed over. Nothing where none is
-    /// left. Whether there is a value does not depend on the amount.
+    /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
+    /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
+    /// none is left: whether there is a value does not depend on the least window.
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
         let extent = self.sums.extent();
         let middle = extent.index_of(x, y)?;
@@ -159,11 +160,11 @@ impl<'a> Terrain<'a> {
             }
             if let Some(height) = fit.height() {
                 last = Some(height);
-                while found < ENOUGH.len() && fit.weight >= ENOUGH[found] {
+                while found < SMOOTHING.len() && half >= SMOOTHING[found] {
                     heights[found] = height;
                     found += 1;
                 }
-                if found == ENOUGH.len() {
+                if found == SMOOTHING.len() {
                     break;
                 }
             }

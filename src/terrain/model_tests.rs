@@ -39,7 +39,7 @@ proptest! {
         for (weights, bias) in [(Weights::plain(1..=3), bias * 1000), (weighted, 0)] {
             let terrain = Terrain::new(&sums, &weights, REACH);
             let found: Vec<_> = places.iter().filter_map(|&(x, y)| {
-                Some((terrain.at(8 * x, 8 * y)?, [plane(8 * x, 8 * y) + bias; ENOUGH.len()]))
+                Some((terrain.at(8 * x, 8 * y)?, [plane(8 * x, 8 * y) + bias; SMOOTHING.len()]))
             }).collect();
             for (heights, expected) in &found {
                 prop_assert_eq!(heights, expected);
@@ -64,7 +64,7 @@ fn there_is_no_terrain_in_a_hole_along_a_line_or_far_outside() {
         sums(500_000.0, &points.collect::<Vec<_>>())
     };
     let full = field(&|_, _| true);
-    assert_eq!(Terrain::new(&full, &plain, REACH).at(0, 0), Some([5; ENOUGH.len()]));
+    assert_eq!(Terrain::new(&full, &plain, REACH).at(0, 0), Some([5; SMOOTHING.len()]));
     assert_eq!(Terrain::new(&full, &Weights::plain(2..=5), REACH).at(0, 0), None, "of other returns");
     let hole = field(&|c, r| c * c + r * r > 18 * 18);
     assert_eq!(Terrain::new(&hole, &plain, REACH).at(0, 0), None, "wider than the reach");

@@ -5,7 +5,7 @@
 //! never sees the reference. Beside it stands the weighted estimate, for which each return's bias and SD are learned
 //! on one fold of blocks and tested on the other ([`super::learning`]); a test place near the edge of its block does
 //! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much the
-//! terrain is smoothed is learned too, for every k and both estimates: in each fold, the amount is used that was best
+//! terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used that was best
 //! at the reference cells of the other, so that each is shown at its best and none is tuned where it is tested.
 //!
 //! Fewer returns reach fewer places, and the places they miss are the hard ones, so that RMSE over what each k covers
@@ -20,7 +20,7 @@ use serde::Serialize;
 use super::cells::{Sums, corner};
 use super::holes::Holes;
 use super::learning::{ByReturn, fold_of};
-use super::model::{ENOUGH, Heights, Terrain, Weights, margin};
+use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
 use crate::engine::tiles::Range;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
@@ -102,12 +102,12 @@ pub struct Errors {
     pub common: Moments,
 }
 
-/// The same in one fold, for each amount that may be enough for the terrain.
+/// The same in one fold, for each least window of the terrain model.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 struct FoldErrors {
-    covered: [Moments; ENOUGH.len()],
+    covered: [Moments; SMOOTHING.len()],
     uncovered: u64,
-    common: [Moments; ENOUGH.len()],
+    common: [Moments; SMOOTHING.len()],
 }
 
 impl FoldErrors {
@@ -130,18 +130,18 @@ impl FoldErrors {
         self.common.iter_mut().zip(&other.common).for_each(|(a, b)| a.merge(b));
     }
 
-    /// The amount, by its place in [`ENOUGH`], that was best here; the middle one where nothing tells.
+    /// The least window, by its place in [`SMOOTHING`], that was best here; a middle one where nothing tells.
     fn best(&self) -> usize {
         let error = |i: &usize| self.covered[*i].rmse().unwrap_or(0.0);
-        let found = (0..ENOUGH.len()).min_by(|a, b| error(a).total_cmp(&error(b)));
-        found.filter(|_| self.covered[0].n > 0).unwrap_or(ENOUGH.len() / 2)
+        let found = (0..SMOOTHING.len()).min_by(|a, b| error(a).total_cmp(&error(b)));
+        found.filter(|_| self.covered[0].n > 0).unwrap_or(SMOOTHING.len() / 2)
     }
 }
 
 /// The errors of one estimate in both folds.
 type BothFolds = [FoldErrors; 2];
 
-/// In each fold with the amount that was best in the other.
+/// In each fold with the least window that was best in the other.
 fn errors(folds: &BothFolds) -> Errors {
     let mut all = Errors::default();
     for (fold, other) in [(0, 1), (1, 0)] {

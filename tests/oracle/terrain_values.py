@@ -6,7 +6,7 @@ Terrain at a place: each cell that has ground is one observation, the weighted m
 centroid; its weight is the sum of its points' weights times (1 - d^2/R^2)^2. Half windows of 1, 2, 3, 4, 6, 8, ...
 cells and the reach, R = (half + 1) cells. A window counts when it holds six cells or more within R, their centroids are
 not in line (least eigenvalue of their covariance above 1 % of the greatest), and the place lies within two
-standard deviations of their centroid. For each amount, the smallest such window whose weights reach it, otherwise the
+standard deviations of their centroid. For each least half window, the smallest such window from it on, otherwise the
 largest such window.
 """
 
@@ -21,7 +21,7 @@ from scipy import ndimage
 from reference_values import Stream
 
 REACH = 3_000_000
-ENOUGH = [1, 2, 4, 8]
+SMOOTHING = [1, 2, 3, 4]
 
 
 def observations(points, cell, weights):
@@ -68,10 +68,10 @@ def heights(cells, cell, place):
         design = np.column_stack([np.ones_like(x), x / 1e6, y / 1e6]) * root[:, None]
         level = z.mean()
         fit, *_ = np.linalg.lstsq(design, (z - level) * root, rcond=None)
-        valid.append((w.sum(), level + fit[0]))
+        valid.append((half, level + fit[0]))
     if not valid:
         return None
-    return [next((h for w, h in valid if w >= enough), valid[-1][1]) for enough in ENOUGH]
+    return [next((z for half, z in valid if half >= least), valid[-1][1]) for least in SMOOTHING]
 
 
 def terrain_cases():
@@ -97,7 +97,7 @@ def terrain_cases():
             weights = {r: (1.0, 0.0) for r in (1, 2, 3)}
         cells = observations(points, cell, weights)
         places = []
-        for _ in range(30):
+        for _ in range(25):
             x, y = stream.list(2, -3_900_000, 3_900_000)
             found = heights(cells, cell, (x, y))
             places.append({"x": x, "y": y, "heights": found and [round(h, 3) for h in found]})
