@@ -4,9 +4,10 @@
 //! at least so many reference ground points, taken at their centroid, their mean elevation being the truth. The model
 //! never sees the reference. Beside it stands the weighted estimate, for which each return's bias and SD are learned
 //! on one fold of blocks and tested on the other ([`super::learning`]); a test place near the edge of its block does
-//! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much the
-//! terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used that was best
-//! at the reference cells of the other, so that each is shown at its best and none is tuned where it is tested.
+//! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much
+//! the terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used
+//! that was best at the reference cells of the other, so that each is shown at its best and none is tuned where it
+//! is tested. (Weights for that choice were learned in the fold it is used in: a choice of one in four, no more.)
 //!
 //! Fewer returns reach fewer places, and the places they miss are the hard ones, so that RMSE over what each k covers
 //! flatters a small k. Hence three figures for each estimate: RMSE over the cells it covers, the number it does not
