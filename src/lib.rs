@@ -3,7 +3,7 @@
 //!
 //! The rooms, in the order that data walks through them: [`cli`] (the command line) → [`pipeline`] (the file:
 //! model, units, checking, schema) → [`engine`] (scatter, tiles, gather) → [`cloud`] (reading point files) →
-//! [`stages`] (one file a stage) → [`raster`] → [`stats`] → [`standards`] → [`report`].
+//! [`stages`] (one file a stage) → [`raster`] → [`stats`] → [`terrain`] → [`standards`] → [`report`].
 
 pub mod cli;
 pub mod cloud;
@@ -14,4 +14,5 @@ pub mod report;
 pub mod stages;
 pub mod standards;
 pub mod stats;
+pub mod terrain;
 pub mod trust;

@@ -45,12 +45,12 @@ fn write(header: &las::Header, points: &[Point], path: &Path) {
 }
 
 /// Writes a pipeline over the clouds in `folder`.
-fn pipeline(folder: &Path, tile: u32, checkpoints: &str, compare: &str) -> PathBuf {
+fn pipeline(folder: &Path, tile: u32, [checkpoints, compare, summarise]: [&str; 3]) -> PathBuf {
     let file = folder.join(format!("tile-{tile}.yaml"));
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{files: ['r*.laz']}}\noutput: unused\nseed: 3\nstages:\n  \
          - read: {{tile: {tile} m}}\n  - keep: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
-         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{}}\n"
+         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n"
     );
     fs::write(&file, text).unwrap();
     file
@@ -92,20 +92,28 @@ fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
 fn tiles_threads_and_order_cannot_be_told_from_the_results() {
     let clouds = Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
     assert!(clouds.survey.1.len() > 50_000);
-    for (checkpoints, compare) in [
-        ("per_return: all", "match: nearest, within: 25 mm"),
-        ("per_return: 150, spacing: 2.5 m", "match: plane, within: 30 cm"),
-        ("per_return: all, spacing: 3 m, list: all", "match: nearest, within: 40 mm"),
+    for stages in [
+        ["per_return: all", "match: nearest, within: 25 mm", ""],
+        [
+            "per_return: 150, spacing: 2.5 m",
+            "match: plane, within: 30 cm",
+            "by: [return, slope, scan_angle, echo], slope_breaks: [0.05, 0.15]",
+        ],
+        [
+            "per_return: all, spacing: 3 m, list: all",
+            "match: nearest, within: 40 mm",
+            "by: [strip, cover, return], canopy_radius: 1.7 m, block: 7 m, terrain_cell: 0.7 m",
+        ],
     ] {
         let first = TempDir::new().unwrap();
         write_clouds(&clouds, first.path(), 0);
-        let expected = run(&pipeline(first.path(), 100, checkpoints, compare), &["--threads", "1"]);
+        let expected = run(&pipeline(first.path(), 100, stages), &["--threads", "1"]);
         let compared = expected.summary()["all"]["compared"].as_u64().unwrap();
         assert!(compared > 100, "{compared}");
         for (tile, threads, seed) in [(15, 2, 0), (16, 7, 1), (33, 1, 2), (47, 7, 3), (400, 2, 7)] {
             let folder = TempDir::new().unwrap();
             write_clouds(&clouds, folder.path(), seed);
-            let file = pipeline(folder.path(), tile, checkpoints, compare);
+            let file = pipeline(folder.path(), tile, stages);
             let found = run(&file, &["--threads", &threads.to_string()]);
             for (name, text) in expected.same_bytes() {
                 assert!(
@@ -125,17 +133,17 @@ proptest! {
     ) {
         static EXPECTED: std::sync::OnceLock<(Clouds, std::collections::BTreeMap<&'static str, String>)> =
             std::sync::OnceLock::new();
-        let (checkpoints, compare) = ("per_return: 60, spacing: 1.5 m", "match: nearest, within: 60 mm");
+        let stages = ["per_return: 60, spacing: 1.5 m", "match: nearest, within: 60 mm", "by: [return, cover]"];
         let (clouds, expected) = EXPECTED.get_or_init(|| {
             let clouds = Clouds { survey: piece("demo-data/survey", 4), reference: piece("demo-data/reference", 8) };
             let folder = TempDir::new().unwrap();
             write_clouds(&clouds, folder.path(), 0);
-            let expected = run(&pipeline(folder.path(), 100, checkpoints, compare), &[]).same_bytes();
+            let expected = run(&pipeline(folder.path(), 100, stages), &[]).same_bytes();
             (clouds, expected)
         });
         let folder = TempDir::new().unwrap();
         write_clouds(clouds, folder.path(), seed);
-        let file = pipeline(folder.path(), tile, checkpoints, compare);
+        let file = pipeline(folder.path(), tile, stages);
         let found = run(&file, &["--threads", &threads.to_string()]).same_bytes();
         prop_assert!(&found == expected, "tiles of {} m, {} threads, order {}", tile, threads, seed);
     }

@@ -40,7 +40,9 @@ pub const SURVEY_POINT: f64 = 90.0;
 /// Bytes of a reference point at work on a tile: the point, its fate and its place among the neighbours.
 pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
-pub const CELL: f64 = 64.0;
+pub const CELL: f64 = 80.0;
+/// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
+pub const TERRAIN_CELL: f64 = 160.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
 pub const SHARE: f64 = 0.6;
 /// Points of a tile beyond which a larger tile gains nothing.
@@ -142,7 +144,8 @@ fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
                 .powi(2)
         })
         .fold(0.0, f64::max);
-    cells * CELL
+    let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
+    cells * CELL + terrain * TERRAIN_CELL
 }
 
 /// The edge of tiles for `threads` workers within `memory` bytes: the largest round one that fits and is not beyond

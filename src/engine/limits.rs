@@ -3,7 +3,7 @@
 
 use std::collections::HashSet;
 
-use super::budget::{CELL, REFERENCE_POINT, SHARE, SURVEY_POINT};
+use super::budget::{CELL, REFERENCE_POINT, SHARE, SURVEY_POINT, TERRAIN_CELL};
 use super::error::EngineError;
 use super::job::{Job, Means};
 use super::tile::Cloud;
@@ -110,6 +110,7 @@ struct Load {
     survey: u64,
     reference: u64,
     cells: u64,
+    terrain_cells: u64,
 }
 
 impl Load {
@@ -127,7 +128,16 @@ impl Load {
             let along = |own: usize, all: usize| own.min(all) as u64;
             Some(along(extent.columns, domain.columns).saturating_mul(along(extent.rows, domain.rows)))
         });
+        let terrain_cells = chain.terrain_cell.and_then(|cell| {
+            let (x, y) = dealt.survey.counts.bounds.ranges()?;
+            let all = Extent::covering(cell.exact_micrometres(), x, y, 0);
+            let (x, y) = tiling.ground(key, 0);
+            let own = Extent::covering(cell.exact_micrometres(), x, y, 0);
+            let along = |own: usize, all: usize| own.min(all) as u64;
+            Some(along(own.columns, all.columns).saturating_mul(along(own.rows, all.rows)))
+        });
         Load {
+            terrain_cells: terrain_cells.unwrap_or(0),
             survey: points(Cloud::Survey),
             reference: points(Cloud::Reference),
             cells: cells.max().unwrap_or(0),
@@ -139,7 +149,7 @@ impl Load {
     }
 
     fn cell_bytes(&self) -> u64 {
-        (self.cells as f64 * CELL) as u64
+        (self.cells as f64 * CELL + self.terrain_cells as f64 * TERRAIN_CELL) as u64
     }
 
     fn bytes(&self) -> u64 {

@@ -6,8 +6,8 @@
 //! 2. [`work`]: each tile's lowest-elevation surface is made from its own points ([`surfaces`]), for its
 //!    neighbours to share; then each [`tile`] runs the chain of stages, seeing its own points and a halo of its
 //!    neighbours'.
-//! 3. [`gather`]: partial results merge, in any order, to the same bits; [`summing_up`] turns them into the
-//!    summary.
+//! 3. [`gather`]: partial results merge, in any order, to the same bits; [`summing_up`], the study in
+//!    [`crate::trust`] and [`trade`] turn them into the summary.
 //!
 //! A run that is cut short leaves its [`index`] of the dealt points and its [`journal`] of finished tiles in the
 //! working folder, and a later one goes on from there if its [`identity`] is the same.
@@ -38,6 +38,7 @@ pub mod summing_up;
 pub mod surfaces;
 pub mod tile;
 pub mod tiles;
+pub mod trade;
 pub mod work;
 
 pub use error::EngineError;

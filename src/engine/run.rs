@@ -1,7 +1,7 @@
 //! A run from start to end.
 
 use std::fs::{self, File};
-use std::io::{BufWriter, Write};
+use std::io::{self, BufWriter, Write};
 use std::path::Path;
 use std::time::Instant;
 
@@ -24,17 +24,20 @@ use super::summing_up::{cloud_counts, histogram, notes_of_reading};
 use super::surfaces::Surfaces;
 use super::tile::Cloud;
 use super::tiles::Tiling;
-use super::work::{DealtClouds, make_surfaces, run_tiles};
+use super::trade::{Account, trade};
+use super::work::{DealtClouds, Work, make_surfaces, run_tiles};
 use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::resolved::resolved_yaml;
+use crate::pipeline::units::Micrometres;
 use crate::report::method::method;
 use crate::report::summary::Summary;
 use crate::report::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::report::{html, summary};
 use crate::stages::auto::Count;
+use crate::terrain::learning::Learning;
 use crate::trust::figures::PointCounts;
-use crate::trust::study::study;
+use crate::trust::study::{Moments16, study};
 
 /// Runs a job and leaves its results in the run folder `out`.
 ///
@@ -111,7 +114,14 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     if taken_over < tiles {
         let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
         clock.step("make surfaces")?;
-        run_tiles(&dealt, &surfaces, &job.chain, job.tiling, &gathered, &heavy_tiles(&dealt, &job)?)?;
+        let work = Work {
+            dealt: &dealt,
+            surfaces: &surfaces,
+            chain: &job.chain,
+            tiling: job.tiling,
+            gathered: &gathered,
+        };
+        run_tiles(&work, &heavy_tiles(&dealt, &job)?)?;
         surfaces.into_values().for_each(Surfaces::remove);
         clock.step("work on tiles")?;
     }
@@ -123,8 +133,20 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
     };
-    let found = study(&compared, &point_counts, &job.pipeline, job.units, Vec::new())
-        .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+    let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
+        let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
+        let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
+        trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
+    };
+    let found =
+        study(&compared, &point_counts, &job.pipeline, job.units, account).map_err(
+            |failed| match failed {
+                Failed::Engine(error) => error,
+                Failed::Compared(error) => {
+                    EngineError::disk(compared.path(), "reading working data back")(error)
+                }
+            },
+        )?;
     let histogram = histogram(&found.returns, &found.all, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
@@ -157,6 +179,18 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let text = serde_json::to_string_pretty(&manifest).expect("plain data") + "\n";
     write(&folder.results().join(MANIFEST), &text)?;
     Ok(summary)
+}
+
+/// Why a study failed: the engine says where its own working data is.
+enum Failed {
+    Engine(EngineError),
+    Compared(io::Error),
+}
+
+impl From<io::Error> for Failed {
+    fn from(error: io::Error) -> Self {
+        Failed::Compared(error)
+    }
 }
 
 /// Takes up the points that an interrupted run dealt out, if it was started with the same things.

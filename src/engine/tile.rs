@@ -14,6 +14,7 @@ use crate::stages::ground::Limits;
 use crate::stages::keep::Tally;
 use crate::stages::places::Places;
 use crate::stages::strata::{Strata, StratumCounts};
+use crate::stages::terrain_cells::TerrainGround;
 
 /// The survey or the reference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -89,6 +90,8 @@ pub struct Tile {
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
+    /// Where terrain cells are summed up; nothing where the survey has no point near.
+    pub terrain: Option<TerrainGround>,
     /// What the ground filter knows of the survey, where a later stage wants it.
     pub survey_limits: Option<Limits>,
     /// What kind of place every cell of the core is, where that is asked for.

@@ -14,9 +14,11 @@ use super::scatter::Dealt;
 use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{Cloud, Fate, Found, PointSet, Tile};
-use super::tiles::{TileKey, Tiling};
+use super::tiles::{Range, TileKey, Tiling};
+use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
+use crate::stages::terrain_cells::{REACH, TerrainGround};
 
 /// Both clouds, dealt out to tiles.
 pub struct DealtClouds {
@@ -97,36 +99,44 @@ pub fn make_surfaces(
     Ok(all)
 }
 
+/// What the work on tiles needs, whichever tile it is.
+pub struct Work<'a> {
+    /// The points.
+    pub dealt: &'a DealtClouds,
+    /// The surfaces of each cloud.
+    pub surfaces: &'a HashMap<Cloud, Surfaces>,
+    /// The stages.
+    pub chain: &'a Chain,
+    /// The tiles.
+    pub tiling: Tiling,
+    /// Where what is found goes.
+    pub gathered: &'a Gathered,
+}
+
 /// Runs the chain of stages on every tile that is not done yet and gathers what they find; on the `heavy` ones, of which
 /// memory holds only one, one after another.
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
-pub fn run_tiles(
-    dealt: &DealtClouds,
-    surfaces: &HashMap<Cloud, Surfaces>,
-    chain: &Chain,
-    tiling: Tiling,
-    gathered: &Gathered,
-    heavy: &HashSet<TileKey>,
-) -> Result<(), EngineError> {
-    let mut keys = dealt.keys();
-    keys.retain(|key| !gathered.done_before().contains(key));
+pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineError> {
+    let mut keys = all.dealt.keys();
+    keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
+    let near_reference = tiles_near_reference(all.dealt, all.tiling);
     let work = |worker: &mut Worker, key: TileKey| -> Result<(), EngineError> {
         stop::check()?;
         let found = guarded(
-            || format!("working on {}", tiling.place(key)),
-            || run_tile(key, dealt, surfaces, chain, tiling, gathered, worker),
+            || format!("working on {}", all.tiling.place(key)),
+            || run_tile(key, all, near_reference.contains(&key), worker),
         )?;
-        gathered.absorb(key, &found)?;
+        all.gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
     };
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
     heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
     // The fullest first, so that no worker is left alone with one at the end.
-    light.sort_by_cached_key(|key| Reverse(dealt.bytes_of(*key)));
+    light.sort_by_cached_key(|key| Reverse(all.dealt.bytes_of(*key)));
     let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
     let results = rayon::broadcast(|_| -> Result<(), EngineError> {
         let mut worker = Worker::default();
@@ -151,13 +161,11 @@ struct Worker {
 /// Runs the chain of stages on one tile.
 fn run_tile(
     key: TileKey,
-    dealt: &DealtClouds,
-    surfaces: &HashMap<Cloud, Surfaces>,
-    chain: &Chain,
-    tiling: Tiling,
-    gathered: &Gathered,
+    all: &Work<'_>,
+    near_reference: bool,
     worker: &mut Worker,
 ) -> Result<Found, EngineError> {
+    let Work { dealt, surfaces, chain, tiling, gathered } = *all;
     let Worker { buffer, survey, reference } = worker;
     load(&dealt.survey, key, tiling, buffer, survey)?;
     match &dealt.reference {
@@ -171,6 +179,7 @@ fn run_tile(
         survey: std::mem::take(survey),
         reference: std::mem::take(reference),
         draw_up_to: gathered.sample.up_to(),
+        terrain: terrain_ground(key, dealt, tiling, near_reference),
         survey_limits: None,
         places: None,
         counted: Vec::new(),
@@ -190,6 +199,34 @@ fn run_tile(
     }
     (*survey, *reference) = (tile.survey, tile.reference);
     Ok(tile.found)
+}
+
+/// The tiles that lie within the terrain's reach of one that has reference.
+fn tiles_near_reference(dealt: &DealtClouds, tiling: Tiling) -> HashSet<TileKey> {
+    let keys = dealt.reference.as_ref().map(|reference| reference.spill.keys()).unwrap_or_default();
+    let near = |key: TileKey| {
+        let (x, y) = tiling.ground(key, REACH);
+        tiling.touching(x, y).collect::<Vec<_>>()
+    };
+    keys.into_iter().flat_map(near).collect()
+}
+
+/// Where a tile sums up terrain cells: as far as the survey goes, and for testing as far as the reference does.
+fn terrain_ground(
+    key: TileKey,
+    dealt: &DealtClouds,
+    tiling: Tiling,
+    near_reference: bool,
+) -> Option<TerrainGround> {
+    let within = |(x, y): (Range, Range), (of_x, of_y): (Range, Range), reach: Micrometres| {
+        let along = |own: Range, all: Range| (own.0.max(all.0 - reach), own.1.min(all.1 + reach));
+        let (x, y) = (along(x, of_x), along(y, of_y));
+        (x.0 < x.1 && y.0 < y.1).then_some((x, y))
+    };
+    let covered = within(tiling.ground(key, 0), dealt.survey.counts.bounds.ranges()?, 0)?;
+    let reference = dealt.reference.as_ref().filter(|_| near_reference);
+    let tested = reference.and_then(|reference| within(covered, reference.counts.bounds.ranges()?, REACH));
+    Some(TerrainGround { covered, tested })
 }
 
 /// Reads the points of a tile into `set`, core first.

@@ -3,8 +3,9 @@
 use serde_json::{Map, Value, json};
 
 use super::summary::Summary;
-use super::trust::{Interval, Standing, TradeRow, VsFirst};
+use super::trust::{Interval, Standing, VsFirst};
 use super::words::{self, UNDEFINED, length, percent, places, thousands};
+use crate::terrain::trade::TradeRow;
 
 /// A column of figures for one cover.
 pub struct CoverColumns {
@@ -92,9 +93,9 @@ fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
     let value = standing.rmse_v.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
     let ends = standing.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
     let class = match (standing.class_cm, standing.class_cm_sure) {
-        (Some(met), Some(sure)) if met == sure => format!("{met} cm"),
-        (Some(met), Some(sure)) => format!("{met} cm, sure {sure} cm"),
-        (Some(met), None) => format!("{met} cm, not sure"),
+        (Some(met), Some(sure)) if met == sure => format!("{met}"),
+        (Some(met), Some(sure)) => format!("{met} ({sure} sure)"),
+        (Some(met), None) => format!("{met} (?)"),
         (None, _) => UNDEFINED.to_string(),
     };
     [value, ends, class]
@@ -108,23 +109,22 @@ fn against_first(number: u8, against: Option<&VsFirst>) -> String {
     let Some(against) = against else {
         return if number == 1 { "the measure".to_string() } else { UNDEFINED.to_string() };
     };
-    let ratio =
-        against.rmse_ratio.map_or(String::new(), |ratio| format!(" (RMSE × {})", words::decimal(ratio, 2)));
+    let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", words::decimal(ratio, 2)));
     match against.verdict {
         "worse" => format!("worse{ratio}"),
         "better" => format!("better{ratio}"),
-        _ => format!("cannot be told apart{ratio}"),
+        _ => format!("undecided{ratio}"),
     }
 }
 
 fn terrain(summary: &Summary, trade: &TradeRow) -> [String; 4] {
     let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 1));
     let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
-    let common = summary.trust.trade.iter().all(|row| row.rmse_terrain_common.is_some());
+    let common = summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
     let (plain, weighted) = if common {
-        (trade.rmse_terrain_common, trade.rmse_terrain_weighted_common)
+        (trade.terrain.rmse_terrain_common, trade.weighted.rmse_terrain_common)
     } else {
-        (trade.rmse_terrain, trade.rmse_terrain_weighted)
+        (trade.terrain.rmse_terrain, trade.weighted.rmse_terrain)
     };
     [
         trade.filled.map_or(UNDEFINED.to_string(), percent),
@@ -228,19 +228,14 @@ fn trade(summary: &Summary) -> Vec<String> {
         ),
         _ => return Vec::new(),
     };
-    let plain = |row: &&TradeRow| row.rmse_terrain_common;
-    let best = rows.iter().filter(|row| plain(row).is_some()).min_by(|a, b| {
-        a.rmse_terrain_common
-            .unwrap_or(f64::INFINITY)
-            .total_cmp(&b.rmse_terrain_common.unwrap_or(f64::INFINITY))
-    });
-    if let Some((row, rmse)) = best.and_then(|row| Some((row, row.rmse_terrain_common?))) {
+    let known = rows.iter().filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
+    if let Some((row, rmse)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
             " Where all of them reach, the terrain agrees best with the reference when made from {} (RMSE {})",
             up_to(row.returns_up_to),
             length(rmse, unit)
         );
-        text += &match last.rmse_terrain_weighted_common {
+        text += &match last.weighted.rmse_terrain_common {
             Some(weighed) => format!(
                 "; weighing every return by its own variance and taking out its own bias gives {} with all of them.",
                 length(weighed, unit)
@@ -295,4 +290,72 @@ fn independent(summary: &Summary) -> Vec<String> {
         thousands(summary.all.compared),
         thousands(n.round().max(1.0) as u64)
     )]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::{html, sample, text};
+
+    #[test]
+    fn the_answer_says_which_returns_for_which_class_under_which_cover_and_how_sure() {
+        let summary = sample::decided().0;
+        let told = sentences(&summary);
+        assert_eq!(
+            told[0],
+            "In the open (non-vegetated, NVA): RMSE_V 24 mm (95 %: 22 mm to 26 mm) at 2,000 places. It meets the 2.5-cm \
+             class; with this sample only the 5-cm class is sure."
+        );
+        assert!(
+            told[1].starts_with("Under canopy (vegetated, VVA): RMSE_V 41 mm")
+                && told[1].contains("as found")
+        );
+        assert_eq!(told[2], "Return 2 is worse than the first return.");
+        assert!(
+            told[3].contains("fill 86.7 %") && told[3].contains("with returns 1 to 2 it is 95.3 %"),
+            "{}",
+            told[3]
+        );
+        assert!(told[3].contains("made from returns 1 to 2 (RMSE 18 mm)") && told[3].contains("gives 17 mm"));
+        assert!(
+            told[4].contains("Of 2 limits set, 1 is met, 0 missed and 1 cannot be decided"),
+            "{}",
+            told[4]
+        );
+        assert!(told[4].contains("about 1,200 more independent checkpoints"), "{}", told[4]);
+        assert!(told[5].contains("as much about the bias as 500 independent ones"), "{}", told[5]);
+    }
+
+    #[test]
+    fn the_table_has_a_row_a_return_and_a_dash_where_nothing_is_known() {
+        let rows = rows(&sample::decided().0);
+        let names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
+        assert_eq!(names, ["1", "2", "all"]);
+        assert_eq!(rows[0].covers[0], ["0.023", "0.021 to 0.025", "2.5"]);
+        assert_eq!(rows[1].covers[0], [UNDEFINED; 3]);
+        assert_eq!(rows[1].covers[1], ["0.044", UNDEFINED, "5 (?)"]);
+        assert_eq!(rows[2].covers[0][2], "2.5 (5 sure)");
+        assert_eq!(
+            (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
+            ("the measure", "worse, × 1.50")
+        );
+        assert_eq!(rows[1].terrain.as_ref().unwrap(), &["95.3", "108.0", "0.018", "0.017"]);
+    }
+
+    #[test]
+    fn page_and_text_begin_with_the_answer() {
+        let (summary, histogram) = sample::decided();
+        let page = html::page(&summary, &histogram);
+        let (answer, by_return) =
+            (page.find("Which returns can be trusted").unwrap(), page.find("By return").unwrap());
+        assert!(answer < by_return);
+        assert!(page.contains("dz changes across the site.") && page.contains("class=\"undecided\""));
+        let text = text::result_text(&summary);
+        assert!(
+            text.contains("- Return 2 is worse than the first return.") && text.contains("Note: dz changes")
+        );
+        let nothing = sample::nothing_matched();
+        assert!(!html::page(&nothing.0, &nothing.1).contains("can be trusted"));
+        assert!(sentences(&nothing.0).is_empty());
+    }
 }

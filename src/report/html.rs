@@ -6,7 +6,7 @@ use super::alarms::alarms;
 use super::chart;
 use super::decision::{self, DecisionRow};
 use super::summary::{Histogram, Statistics, Summary};
-use super::trust::Accepted;
+use super::trust::{Accepted, Uncut};
 use super::variogram;
 use super::words::{self, UNDEFINED};
 
@@ -34,6 +34,7 @@ struct Page<'a> {
     accepted: Vec<Limit>,
     warnings: Vec<&'a str>,
     sure: Vec<Row>,
+    uncut: Vec<Row>,
     block: Option<String>,
     variogram: Option<String>,
     compared: bool,
@@ -116,10 +117,11 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             has_trade: !summary.trust.trade.is_empty(),
-            trade_common: summary.trust.trade.iter().all(|row| row.rmse_terrain_common.is_some()),
+            trade_common: summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some()),
             accepted: accepted(summary),
             warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
             sure: sure(summary),
+            uncut: uncut(summary),
             block: block(summary),
             variogram: variogram::figure(summary),
             compared: summary.all.compared > 0,
@@ -205,43 +207,69 @@ fn accepted(summary: &Summary) -> Vec<Limit> {
     summary.trust.accept.iter().map(one).collect()
 }
 
-/// A row a return, then a row a group that is more than a return, then all: intervals and the undone cut.
-fn sure(summary: &Summary) -> Vec<Row> {
-    if summary.all.mean_ci95.is_none() {
-        return Vec::new();
-    }
+/// The groups in the order of the page: each return, each group that is more than a return, all.
+fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &Statistics)> {
     let returns =
         summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
     let groups = summary.trust.groups.iter().filter(|group| !group.by.keys().eq(["return"]));
     let groups = groups.map(|group| (words::in_words(&group.by), &group.statistics));
-    let rows = returns.chain(groups).chain([("all".to_string(), &summary.all)]);
-    rows.map(|(name, statistics)| Row { name, cells: sure_cells(statistics) }).collect()
+    returns.chain(groups).chain([("all".to_string(), &summary.all)])
+}
+
+/// The intervals of every group that was compared.
+fn sure(summary: &Summary) -> Vec<Row> {
+    let known = all_groups(summary).filter(|(_, s)| s.mean_ci95.is_some());
+    known.map(|(name, s)| Row { name, cells: sure_cells(s) }).collect()
 }
 
 fn sure_cells(s: &Statistics) -> Vec<Cell> {
-    let text = |text: String, first| Cell { text, why: None, first };
-    let value = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
-    let signed = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::signed(v, 3));
-    let ends = |ends: Option<[f64; 2]>, told: fn(f64, usize) -> String| {
-        ends.map_or(UNDEFINED.to_string(), |[low, high]| format!("{} to {}", told(low, 3), told(high, 3)))
-    };
-    let uncut = s.uncut.as_ref();
-    let near = uncut.and_then(|uncut| uncut.near_limit);
     vec![
-        text(words::thousands(s.compared), true),
-        text(s.n_effective.map_or(UNDEFINED.to_string(), |n| words::thousands(n.round() as u64)), false),
-        text(signed(s.mean), true),
-        text(ends(s.mean_ci95, words::signed), false),
-        text(value(s.sd), true),
-        text(ends(s.sd_ci95, words::decimal), false),
-        text(value(s.rmse), true),
-        text(ends(s.rmse_ci95, words::decimal), false),
-        text(near.map_or(UNDEFINED.to_string(), words::percent), true),
-        text(signed(uncut.and_then(|uncut| uncut.mean)), false),
-        text(ends(uncut.and_then(|uncut| uncut.mean_ci95), words::signed), false),
-        text(value(uncut.and_then(|uncut| uncut.sd)), false),
-        text(ends(uncut.and_then(|uncut| uncut.sd_ci95), words::decimal), false),
+        plain(words::thousands(s.compared), true),
+        plain(s.n_effective.map_or(UNDEFINED.to_string(), |n| words::thousands(n.round() as u64)), false),
+        plain(told(s.mean, words::signed), true),
+        plain(ends(s.mean_ci95, words::signed), false),
+        plain(told(s.sd, words::decimal), true),
+        plain(ends(s.sd_ci95, words::decimal), false),
+        plain(told(s.rmse, words::decimal), true),
+        plain(ends(s.rmse_ci95, words::decimal), false),
     ]
+}
+
+/// What the filter cut off of every group of which that can be told, and its figures without the cut.
+fn uncut(summary: &Summary) -> Vec<Row> {
+    let known = all_groups(summary).filter_map(|(name, s)| Some((name, s, s.uncut.as_ref()?)));
+    known.map(|(name, s, uncut)| Row { name, cells: uncut_cells(s, uncut) }).collect()
+}
+
+fn uncut_cells(s: &Statistics, uncut: &Uncut) -> Vec<Cell> {
+    let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), words::percent);
+    let mut cells = vec![
+        plain(share(uncut.near_limit), true),
+        plain(share(uncut.cut_off), false),
+        plain(told(s.mean, words::signed), true),
+        plain(told(uncut.mean, words::signed), false),
+        plain(ends(uncut.mean_ci95, words::signed), false),
+        plain(told(s.sd, words::decimal), true),
+        plain(told(uncut.sd, words::decimal), false),
+        plain(ends(uncut.sd_ci95, words::decimal), false),
+    ];
+    if let Some(why) = &uncut.why_not {
+        cells.truncate(3);
+        cells.push(plain(why.clone(), false));
+    }
+    cells
+}
+
+fn plain(text: String, first: bool) -> Cell {
+    Cell { text: minus(text), why: None, first }
+}
+
+fn told(value: Option<f64>, tell: fn(f64, usize) -> String) -> String {
+    value.map_or(UNDEFINED.to_string(), |value| tell(value, 3))
+}
+
+fn ends(ends: Option<[f64; 2]>, tell: fn(f64, usize) -> String) -> String {
+    ends.map_or(UNDEFINED.to_string(), |[low, high]| format!("{} to {}", tell(low, 3), tell(high, 3)))
 }
 
 /// What the intervals rest on.

@@ -1,8 +1,11 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
 use super::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics, Summary};
-use super::trust::Trust;
+use serde_json::json;
+
+use super::trust::{Accepted, GroupRow, Standing, Trust, VsFirst, Warning};
 use crate::pipeline::units::Unit;
+use crate::terrain::trade::{TerrainRow, TradeRow};
 
 /// A result and its histogram.
 pub type Sample = (Summary, Histogram);
@@ -134,6 +137,91 @@ pub fn five_returns(unit: Unit) -> Sample {
     sample(unit, groups, to_unit(0.001), to_unit(-1.0), 2_000)
 }
 
+/// Two returns in the open and under canopy with all that carries a decision.
+pub fn decided() -> Sample {
+    let (mut summary, histogram) = five_returns(Unit::Metre);
+    summary.returns.truncate(2);
+    let by = |value: serde_json::Value| value.as_object().cloned().unwrap_or_default();
+    let standing =
+        |group: serde_json::Value, name, rmse_v: f64, ends: Option<[f64; 2]>, class, sure| Standing {
+            by: by(group),
+            name,
+            compared: 2_000,
+            n_effective: Some(300.0),
+            enough_checkpoints: true,
+            rmse_v1: Some(rmse_v),
+            rmse_v: Some(rmse_v),
+            rmse_v_ci95: ends,
+            class_cm: Some(class),
+            class_cm_sure: sure,
+            quality_level: Some("QL0"),
+            bias_of_class: Some(0.1),
+            bias_within_guidance: Some(true),
+            nssda_95: Some(1.96 * rmse_v),
+            abs_p95: Some(2.0 * rmse_v),
+            without_offset: None,
+        };
+    let groups = vec![
+        standing(json!({}), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
+        standing(json!({"cover": "open"}), Some("NVA"), 0.024, Some([0.022, 0.026]), 2.5, Some(5.0)),
+        standing(json!({"cover": "canopy"}), Some("VVA"), 0.041, Some([0.037, 0.046]), 5.0, Some(5.0)),
+        standing(json!({"return": 1, "cover": "open"}), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
+        standing(json!({"return": 2, "cover": "canopy"}), None, 0.044, None, 5.0, None),
+    ];
+    summary.trust.standards.groups = groups;
+    summary.trust.groups = [json!({"return": 1, "cover": "open"}), json!({"return": 2, "cover": "canopy"})]
+        .map(|group| GroupRow { by: by(group), statistics: summary.returns[0].statistics.clone() })
+        .into();
+    for (row, ratio, verdict) in [(0, 1.0, ""), (1, 1.5, "worse")] {
+        let s = &mut summary.returns[row].statistics;
+        (s.mean_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
+        s.vs_first = (ratio > 1.0).then(|| VsFirst {
+            bias: Some(-0.003),
+            bias_ci95: Some([-0.005, -0.001]),
+            sd_ratio: Some(1.3),
+            sd_ratio_ci95: Some([1.2, 1.4]),
+            rmse_ratio: Some(ratio),
+            rmse_ratio_ci95: Some([1.4, 1.6]),
+            verdict,
+            welch: None,
+            brown_forsythe: None,
+        });
+    }
+    let terrain = |rmse: f64| TerrainRow {
+        rmse_terrain: Some(rmse),
+        mean_terrain: Some(0.001),
+        terrain_cells: 900,
+        uncovered_cells: 0,
+        rmse_terrain_common: Some(rmse),
+        common_cells: 900,
+    };
+    let trade = |k, filled, plain, weighted| TradeRow {
+        returns_up_to: k,
+        ground_per_m2: Some(9.0),
+        filled: Some(filled),
+        largest_hole_m2: Some(108.0),
+        rmse_points: Some(0.03),
+        terrain: terrain(plain),
+        weighted: terrain(weighted),
+    };
+    summary.trust.trade = vec![trade(1, 0.867, 0.019, 0.019), trade(2, 0.953, 0.018, 0.017)];
+    let accepted = |verdict, more_checkpoints| Accepted {
+        limit: "RMSE of return 2 at most 30 mm".to_string(),
+        group: by(json!({"return": 2})),
+        measure: "rmse",
+        bound: 0.03,
+        value: Some(0.031),
+        ci95: Some([0.029, 0.033]),
+        verdict,
+        more_checkpoints,
+    };
+    summary.trust.accept = vec![accepted("met", None), accepted("undecided", Some(1_200))];
+    let text = "dz changes across the site.".to_string();
+    summary.trust.warnings = vec![Warning { code: "tilt", text }];
+    summary.all.n_effective = Some(500.0);
+    (summary, histogram)
+}
+
 /// As many returns as a pulse can have.
 pub fn fifteen_returns() -> Sample {
     let mut noise = Noise(15);
@@ -171,6 +259,7 @@ fn write_sample_pages() {
     std::fs::create_dir_all(&folder).unwrap();
     for (name, (summary, histogram)) in [
         ("metres", five_returns(Unit::Metre)),
+        ("decided", decided()),
         ("feet", five_returns(Unit::UsSurveyFoot)),
         ("fifteen", fifteen_returns()),
         ("one", one_place()),

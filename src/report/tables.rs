@@ -12,7 +12,11 @@ const DECIMALS: usize = 6;
 /// Decimals that a coordinate has at least: surveyed points are stated to 0.001.
 const LEAST_DECIMALS: usize = 3;
 
-/// `returns.csv`: a row a return, then `all`. A statistic that does not exist is an empty cell.
+/// Columns of `returns.csv`.
+const COLUMNS: usize = 24;
+
+/// `returns.csv`: a row a return, then `all`. A statistic that does not exist is an empty cell; `_low` and `_high` are
+/// the ends of 95 % intervals, `uncut_` figures those with the cut of the ground filter undone.
 pub fn returns_csv(summary: &Summary) -> String {
     let mut table = csv::Writer::from_writer(Vec::new());
     let header = [
@@ -31,6 +35,15 @@ pub fn returns_csv(summary: &Summary) -> String {
         "nmad",
         "abs_p95",
         "units",
+        "n_effective",
+        "mean_low",
+        "mean_high",
+        "sd_low",
+        "sd_high",
+        "rmse_low",
+        "rmse_high",
+        "uncut_mean",
+        "uncut_sd",
     ];
     let rows = summary.returns.iter().map(|row| (row.return_number.to_string(), &row.statistics));
     let rows = rows.chain([("all".to_string(), &summary.all)]);
@@ -42,8 +55,11 @@ pub fn returns_csv(summary: &Summary) -> String {
     String::from_utf8(bytes).expect("written from text")
 }
 
-fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; 15] {
+fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; COLUMNS] {
     let s = statistics;
+    let low = |ends: Option<[f64; 2]>| cell(ends.map(|[low, _]| low));
+    let high = |ends: Option<[f64; 2]>| cell(ends.map(|[_, high]| high));
+    let uncut = s.uncut.as_ref();
     [
         name,
         s.points.to_string(),
@@ -60,6 +76,15 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; 15
         cell(s.nmad),
         cell(s.abs_p95),
         unit.symbol().to_string(),
+        s.n_effective.map(|n| format!("{n:.1}")).unwrap_or_default(),
+        low(s.mean_ci95),
+        high(s.mean_ci95),
+        low(s.sd_ci95),
+        high(s.sd_ci95),
+        low(s.rmse_ci95),
+        high(s.rmse_ci95),
+        cell(uncut.and_then(|uncut| uncut.mean)),
+        cell(uncut.and_then(|uncut| uncut.sd)),
     ]
 }
 
@@ -205,10 +230,11 @@ mod tests {
         for (summary, _) in [sample::five_returns(Unit::Foot), sample::nothing_matched()] {
             let rows = records(&returns_csv(&summary));
             assert_eq!(rows.len(), summary.returns.len() + 2);
-            assert!(rows.iter().all(|row| row.len() == 15));
+            assert!(rows.iter().all(|row| row.len() == COLUMNS));
             assert_eq!(
                 rows[0].iter().collect::<Vec<_>>().join(","),
-                "return,points,share,ground,ground_share,compared,mean,sd,rmse,min,max,median,nmad,abs_p95,units"
+                "return,points,share,ground,ground_share,compared,mean,sd,rmse,min,max,median,nmad,abs_p95,units,n_effective,\
+                 mean_low,mean_high,sd_low,sd_high,rmse_low,rmse_high,uncut_mean,uncut_sd"
             );
             assert_eq!(&rows[rows.len() - 1][0], "all");
             assert_eq!(&rows[1][14], summary.units.symbol());

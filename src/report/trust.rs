@@ -5,6 +5,7 @@ use serde::Serialize;
 use serde_json::{Map, Value};
 
 use super::summary::Statistics;
+use crate::terrain::trade::TradeRow;
 
 /// An interval, low end first.
 pub type Interval = [f64; 2];
@@ -87,34 +88,6 @@ pub struct Correlation {
     pub nugget_share: Option<f64>,
     /// The empirical variogram: distance, half the mean squared difference of dz at that distance, and pairs.
     pub variogram: Vec<(f64, f64, u64)>,
-}
-
-/// What terrain model the returns 1 to k make.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct TradeRow {
-    /// k.
-    pub returns_up_to: u8,
-    /// Ground points of these returns a square metre of the survey's footprint.
-    pub ground_per_m2: Option<f64>,
-    /// Share of the footprint's terrain cells that hold a ground point.
-    pub filled: Option<f64>,
-    /// Area of the largest connected hole, square metres.
-    pub largest_hole_m2: Option<f64>,
-    /// RMSE of their points against the reference.
-    pub rmse_points: Option<f64>,
-    /// RMSE of the terrain model against reference cells, where it reaches them.
-    pub rmse_terrain: Option<f64>,
-    /// The same on the reference cells that the terrain of every k reaches.
-    pub rmse_terrain_common: Option<f64>,
-    /// Reference cells that the terrain reaches, and those that it does not.
-    pub cells: u64,
-    /// See `cells`.
-    pub cells_not_reached: u64,
-    /// The terrain that weighs each point by its return's variance and takes out its return's bias, both learned on
-    /// other blocks: RMSE where it reaches.
-    pub rmse_terrain_weighted: Option<f64>,
-    /// The same on the common cells.
-    pub rmse_terrain_weighted_common: Option<f64>,
 }
 
 /// A group against the published standards.

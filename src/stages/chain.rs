@@ -7,9 +7,11 @@ use super::keep::{Keep, KeepGround};
 use super::places::ClassifyPlaces;
 use super::read::Damaged;
 use super::summarise::CountTile;
+use super::terrain_cells::SumTerrain;
 use super::{Halo, Stage, SurfaceNeed, TileStage};
 use crate::cloud::point::Fields;
 use crate::engine::tile::Cloud;
+use crate::pipeline::units::Length;
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -19,6 +21,8 @@ pub struct Chain {
     pub while_reading: Vec<(Cloud, usize, Keep)>,
     /// The stages that work on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
+    /// Edge of the terrain cells, where ground is told apart.
+    pub terrain_cell: Option<Length>,
     /// Whether reading goes on past damaged blocks.
     pub skip_damaged: bool,
 }
@@ -82,6 +86,10 @@ impl Chain {
                     chain.tiles.push(Box::new(CompareTile { options: options.clone(), summarise }));
                 }
                 Stage::Summarise(options) => {
+                    if filtered.contains(&Cloud::Survey) {
+                        chain.terrain_cell = Some(options.terrain_cell);
+                        chain.tiles.push(Box::new(SumTerrain { cell: options.terrain_cell }));
+                    }
                     chain.tiles.push(Box::new(CountTile { options: options.clone() }));
                 }
             }

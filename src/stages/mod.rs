@@ -11,6 +11,7 @@ pub mod places;
 pub mod read;
 pub mod strata;
 pub mod summarise;
+pub mod terrain_cells;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

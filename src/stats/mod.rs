@@ -1,5 +1,23 @@
-//! Exact statistics: sums of integers that merge in any order, and order statistics without sorting.
+//! Statistics: exact sums of integers that merge in any order, order statistics without sorting, and what can be said
+//! with honesty from residuals that are neighbours of each other.
+//!
+//! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
+//! [`blocks`] gathers sums by blocks at least as wide, [`bootstrap`] resamples those for intervals and comparisons,
+//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] undoes
+//! what the ground filter's limit cuts off.
 
+pub mod blocks;
+pub mod bootstrap;
+pub mod correlation;
 pub mod distributions;
+pub mod group_tests;
 pub mod moments;
+pub mod placed;
 pub mod quantiles;
+pub mod truncated;
+pub mod variogram;
+
+#[cfg(test)]
+mod coverage_tests;
+#[cfg(test)]
+mod simulated;

@@ -3,7 +3,8 @@
 use crate::pipeline::accept::Limits;
 use crate::pipeline::units::{Length, Unit};
 use crate::report::summary::Statistics;
-use crate::report::trust::{Accepted, Interval, Standing, TradeRow};
+use crate::report::trust::{Accepted, Interval, Standing};
+use crate::terrain::trade::TradeRow;
 
 use super::groups::selected;
 use crate::report::words::in_words;

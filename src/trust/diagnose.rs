@@ -88,9 +88,12 @@ pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse
     let spread = m00 * m11 - m01 * m01;
     let wald = (m11 * ax * ax - 2.0 * m01 * ax * ay + m00 * ay * ay) / spread * (blocks - 1.0) / blocks;
     let range = high - low;
-    let sure = wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0) < SURE;
+    let sure = wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0).is_some_and(|p| p < SURE);
     (sure && range > MATTERS * rmse).then_some(Tilt { gradient, range })
 }
+
+/// Sum and number by block.
+type ByBlock = BTreeMap<(i64, i64), (f64, f64)>;
 
 /// Two strips that lie apart.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -108,7 +111,7 @@ pub fn strips_apart(
     block_size: Micrometres,
     rmse: f64,
 ) -> Option<StripsApart> {
-    let mut sums: BTreeMap<u16, BTreeMap<(i64, i64), (f64, f64)>> = BTreeMap::new();
+    let mut sums: BTreeMap<u16, ByBlock> = BTreeMap::new();
     for (one, z) in excerpt.iter().zip(centred) {
         let Some(strip) = one.strata.strip else { continue };
         let (sum, n) = sums.entry(strip).or_default().entry(block(one, block_size)).or_default();
@@ -116,7 +119,7 @@ pub fn strips_apart(
         *n += 1.0;
     }
     // Mean of a strip and the variance of that mean, from the spread of its blocks.
-    let strip = |(strip, blocks): (&u16, &BTreeMap<(i64, i64), (f64, f64)>)| {
+    let strip = |(strip, blocks): (&u16, &ByBlock)| {
         let count = blocks.len() as f64;
         let (sum, n) = blocks.values().fold((0.0, 0.0), |(s, n), b| (s + b.0, n + b.1));
         let mean = sum / n;
@@ -130,7 +133,7 @@ pub fn strips_apart(
     let f = difference * difference / (low.2 + high.2);
     // The pair was chosen for being farthest apart, among all pairs.
     let pairs = (strips.len() * strips.len().saturating_sub(1) / 2).max(1) as f64;
-    let sure = f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0) * pairs < SURE;
+    let sure = f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0).is_some_and(|p| p * pairs < SURE);
     (sure && difference > MATTERS * rmse).then_some(StripsApart { strips: [low.0, high.0], difference })
 }
 

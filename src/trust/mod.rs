@@ -12,4 +12,5 @@ pub mod groups;
 pub mod intervals;
 pub mod standing;
 pub mod study;
+pub mod undone;
 pub mod warnings;

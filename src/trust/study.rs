@@ -8,13 +8,20 @@ use super::groups::{Groups, Role};
 use super::intervals::{Intervals, intervals};
 use super::standing::{Reference, standing, testable_class};
 use super::warnings::{Findings, warnings};
+use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
-use crate::pipeline::units::Unit;
+use crate::pipeline::units::{Micrometres, Unit};
 use crate::report::summary::{ReturnRow, Statistics};
-use crate::report::trust::{GroupRow, Standards, TradeRow, Trust};
+use crate::report::trust::{GroupRow, Standards, Trust};
 use crate::stages::Stage;
 use crate::stages::strata::By;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
+use crate::stats::moments::Moments;
+use crate::terrain::learning::Learning;
+use crate::terrain::trade::TradeRow;
+
+/// Moments by return number.
+pub type Moments16 = [Moments; MAX_RETURN + 1];
 
 /// What a study found.
 pub struct Studied {
@@ -26,18 +33,18 @@ pub struct Studied {
     pub trust: Trust,
 }
 
-/// Works out everything that rests on the comparisons; `trade` makes the table of what returns cost and gain, from the
-/// RMSE of the points of returns 1 to k.
+/// Works out everything that rests on the comparisons; `trade` makes the account of what returns cost and gain, lengths
+/// in micrometres, from the moments of dz by return and what was learned in blocks of the site.
 ///
 /// # Errors
-/// Whatever reading the comparisons back fails with.
-pub fn study(
+/// Whatever reading the comparisons back, or `trade`, fails with.
+pub fn study<E: From<io::Error>>(
     all: &dyn Comparisons,
     counts: &PointCounts,
     pipeline: &Pipeline,
     units: Unit,
-    trade: Vec<TradeRow>,
-) -> io::Result<Studied> {
+    trade: impl FnOnce(&Moments16, &Learning, Micrometres) -> Result<Vec<TradeRow>, E>,
+) -> Result<Studied, E> {
     let summarise = pipeline.stages.iter().find_map(|stage| match stage {
         Stage::Summarise(options) => Some(options.clone()),
         _ => None,
@@ -48,8 +55,13 @@ pub fn study(
     let compared: Vec<_> = first.moments.keys().copied().collect();
     let groups = Groups::new(&summarise, &counts.strata, &compared, highest as u8);
     let figures = figures(all, &groups, &first.moments)?;
-    let Intervals { by_group, correlation, block } =
+    let Intervals { by_group, correlation, block, learning } =
         intervals(all, &groups, &first.excerpt, summarise.block, pipeline.seed, units)?;
+    let mut by_return = Moments16::default();
+    first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
+    let trade = trade(&by_return, &learning, block)?;
+    let trade: Vec<TradeRow> =
+        trade.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
     let mut rows: Vec<Statistics> = groups
         .all
         .iter()

@@ -65,7 +65,8 @@ impl Wood {
             let shared = shared * self.shared_sd * (2.0 / waves.len() as f64).sqrt();
             // The last echo of each pulse is the ground; in the open most pulses have one.
             let crown = Wood::under_crown(x, y);
-            let returns = if crown { random.random_range(1..=4) } else { 1 + usize::from(random.random_bool(0.1)) };
+            let returns =
+                if crown { random.random_range(1..=4) } else { 1 + usize::from(random.random_bool(0.1)) };
             for n in 1..returns {
                 let z = truth + if crown { 4.0 + random.random::<f64>() * 6.0 } else { 0.9 };
                 survey.push(Point { z, ..echo(x, y, n, returns) });
@@ -86,7 +87,8 @@ impl Wood {
             .map(|_| {
                 let share: f64 = random.random();
                 let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / a;
-                let (direction, phase) = (random.random::<f64>() * std::f64::consts::TAU, random.random::<f64>());
+                let (direction, phase) =
+                    (random.random::<f64>() * std::f64::consts::TAU, random.random::<f64>());
                 [k * direction.cos(), k * direction.sin(), phase * std::f64::consts::TAU]
             })
             .collect()
@@ -94,7 +96,12 @@ impl Wood {
 }
 
 fn echo(x: f64, y: f64, number: usize, of: usize) -> Point {
-    Point { return_number: number as u8, number_of_returns: of as u8, point_source_id: 101, ..point(x, y, 0.0) }
+    Point {
+        return_number: number as u8,
+        number_of_returns: of as u8,
+        point_source_id: 101,
+        ..point(x, y, 0.0)
+    }
 }
 
 fn normal(random: &mut SmallRng) -> f64 {

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import scipy
-from scipy import ndimage
+from scipy import ndimage, stats
 from scipy.spatial import cKDTree
 
 from site_study import exact_length, length, thresholds, windows
@@ -162,6 +162,56 @@ def series():
     return cases
 
 
+def distributions():
+    """Upper-tail probabilities and quantiles; ln of the normal distribution in both tails."""
+    degrees = [1, 2.5, 7, 30, 999, 10_000, 1_000_000]
+    probabilities = [1e-6, 0.005, 0.025, 0.3, 0.5, 0.9, 0.975, 0.999]
+    return {
+        "normal": [{"p": p, "x": float(stats.norm.ppf(p))} for p in probabilities],
+        "ln_normal_cdf": [
+            {"x": x, "ln": float(stats.norm.logcdf(x))}
+            for x in (6.0, 2.0, 0.5, 0.0, -0.5, -3.0, -8.0, -11.9, -12.1, -20.0, -50.0, -1000.0)
+        ],
+        "t": [{"df": d, "p": p, "x": float(stats.t.ppf(p, d))} for d in degrees for p in probabilities],
+        "chi_squared": [{"df": d, "p": p, "x": float(stats.chi2.ppf(p, d))} for d in degrees for p in probabilities],
+        "f": [
+            {"df1": a, "df2": b, "p": p, "x": float(stats.f.ppf(p, a, b))}
+            for a in (1, 4, 25)
+            for b in (5, 8.213989, 300)
+            for p in probabilities
+        ],
+        "tails": [
+            {"x": x, "df": d, "t": float(stats.t.sf(x, d)), "chi_squared": float(stats.chi2.sf(x * d, d)),
+             "f": float(stats.f.sf(x, 3, d))}
+            for x in (0.7, 1.3, 2.2)
+            for d in degrees
+        ],
+    }
+
+
+def group_tests():
+    """Welch's and Brown and Forsythe's tests of groups of unequal size, mean and spread."""
+    cases = []
+    for seed, shapes in [
+        (51, [(8, 0, 40), (11, 10, 90)]),
+        (52, [(30, 0, 40), (25, -5, 60), (40, 3, 50), (12, 20, 200)]),
+        (53, [(200, 0, 1000), (150, 0, 1000), (3, 40, 900)]),
+        (54, [(5, 1_000_000, 9), (6, 1_000_004, 12), (7, 1_000_000, 9)]),
+    ]:
+        stream = Stream(seed)
+        groups = [[mean + value for value in stream.list(count, -spread, spread)] for count, mean, spread in shapes]
+        welch = stats.f_oneway(*groups, equal_var=False)
+        levene = stats.levene(*groups, center="median")
+        pair = stats.ttest_ind(groups[0], groups[1], equal_var=False)
+        cases.append({
+            "groups": groups,
+            "welch": [float(welch.statistic), float(welch.pvalue)],
+            "brown_forsythe": [float(levene.statistic), float(levene.pvalue)],
+            "welch_t": [float(pair.statistic), float(pair.df), float(pair.pvalue)],
+        })
+    return cases
+
+
 def write(value, indent=""):
     """JSON with one line for each list of plain numbers, so that a difference can be read."""
     inner = indent + " "
@@ -186,6 +236,8 @@ def main():
         "statistics": samples(),
         "planes": planes(),
         "ground_series": series(),
+        "distributions": distributions(),
+        "group_tests": group_tests(),
     }
     out.write_text(write(values) + "\n")
 

@@ -1,0 +1,119 @@
+//! From the terrain cells of all tiles to the account of using returns 1 to k.
+
+use rayon::prelude::*;
+
+use super::error::{EngineError, guarded};
+use super::journal::Journal;
+use super::stop;
+use super::tiles::{TileKey, Tiling};
+use crate::cloud::point::MAX_RETURN;
+use crate::pipeline::units::Micrometres;
+use crate::raster::Extent;
+use crate::stages::terrain_cells::REACH;
+use crate::stats::moments::Moments;
+use crate::terrain::coverage::Coverage;
+use crate::terrain::holes::{Holes, Sweep};
+use crate::terrain::learning::Learning;
+use crate::terrain::trade::{Neighbourhood, REFERENCE_POINTS, Settings, Trade, TradeRow};
+
+/// What the account rests on beside the cells.
+pub struct Account<'a> {
+    /// Ground points by return number.
+    pub ground: [u64; MAX_RETURN + 1],
+    /// Moments of dz by return number, micrometres.
+    pub dz: [Moments; MAX_RETURN + 1],
+    /// Bias and spread of each return in each half of the site.
+    pub learning: &'a Learning,
+    /// Edge of the blocks that make the halves, micrometres.
+    pub block: Micrometres,
+}
+
+/// The account, one row for each k, lengths in micrometres; no row where no return has ground.
+///
+/// # Errors
+/// Where the disk does not give the cells back.
+pub fn trade(
+    journal: &Journal,
+    tiling: Tiling,
+    cell: f64,
+    account: &Account<'_>,
+) -> Result<Vec<TradeRow>, EngineError> {
+    let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
+        return Ok(Vec::new());
+    };
+    let keys = journal.keys();
+    let holes = holes(journal, &keys, tiling, cell, highest as u8)?;
+    let settings = Settings {
+        returns: 1..=highest as u8,
+        reference_points: REFERENCE_POINTS,
+        reach: REACH,
+        block: account.block,
+    };
+    let learned = account.learning.for_folds();
+    let test = |key: &TileKey| {
+        stop::check()?;
+        guarded(
+            || format!("testing the terrain of {}", tiling.place(*key)),
+            || {
+                let mut near = Neighbourhood::new(cell, tiling.ground(*key, 0), REACH);
+                let (x, y) = near.ground();
+                for around in tiling.touching(x, y) {
+                    let bytes = journal.terrain(around)?;
+                    if bytes.is_empty() {
+                        continue;
+                    }
+                    let sums = Coverage::decode(&bytes).and_then(|(_, rest)| near.sums.merge_encoded(rest));
+                    sums.ok_or_else(|| damaged(tiling, around))?;
+                }
+                let mut part = Trade::new(&settings);
+                if near.sums.of_reference().iter().any(|sum| sum.n > 0) {
+                    part.add(&near, &learned);
+                }
+                Ok(part)
+            },
+        )
+    };
+    let none = || Trade::new(&settings);
+    let merge = |mut a: Trade, b: Trade| {
+        a.merge(&b);
+        Ok(a)
+    };
+    let trade = keys.par_iter().map(test).try_reduce(none, merge)?;
+    Ok(trade.rows(cell, &holes, &account.ground, &account.dz))
+}
+
+/// Coverage and holes, gone over from south to north.
+fn holes(
+    journal: &Journal,
+    keys: &[TileKey],
+    tiling: Tiling,
+    cell: f64,
+    up_to: u8,
+) -> Result<Holes, EngineError> {
+    let (Some(west), Some(east)) =
+        (keys.iter().min_by_key(|key| key.column), keys.iter().max_by_key(|key| key.column))
+    else {
+        return Ok(Holes::default());
+    };
+    let (from, to) = (tiling.ground(*west, 0).0.0, tiling.ground(*east, 0).0.1);
+    let mut sweep = Sweep::new(&Extent::covering(cell, (from, to), (0, 1), 0), up_to);
+    for key in keys {
+        let bytes = journal.terrain(*key)?;
+        if bytes.is_empty() {
+            continue;
+        }
+        let (coverage, _) = Coverage::decode(&bytes).ok_or_else(|| damaged(tiling, *key))?;
+        // Tiles come row by row: a cell of those to come lies north of this one's southern edge, or on it.
+        let south = tiling.ground(*key, 0).1.0;
+        sweep.complete_below((south as f64 / cell).floor() as i64);
+        sweep.add(&coverage);
+    }
+    Ok(sweep.finish())
+}
+
+fn damaged(tiling: Tiling, key: TileKey) -> EngineError {
+    EngineError::Internal {
+        doing: format!("reading back the terrain cells of {}", tiling.place(key)),
+        message: "they are not as they were written".to_string(),
+    }
+}

@@ -1,0 +1,245 @@
+//! Sums of dz by square blocks: all that block resampling needs to know of hundreds of millions of residuals.
+
+use super::correlation::Correlation;
+use super::placed::{Placed, block_of};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Blocks at the most in a bootstrap; more are joined four by four until they are fewer.
+pub const MOST_BLOCKS: usize = 4_000;
+/// Blocks below which the default size does not go up any further for the sake of the correlation's range. Common
+/// practice (about 30 independent values for a standard error), no source.
+pub const FEW_BLOCKS: usize = 30;
+/// Blocks that the default size keeps when the range does not ask for larger ones: beyond, more of them hardly make an
+/// interval narrower, while larger ones hold correlation that was too weak to be seen.
+pub const ENOUGH_BLOCKS: usize = 100;
+
+/// Count, sum and sum of squares of the dz (µm) of one group in one block, exact in any order.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Sums {
+    /// Number of residuals.
+    pub n: u64,
+    /// Their sum, in µm.
+    pub sum: i128,
+    /// Sum of their squares, in µm².
+    pub squares: i128,
+}
+
+impl Sums {
+    /// Adds another's sums.
+    pub fn merge(&mut self, other: &Sums) {
+        self.n += other.n;
+        self.sum += other.sum;
+        self.squares += other.squares;
+    }
+}
+
+/// Sums by block and group. Blocks align to multiples of their size from coordinate zero.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct BlockSums {
+    size: i64,
+    groups: usize,
+    /// By (row, column), then sorted by group: most blocks hold few of the groups.
+    blocks: BTreeMap<(i64, i64), Vec<(u16, Sums)>>,
+}
+
+impl BlockSums {
+    /// No residuals yet, for blocks of side `size_um` (at least 1) and groups numbered below `groups`.
+    pub fn new(size_um: i64, groups: usize) -> Self {
+        BlockSums { size: size_um.max(1), groups, blocks: BTreeMap::new() }
+    }
+
+    /// The sums of a list of residuals.
+    pub fn of(residuals: &[Placed], size_um: i64, groups: usize) -> Self {
+        let mut sums = BlockSums::new(size_um, groups);
+        residuals.iter().for_each(|r| sums.add(r.x, r.y, r.group, r.dz));
+        sums
+    }
+
+    /// Adds one residual; place and dz in micrometres.
+    pub fn add(&mut self, x: i64, y: i64, group: u16, dz: i64) {
+        debug_assert!(usize::from(group) < self.groups);
+        let wide = i128::from(dz);
+        self.add_sums(block_of(x, y, self.size), group, &Sums { n: 1, sum: wide, squares: wide * wide });
+    }
+
+    /// Adds all residuals of another of the same size and groups.
+    pub fn merge(&mut self, other: &BlockSums) {
+        assert_eq!((self.size, self.groups), (other.size, other.groups), "blocks of one size and kind only");
+        for (&block, groups) in &other.blocks {
+            groups.iter().for_each(|(group, sums)| self.add_sums(block, *group, sums));
+        }
+    }
+
+    fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &Sums) {
+        let groups = self.blocks.entry(block).or_default();
+        match groups.binary_search_by_key(&group, |entry| entry.0) {
+            Ok(at) => groups[at].1.merge(sums),
+            Err(at) => groups.insert(at, (group, *sums)),
+        }
+    }
+
+    /// The same residuals in blocks `times` as wide.
+    pub fn coarsened(&self, times: i64) -> Self {
+        let mut coarse = BlockSums::new(self.size * times, self.groups);
+        for (&(row, column), groups) in &self.blocks {
+            let block = (row.div_euclid(times), column.div_euclid(times));
+            groups.iter().for_each(|(group, sums)| coarse.add_sums(block, *group, sums));
+        }
+        coarse
+    }
+
+    /// The same residuals in blocks made twice as wide until there are at most [`MOST_BLOCKS`].
+    pub fn few_enough(mut self) -> Self {
+        while self.blocks.len() > MOST_BLOCKS {
+            self = self.coarsened(2);
+        }
+        self
+    }
+
+    /// Side of the blocks, in micrometres.
+    pub fn size_um(&self) -> i64 {
+        self.size
+    }
+
+    /// Number of groups.
+    pub fn groups(&self) -> usize {
+        self.groups
+    }
+
+    /// Number of blocks that hold any residual.
+    pub fn len(&self) -> usize {
+        self.blocks.len()
+    }
+
+    /// Whether there is no residual at all.
+    pub fn is_empty(&self) -> bool {
+        self.blocks.is_empty()
+    }
+
+    /// (row, column) of the blocks, sorted.
+    pub fn places(&self) -> Vec<(i64, i64)> {
+        self.blocks.keys().copied().collect()
+    }
+
+    /// The sums of several groups together, block by block in the order of [`places`](Self::places).
+    pub fn together(&self, groups: &[u16]) -> Vec<Sums> {
+        let of_block = |block: &Vec<(u16, Sums)>| {
+            let mut all = Sums::default();
+            block.iter().filter(|(group, _)| groups.contains(group)).for_each(|(_, sums)| all.merge(sums));
+            all
+        };
+        self.blocks.values().map(of_block).collect()
+    }
+}
+
+/// Sides that the default size is chosen from, in micrometres: 0.5 m to 10 km.
+const SIZES_UM: [i64; 23] = [
+    500_000,
+    700_000,
+    1_000_000,
+    1_500_000,
+    2_000_000,
+    3_000_000,
+    5_000_000,
+    7_000_000,
+    10_000_000,
+    15_000_000,
+    20_000_000,
+    30_000_000,
+    50_000_000,
+    70_000_000,
+    100_000_000,
+    150_000_000,
+    200_000_000,
+    300_000_000,
+    500_000_000,
+    700_000_000,
+    1_000_000_000,
+    2_000_000_000,
+    5_000_000_000,
+];
+
+/// The default size of blocks: at least the range of the correlation as long as [`FEW_BLOCKS`] remain, and as large as
+/// leaves [`ENOUGH_BLOCKS`] otherwise. Place and order of the residuals do not matter beyond that.
+pub fn default_size_um(correlation: &Correlation, residuals: &[Placed]) -> i64 {
+    // A site of many residuals is known from some of them: few blocks are found without all.
+    const LOOKED_AT: usize = 50_000;
+    let step = residuals.len() as u64 / LOOKED_AT as u64 + 1;
+    let some: Vec<&Placed> = residuals.iter().filter(|r| r.hash(0) % step == 0).collect();
+    let count = |size: i64| some.iter().map(|r| r.block(size)).collect::<BTreeSet<_>>().len();
+    let mut chosen = SIZES_UM[0];
+    for size in SIZES_UM {
+        let blocks = count(size);
+        let reaches = correlation.range_um.is_none_or(|range| chosen >= range);
+        if blocks < FEW_BLOCKS || (reaches && blocks < ENOUGH_BLOCKS) {
+            break;
+        }
+        chosen = size;
+    }
+    chosen
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn residuals(count: i64) -> Vec<Placed> {
+        let place = |i: i64| {
+            ((i * 7_368_787) % 100_000_000 - 50_000_000, (i * 15_485_863) % 100_000_000 - 50_000_000)
+        };
+        let one =
+            |i| Placed { x: place(i).0, y: place(i).1, dz: i % 97 - 40, limit: None, group: (i % 4) as u16 };
+        (0..count).map(one).collect()
+    }
+
+    #[test]
+    fn blocks_are_the_same_whatever_the_order_and_the_parts() {
+        let all = residuals(5_000);
+        let whole = BlockSums::of(&all, 10_000_000, 4);
+        let (one, other): (Vec<_>, Vec<_>) = all.iter().rev().partition(|r| r.dz % 3 == 0);
+        let mut merged = BlockSums::of(&other, 10_000_000, 4);
+        merged.merge(&BlockSums::of(&one, 10_000_000, 4));
+        assert_eq!(merged, whole);
+        assert_eq!(BlockSums::of(&all, 2_500_000, 4).coarsened(4), whole);
+        assert_eq!(whole.len(), 100);
+        // From coordinate zero, below it too.
+        assert_eq!(whole.places().first(), Some(&(-5, -5)));
+    }
+
+    #[test]
+    fn groups_together_are_the_sum_of_their_residuals() {
+        let all = residuals(5_000);
+        let sums = BlockSums::of(&all, 10_000_000, 4);
+        for (place, found) in sums.places().into_iter().zip(sums.together(&[1, 3])) {
+            let dz: Vec<i128> = all
+                .iter()
+                .filter(|r| r.group % 2 == 1 && r.block(10_000_000) == place)
+                .map(|r| i128::from(r.dz))
+                .collect();
+            let expected =
+                Sums { n: dz.len() as u64, sum: dz.iter().sum(), squares: dz.iter().map(|v| v * v).sum() };
+            assert_eq!(found, expected);
+        }
+    }
+
+    #[test]
+    fn too_many_blocks_are_joined() {
+        let sums = BlockSums::of(&residuals(20_000), 1_000_000, 4);
+        assert!(sums.len() > MOST_BLOCKS);
+        let fewer = sums.clone().few_enough();
+        assert!(fewer.len() <= MOST_BLOCKS && fewer.len() > MOST_BLOCKS / 5);
+        assert_eq!(fewer, sums.coarsened(fewer.size_um() / 1_000_000));
+    }
+
+    #[test]
+    fn the_default_size_reaches_the_range_as_long_as_there_are_blocks() {
+        // A site of 100 m by 100 m.
+        let all = residuals(20_000);
+        let size = |range_um| default_size_um(&Correlation { range_um, ..Correlation::unknown() }, &all);
+        assert_eq!(size(None), 10_000_000); // 100 blocks
+        assert_eq!(size(Some(4_000_000)), 10_000_000);
+        assert_eq!(size(Some(12_000_000)), 15_000_000); // 64: they straddle zero
+        assert_eq!(size(Some(80_000_000)), 20_000_000); // 36; 30 m would leave 16
+        assert_eq!(default_size_um(&Correlation::unknown(), &[]), 500_000);
+    }
+}

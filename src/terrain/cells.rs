@@ -1,0 +1,320 @@
+//! Terrain cells: what one tile sums its ground points into, return by return, and how tiles' sums become one.
+
+use super::bytes::{put, put_extent, put_signed, take, take_extent, take_signed};
+use super::coverage::Coverage;
+use crate::pipeline::units::Micrometres;
+use crate::raster::Extent;
+
+/// Return numbers a file can state, 0 to 15.
+const RETURNS: usize = 16;
+
+/// Where the reference is kept among the sums: behind the returns.
+const REFERENCE: usize = RETURNS;
+
+/// Kinds of sums in a cell.
+const KINDS: usize = RETURNS + 1;
+
+/// Count of points and sums of their coordinates: x and y from the corner of their cell, z from elevation zero.
+/// Whole numbers, so that the order of points and tiles cannot show. They overflow beyond sixteen million points in
+/// one cell, 500 km high.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Sum {
+    /// Number of points.
+    pub n: u32,
+    /// Sum of x − the cell's corner, micrometres.
+    pub x: i64,
+    /// Sum of y − the cell's corner, micrometres.
+    pub y: i64,
+    /// Sum of elevations, micrometres.
+    pub z: i64,
+}
+
+impl Sum {
+    // Wrapping, since what damaged bytes say must not stop the program; real sums come nowhere near.
+    fn merge(&mut self, other: &Sum) {
+        self.n = self.n.wrapping_add(other.n);
+        self.x = self.x.wrapping_add(other.x);
+        self.y = self.y.wrapping_add(other.y);
+        self.z = self.z.wrapping_add(other.z);
+    }
+}
+
+/// The south-west corner of a column (row) of cells, in whole micrometres.
+#[inline]
+pub fn corner(column: i64, cell: f64) -> Micrometres {
+    (column as f64 * cell).round() as i64
+}
+
+/// The corners of `count` columns (rows) from `first` on.
+pub(super) fn corners(first: i64, count: usize, cell: f64) -> Vec<Micrometres> {
+    (first..).take(count).map(|column| corner(column, cell)).collect()
+}
+
+/// Sums by cell and return, and of the reference, over an extent.
+#[derive(Clone, Debug)]
+pub struct Sums {
+    extent: Extent,
+    column_corners: Vec<Micrometres>,
+    row_corners: Vec<Micrometres>,
+    /// By kind, then by cell, row by row from the south-west; no cells where a kind has no point.
+    kinds: [Vec<Sum>; KINDS],
+}
+
+impl Sums {
+    /// No points yet. Takes 32 bytes for each cell and return that occurs.
+    pub fn new(extent: Extent) -> Self {
+        Sums {
+            extent,
+            column_corners: corners(extent.first_column, extent.columns, extent.cell),
+            row_corners: corners(extent.first_row, extent.rows, extent.cell),
+            kinds: Default::default(),
+        }
+    }
+
+    /// Where the cells lie.
+    pub fn extent(&self) -> &Extent {
+        &self.extent
+    }
+
+    /// Corners of the columns and of the rows, micrometres.
+    pub(super) fn corners(&self) -> (&[Micrometres], &[Micrometres]) {
+        (&self.column_corners, &self.row_corners)
+    }
+
+    /// Sums of the ground points of a return by cell; none where it has no ground.
+    pub fn of_return(&self, return_number: u8) -> &[Sum] {
+        &self.kinds[usize::from(return_number)]
+    }
+
+    /// Sums of the reference's ground points by cell; none where there is no reference.
+    pub fn of_reference(&self) -> &[Sum] {
+        &self.kinds[REFERENCE]
+    }
+
+    fn sum_mut(&mut self, kind: usize, cell: usize) -> &mut Sum {
+        let sums = &mut self.kinds[kind];
+        if sums.is_empty() {
+            sums.resize(self.extent.len(), Sum::default());
+        }
+        &mut sums[cell]
+    }
+
+    fn add(&mut self, kind: usize, x: Micrometres, y: Micrometres, z: Micrometres) {
+        if let Some(i) = self.extent.index_of(x, y) {
+            let (column, row) = (i % self.extent.columns, i / self.extent.columns);
+            let (x, y) = (x - self.column_corners[column], y - self.row_corners[row]);
+            self.sum_mut(kind, i).merge(&Sum { n: 1, x, y, z });
+        }
+    }
+
+    /// Adds a ground point of the survey; positions outside are passed over.
+    pub fn add_ground(&mut self, x: Micrometres, y: Micrometres, z: Micrometres, return_number: u8) {
+        self.add(usize::from(return_number & 15), x, y, z);
+    }
+
+    /// Adds a ground point of the reference; positions outside are passed over.
+    pub fn add_reference(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
+        self.add(REFERENCE, x, y, z);
+    }
+
+    /// Adds it as bytes: the extent, then cell by cell the cells passed over, the kinds present, and for each its
+    /// count and sums, elevations against the mean of the sum before.
+    pub fn encode(&self, to: &mut Vec<u8>) {
+        put_extent(&self.extent, to);
+        let (mut next, mut level) = (0, 0i64);
+        for i in 0..self.extent.len() {
+            let present = |kind: &usize| self.kinds[*kind].get(i).is_some_and(|sum| sum.n > 0);
+            // The reference comes first, so that with up to five returns the set of kinds is one byte.
+            let order = || (0..KINDS).map(|bit| (bit + REFERENCE) % KINDS);
+            let set = order().enumerate().filter(|(_, kind)| present(kind)).map(|(bit, _)| 1 << bit).sum();
+            if set == 0 {
+                continue;
+            }
+            put((i - next) as u64, to);
+            next = i + 1;
+            put(set, to);
+            for kind in order().filter(present) {
+                let sum = &self.kinds[kind][i];
+                put(sum.n.into(), to);
+                put_signed(sum.x, to);
+                put_signed(sum.y, to);
+                put_signed(sum.z.wrapping_sub(level.wrapping_mul(sum.n.into())), to);
+                level = sum.z / i64::from(sum.n);
+            }
+        }
+    }
+
+    /// Adds the sums of a tile as [`Sums::encode`] turned them into bytes; cells outside are passed over, and no
+    /// bytes are no sums. Nothing if the bytes are damaged or about cells of another size: then what was added so
+    /// far is of no use.
+    #[must_use]
+    pub fn merge_encoded(&mut self, mut bytes: &[u8]) -> Option<()> {
+        if bytes.is_empty() {
+            return Some(());
+        }
+        let theirs = take_extent(&mut bytes).filter(|theirs| theirs.cell == self.extent.cell)?;
+        let (mut next, mut level) = (0u64, 0i64);
+        while !bytes.is_empty() {
+            let cell = take(&mut bytes)?.checked_add(next).filter(|&cell| cell < theirs.len() as u64)?;
+            next = cell + 1;
+            let column = theirs.first_column + cell as i64 % theirs.columns as i64 - self.extent.first_column;
+            let row = theirs.first_row + cell as i64 / theirs.columns as i64 - self.extent.first_row;
+            let inside = (0..self.extent.columns as i64).contains(&column)
+                && (0..self.extent.rows as i64).contains(&row);
+            let set = take(&mut bytes)?;
+            for kind in (0..KINDS).filter(|bit| set >> bit & 1 == 1).map(|bit| (bit + REFERENCE) % KINDS) {
+                let n = u32::try_from(take(&mut bytes)?).ok().filter(|&n| n > 0)?;
+                let (x, y) = (take_signed(&mut bytes)?, take_signed(&mut bytes)?);
+                let z = take_signed(&mut bytes)?.wrapping_add(level.wrapping_mul(n.into()));
+                level = z / i64::from(n);
+                if inside {
+                    let i = row as usize * self.extent.columns + column as usize;
+                    self.sum_mut(kind, i).merge(&Sum { n, x, y, z });
+                }
+            }
+        }
+        Some(())
+    }
+}
+
+/// What one tile gives: the coverage of all its cells, and sums where the terrain will be tested.
+#[derive(Clone, Debug)]
+pub struct CellSums {
+    coverage: Coverage,
+    sums: Option<Sums>,
+}
+
+impl CellSums {
+    /// Empty cells over `extent`, usually the cells that touch the core of a tile ([`Extent::covering`]), with sums
+    /// for those of `tested`: the cells with reference and those within reach of them.
+    pub fn new(extent: Extent, tested: Option<Extent>) -> Self {
+        let sums = tested.map(|tested| extent.within(&tested)).filter(|cells| !cells.is_empty());
+        CellSums { coverage: Coverage::new(extent), sums: sums.map(Sums::new) }
+    }
+
+    /// Adds a point of the survey, ground or not.
+    pub fn add_survey(
+        &mut self,
+        x: Micrometres,
+        y: Micrometres,
+        z: Micrometres,
+        return_number: u8,
+        is_ground: bool,
+    ) {
+        self.coverage.add(x, y, is_ground.then_some(return_number));
+        if let (true, Some(sums)) = (is_ground, &mut self.sums) {
+            sums.add_ground(x, y, z, return_number);
+        }
+    }
+
+    /// Adds a ground point of the reference.
+    pub fn add_reference(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
+        if let Some(sums) = &mut self.sums {
+            sums.add_reference(x, y, z);
+        }
+    }
+
+    /// As bytes: [`Coverage::decode`] reads the first part, and [`Sums::merge_encoded`] takes what is left.
+    pub fn encode(&self) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        self.coverage.encode(&mut bytes);
+        if let Some(sums) = &self.sums {
+            sums.encode(&mut bytes);
+        }
+        bytes
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    type Ground = (i64, i64, i64, u8);
+
+    /// Ground points of the survey, and with return 16 of the reference, over some cells around zero.
+    fn grounds() -> impl Strategy<Value = Vec<Ground>> {
+        let z = prop_oneof![-1000i64..1000, 999_000_000i64..1_000_100_000, Just(549_000_000_000), Just(-7)];
+        proptest::collection::vec((-300i64..300, -300i64..300, z, 0u8..17), 0..120)
+    }
+
+    /// Cells whose size is not whole, over ranges of x and y, with those points that are there.
+    fn tile(points: &[Ground], x: (i64, i64), y: (i64, i64)) -> CellSums {
+        let extent = Extent::covering(45.72, x, y, 0);
+        let mut cells = CellSums::new(extent, Some(extent));
+        for &(px, py, z, r) in points {
+            if x.0 <= px && px < x.1 && y.0 <= py && py < y.1 {
+                if r < 16 { cells.add_survey(px, py, z, r, true) } else { cells.add_reference(px, py, z) }
+            }
+        }
+        cells
+    }
+
+    /// All sums of all kinds, by kind and cell.
+    fn all(sums: &Sums) -> Vec<Sum> {
+        let none = vec![Sum::default(); sums.extent.len()];
+        sums.kinds.iter().flat_map(|kind| if kind.is_empty() { none.clone() } else { kind.clone() }).collect()
+    }
+
+    proptest! {
+        #[test]
+        fn tiles_that_cut_cells_give_the_sums_of_the_whole_in_any_order(
+            points in grounds(), cut_x in -299i64..300, cut_y in -299i64..300, backwards in any::<bool>(),
+        ) {
+            let whole = tile(&points, (-300, 300), (-300, 300)).sums.unwrap();
+            let mut parts = Vec::new();
+            for x in [(-300, cut_x), (cut_x, 300)] {
+                for y in [(-300, cut_y), (cut_y, 300)] {
+                    parts.push(tile(&points, x, y).encode());
+                }
+            }
+            if backwards {
+                parts.reverse();
+            }
+            let mut merged = Sums::new(whole.extent);
+            for part in &parts {
+                let (_, sums) = Coverage::decode(part).unwrap();
+                merged.merge_encoded(sums).unwrap();
+            }
+            prop_assert_eq!(all(&merged), all(&whole));
+            prop_assert_eq!(
+                merged.kinds.iter().flatten().map(|sum| sum.n as usize).sum::<usize>(), points.len());
+        }
+
+        #[test]
+        fn damaged_sums_are_noticed_or_read_but_never_panic(
+            points in grounds(), at in any::<proptest::sample::Index>(), flip in 1u8..=255, cut in any::<bool>(),
+        ) {
+            let whole = tile(&points, (-300, 300), (-300, 300)).sums.unwrap();
+            let mut bytes = Vec::new();
+            whole.encode(&mut bytes);
+            let at = at.index(bytes.len());
+            if cut { bytes.truncate(at) } else { bytes[at] ^= flip }
+            let _ = Sums::new(whole.extent).merge_encoded(&bytes);
+        }
+    }
+
+    #[test]
+    fn without_reference_near_only_coverage_is_kept() {
+        let extent = Extent::covering(500_000.0, (0, 100_000_000), (0, 100_000_000), 0);
+        let mut cells = CellSums::new(extent, None);
+        for i in 0..400_000 {
+            cells.add_survey(i * 7919 % 100_000_000, i * 250, 1_000_000, 1 + (i % 3) as u8, i % 2 == 0);
+        }
+        cells.add_reference(5, 5, 5);
+        let bytes = cells.encode();
+        let (coverage, sums) = Coverage::decode(&bytes).unwrap();
+        assert_eq!((coverage, sums.len()), (cells.coverage, 0));
+        let mut none = Sums::new(extent);
+        none.merge_encoded(sums).unwrap();
+        assert!(none.of_reference().is_empty() && (0..16).all(|r| none.of_return(r).is_empty()));
+    }
+
+    #[test]
+    fn cells_of_another_size_are_refused() {
+        let mut bytes = Vec::new();
+        Sums::new(Extent::covering(10.0, (0, 40), (0, 10), 0)).encode(&mut bytes);
+        assert!(Sums::new(Extent::covering(10.5, (0, 40), (0, 10), 0)).merge_encoded(&bytes).is_none());
+    }
+}

@@ -1,0 +1,287 @@
+//! The terrain at any place: a weighted least-squares plane through the cells around it.
+//!
+//! Each cell is one observation: the weighted mean elevation of its ground points, at their own weighted centroid
+//! (on a slope the mean belongs there, not to the middle of the cell). Its weight is the sum of its points' weights,
+//! times (1 − d²/R²)² for its distance d from the place, so that near cells count more and none appears suddenly.
+//! The window grows, 3, 5, 7, 9, 13, 17, 25, … cells wide with R half a window and half a cell, up to the reach, until
+//! it holds enough cells, not in line and around the place. The kernel is Cleveland's bisquare; that local planes with
+//! such a kernel suffer neither from uneven spacing nor at edges is Cleveland 1979, J. Am. Stat. Assoc. 74, 829–836
+//! (both from memory).
+//!
+//! How much to smooth depends on the ground as well as on the points: a wider window has less noise and cuts off more
+//! of the ground's own shape. So the model answers for several least windows at once ([`SMOOTHING`]), and the best is
+//! chosen where the truth is known, but elsewhere than where it is tested. Least windows count cells, not points or
+//! their weights: then every estimate may be smoothed as far as any other, and more points never stop it earlier.
+
+use std::ops::RangeInclusive;
+
+use super::cells::Sums;
+use super::learning::Learned;
+use crate::pipeline::units::Micrometres;
+use crate::raster::Extent;
+
+/// Fewest cells that a plane is fitted through.
+pub const FEWEST_CELLS: f64 = 6.0;
+
+/// Least half windows, in cells without the one in the middle, ascending. This program's own choice.
+pub const SMOOTHING: [usize; 4] = [1, 2, 3, 4];
+
+/// Elevations of the terrain at a place, micrometres, one for each of [`SMOOTHING`].
+pub type Heights = [Micrometres; SMOOTHING.len()];
+
+/// Cells are in line where the variance of their centroids across is less than this part of that along.
+const IN_LINE: f64 = 0.01;
+
+/// Farthest that a place may lie from the centroid of the cells, in their own standard deviations in that direction,
+/// squared: 2². A place on the straight edge of ground evenly covered lies at 1.45² (by integrating the kernel over
+/// half a disc); farther out, the plane would be drawn out into the hole.
+const OUTSIDE: f64 = 4.0;
+
+/// Smallest SD that a return's weight is made from, micrometres: no return may silence all others.
+const LEAST_SD: f64 = 1000.0;
+
+/// What a point of each return counts, and what is taken off its elevation first.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Weights {
+    /// By return number: weight and bias (micrometres). Points of weight 0 are left out.
+    returns: [(f64, f64); 16],
+}
+
+impl Weights {
+    /// Every point of these returns counts one.
+    pub fn plain(returns: RangeInclusive<u8>) -> Self {
+        Weights { returns: std::array::from_fn(|r| (f64::from(returns.contains(&(r as u8))), 0.0)) }
+    }
+
+    /// A point counts 1/SD² of its return, in units of the best of these returns, and its return's bias is removed.
+    /// Returns of which nothing was learned are left out.
+    pub fn learned(returns: RangeInclusive<u8>, learned: &[Option<Learned>; 16]) -> Self {
+        let sd = |r: u8| learned[usize::from(r)].map(|of| of.sd.max(LEAST_SD));
+        let best = returns.clone().filter_map(sd).fold(f64::INFINITY, f64::min);
+        Weights {
+            returns: std::array::from_fn(|r| match (returns.contains(&(r as u8)), learned[r]) {
+                (true, Some(of)) => ((best / of.sd.max(LEAST_SD)).powi(2), of.bias),
+                _ => (0.0, 0.0),
+            }),
+        }
+    }
+}
+
+/// Terrain from the ground points of some returns.
+pub struct Terrain<'a> {
+    sums: &'a Sums,
+    /// The cells that have ground, row by row from the south-west.
+    cells: Observations,
+    /// By row, and in it by column and one more: the first of `cells` from there on.
+    starts: Vec<u32>,
+    /// Half windows in cells, ascending.
+    windows: Vec<usize>,
+}
+
+/// Cells as observations: weights, centroids from the south-west corner of all cells, and elevations, micrometres.
+#[derive(Default)]
+struct Observations {
+    weight: Vec<f64>,
+    x: Vec<f64>,
+    y: Vec<f64>,
+    z: Vec<f64>,
+}
+
+/// A centroid to the nearest 2⁻¹⁶ µm. Then all differences of positions are exact up to 100 km, so that the corner
+/// they are taken from cannot show.
+fn exact(offset: f64) -> f64 {
+    (offset * 65536.0).round() / 65536.0
+}
+
+/// The half windows, in cells without the one in the middle: 1, 2, 3, 4, 6, 8, 12, 16, 24, … and the reach.
+fn windows(reach: Micrometres, cell: f64) -> Vec<usize> {
+    let last = ((reach as f64 / cell) as usize).max(1);
+    let steps = [1].into_iter().chain((1..).flat_map(|k| [1 << k, 3 << (k - 1)]));
+    steps.take_while(|&half| half < last).chain([last]).collect()
+}
+
+/// Cells on every side of a place that [`Terrain::at`] may look at.
+pub fn margin(reach: Micrometres, cell: f64) -> i64 {
+    windows(reach, cell).last().map_or(0, |&half| half as i64)
+}
+
+impl<'a> Terrain<'a> {
+    /// Makes the observations. Places must lie [`margin`] cells inside the extent of `sums`, or the edge shows.
+    pub fn new(sums: &'a Sums, weights: &Weights, reach: Micrometres) -> Self {
+        let extent = sums.extent();
+        let used: Vec<_> = (0..16u8)
+            .map(|r| (sums.of_return(r), weights.returns[usize::from(r)]))
+            .filter(|(cells, (weight, _))| *weight > 0.0 && !cells.is_empty())
+            .collect();
+        let (column_corners, row_corners) = sums.corners();
+        let (mut cells, mut starts) = (Observations::default(), Vec::new());
+        for (row, south) in row_corners.iter().enumerate() {
+            for (column, west) in column_corners.iter().enumerate() {
+                starts.push(cells.weight.len() as u32);
+                let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
+                for &(of_return, (weight, bias)) in &used {
+                    let sum = &of_return[row * extent.columns + column];
+                    if sum.n > 0 {
+                        // Against a whole number near all of them, so that a high site loses nothing to rounding.
+                        let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
+                        let n = f64::from(sum.n);
+                        all += weight * n;
+                        x += weight * sum.x as f64;
+                        y += weight * sum.y as f64;
+                        z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
+                    }
+                }
+                if let Some(base) = base {
+                    cells.weight.push(all);
+                    cells.x.push((west - column_corners[0]) as f64 + exact(x / all));
+                    cells.y.push((south - row_corners[0]) as f64 + exact(y / all));
+                    cells.z.push(base as f64 + z / all);
+                }
+            }
+            starts.push(cells.weight.len() as u32);
+        }
+        Terrain { sums, cells, starts, windows: windows(reach, extent.cell) }
+    }
+
+    /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
+    /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
+    /// none is left: whether there is a value does not depend on the least window.
+    pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
+        let extent = self.sums.extent();
+        let middle = extent.index_of(x, y)?;
+        let middle = (middle % extent.columns, middle / extent.columns);
+        let (column_corners, row_corners) = self.sums.corners();
+        let at = ((x - column_corners[0]) as f64, (y - row_corners[0]) as f64);
+        let (mut heights, mut found, mut last) = (Heights::default(), 0, None);
+        for &half in &self.windows {
+            let fit = self.gather(extent, middle, at, half);
+            if fit.cells < FEWEST_CELLS {
+                continue;
+            }
+            if let Some(height) = fit.height() {
+                last = Some(height);
+                while found < SMOOTHING.len() && half >= SMOOTHING[found] {
+                    heights[found] = height;
+                    found += 1;
+                }
+                if found == SMOOTHING.len() {
+                    break;
+                }
+            }
+        }
+        heights[found..].fill(last?);
+        Some(heights)
+    }
+
+    /// The weighted sums over one window, cells row by row from the south-west, whatever the tile.
+    fn gather(&self, extent: &Extent, (column, row): (usize, usize), at: (f64, f64), half: usize) -> Fit {
+        let (west, east) = (column.saturating_sub(half), (column + half + 1).min(extent.columns));
+        let radius = (half as f64 + 1.0) * extent.cell;
+        let shrink = 1.0 / (radius * radius);
+        let (mut lanes, mut base) = (Lanes::default(), None);
+        for row in row.saturating_sub(half)..(row + half + 1).min(extent.rows) {
+            let starts = &self.starts[row * (extent.columns + 1)..];
+            let range = starts[west] as usize..starts[east] as usize;
+            if range.is_empty() {
+                continue;
+            }
+            let base = *base.get_or_insert(self.cells.z[range.start]);
+            let (weights, last_weight) = self.cells.weight[range.clone()].as_chunks::<2>();
+            let (xs, last_x) = self.cells.x[range.clone()].as_chunks::<2>();
+            let (ys, last_y) = self.cells.y[range.clone()].as_chunks::<2>();
+            let (zs, last_z) = self.cells.z[range].as_chunks::<2>();
+            for (((weight, x), y), z) in weights.iter().zip(xs).zip(ys).zip(zs) {
+                for lane in 0..2 {
+                    let (x, y, z) = (x[lane] - at.0, y[lane] - at.1, z[lane] - base);
+                    lanes.add(lane, weight[lane], x, y, z, shrink);
+                }
+            }
+            if let ([weight], [x], [y], [z]) = (last_weight, last_x, last_y, last_z) {
+                lanes.add(0, *weight, x - at.0, y - at.1, z - base, shrink);
+            }
+        }
+        lanes.together(base.unwrap_or(0.0))
+    }
+}
+
+/// Weighted sums in two lanes, so that two cells can be added at once.
+#[derive(Default)]
+struct Lanes {
+    cells: [f64; 2],
+    weight: [f64; 2],
+    x: [f64; 2],
+    y: [f64; 2],
+    z: [f64; 2],
+    xx: [f64; 2],
+    xy: [f64; 2],
+    yy: [f64; 2],
+    xz: [f64; 2],
+    yz: [f64; 2],
+}
+
+impl Lanes {
+    #[inline(always)]
+    fn add(&mut self, lane: usize, weight: f64, x: f64, y: f64, z: f64, shrink: f64) {
+        let nearness = 1.0 - (x * x + y * y) * shrink;
+        let nearness = if nearness > 0.0 { nearness } else { 0.0 };
+        let weight = weight * (nearness * nearness);
+        let (wx, wy) = (weight * x, weight * y);
+        self.cells[lane] += if nearness > 0.0 { 1.0 } else { 0.0 };
+        self.weight[lane] += weight;
+        self.x[lane] += wx;
+        self.y[lane] += wy;
+        self.z[lane] += weight * z;
+        self.xx[lane] += wx * x;
+        self.xy[lane] += wx * y;
+        self.yy[lane] += wy * y;
+        self.xz[lane] += wx * z;
+        self.yz[lane] += wy * z;
+    }
+
+    fn together(&self, base: f64) -> Fit {
+        let sum = |lanes: &[f64; 2]| lanes[0] + lanes[1];
+        let [x, y, z] = [&self.x, &self.y, &self.z].map(sum);
+        let [xx, xy, yy, xz, yz] = [&self.xx, &self.xy, &self.yy, &self.xz, &self.yz].map(sum);
+        Fit { cells: sum(&self.cells), base, weight: sum(&self.weight), x, y, z, xx, xy, yy, xz, yz }
+    }
+}
+
+/// Weighted sums about the place, elevations about `base`.
+struct Fit {
+    cells: f64,
+    base: f64,
+    weight: f64,
+    x: f64,
+    y: f64,
+    z: f64,
+    xx: f64,
+    xy: f64,
+    yy: f64,
+    xz: f64,
+    yz: f64,
+}
+
+impl Fit {
+    /// The plane at the place; nothing where the cells are in line, or the place lies too far outside them.
+    fn height(&self) -> Option<Micrometres> {
+        let (x, y, z) = (self.x / self.weight, self.y / self.weight, self.z / self.weight);
+        let about = |products: f64, a: f64, b: f64| products / self.weight - a * b;
+        let (xx, xy, yy) = (about(self.xx, x, x), about(self.xy, x, y), about(self.yy, y, y));
+        let (xz, yz) = (about(self.xz, x, z), about(self.yz, y, z));
+        let determinant = xx * yy - xy * xy;
+        let half = (xx + yy) / 2.0;
+        let root = (half * half - determinant).max(0.0).sqrt();
+        // Written so that what is no number is refused too.
+        let spread = half - root > IN_LINE * (half + root);
+        let inside = (x * x * yy - 2.0 * x * y * xy + y * y * xx) <= OUTSIDE * determinant;
+        if !(spread && inside) {
+            return None;
+        }
+        let (a, b) = ((xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant);
+        Some((self.base + (z - a * x - b * y)).round() as Micrometres)
+    }
+}
+
+#[cfg(test)]
+#[path = "model_tests.rs"]
+mod tests;

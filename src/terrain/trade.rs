@@ -1,0 +1,321 @@
+//! The account of using returns 1..k: what each k gives and what it costs.
+//!
+//! The terrain of returns 1..k ([`super::model`]) is compared with the reference at every reference cell: a cell with
+//! at least so many reference ground points, taken at their centroid, their mean elevation being the truth. The model
+//! never sees the reference. Beside it stands the weighted estimate, for which each return's bias and SD are learned
+//! on one fold of blocks and tested on the other ([`super::learning`]); a test place near the edge of its block does
+//! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much
+//! the terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used
+//! that was best at the reference cells of the other, so that each is shown at its best and none is tuned where it
+//! is tested. (Weights for that choice were learned in the fold it is used in: a choice of one in four, no more.)
+//!
+//! Fewer returns reach fewer places, and the places they miss are the hard ones, so that RMSE over what each k covers
+//! flatters a small k. Hence three figures for each estimate: RMSE over the cells it covers, the number it does not
+//! cover, and RMSE over the common cells, which every estimate covers: those of every k from the first return on of
+//! which enough is known to be weighed in both folds.
+
+use std::ops::RangeInclusive;
+
+use serde::Serialize;
+
+use super::cells::{Sums, corner};
+use super::holes::Holes;
+use super::learning::{ByReturn, fold_of};
+use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
+use crate::engine::tiles::Range;
+use crate::pipeline::units::Micrometres;
+use crate::raster::Extent;
+use crate::stats::moments::Moments;
+
+/// Fewest reference ground points that make a reference cell, unless [`Settings`] say otherwise: the mean of four is
+/// half as noisy as one.
+pub const REFERENCE_POINTS: u32 = 4;
+
+/// How the terrain is made and tested.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Settings {
+    /// The lowest and the highest return number that have ground; one k for each from the first to the last.
+    pub returns: RangeInclusive<u8>,
+    /// Fewest reference ground points of a reference cell.
+    pub reference_points: u32,
+    /// Farthest that the terrain model looks, micrometres.
+    pub reach: Micrometres,
+    /// Edge of the blocks that make the two folds, micrometres; that of [`super::learning::Learning`].
+    pub block: Micrometres,
+}
+
+/// A tile's cells and those around them.
+pub struct Neighbourhood {
+    /// Sums of the tile and of all tiles around it: [`Sums::merge_encoded`] adds them.
+    pub sums: Sums,
+    core: (Range, Range),
+}
+
+impl Neighbourhood {
+    /// Empty sums over the cells that a tile with this core answers for, and as many around as `reach` needs. A tile
+    /// answers for the cells whose south-west corner lies in its core.
+    pub fn new(cell: f64, core: (Range, Range), reach: Micrometres) -> Self {
+        let extent = Extent::covering(cell, core.0, core.1, margin(reach, cell));
+        Neighbourhood { sums: Sums::new(extent), core }
+    }
+
+    /// The ground whose tiles it must hear of: ranges of x and y, micrometres.
+    pub fn ground(&self) -> (Range, Range) {
+        let Extent { cell, first_column, first_row, columns, rows } = *self.sums.extent();
+        // Corners are rounded: a micrometre more on both sides.
+        let range =
+            |first: i64, count: usize| (corner(first, cell) - 1, corner(first + count as i64, cell) + 1);
+        (range(first_column, columns), range(first_row, rows))
+    }
+
+    /// The reference cells that the tile answers for.
+    fn places(&self, fewest: u32) -> Vec<Place> {
+        let (column_corners, row_corners) = self.sums.corners();
+        let within = |range: Range, at: Micrometres| range.0 <= at && at < range.1;
+        let mut places = Vec::new();
+        for (i, sum) in self.sums.of_reference().iter().enumerate().filter(|(_, sum)| sum.n >= fewest.max(1))
+        {
+            let (x, y) = (column_corners[i % column_corners.len()], row_corners[i / column_corners.len()]);
+            if within(self.core.0, x) && within(self.core.1, y) {
+                let mean = |total: i64| (2 * total + i64::from(sum.n)).div_euclid(2 * i64::from(sum.n));
+                places.push(Place { x: x + mean(sum.x), y: y + mean(sum.y), z: mean(sum.z) });
+            }
+        }
+        places
+    }
+}
+
+/// The centroid of a reference cell, and its mean elevation.
+struct Place {
+    x: Micrometres,
+    y: Micrometres,
+    z: Micrometres,
+}
+
+/// What one estimate missed the reference by: terrain minus reference.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Errors {
+    /// At the cells it covers.
+    pub covered: Moments,
+    /// Number of cells it does not cover.
+    pub uncovered: u64,
+    /// At the common cells.
+    pub common: Moments,
+}
+
+/// The same in one fold, for each least window of the terrain model.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+struct FoldErrors {
+    covered: [Moments; SMOOTHING.len()],
+    uncovered: u64,
+    common: [Moments; SMOOTHING.len()],
+}
+
+impl FoldErrors {
+    fn add(&mut self, terrain: Option<Heights>, truth: Micrometres, common: bool) {
+        let Some(heights) = terrain else {
+            self.uncovered += 1;
+            return;
+        };
+        for (i, height) in heights.into_iter().enumerate() {
+            self.covered[i].add(height - truth);
+            if common {
+                self.common[i].add(height - truth);
+            }
+        }
+    }
+
+    fn merge(&mut self, other: &FoldErrors) {
+        self.uncovered += other.uncovered;
+        self.covered.iter_mut().zip(&other.covered).for_each(|(a, b)| a.merge(b));
+        self.common.iter_mut().zip(&other.common).for_each(|(a, b)| a.merge(b));
+    }
+
+    /// The least window, by its place in [`SMOOTHING`], that was best here; a middle one where nothing tells.
+    fn best(&self) -> usize {
+        let error = |i: &usize| self.covered[*i].rmse().unwrap_or(0.0);
+        let found = (0..SMOOTHING.len()).min_by(|a, b| error(a).total_cmp(&error(b)));
+        found.filter(|_| self.covered[0].n > 0).unwrap_or(SMOOTHING.len() / 2)
+    }
+}
+
+/// The errors of one estimate in both folds.
+type BothFolds = [FoldErrors; 2];
+
+/// In each fold with the least window that was best in the other.
+fn errors(folds: &BothFolds) -> Errors {
+    let mut all = Errors::default();
+    for (fold, other) in [(0, 1), (1, 0)] {
+        let (fold, best) = (&folds[fold], folds[other].best());
+        all.covered.merge(&fold.covered[best]);
+        all.common.merge(&fold.common[best]);
+        all.uncovered += fold.uncovered;
+    }
+    all
+}
+
+/// The errors of all estimates, from any number of tiles; parts merge in any order.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Trade {
+    settings: Settings,
+    /// By k: each point counting the same, and weighed.
+    found: Vec<[BothFolds; 2]>,
+}
+
+impl Trade {
+    /// No errors yet.
+    pub fn new(settings: &Settings) -> Self {
+        let found = vec![Default::default(); settings.returns.clone().count()];
+        Trade { settings: settings.clone(), found }
+    }
+
+    /// Tests the terrain at the reference cells of a tile. `learned` holds what may be used in each fold.
+    pub fn add(&mut self, near: &Neighbourhood, learned: &[ByReturn; 2]) {
+        let Settings { returns, reference_points, reach, block } = self.settings.clone();
+        let places = near.places(reference_points);
+        let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
+        // By k and estimate, the terrain at every place.
+        let mut terrains: Vec<[Vec<Option<Heights>>; 2]> = Vec::new();
+        for k in returns.clone() {
+            let plain = Terrain::new(&near.sums, &Weights::plain(*returns.start()..=k), reach);
+            let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();
+            let mut weighted = vec![None; places.len()];
+            for (fold, learned) in learned.iter().enumerate().filter(|(fold, _)| folds.contains(fold)) {
+                let weights = Weights::learned(*returns.start()..=k, learned);
+                let terrain = Terrain::new(&near.sums, &weights, reach);
+                for (i, place) in places.iter().enumerate().filter(|(i, _)| folds[*i] == fold) {
+                    weighted[i] = terrain.at(place.x, place.y);
+                }
+            }
+            terrains.push([plain, weighted]);
+        }
+        let known = |r: &u8| learned.iter().all(|fold| fold[usize::from(*r)].is_some());
+        let first = returns.clone().find(known);
+        let needed = |k: u8, weighted: bool| first.map_or(!weighted, |first| k >= first);
+        let needed = returns.clone().flat_map(|k| [needed(k, false), needed(k, true)]);
+        let needed: Vec<_> = terrains
+            .iter()
+            .flatten()
+            .zip(needed)
+            .filter(|(_, needed)| *needed)
+            .map(|(terrain, _)| terrain)
+            .collect();
+        for (i, (place, fold)) in places.iter().zip(folds).enumerate() {
+            let common = needed.iter().all(|terrain| terrain[i].is_some());
+            for (into, terrain) in self.found.iter_mut().flatten().zip(terrains.iter().flatten()) {
+                into[fold].add(terrain[i], place.z, common);
+            }
+        }
+    }
+
+    /// Adds the errors found elsewhere with the same settings.
+    pub fn merge(&mut self, other: &Trade) {
+        let theirs = other.found.iter().flatten().flatten();
+        self.found.iter_mut().flatten().flatten().zip(theirs).for_each(|(a, b)| a.merge(b));
+    }
+
+    /// By k: the errors with each point counting the same, and with points weighed.
+    pub fn errors(&self) -> impl Iterator<Item = (u8, [Errors; 2])> {
+        let errors = self.found.iter().map(|[plain, weighted]| [errors(plain), errors(weighted)]);
+        self.settings.returns.clone().zip(errors)
+    }
+
+    /// The table, one row for each k, lengths in micrometres. `points` are the dz of the ground points and `ground`
+    /// their numbers, both by return number.
+    pub fn rows(
+        &self,
+        cell: f64,
+        holes: &Holes,
+        ground: &[u64; 16],
+        points: &[Moments; 16],
+    ) -> Vec<TradeRow> {
+        let square_metres = |cells: u64| cells as f64 * (cell * cell * 1e-12);
+        let seen = holes.footprint > 0;
+        let row = |(k, [plain, weighted]): (u8, [Errors; 2])| {
+            let up_to = usize::from(*self.settings.returns.start())..=usize::from(k);
+            let mut dz = Moments::default();
+            points[up_to.clone()].iter().for_each(|of_return| dz.merge(of_return));
+            let ground = ground[up_to].iter().sum::<u64>() as f64;
+            TradeRow {
+                returns_up_to: k,
+                ground_per_m2: seen.then(|| ground / square_metres(holes.footprint)),
+                filled: seen.then(|| holes.filled[usize::from(k)] as f64 / holes.footprint as f64),
+                largest_hole_m2: seen.then(|| square_metres(holes.largest[usize::from(k)])),
+                rmse_points: dz.rmse(),
+                terrain: TerrainRow::new(&plain),
+                weighted: TerrainRow::new(&weighted),
+            }
+        };
+        self.errors().map(row).collect()
+    }
+}
+
+/// What using returns 1..k gives.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TradeRow {
+    /// k.
+    pub returns_up_to: u8,
+    /// Ground points of returns 1..k for each square metre of the cells that the survey saw.
+    pub ground_per_m2: Option<f64>,
+    /// Share of these cells that have such a point.
+    pub filled: Option<f64>,
+    /// Area of the largest connected hole, square metres.
+    pub largest_hole_m2: Option<f64>,
+    /// RMSE of the points against the reference.
+    pub rmse_points: Option<f64>,
+    /// The terrain with each point counting the same.
+    #[serde(flatten)]
+    pub terrain: TerrainRow,
+    /// The terrain with points weighed by their return's variance, their return's bias removed.
+    pub weighted: TerrainRow,
+}
+
+/// One terrain estimate against the reference cells.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TerrainRow {
+    /// RMSE over the cells it covers.
+    pub rmse_terrain: Option<f64>,
+    /// Mean of terrain minus reference over the cells it covers.
+    pub mean_terrain: Option<f64>,
+    /// Number of reference cells it covers.
+    pub terrain_cells: u64,
+    /// Number of reference cells it does not cover.
+    pub uncovered_cells: u64,
+    /// RMSE over the common cells, which every estimate covers.
+    pub rmse_terrain_common: Option<f64>,
+    /// Number of the common cells that it covers: all of them, but for a k below the first return that can be weighed.
+    pub common_cells: u64,
+}
+
+impl TerrainRow {
+    fn new(errors: &Errors) -> Self {
+        TerrainRow {
+            rmse_terrain: errors.covered.rmse(),
+            mean_terrain: errors.covered.mean(),
+            terrain_cells: errors.covered.n,
+            uncovered_cells: errors.uncovered,
+            rmse_terrain_common: errors.common.rmse(),
+            common_cells: errors.common.n,
+        }
+    }
+
+    fn in_unit(&mut self, convert: impl Fn(f64) -> f64) {
+        for length in [&mut self.rmse_terrain, &mut self.mean_terrain, &mut self.rmse_terrain_common] {
+            *length = length.map(&convert);
+        }
+    }
+}
+
+impl TradeRow {
+    /// The row with its lengths converted from micrometres; areas stay square metres.
+    pub fn in_unit(mut self, convert: impl Fn(f64) -> f64) -> Self {
+        self.rmse_points = self.rmse_points.map(&convert);
+        self.terrain.in_unit(&convert);
+        self.weighted.in_unit(&convert);
+        self
+    }
+}
+
+#[cfg(test)]
+#[path = "trade_tests.rs"]
+mod tests;

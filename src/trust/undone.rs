@@ -1,0 +1,176 @@
+//! The cut of the ground filter undone, for groups of one return and of several.
+//!
+//! Returns differ in spread, so that several together are no normal spread: each return of a group is fitted by itself,
+//! and the group is their mixture, each counting as many points as it had before the cut.
+
+use std::collections::BTreeMap;
+
+use crate::pipeline::units::{Micrometres, Unit};
+use crate::report::trust::Uncut;
+use crate::stats::placed::Placed;
+use crate::stats::truncated::{self, uncut};
+
+/// A return that has less than this share of a group's comparisons may be left out of the mixture, where nothing can be
+/// said of it.
+const LITTLE: f64 = 0.02;
+
+/// One return of a group with its cut undone, micrometres.
+struct Part {
+    /// Points before the cut.
+    weight: f64,
+    fit: truncated::Uncut,
+}
+
+/// Bias and SD of a group before the cut, in the unit of the report. `return_of` gives the return number of the finest
+/// groups; `placed` is the group's own, sorted.
+pub fn undone(
+    placed: &[Placed],
+    return_of: impl Fn(u16) -> u8,
+    block: Micrometres,
+    inflation: f64,
+    units: Unit,
+) -> Option<Uncut> {
+    if placed.is_empty() {
+        return None;
+    }
+    let mut by_return: BTreeMap<u8, Vec<Placed>> = BTreeMap::new();
+    for one in placed {
+        by_return.entry(return_of(one.group)).or_default().push(*one);
+    }
+    let all = placed.len() as f64;
+    let (mut parts, mut near, mut why_not) = (Vec::new(), 0.0, None);
+    for own in by_return.values() {
+        let share = own.len() as f64 / all;
+        near += share * near_limit(own);
+        match uncut(own, block, inflation) {
+            Ok(fit) => parts.push(Part { weight: own.len() as f64 / (1.0 - fit.cut_off), fit }),
+            Err(_) if share < LITTLE => {}
+            Err(why) => why_not = Some(why.to_string()),
+        }
+    }
+    let told = |um: f64| units.from_micrometres(um);
+    if why_not.is_some() || parts.is_empty() {
+        let why_not = why_not.or_else(|| Some(truncated::TooFlat::TooFew.to_string()));
+        return Some(Uncut {
+            mean: None,
+            mean_ci95: None,
+            sd: None,
+            sd_ci95: None,
+            near_limit: Some(near),
+            cut_off: None,
+            why_not,
+        });
+    }
+    let mixture = Mixture::of(&parts);
+    Some(Uncut {
+        mean: Some(told(mixture.mean)),
+        mean_ci95: Some(mixture.mean_ci95.map(told)),
+        sd: Some(told(mixture.sd)),
+        sd_ci95: Some(mixture.sd_ci95.map(told)),
+        near_limit: Some(near),
+        cut_off: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
+        why_not: None,
+    })
+}
+
+/// Share of comparisons within one SD under their own limit.
+fn near_limit(own: &[Placed]) -> f64 {
+    let n = own.len() as f64;
+    let mean = own.iter().map(|one| one.dz as f64).sum::<f64>() / n;
+    let sd = (own.iter().map(|one| (one.dz as f64 - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
+    let near = |one: &&Placed| one.limit.is_some_and(|limit| (limit - one.dz) as f64 <= sd);
+    own.iter().filter(near).count() as f64 / n
+}
+
+struct Mixture {
+    weight: f64,
+    mean: f64,
+    mean_ci95: [f64; 2],
+    sd: f64,
+    sd_ci95: [f64; 2],
+}
+
+impl Mixture {
+    fn of(parts: &[Part]) -> Self {
+        if let [Part { weight, fit }] = parts {
+            return Mixture {
+                weight: *weight,
+                mean: fit.mean,
+                mean_ci95: fit.mean_ci95,
+                sd: fit.sd,
+                sd_ci95: fit.sd_ci95,
+            };
+        }
+        let weight: f64 = parts.iter().map(|part| part.weight).sum();
+        let over = |of: &dyn Fn(&truncated::Uncut) -> f64| {
+            parts.iter().map(|part| part.weight / weight * of(&part.fit)).sum::<f64>()
+        };
+        let mean = over(&|fit| fit.mean);
+        let sd = over(&|fit| fit.sd * fit.sd + (fit.mean - mean).powi(2)).sqrt();
+        // Returns share errors of the flight: half-widths are added as if they all went together, which is the most
+        // that they can.
+        let half_mean = |fit: &truncated::Uncut| (fit.mean_ci95[1] - fit.mean_ci95[0]) / 2.0;
+        let half_ln_sd = |fit: &truncated::Uncut| libm::log(fit.sd_ci95[1] / fit.sd_ci95[0]) / 2.0;
+        let half = over(&half_mean);
+        let of_sd = over(&|fit| fit.sd * fit.sd * half_ln_sd(fit) + (fit.mean - mean).abs() * half_mean(fit));
+        let half_sd = of_sd / (sd * sd);
+        Mixture {
+            weight,
+            mean,
+            mean_ci95: [mean - half, mean + half],
+            sd,
+            sd_ci95: [sd * libm::exp(-half_sd), sd * libm::exp(half_sd)],
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Two returns, of which a limit of 60 mm cuts off what lies higher.
+    fn cut(sds: [f64; 2], means: [f64; 2]) -> (Vec<Placed>, Vec<f64>) {
+        let mut state = 9u64;
+        let mut uniform = || {
+            state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            (state >> 11) as f64 / (1u64 << 53) as f64
+        };
+        let (mut placed, mut whole) = (Vec::new(), Vec::new());
+        for i in 0..40_000u64 {
+            let group = (i % 2) as u16;
+            let noise = (0..12).map(|_| uniform()).sum::<f64>() - 6.0;
+            let dz = means[usize::from(group)] + sds[usize::from(group)] * noise;
+            whole.push(dz);
+            if dz <= 60_000.0 {
+                let (x, y) = ((uniform() * 1e8) as i64, (uniform() * 1e8) as i64);
+                placed.push(Placed { x, y, dz: dz as i64, limit: Some(60_000), group });
+            }
+        }
+        placed.sort_unstable();
+        (placed, whole)
+    }
+
+    #[test]
+    fn several_returns_are_the_mixture_that_they_were_before_the_cut() {
+        let (placed, whole) = cut([20_000.0, 50_000.0], [0.0, -10_000.0]);
+        let found = undone(&placed, |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        let n = whole.len() as f64;
+        let mean = whole.iter().sum::<f64>() / n;
+        let sd = (whole.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>() / n).sqrt();
+        assert!((found.mean.unwrap() * 1e6 - mean).abs() < 700.0, "{found:?} {mean}");
+        assert!((found.sd.unwrap() * 1e6 / sd - 1.0).abs() < 0.02, "{found:?} {sd}");
+        let [low, high] = found.sd_ci95.unwrap();
+        assert!(low * 1e6 < sd && sd < high * 1e6, "{found:?} {sd}");
+        let cut_off = 1.0 - placed.len() as f64 / n;
+        assert!((found.cut_off.unwrap() - cut_off).abs() < 0.01, "{found:?} {cut_off}");
+    }
+
+    #[test]
+    fn too_few_have_no_figures_and_say_why() {
+        let (placed, _) = cut([20_000.0; 2], [0.0; 2]);
+        let found = undone(&placed[..9], |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        assert_eq!((found.mean, found.sd_ci95), (None, None));
+        assert!(found.near_limit.is_some() && found.why_not.unwrap().contains("fewer than 20"));
+        assert_eq!(undone(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
+    }
+}
