@@ -51,8 +51,9 @@ const ENOUGH_POINTS: f64 = 4e6;
 /// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
 const DISK_PER_POINT: u64 = 24;
 
-/// Points that one worker gets through in a second, roughly: measured on the demonstration, with room for larger sites.
-const POINTS_PER_SECOND: f64 = 1e6;
+/// Points that one worker gets through in a second, roughly: measured on sites of 20 million points and more, a little
+/// on the slow side (bench/README.md).
+const POINTS_PER_SECOND: f64 = 2e6;
 
 /// Bytes of disk that a run over so many points may take while it works, a large draw of checkpoints not counted.
 pub fn disk_bytes(points: u64) -> u64 {

@@ -1,7 +1,9 @@
 //! The work on tiles: surfaces first, since neighbours need them, then the chain of stages.
 
+use std::cmp::Reverse;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::Path;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
@@ -41,6 +43,12 @@ impl DealtClouds {
         let all: BTreeSet<TileKey> =
             clouds.iter().filter_map(|c| self.get(*c)).flat_map(|dealt| dealt.spill.keys()).collect();
         all.into_iter().collect()
+    }
+
+    /// Bytes of a tile's points.
+    fn bytes_of(&self, key: TileKey) -> u64 {
+        let clouds = [Cloud::Survey, Cloud::Reference];
+        clouds.iter().filter_map(|cloud| self.get(*cloud)).map(|dealt| dealt.spill.bytes_of(key)).sum()
     }
 }
 
@@ -115,7 +123,7 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
     let near_reference = tiles_near_reference(all.dealt, all.tiling);
-    let work = |worker: &mut Worker, key: TileKey| {
+    let work = |worker: &mut Worker, key: TileKey| -> Result<(), EngineError> {
         stop::check()?;
         let found = guarded(
             || format!("working on {}", all.tiling.place(key)),
@@ -125,9 +133,21 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
         progress.advance(1);
         Ok(())
     };
-    let (heavy, light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
+    let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
     heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
-    light.par_iter().try_for_each_init(Worker::default, |worker, &key| work(worker, key))
+    // The fullest first, so that no worker is left alone with one at the end.
+    light.sort_by_cached_key(|key| Reverse(all.dealt.bytes_of(*key)));
+    let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
+    let results = rayon::broadcast(|_| -> Result<(), EngineError> {
+        let mut worker = Worker::default();
+        while !failed.load(Ordering::Relaxed)
+            && let Some(&key) = light.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            work(&mut worker, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
+        }
+        Ok(())
+    });
+    results.into_iter().collect()
 }
 
 /// What a worker uses again for the next tile.
@@ -218,6 +238,7 @@ fn load(
     set: &mut PointSet,
 ) -> Result<(), EngineError> {
     set.clear();
+    set.points.reserve(dealt.spill.bytes_of(key) as usize / dealt.packing.size());
     let mut halo_points = Vec::new();
     dealt.spill.for_each_piece(key, buffer, |piece| {
         dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
