@@ -49,11 +49,17 @@ pub fn trade(
         block: account.block,
     };
     let learned = account.learning.for_folds();
+    let none = || Trade::new(&settings);
     let test = |key: &TileKey| {
         stop::check()?;
         guarded(
             || format!("testing the terrain of {}", tiling.place(*key)),
             || {
+                // Sums are kept only within reach of the reference.
+                let own = journal.terrain(*key)?;
+                if own.is_empty() || Coverage::decode(&own).is_some_and(|(_, sums)| sums.is_empty()) {
+                    return Ok(none());
+                }
                 let mut near = Neighbourhood::new(cell, tiling.ground(*key, 0), REACH);
                 let (x, y) = near.ground();
                 for around in tiling.touching(x, y) {
@@ -64,7 +70,7 @@ pub fn trade(
                     let sums = Coverage::decode(&bytes).and_then(|(_, rest)| near.sums.merge_encoded(rest));
                     sums.ok_or_else(|| damaged(tiling, around))?;
                 }
-                let mut part = Trade::new(&settings);
+                let mut part = none();
                 if near.sums.of_reference().iter().any(|sum| sum.n > 0) {
                     part.add(&near, &learned);
                 }
@@ -72,7 +78,6 @@ pub fn trade(
             },
         )
     };
-    let none = || Trade::new(&settings);
     let merge = |mut a: Trade, b: Trade| {
         a.merge(&b);
         Ok(a)
