@@ -40,7 +40,7 @@ pub const SURVEY_POINT: f64 = 90.0;
 /// Bytes of a reference point at work on a tile: the point, its fate and its place among the neighbours.
 pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
-pub const CELL: f64 = 80.0;
+pub const CELL: f64 = 64.0;
 /// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
 pub const TERRAIN_CELL: f64 = 160.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.

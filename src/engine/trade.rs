@@ -8,7 +8,6 @@ use super::stop;
 use super::tiles::{TileKey, Tiling};
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Micrometres;
-use crate::raster::Extent;
 use crate::stages::terrain_cells::REACH;
 use crate::stats::moments::Moments;
 use crate::terrain::coverage::Coverage;
@@ -90,13 +89,7 @@ fn holes(
     cell: f64,
     up_to: u8,
 ) -> Result<Holes, EngineError> {
-    let (Some(west), Some(east)) =
-        (keys.iter().min_by_key(|key| key.column), keys.iter().max_by_key(|key| key.column))
-    else {
-        return Ok(Holes::default());
-    };
-    let (from, to) = (tiling.ground(*west, 0).0.0, tiling.ground(*east, 0).0.1);
-    let mut sweep = Sweep::new(&Extent::covering(cell, (from, to), (0, 1), 0), up_to);
+    let mut sweep = Sweep::new(up_to);
     for key in keys {
         let bytes = journal.terrain(*key)?;
         if bytes.is_empty() {

@@ -5,6 +5,7 @@ use askama::Template;
 use super::alarms::alarms;
 use super::chart;
 use super::decision::{self, DecisionRow};
+use super::standings;
 use super::summary::{Histogram, Statistics, Summary};
 use super::trust::{Accepted, Uncut};
 use super::variogram;
@@ -33,6 +34,11 @@ struct Page<'a> {
     trade_common: bool,
     accepted: Vec<Limit>,
     warnings: Vec<&'a str>,
+    standings: Vec<Row>,
+    standard: &'static str,
+    required: u64,
+    reference_class: Option<f64>,
+    offset: Option<String>,
     sure: Vec<Row>,
     uncut: Vec<Row>,
     block: Option<String>,
@@ -61,18 +67,18 @@ struct Limit {
     verdict: &'static str,
 }
 
-/// A row of the table by return.
-struct Row {
-    name: String,
-    cells: Vec<Cell>,
+/// A row of a table.
+pub(super) struct Row {
+    pub name: String,
+    pub cells: Vec<Cell>,
 }
 
 /// A figure, or a dash and why there is no figure.
-struct Cell {
-    text: String,
-    why: Option<&'static str>,
+pub(super) struct Cell {
+    pub text: String,
+    pub why: Option<&'static str>,
     /// The first column of its group, set off from the one before.
-    first: bool,
+    pub first: bool,
 }
 
 /// A line of the account of points.
@@ -120,6 +126,11 @@ impl<'a> Page<'a> {
             trade_common: summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some()),
             accepted: accepted(summary),
             warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
+            standings: standings::rows(summary),
+            standard: summary.trust.standards.standard,
+            required: summary.trust.standards.required_checkpoints,
+            reference_class: summary.trust.standards.reference_class_cm,
+            offset: standings::offset(summary),
             sure: sure(summary),
             uncut: uncut(summary),
             block: block(summary),
@@ -260,11 +271,13 @@ fn uncut_cells(s: &Statistics, uncut: &Uncut) -> Vec<Cell> {
     cells
 }
 
-fn plain(text: String, first: bool) -> Cell {
+/// A figure that is there.
+pub(super) fn plain(text: String, first: bool) -> Cell {
     Cell { text: minus(text), why: None, first }
 }
 
-fn told(value: Option<f64>, tell: fn(f64, usize) -> String) -> String {
+/// A figure to three decimals, or a dash.
+pub(super) fn told(value: Option<f64>, tell: fn(f64, usize) -> String) -> String {
     value.map_or(UNDEFINED.to_string(), |value| tell(value, 3))
 }
 

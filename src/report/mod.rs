@@ -5,6 +5,7 @@ mod chart;
 mod decision;
 pub mod html;
 pub mod method;
+mod standings;
 pub mod summary;
 mod svg;
 pub mod tables;

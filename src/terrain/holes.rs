@@ -26,7 +26,7 @@ pub struct Holes {
 
 /// A stretch of a row that belongs to one hole.
 struct Run {
-    cells: Range<usize>,
+    cells: Range<i64>,
     hole: u32,
 }
 
@@ -52,13 +52,11 @@ impl Open {
     }
 
     /// Goes on with the next row, whose holes are the cells above `k`.
-    fn row(&mut self, states: &[u8], k: u8) {
+    fn row(&mut self, row: &Row, k: u8) {
         let before = std::mem::take(&mut self.runs);
         let mut below = 0;
-        let mut at = 0;
-        while let Some(start) = states[at..].iter().position(|&s| s > k).map(|i| at + i) {
-            let end = states[start..].iter().position(|&s| s <= k).map_or(states.len(), |i| start + i);
-            at = end;
+        for cells in row.iter().flat_map(|(first, states)| above(*first, states, k)) {
+            let Range { start, end } = cells;
             let mut hole = self.part_of.len() as u32;
             self.part_of.push(hole);
             self.sizes.push((end - start) as u64);
@@ -76,7 +74,7 @@ impl Open {
                 }
             }
             self.largest = self.largest.max(self.sizes[hole as usize]);
-            self.runs.push(Run { cells: start..end, hole });
+            self.runs.push(Run { cells, hole });
         }
         self.forget();
     }
@@ -99,12 +97,49 @@ impl Open {
     }
 }
 
-/// Takes coverage in from the tiles and goes over it from south to north.
+/// The stretches of a row that tiles cover, by their first column; none touches another.
+type Row = BTreeMap<i64, Vec<u8>>;
+
+/// The runs of cells above `k` in a stretch that begins at column `first`.
+fn above(first: i64, states: &[u8], k: u8) -> impl Iterator<Item = Range<i64>> + '_ {
+    let mut at = 0;
+    std::iter::from_fn(move || {
+        let start = at + states[at..].iter().position(|&s| s > k)?;
+        at = states[start..].iter().position(|&s| s <= k).map_or(states.len(), |i| start + i);
+        Some(first + start as i64..first + at as i64)
+    })
+}
+
+/// Adds a stretch to a row, joined with those that it overlaps or touches.
+fn add_to(row: &mut Row, mut first: i64, mut states: Vec<u8>) {
+    let end = |first: i64, states: &[u8]| first + states.len() as i64;
+    // From the right-most that could touch on towards the west.
+    while let Some((&other, _)) = row.range(..=end(first, &states)).next_back() {
+        let theirs = &row[&other];
+        if end(other, theirs) < first {
+            break;
+        }
+        let theirs = row.remove(&other).expect("just seen");
+        let (left, right) = if other <= first {
+            ((other, theirs), (first, states))
+        } else {
+            ((first, states), (other, theirs))
+        };
+        let ((start, mut joined), (at, more)) = (left, right);
+        let place = (at - start) as usize;
+        let both = (joined.len() - place).min(more.len());
+        merge_states(&mut joined[place..place + both], &more[..both]);
+        joined.extend_from_slice(&more[both..]);
+        (first, states) = (start, joined);
+    }
+    row.insert(first, states);
+}
+
+/// Takes coverage in from the tiles and goes over it from south to north. It holds what tiles cover and nothing between
+/// them, however far apart they lie.
 pub struct Sweep {
-    first_column: i64,
-    columns: usize,
     /// Rows that more tiles may add to.
-    waiting: BTreeMap<i64, Vec<u8>>,
+    waiting: BTreeMap<i64, Row>,
     /// The row gone over last.
     last: Option<i64>,
     open: Vec<Open>,
@@ -112,39 +147,28 @@ pub struct Sweep {
 }
 
 impl Sweep {
-    /// A sweep over the columns of `extent` (its rows do not matter) for k up to `up_to`, at most 15.
-    pub fn new(extent: &Extent, up_to: u8) -> Self {
+    /// A sweep for k up to `up_to`, at most 15.
+    pub fn new(up_to: u8) -> Self {
         let open = (0..usize::from(up_to).min(MOST)).map(|_| Open::default()).collect();
-        Sweep {
-            first_column: extent.first_column,
-            columns: extent.columns,
-            waiting: BTreeMap::new(),
-            last: None,
-            open,
-            found: Holes::default(),
-        }
+        Sweep { waiting: BTreeMap::new(), last: None, open, found: Holes::default() }
     }
 
-    /// Adds the coverage of a tile; two tiles may hold parts of one cell. Cells outside the columns are passed over.
+    /// Adds the coverage of a tile; two tiles may hold parts of one cell.
     pub fn add(&mut self, coverage: &Coverage) {
-        let columns = Extent { first_column: self.first_column, columns: self.columns, ..coverage.extent };
-        let both = columns.within(&coverage.extent);
-        if both.is_empty() {
+        let Extent { first_column, first_row, columns, .. } = coverage.extent;
+        if coverage.extent.is_empty() {
             return;
         }
-        let to = (both.first_column - self.first_column) as usize;
-        let from = (both.first_column - coverage.extent.first_column) as usize;
-        for (row, states) in (both.first_row..).zip(coverage.states.chunks(coverage.extent.columns)) {
-            let into = self.waiting.entry(row).or_insert_with(|| vec![OUTSIDE; self.columns]);
-            merge_states(&mut into[to..to + both.columns], &states[from..from + both.columns]);
+        for (row, states) in (first_row..).zip(coverage.states.chunks(columns)) {
+            add_to(self.waiting.entry(row).or_default(), first_column, states.to_vec());
         }
     }
 
     /// Goes over all rows south of `row`: no tile that is still to come may hold a cell of them.
     pub fn complete_below(&mut self, row: i64) {
         while let Some(first) = self.waiting.first_entry().filter(|first| *first.key() < row) {
-            let (row, states) = first.remove_entry();
-            self.go_over(row, &states);
+            let (row, cells) = first.remove_entry();
+            self.go_over(row, &cells);
         }
     }
 
@@ -157,9 +181,9 @@ impl Sweep {
         self.found
     }
 
-    fn go_over(&mut self, row: i64, states: &[u8]) {
+    fn go_over(&mut self, row: i64, cells: &Row) {
         let mut counts = [0u64; NO_GROUND as usize + 1];
-        states.iter().for_each(|&state| counts[usize::from(state)] += 1);
+        cells.values().flatten().for_each(|&state| counts[usize::from(state)] += 1);
         self.found.footprint += counts[1..].iter().sum::<u64>();
         let mut filled = 0;
         for (k, count) in counts.iter().enumerate().take(MOST + 1).skip(1) {
@@ -171,7 +195,7 @@ impl Sweep {
             if !next {
                 open.runs.clear();
             }
-            open.row(states, k);
+            open.row(cells, k);
         }
         self.last = Some(row);
     }
@@ -188,7 +212,7 @@ mod tests {
     }
 
     fn swept(all: &Coverage) -> Holes {
-        let mut sweep = Sweep::new(&all.extent, 15);
+        let mut sweep = Sweep::new(15);
         sweep.add(all);
         sweep.finish()
     }
@@ -213,6 +237,17 @@ mod tests {
             largest = largest.max(size);
         }
         largest
+    }
+
+    #[test]
+    fn a_site_in_two_far_places_takes_no_room_between_them() {
+        let mut sweep = Sweep::new(2);
+        for first_column in [-4_000_000_000, 4_000_000_000] {
+            let extent = Extent { cell: 1.0, first_column, first_row: 7, columns: 3, rows: 2 };
+            sweep.add(&Coverage { extent, states: vec![1, NO_GROUND, NO_GROUND, 2, NO_GROUND, 1] });
+        }
+        let found = sweep.finish();
+        assert_eq!((found.footprint, found.filled[1], found.filled[2], found.largest[1]), (12, 4, 6, 4));
     }
 
     proptest! {
@@ -246,7 +281,7 @@ mod tests {
             };
             let mut all = Coverage::new(whole);
             add(&mut all, (0, 200), (0, 200));
-            let mut sweep = Sweep::new(&whole, 15);
+            let mut sweep = Sweep::new(15);
             for row in 0..=200 / edge {
                 for column in (0..=200 / edge).rev() {
                     let (x, y) = ((column * edge, (column + 1) * edge), (row * edge, (row + 1) * edge));
@@ -285,7 +320,7 @@ mod tests {
         // A ring that closes only in its last row, around a filled cell.
         let ring = coverage(3, 3, vec![h, h, h, h, 1, h, h, h, h]);
         assert_eq!(swept(&ring).largest[1], 8);
-        let mut sweep = Sweep::new(&ring.extent, 1);
+        let mut sweep = Sweep::new(1);
         let mut north = coverage(3, 1, vec![h; 3]);
         sweep.add(&north);
         north.extent.first_row += 2;

@@ -141,7 +141,7 @@ pub fn work_off(
         encoded.insert(key, cells.encode());
     }
     let learned = learning.for_folds();
-    let mut sweep = Sweep::new(&Extent::covering(cell, (0, EDGE), (0, 1), 0), *settings.returns.end());
+    let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));
     let holes = sweep.finish();
     let mut trade = Trade::new(settings);

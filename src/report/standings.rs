@@ -1,0 +1,88 @@
+//! The table of groups against the published standards.
+
+use super::html::{Cell, Row, plain, told};
+use super::summary::Summary;
+use super::trust::Standing;
+use super::words::{self, UNDEFINED, length};
+
+/// A row for all together, for each return, and for open ground and ground under canopy.
+pub(super) fn rows(summary: &Summary) -> Vec<Row> {
+    let shown = |standing: &&Standing| {
+        standing.compared > 0
+            && (standing.name.is_some() || standing.by.is_empty() || standing.by.keys().eq(["return"]))
+    };
+    summary.trust.standards.groups.iter().filter(shown).map(|standing| row(summary, standing)).collect()
+}
+
+fn row(summary: &Summary, standing: &Standing) -> Row {
+    let name = words::in_words(&standing.by);
+    let name = standing.name.map_or(name.clone(), |short| format!("{name} ({short})"));
+    let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
+    let few = if standing.enough_checkpoints { "" } else { " (too few)" };
+    let mut cells = vec![
+        plain(format!("{}{few}", words::thousands(standing.compared)), true),
+        plain(told(standing.rmse_v1, words::decimal), true),
+        plain(told(summary.reference_uncertainty, words::decimal), false),
+        plain(told(standing.rmse_v, words::decimal), false),
+        plain(class(standing.class_cm), true),
+        plain(standing.quality_level.unwrap_or("none").to_string(), false),
+        plain(standing.bias_of_class.map_or(UNDEFINED.to_string(), words::percent), false),
+        plain(told(standing.nssda_95, words::decimal), true),
+        plain(told(standing.abs_p95, words::decimal), false),
+    ];
+    if summary.trust.standards.offset.is_some() {
+        let without = standing.without_offset.as_ref();
+        let more: [Cell; 3] = [
+            plain(told(without.and_then(|without| without.mean), words::signed), true),
+            plain(told(without.and_then(|without| without.rmse_v), words::decimal), false),
+            plain(class(without.and_then(|without| without.class_cm)), false),
+        ];
+        cells.extend(more);
+    }
+    Row { name, cells }
+}
+
+/// What is said of a known offset of the reference.
+pub(super) fn offset(summary: &Summary) -> Option<String> {
+    let (value, sigma, why) = summary.trust.standards.offset.as_ref()?;
+    let side = if *value < 0.0 { "below" } else { "above" };
+    Some(format!(
+        "The reference is stated to lie {} {side} the ground that it stands for, with an uncertainty of {} (one sigma): {why}. \
+         The last columns have that taken out and its uncertainty combined; all other figures here are raw.",
+        length(value.abs(), summary.units),
+        length(*sigma, summary.units),
+    ))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+    use crate::report::trust::WithoutOffset;
+
+    fn texts(row: &Row) -> Vec<&str> {
+        row.cells.iter().map(|cell| cell.text.as_str()).collect()
+    }
+
+    #[test]
+    fn ground_is_named_as_the_standards_name_it() {
+        let mut summary = sample::decided().0;
+        let rows_raw = rows(&summary);
+        let names: Vec<&str> = rows_raw.iter().map(|row| row.name.as_str()).collect();
+        assert_eq!(names, ["all returns", "in the open (NVA)", "under canopy (VVA)"]);
+        assert_eq!(
+            texts(&rows_raw[1]),
+            ["2,000", "0.024", "0.010", "0.024", "2.5", "QL0", "10.0", "0.047", "0.048"]
+        );
+        assert_eq!(offset(&summary), None);
+        summary.trust.standards.offset = Some((0.04, 0.01, "fresh snow".to_string()));
+        summary.trust.standards.groups[1].without_offset = Some(WithoutOffset {
+            mean: Some(-0.01),
+            rmse: Some(0.02),
+            rmse_v: Some(0.025),
+            class_cm: Some(2.5),
+        });
+        assert_eq!(texts(&rows(&summary)[1])[9..], ["−0.010", "0.025", "2.5"]);
+        assert!(offset(&summary).unwrap().contains("lie 40 mm above the ground that it stands for"));
+    }
+}
