@@ -1,4 +1,5 @@
 //! What the fuzz targets and the replay of their corpus feed with bytes. Nothing here may panic or hang.
+#![allow(dead_code)]
 
 use std::cell::OnceCell;
 use std::fs;
