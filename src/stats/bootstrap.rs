@@ -15,8 +15,9 @@
 //! intervals are made on the logarithm and centred where a sample's SD and RMSE are expected to be right.
 
 use super::blocks::{BlockSums, Sums};
-use super::correlation::{BlockMeans, Correlation};
+use super::correlation::Correlation;
 use super::distributions::t_quantile;
+use super::neighbours::Neighbours;
 use libm::{exp, log};
 use twox_hash::XxHash3_64;
 
@@ -231,6 +232,9 @@ impl Drawn {
     fn conclude(&mut self) {
         let e = &mut self.estimate;
         let (Some(mean), Some(sd), Some(rmse)) = (e.mean, e.sd, e.rmse) else { return };
+        if sd <= 0.0 {
+            return; // what rounding leaves of no spread is no interval
+        }
         let variance = self.mean.variance();
         if let (Some(variance), Some(half)) = (variance, self.mean.half_width()) {
             e.mean_se = Some(variance.sqrt());
@@ -333,90 +337,6 @@ impl Centred {
         let half_ln = |square: f64| (square > 0.0).then(|| 0.5 * log(square));
         let variance = second / n - shift * shift;
         [Some(self.mean + shift), half_ln(variance), half_ln(variance + (self.mean + shift).powi(2))]
-    }
-}
-
-/// Pairs of different blocks near enough for their residuals to correlate, and the mean correlation of residuals and
-/// of their squares between them.
-struct Neighbours {
-    within: (f64, f64),
-    pairs: Vec<(u32, u32, f64, f64)>,
-}
-
-/// Distances of the exponential beyond which its correlation (below 0.1 %) is left out.
-const REACH: f64 = 7.0;
-/// Rows and columns of blocks looked at, at the most.
-const MOST_ROWS: f64 = 12.0;
-
-impl Neighbours {
-    fn new(sums: &BlockSums, correlation: &Correlation) -> Self {
-        let Some(range) = correlation.range_um else {
-            return Neighbours { within: (0.0, 0.0), pairs: Vec::new() };
-        };
-        let length = range as f64 / 3.0 / sums.size_um() as f64;
-        let reach = (REACH * length).ceil().min(MOST_ROWS) as usize;
-        // The square of an exponential is one of half the length.
-        let (plain, squared) = (BlockMeans::new(length, reach), BlockMeans::new(length / 2.0, reach));
-        let places = sums.places();
-        let far = reach as i64;
-        let mut pairs = Vec::new();
-        for (i, &(row, column)) in places.iter().enumerate() {
-            // Each pair once: later columns of the same row, and all near columns of later rows.
-            for down in 0..=far {
-                let start = if down == 0 { column + 1 } else { column - far };
-                let from = places.partition_point(|&place| place < (row + down, start));
-                let others = places.iter().enumerate().skip(from);
-                for (j, &(_, other)) in others.take_while(|(_, place)| **place <= (row + down, column + far))
-                {
-                    let (rows, columns) = (down as usize, other.abs_diff(column) as usize);
-                    pairs.push((i as u32, j as u32, plain.at(rows, columns), squared.at(rows, columns)));
-                }
-            }
-        }
-        Neighbours { within: (plain.at(0, 0), squared.at(0, 0)), pairs }
-    }
-
-    /// How much larger the variance of a mean is than block sums about it show, and their degrees of freedom, when
-    /// two residuals have the covariance `a` · correlation + `b` · correlation² and each has the variance `own`.
-    /// `block` and `n` are the occupied blocks (sorted) and how many residuals each holds. Nothing below two blocks.
-    ///
-    /// With C the covariance of block sums, w the blocks' shares and P = I − w 1ᵀ: the true variance is 1ᵀC1, shown is
-    /// tr(PCPᵀ), and its degrees of freedom are tr(PCPᵀ)² / ‖PCPᵀ‖².
-    fn model(&self, block: &[usize], n: &[f64], a: f64, b: f64, own: f64) -> Option<(f64, f64)> {
-        if n.len() < 2 {
-            return None;
-        }
-        let mut index = vec![usize::MAX; block.last()? + 1];
-        block.iter().enumerate().for_each(|(i, &block)| index[block] = i);
-        let total: f64 = n.iter().sum();
-        let share: Vec<f64> = n.iter().map(|n| n / total).collect();
-        let within = a * self.within.0 + b * self.within.1;
-        let diagonal: Vec<f64> = n.iter().map(|n| n * own + n * (n - 1.0) * within).collect();
-        let mut rows = diagonal.clone();
-        let mut along_share: Vec<f64> = diagonal.iter().zip(&share).map(|(d, w)| d * w).collect();
-        let mut norm: f64 = diagonal.iter().map(|d| d * d).sum();
-        if a + b > 0.0 {
-            for &(i, j, plain, squared) in &self.pairs {
-                let place = |block: u32| index.get(block as usize).copied().filter(|&at| at != usize::MAX);
-                let (Some(i), Some(j)) = (place(i), place(j)) else { continue };
-                let c = n[i] * n[j] * (a * plain + b * squared);
-                rows[i] += c;
-                rows[j] += c;
-                along_share[i] += c * share[j];
-                along_share[j] += c * share[i];
-                norm += 2.0 * c * c;
-            }
-        }
-        let dot = |x: &[f64], y: &[f64]| x.iter().zip(y).map(|(x, y)| x * y).sum::<f64>();
-        let truth: f64 = rows.iter().sum();
-        let (ww, wr) = (dot(&share, &share), dot(&share, &rows));
-        let shown = diagonal.iter().sum::<f64>() - 2.0 * wr + truth * ww;
-        let shown_norm = norm + 2.0 * ww * dot(&rows, &rows) + truth * truth * ww * ww
-            - 4.0 * dot(&along_share, &rows)
-            + 2.0 * truth * dot(&along_share, &share)
-            + 2.0 * wr * wr
-            - 4.0 * truth * ww * wr;
-        (shown > 0.0 && shown_norm > 0.0).then(|| (truth / shown, shown * shown / shown_norm))
     }
 }
 

@@ -48,7 +48,6 @@ fn trials(site: &Site, count: u64) -> Held {
             found.versus[i - 1][2] += holds(versus.rmse_ratio_ci95, late[2] / first[2]);
         }
     }
-    println!("{site:?}: {found:?}");
     found
 }
 
@@ -73,14 +72,14 @@ fn intervals_hold_where_correlation_falls_exponentially() {
 
 #[test]
 fn intervals_hold_where_correlation_has_another_shape_than_the_fitted() {
-    let held = trials(&site(Field::MovingAverage(10), 50_000.0, 1_500), TRIALS);
+    let held = trials(&site(Field::MovingAverage(10), 50_000.0, 1_000), TRIALS);
     hold_as_they_say(&held);
-    assert!(held.plain.iter().all(|h| *h < 800), "{held:?}");
+    assert!(held.plain[0] < 750 && held.plain[3] < 750, "{held:?}");
 }
 
 #[test]
 fn intervals_hold_without_correlation() {
-    let held = trials(&site(Field::Exponential(1.0), 0.0, 1_000), TRIALS);
+    let held = trials(&site(Field::Exponential(1.0), 0.0, 800), TRIALS);
     hold_as_they_say(&held);
     assert!(held.plain.iter().all(|h| (930..=970).contains(h)), "{held:?}");
 }

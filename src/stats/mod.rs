@@ -12,6 +12,7 @@ pub mod correlation;
 pub mod distributions;
 pub mod group_tests;
 pub mod moments;
+mod neighbours;
 pub mod placed;
 pub mod quantiles;
 pub mod truncated;
