@@ -39,8 +39,10 @@ impl Chain {
             Stage::Summarise(options) => Some(options.clone()),
             _ => None,
         });
+        let told_apart = summarise.is_some();
         let summarise = summarise.unwrap_or_default();
-        let classify = summarise.canopy().is_some() || !summarise.asked_slope_breaks().is_empty();
+        let classify =
+            told_apart && (summarise.canopy().is_some() || !summarise.asked_slope_breaks().is_empty());
         let mut filtered = Vec::new();
         for (i, stage) in stages.iter().enumerate() {
             let place = i + 1;
