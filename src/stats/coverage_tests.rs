@@ -32,13 +32,13 @@ fn trials(site: &Site, count: u64) -> Held {
         let correlation = correlation(&residuals, 7);
         let sums = BlockSums::of(&residuals, default_size_um(&correlation, &residuals), 3).few_enough();
         let drawn = bootstrap(&sums, &groups, &correlation, 7);
-        for i in 0..4 {
+        for (i, truth) in truth.iter().enumerate() {
             let estimate = drawn.estimate(i);
             let intervals = [estimate.mean_ci95, estimate.sd_ci95, estimate.rmse_ci95];
-            (0..3).for_each(|k| found.intervals[i][k] += holds(intervals[k], truth[i][k]));
+            (0..3).for_each(|k| found.intervals[i][k] += holds(intervals[k], truth[k]));
             let (mean, half) =
                 (estimate.mean.unwrap(), 1.96 * estimate.sd.unwrap() / (estimate.n as f64).sqrt());
-            found.plain[i] += holds(Some([mean - half, mean + half]), truth[i][0]);
+            found.plain[i] += holds(Some([mean - half, mean + half]), truth[0]);
         }
         for i in 1..3 {
             let versus = drawn.versus(i, 0).unwrap();
@@ -82,4 +82,14 @@ fn intervals_hold_without_correlation() {
     let held = trials(&site(Field::Exponential(1.0), 0.0, 800), TRIALS);
     hold_as_they_say(&held);
     assert!(held.plain.iter().all(|h| (930..=970).contains(h)), "{held:?}");
+}
+
+#[test]
+fn with_a_range_of_a_third_of_the_site_intervals_are_a_little_too_narrow() {
+    // 30 m on 100 m: no 30 blocks can be that wide, and the range itself is hardly known. 93 % is not reached: over
+    // 1,000 trials 93 to 94 % of the intervals of bias held, 90 to 94 % of SD, 92 to 94 % of RMSE. Plain ones of bias: 36 to 63 %.
+    let count = 300;
+    let held = trials(&site(Field::Exponential(10.0), 40_000.0, 1_500), count);
+    assert!(held.intervals.iter().flatten().all(|h| h * 100 >= 86 * count), "{held:?}");
+    assert!(held.plain.iter().all(|h| h * 100 < 75 * count), "{held:?}");
 }
