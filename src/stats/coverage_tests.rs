@@ -83,3 +83,13 @@ fn intervals_hold_without_correlation() {
     hold_as_they_say(&held);
     assert!(held.plain.iter().all(|h| (930..=970).contains(h)), "{held:?}");
 }
+
+#[test]
+fn with_a_range_of_a_third_of_the_site_intervals_are_a_little_too_narrow() {
+    // 30 m on 100 m: no 30 blocks can be that wide, and the range itself is hardly known. 93 % is not reached: over
+    // 1,000 trials 93 to 94 % of the intervals of bias held, 90 to 94 % of SD, 92 to 94 % of RMSE. Plain ones of bias: 36 to 63 %.
+    let count = 300;
+    let held = trials(&site(Field::Exponential(10.0), 40_000.0, 1_500), count);
+    assert!(held.intervals.iter().flatten().all(|h| h * 100 >= 86 * count), "{held:?}");
+    assert!(held.plain.iter().all(|h| h * 100 < 75 * count), "{held:?}");
+}

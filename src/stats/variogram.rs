@@ -22,7 +22,7 @@ const FEWEST_RESIDUALS: usize = 20;
 /// Robust standard deviations beyond which a residual counts as being there: a single blunder would hide everything.
 const CLIP: f64 = 5.0;
 /// How much better (in chi-square) a fit with correlation must be than one without. White noise comes to as much in
-/// some 3 % of simulated sites.
+/// one of a hundred simulated sites.
 const NEEDED_GAIN: f64 = 9.0;
 /// Ranges tried.
 const RANGES: usize = 60;
@@ -293,7 +293,7 @@ mod tests {
                 correlation(&site(0.0, 1_000).residuals(&mut Normal::new(seed)), 7).range_um.is_some()
             })
             .count();
-        assert!(claims <= 10, "{claims} of 200");
+        assert!(claims <= 6, "{claims} of 200");
     }
 
     #[test]

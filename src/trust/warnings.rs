@@ -289,6 +289,21 @@ fn few_checkpoints(f: &Findings) -> Vec<Warning> {
 }
 
 fn few_blocks(f: &Findings) -> Vec<Warning> {
+    if let (Some(range), Some(block)) = (f.correlation.range, f.correlation.block)
+        && range > block
+        && f.correlation.blocks >= FEW_BLOCKS
+    {
+        return one(
+            "long_range",
+            format!(
+                "dz is alike up to about {}, farther than the blocks of {} that the reference leaves room for: the intervals \
+                 may be too narrow. A reference spread over more of the site would settle more than more points in the \
+                 same places.",
+                length(range, f.units),
+                length(block, f.units)
+            ),
+        );
+    }
     if f.correlation.blocks >= FEW_BLOCKS {
         return Vec::new();
     }
