@@ -38,11 +38,7 @@ impl Normal {
     }
 
     pub fn below(&mut self, n: usize) -> usize {
-<<<<<<< HEAD
-        ((self.0.next_u32() as u64 * n as u64) >> 32) as usize
-=======
         ((u64::from(self.0.next_u32()) * n as u64) >> 32) as usize
->>>>>>> stats
     }
 
     /// A standard normal number (Box and Muller).
