@@ -32,13 +32,13 @@ fn trials(site: &Site, count: u64) -> Held {
         let correlation = correlation(&residuals, 7);
         let sums = BlockSums::of(&residuals, default_size_um(&correlation, &residuals), 3).few_enough();
         let drawn = bootstrap(&sums, &groups, &correlation, 7);
-        for i in 0..4 {
+        for (i, truth) in truth.iter().enumerate() {
             let estimate = drawn.estimate(i);
             let intervals = [estimate.mean_ci95, estimate.sd_ci95, estimate.rmse_ci95];
-            (0..3).for_each(|k| found.intervals[i][k] += holds(intervals[k], truth[i][k]));
+            (0..3).for_each(|k| found.intervals[i][k] += holds(intervals[k], truth[k]));
             let (mean, half) =
                 (estimate.mean.unwrap(), 1.96 * estimate.sd.unwrap() / (estimate.n as f64).sqrt());
-            found.plain[i] += holds(Some([mean - half, mean + half]), truth[i][0]);
+            found.plain[i] += holds(Some([mean - half, mean + half]), truth[0]);
         }
         for i in 1..3 {
             let versus = drawn.versus(i, 0).unwrap();

@@ -38,7 +38,7 @@ impl Normal {
     }
 
     pub fn below(&mut self, n: usize) -> usize {
-        (self.0.next_u32() as u64 * n as u64 >> 32) as usize
+        ((self.0.next_u32() as u64 * n as u64) >> 32) as usize
     }
 
     /// A standard normal number (Box and Muller).

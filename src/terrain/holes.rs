@@ -7,7 +7,7 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::coverage::{Coverage, NO_GROUND, OUTSIDE, merge_states};
+use super::coverage::{Coverage, NO_GROUND, merge_states};
 use crate::raster::Extent;
 
 /// The greatest k.
@@ -206,6 +206,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::terrain::coverage::OUTSIDE;
 
     fn coverage(columns: usize, rows: usize, states: Vec<u8>) -> Coverage {
         Coverage { extent: Extent { cell: 1.0, first_column: -3, first_row: -5, columns, rows }, states }

@@ -14,8 +14,11 @@ use tempfile::TempDir;
 
 use super::files::{Builder, points};
 
+/// What is done with bytes of any kind.
+pub type Target = fn(&[u8]);
+
 /// The name of each target, and what it does.
-pub const TARGETS: [(&str, fn(&[u8])); 3] =
+pub const TARGETS: [(&str, Target); 3] =
     [("header", header), ("chunk_table", chunk_table), ("pipeline", pipeline)];
 
 /// A whole point file: its header, its records, and whatever points it then has.
