@@ -16,6 +16,7 @@
 
 use std::ops::RangeInclusive;
 
+use rayon::prelude::*;
 use serde::Serialize;
 
 use super::cells::{Sums, corner};
@@ -178,14 +179,14 @@ impl Trade {
         let mut terrains: Vec<[Vec<Option<Heights>>; 2]> = Vec::new();
         for k in returns.clone() {
             let plain = Terrain::new(&near.sums, &Weights::plain(*returns.start()..=k), reach);
-            let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();
+            // Few tiles have reference, and these have much: the places of one are shared out among the workers.
+            let plain = places.par_iter().map(|place| plain.at(place.x, place.y)).collect();
             let mut weighted = vec![None; places.len()];
             for (fold, learned) in learned.iter().enumerate().filter(|(fold, _)| folds.contains(fold)) {
                 let weights = Weights::learned(*returns.start()..=k, learned);
                 let terrain = Terrain::new(&near.sums, &weights, reach);
-                for (i, place) in places.iter().enumerate().filter(|(i, _)| folds[*i] == fold) {
-                    weighted[i] = terrain.at(place.x, place.y);
-                }
+                let mine = weighted.par_iter_mut().zip(&places).zip(&folds).filter(|(_, own)| **own == fold);
+                mine.for_each(|((height, place), _)| *height = terrain.at(place.x, place.y));
             }
             terrains.push([plain, weighted]);
         }
