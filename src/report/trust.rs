@@ -158,7 +158,7 @@ pub struct Standards {
 /// What became of a limit that the client set.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Accepted {
-    /// The limit in words: `RMSE of return 1 at most 0.05 m`.
+    /// The limit in words: `RMSE, return 1: at most 5 cm`.
     pub limit: String,
     /// The group that it is for.
     pub group: Map<String, Value>,

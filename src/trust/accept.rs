@@ -51,7 +51,7 @@ pub fn judge<'a>(
             let verdict = verdict(value, ci95, number, sense, measure);
             let n = s.and_then(|s| s.n_effective);
             judged.push(Accepted {
-                limit: format!("{words} of {of} {than} {text}"),
+                limit: format!("{words}, {of}: {than} {text}"),
                 group: group.clone(),
                 measure,
                 bound: number,
