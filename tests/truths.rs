@@ -316,7 +316,7 @@ fn without_a_reference_there_are_counts_and_no_statistics() {
         assert_all_null(row);
     }
     assert_eq!(result.text("checkpoints.csv").lines().count(), 1);
-    assert!(result.text("returns.csv").contains("\nall,1200,1.000000,1200,1.000000,0,,,,,,,,,m\n"));
+    assert!(result.text("returns.csv").contains("\nall,1200,1.000000,1200,1.000000,0,,,,,,,,,m,,,,,,,,,\n"));
 }
 
 #[test]
@@ -336,7 +336,7 @@ fn nothing_within_reach_is_nothing_and_never_zero() {
             assert_all_null(row);
         }
         assert_eq!(result.text("checkpoints.csv").lines().count(), 1);
-        assert!(result.text("returns.csv").contains(",0,,,,,,,,,m\n"));
+        assert!(result.text("returns.csv").contains(",0,,,,,,,,,m,,,,,,,,,\n"));
     }
 }
 
