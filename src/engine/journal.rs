@@ -2,8 +2,8 @@
 //! there. It is also where the comparisons wait for the statistics, so that they are on disk once.
 //!
 //! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, comparisons, terrain cells.
-//! Each frame is handed to the system whole, so that killing the program cannot tear one; whatever a power cut or a
-//! full disk may leave of one is cut off when the journal is opened again.
+//! A frame is one write. What a kill, a power cut or a full disk leaves of one that was under way is cut off when the
+//! journal is opened again.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
