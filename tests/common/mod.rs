@@ -106,9 +106,9 @@ impl Working {
         self.out.with_extension("unfinished")
     }
 
-    /// Waits until some tiles are done.
+    /// Waits until several tiles are done: the last of them may be cut off by a kill.
     pub fn wait_for_tiles(&mut self) {
-        self.wait_for(|work| fs::metadata(work.join("spill/tiles")).is_ok_and(|data| data.len() > 20_000));
+        self.wait_for(|work| fs::metadata(work.join("spill/tiles")).is_ok_and(|data| data.len() > 200_000));
     }
 
     /// Waits until the working folder is as wanted, while the run works.
