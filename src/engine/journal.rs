@@ -1,8 +1,8 @@
 //! The journal of tiles: what each finished tile found, appended as it is found, so that a later run can go on from
 //! there. It is also where the comparisons wait for the statistics, so that they are on disk once.
 //!
-//! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, comparisons, terrain cells.
-//! A frame is one write. What a kill, a power cut or a full disk leaves of one that was under way is cut off when the
+//! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, comparisons,
+//! terrain cells. It is one write. What a kill, a power cut or a full disk leaves of one that was under way is cut off when the
 //! journal is opened again.
 
 use std::collections::BTreeMap;

@@ -119,23 +119,19 @@ impl Load {
             dealt.get(cloud).map_or(0, |dealt| dealt.spill.bytes_of(key) / dealt.packing.size() as u64)
         };
         let halo = chain.halo();
-        let cells = chain.surfaces().filter_map(|need| {
-            let (x, y) = dealt.get(need.cloud)?.counts.bounds.ranges()?;
-            let domain = Extent::covering(need.cell, x, y, 0);
-            let (x, y) = tiling.ground(key, halo.survey.max(halo.reference));
-            let extent = Extent::covering(need.cell, x, y, need.margin);
+        let halo = halo.survey.max(halo.reference);
+        let cells_of = |cloud, cell, halo, margin| {
+            let (x, y) = dealt.get(cloud)?.counts.bounds.ranges()?;
+            let domain = Extent::covering(cell, x, y, 0);
+            let (x, y) = tiling.ground(key, halo);
+            let extent = Extent::covering(cell, x, y, margin);
             // The tile may lie elsewhere when another edge is tried: then its size counts, not its place.
             let along = |own: usize, all: usize| own.min(all) as u64;
             Some(along(extent.columns, domain.columns).saturating_mul(along(extent.rows, domain.rows)))
-        });
-        let terrain_cells = chain.terrain_cell.and_then(|cell| {
-            let (x, y) = dealt.survey.counts.bounds.ranges()?;
-            let all = Extent::covering(cell.exact_micrometres(), x, y, 0);
-            let (x, y) = tiling.ground(key, 0);
-            let own = Extent::covering(cell.exact_micrometres(), x, y, 0);
-            let along = |own: usize, all: usize| own.min(all) as u64;
-            Some(along(own.columns, all.columns).saturating_mul(along(own.rows, all.rows)))
-        });
+        };
+        let cells = chain.surfaces().filter_map(|need| cells_of(need.cloud, need.cell, halo, need.margin));
+        let terrain = chain.terrain_cell;
+        let terrain_cells = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
         Load {
             terrain_cells: terrain_cells.unwrap_or(0),
             survey: points(Cloud::Survey),

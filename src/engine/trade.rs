@@ -57,7 +57,7 @@ pub fn trade(
             || {
                 // Sums are kept only within reach of the reference.
                 let own = journal.terrain(*key)?;
-                if own.is_empty() || Coverage::decode(&own).is_some_and(|(_, sums)| sums.is_empty()) {
+                if own.is_empty() || Coverage::skip(&own).is_some_and(<[u8]>::is_empty) {
                     return Ok(none());
                 }
                 let mut near = Neighbourhood::new(cell, tiling.ground(*key, 0), REACH);
@@ -67,7 +67,7 @@ pub fn trade(
                     if bytes.is_empty() {
                         continue;
                     }
-                    let sums = Coverage::decode(&bytes).and_then(|(_, rest)| near.sums.merge_encoded(rest));
+                    let sums = Coverage::skip(&bytes).and_then(|rest| near.sums.merge_encoded(rest));
                     sums.ok_or_else(|| damaged(tiling, around))?;
                 }
                 let mut part = none();

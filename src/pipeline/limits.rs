@@ -6,17 +6,12 @@ use super::locate::Seg;
 use super::model::Pipeline;
 use super::parse::Entry;
 use super::problem::Notes;
-use crate::stages::Stage;
 use crate::stages::strata::{By, class_name};
 use crate::stages::summarise::Summarise;
 
 /// Notes every limit that makes no sense.
 pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
-    let summarise = entries.iter().find_map(|entry| match &entry.stage {
-        Stage::Summarise(summarise) => Some(summarise.clone()),
-        _ => None,
-    });
-    let summarise = summarise.unwrap_or_default();
+    let summarise = entries.iter().find_map(|entry| entry.stage.as_summarise()).cloned().unwrap_or_default();
     for (i, limits) in pipeline.accept.iter().enumerate() {
         let path: [Seg; 2] = ["accept".into(), i.into()];
         let mut check = Check { path: &path, notes };
@@ -68,7 +63,7 @@ fn group(limits: &Limits, summarise: &Summarise, path: &[Seg], notes: &mut Notes
             help,
         );
     } else if !there_will_be(&by, &summarise.by) {
-        let names = |by: &[By]| by.iter().map(|by| format!("`{}`", word(*by))).collect::<Vec<_>>().join(", ");
+        let names = |by: &[By]| by.iter().map(|by| format!("`{}`", by.word())).collect::<Vec<_>>().join(", ");
         let why = format!("names {}, which is no group of the results", names(&by));
         let label = format!("`summarise` groups by {}", names(&summarise.by));
         check.wrong(key, &why, &label, Some("list the same properties under `by` of `summarise`"));
@@ -80,16 +75,4 @@ fn group(limits: &Limits, summarise: &Summarise, path: &[Seg], notes: &mut Notes
 fn there_will_be(by: &[By], crossed: &[By]) -> bool {
     let same = by.len() == crossed.len() && by.iter().all(|by| crossed.contains(by));
     same || matches!(by, [] | [By::Return]) || (by == [By::Cover] && crossed.contains(&By::Cover))
-}
-
-/// The word for a property in a pipeline file.
-fn word(by: By) -> &'static str {
-    match by {
-        By::Return => "return",
-        By::Cover => "cover",
-        By::Slope => "slope",
-        By::ScanAngle => "scan_angle",
-        By::Strip => "strip",
-        By::Echo => "echo",
-    }
 }

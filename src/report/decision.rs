@@ -199,7 +199,7 @@ fn returns(summary: &Summary) -> Vec<String> {
         match numbers.as_slice() {
             [] => None,
             [number] => Some(format!("Return {number} {one}.")),
-            [rest @ .., last] => Some(format!("Returns {} and {last} {several}.", rest.join(", "))),
+            all => Some(format!("Returns {} {several}.", words::listed(all))),
         }
     };
     let all = [

@@ -308,7 +308,7 @@ fn not_shown(summary: &Summary) -> Option<String> {
     match numbers.as_slice() {
         [] => None,
         [one] => Some(format!("Return {one} has no comparison.")),
-        [rest @ .., last] => Some(format!("Returns {} and {last} have no comparison.", rest.join(", "))),
+        several => Some(format!("Returns {} have no comparison.", words::listed(several))),
     }
 }
 

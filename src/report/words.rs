@@ -120,8 +120,8 @@ pub fn summary_sentence(summary: &Summary) -> String {
     let told: Vec<_> = summary.returns.iter().filter_map(|row| one_return(row, unit)).collect();
     match told.as_slice() {
         [] | [_] => {}
-        [rest @ .., last] if told.len() <= TOLD_ONE_BY_ONE => {
-            text += &format!(" Return by return, it lies {} and {last}.", rest.join(", "));
+        several if several.len() <= TOLD_ONE_BY_ONE => {
+            text += &format!(" Return by return, it lies {}.", listed(several));
         }
         [first, .., last] => {
             text += &format!(
@@ -239,6 +239,15 @@ pub fn ledger(survey: &CloudCounts, reference: Option<&CloudCounts>) -> Vec<Ledg
     lines.into_values().collect()
 }
 
+/// Things one after the other: `2`, `2 and 3`, `2, 3 and 4`.
+pub fn listed(names: &[String]) -> String {
+    match names {
+        [] => String::new(),
+        [one] => one.clone(),
+        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
+    }
+}
+
 /// A group in words: `return 1, open`, `all returns`.
 pub fn in_words(by: &Map<String, Value>) -> String {
     if by.is_empty() {
@@ -304,11 +313,11 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
         .filter(|row| (1..MIN_CHECKPOINTS).contains(&row.statistics.compared))
         .map(|row| row.return_number.to_string())
         .collect();
-    if let [rest @ .., last] = few.as_slice() {
-        let (noun, verb) = if rest.is_empty() { ("Return", "rests") } else { ("Returns", "rest") };
-        let join = if rest.is_empty() { String::new() } else { format!("{} and ", rest.join(", ")) };
+    if !few.is_empty() {
+        let (noun, verb) = if few.len() == 1 { ("Return", "rests") } else { ("Returns", "rest") };
         all.push(format!(
-            "{noun} {join}{last} {verb} on fewer than {MIN_CHECKPOINTS} places: take those figures as a hint, not as a result."
+            "{noun} {} {verb} on fewer than {MIN_CHECKPOINTS} places: take those figures as a hint, not as a result.",
+            listed(&few)
         ));
     }
     all.extend(

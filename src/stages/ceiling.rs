@@ -5,8 +5,8 @@
 //! surface would rise with it, up to the second lowest of the cell. With m the highest, over the windows of the first
 //! pass that hold the cell, of the lowest elevation in the window's other cells, and v the second lowest elevation of
 //! the cell (none where it holds one point), the opened surface there is min(v, m) whatever the point's own elevation
-//! above that, so that the point is accepted exactly up to min(v, m) + dh_0. The wider windows of the later passes see so many other cells that they
-//! are taken as they are.
+//! above that, so that the point is accepted exactly up to min(v, m) + dh_0. The wider windows of the later passes see
+//! so many other cells that they are taken as they are.
 
 use std::cmp::Ordering;
 

@@ -31,14 +31,8 @@ impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
         let mut chain = Chain::default();
-        let compare = stages.iter().find_map(|s| match s {
-            Stage::Compare(options) => Some(options.clone()),
-            _ => None,
-        });
-        let summarise = stages.iter().find_map(|s| match s {
-            Stage::Summarise(options) => Some(options.clone()),
-            _ => None,
-        });
+        let compare = stages.iter().find_map(Stage::as_compare).cloned();
+        let summarise = stages.iter().find_map(Stage::as_summarise).cloned();
         let told_apart = summarise.is_some();
         let summarise = summarise.unwrap_or_default();
         let classify =

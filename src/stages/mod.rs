@@ -104,3 +104,15 @@ pub enum Stage {
     /// See [`summarise::Summarise`].
     Summarise(summarise::Summarise),
 }
+
+impl Stage {
+    /// The options of `compare`, if it is that stage.
+    pub fn as_compare(&self) -> Option<&compare::Compare> {
+        if let Stage::Compare(options) = self { Some(options) } else { None }
+    }
+
+    /// The options of `summarise`, if it is that stage.
+    pub fn as_summarise(&self) -> Option<&summarise::Summarise> {
+        if let Stage::Summarise(options) = self { Some(options) } else { None }
+    }
+}

@@ -23,6 +23,20 @@ pub enum By {
     Echo,
 }
 
+impl By {
+    /// Its name in pipeline files and results.
+    pub fn word(self) -> &'static str {
+        match self {
+            By::Return => "return",
+            By::Cover => "cover",
+            By::Slope => "slope",
+            By::ScanAngle => "scan_angle",
+            By::Strip => "strip",
+            By::Echo => "echo",
+        }
+    }
+}
+
 /// What stands over the ground.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]

@@ -22,8 +22,6 @@ pub struct Uncut {
     pub n: u64,
     /// Residuals above their own limit, which cannot be: left out.
     pub above_limit: u64,
-    /// Share of the residuals within one (raw) SD below their own limit.
-    pub near_limit: f64,
     /// Share of all that the limits cut off, as estimated.
     pub cut_off: f64,
     /// Mean before the cut.
@@ -116,12 +114,10 @@ pub fn uncut(residuals: &[Placed], block_um: i64, inflation: f64) -> Result<Uncu
     // Blocks that hold many residuals leave fewer degrees of freedom than there are blocks.
     let df = n * n / scores.values().map(|sums| sums[2] * sums[2]).sum::<f64>() - 1.0;
     let t = t_quantile(0.975, df).ok_or(TooFlat::TooFew)?;
-    let near = used.iter().filter(|r| r.limit.is_some_and(|limit| ((limit - r.dz) as f64) <= scale)).count();
     let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
     Ok(Uncut {
         n: used.len() as u64,
         above_limit: (residuals.len() - used.len()) as u64,
-        near_limit: near as f64 / n,
         cut_off: 1.0 - n / before_the_cut,
         mean,
         mean_se,
@@ -131,6 +127,16 @@ pub fn uncut(residuals: &[Placed], block_um: i64, inflation: f64) -> Result<Uncu
         sd_ci95: [sd * exp(-t * ln_sd_se), sd * exp(t * ln_sd_se)],
         blocks,
     })
+}
+
+/// Share of the residuals within one (raw) SD below their own limit.
+pub fn near_limit(residuals: &[Placed]) -> f64 {
+    let n = residuals.len() as f64;
+    let mean = residuals.iter().map(|r| r.dz as f64).sum::<f64>() / n;
+    let sd =
+        (residuals.iter().map(|r| (r.dz as f64 - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
+    let near = |r: &&Placed| r.limit.is_some_and(|limit| (limit - r.dz) as f64 <= sd);
+    residuals.iter().filter(near).count() as f64 / n
 }
 
 /// Standardised residuals with their limits, if these can matter at all.
@@ -333,7 +339,7 @@ mod tests {
         // The likelihood's SD has n where the sample's has n − 1.
         assert!((found.sd / moments.sd().unwrap() / (2_999.0f64 / 3_000.0).sqrt() - 1.0).abs() < 1e-12);
         assert!((found.mean_se * 3_000.0f64.sqrt() / found.sd - 1.0).abs() < 0.2);
-        assert_eq!((found.cut_off, found.near_limit), (0.0, 0.0));
+        assert_eq!((found.cut_off, near_limit(&residuals)), (0.0, 0.0));
         assert_eq!(far, found);
     }
 

@@ -26,6 +26,14 @@ pub struct Coverage {
     pub states: Vec<u8>,
 }
 
+/// The next run of equal states, and how long it is, at most `left`; nothing if there is no such run.
+fn take_run(bytes: &mut &[u8], left: usize) -> Option<(u8, usize)> {
+    let (&byte, rest) = bytes.split_first()?;
+    *bytes = rest;
+    let length = usize::from(byte / STATES) + 1;
+    (length <= usize::from(LONGEST_RUN).min(left)).then_some((byte % STATES, length))
+}
+
 /// What two parts of one cell are together.
 #[inline]
 fn both(a: u8, b: u8) -> u8 {
@@ -65,6 +73,15 @@ impl Coverage {
         }
     }
 
+    /// The bytes behind what [`Coverage::encode`] turned into bytes; nothing if these are damaged.
+    pub fn skip(mut bytes: &[u8]) -> Option<&[u8]> {
+        let mut left = take_extent(&mut bytes)?.len();
+        while left > 0 {
+            left -= take_run(&mut bytes, left)?.1;
+        }
+        Some(bytes)
+    }
+
     /// What [`Coverage::encode`] turned into bytes, and the bytes behind it; nothing if they are damaged. Takes no
     /// more memory than fifteen times the bytes, whatever they say.
     pub fn decode(mut bytes: &[u8]) -> Option<(Self, &[u8])> {
@@ -74,13 +91,8 @@ impl Coverage {
         }
         let mut states = Vec::with_capacity(extent.len());
         while states.len() < extent.len() {
-            let (&byte, rest) = bytes.split_first()?;
-            bytes = rest;
-            let length = usize::from(byte / STATES) + 1;
-            if length > usize::from(LONGEST_RUN).min(extent.len() - states.len()) {
-                return None;
-            }
-            states.extend(std::iter::repeat_n(byte % STATES, length));
+            let (state, length) = take_run(&mut bytes, extent.len() - states.len())?;
+            states.extend(std::iter::repeat_n(state, length));
         }
         Some((Coverage { extent, states }, bytes))
     }
@@ -122,6 +134,7 @@ mod tests {
             bytes.extend([1, 2, 3]);
             let (again, rest) = Coverage::decode(&bytes).unwrap();
             prop_assert_eq!((&again, rest), (&coverage, &[1u8, 2, 3][..]));
+            prop_assert_eq!(Coverage::skip(&bytes), Some(rest));
             let at = at.index(whole);
             prop_assert!(Coverage::decode(&bytes[..at]).is_none());
             bytes[at] ^= flip;

@@ -6,6 +6,7 @@ use std::collections::BTreeMap;
 use crate::pipeline::units::Micrometres;
 use crate::stages::compare::Compared;
 use crate::stats::distributions::f_sf;
+use crate::stats::placed::block_of;
 
 /// Probability below which a trend is taken for real: a report has many tests, and a false alarm costs trust.
 const SURE: f64 = 0.001;
@@ -23,11 +24,6 @@ pub fn centred(excerpt: &[Compared]) -> Vec<f64> {
     }
     let mean = |number: u8| sums.get(&number).map_or(0.0, |(sum, n)| *sum as f64 / *n as f64);
     excerpt.iter().map(|one| one.dz as f64 - mean(one.strata.return_number)).collect()
-}
-
-/// The block that a place falls in.
-fn block(one: &Compared, size: Micrometres) -> (i64, i64) {
-    (one.y.div_euclid(size), one.x.div_euclid(size))
 }
 
 /// A plane through dz over the site.
@@ -70,7 +66,7 @@ pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse
         let [x, y] = from_middle(one);
         let plane = gradient[0] * x + gradient[1] * y;
         (low, high) = (low.min(plane), high.max(plane));
-        let score = scores.entry(block(one, block_size)).or_default();
+        let score = scores.entry(block_of(one.x, one.y, block_size)).or_default();
         *score = [score[0] + x * (z - plane), score[1] + y * (z - plane)];
     }
     let blocks = scores.len() as f64;
@@ -114,7 +110,7 @@ pub fn strips_apart(
     let mut sums: BTreeMap<u16, ByBlock> = BTreeMap::new();
     for (one, z) in excerpt.iter().zip(centred) {
         let Some(strip) = one.strata.strip else { continue };
-        let (sum, n) = sums.entry(strip).or_default().entry(block(one, block_size)).or_default();
+        let (sum, n) = sums.entry(strip).or_default().entry(block_of(one.x, one.y, block_size)).or_default();
         *sum += z;
         *n += 1.0;
     }

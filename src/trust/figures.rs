@@ -5,12 +5,12 @@ use std::io;
 
 use twox_hash::XxHash3_64;
 
-use super::groups::{Group, Groups, Role};
+use super::groups::{Group, Groups, Role, finest_by};
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Unit;
 use crate::report::summary::Statistics;
 use crate::stages::compare::Compared;
-use crate::stages::strata::{By, Strata, StratumCounts};
+use crate::stages::strata::{Strata, StratumCounts};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
@@ -63,7 +63,7 @@ pub struct FirstPass {
 /// # Errors
 /// Whatever reading them back fails with.
 pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<FirstPass> {
-    let by: Vec<By> = summarise.by.iter().copied().chain([By::Return]).collect();
+    let by = finest_by(summarise);
     let up_to = match all.len() {
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
@@ -95,7 +95,7 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
 }
 
 /// A hash of a comparison that depends on nothing but where it is and what it shows.
-pub fn hash(one: &Compared) -> u64 {
+fn hash(one: &Compared) -> u64 {
     let mut bytes = [0u8; 24];
     for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y, one.dz]) {
         *to = value.to_le_bytes();
@@ -127,7 +127,7 @@ pub fn figures(
         .iter()
         .map(|group| {
             let mut moments = Moments::default();
-            group.members.iter().for_each(|&member| moments.merge(finest[member]));
+            group.members.iter().for_each(|&member| moments.merge(finest[usize::from(member)]));
             Figures { moments, ..Figures::default() }
         })
         .collect();
@@ -154,9 +154,10 @@ pub fn figures(
                 .collect();
             let mut number = vec![None; groups.finest.len()];
             for (i, &place) in (0u8..).zip(places) {
-                groups.all[place].members.iter().for_each(|&member| number[member] = Some(i));
+                groups.all[place].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
             }
-            let grouped = Grouped { all, group: |one: &Compared| number[groups.finest_of(&one.strata)?] };
+            let grouped =
+                Grouped { all, group: |one: &Compared| number[usize::from(groups.finest_of(&one.strata)?)] };
             let robust = robust_statistics(&grouped, &wanted)?;
             places.iter().zip(robust).for_each(|(&place, robust)| found[place].robust = robust);
         }

@@ -32,7 +32,7 @@ pub struct Group {
     /// The properties that its points share, as results name them.
     pub by: Map<String, Value>,
     /// The finest groups that make it up, as places in [`Groups::finest`].
-    pub members: Vec<usize>,
+    pub members: Vec<u16>,
 }
 
 /// All groups of a run.
@@ -45,23 +45,17 @@ pub struct Groups {
 }
 
 impl Groups {
-    /// The groups of the ground points counted by the crossed strata in `counts`; returns up to `highest` have a row
-    /// each, whether they have ground or not.
+    /// The groups of the ground points counted by the crossed strata in `counts`, made up of those `compared`, which are
+    /// told apart by [`finest_by`], ascending; returns up to `highest` have a row each, whether they have ground or not.
     pub fn new(
         summarise: &Summarise,
         counts: &BTreeMap<Strata, StratumCounts>,
-        compared: &[Strata],
+        compared: Vec<Strata>,
         highest: u8,
     ) -> Self {
-        let mut by = summarise.by.clone();
-        if !by.contains(&By::Return) {
-            by.push(By::Return);
-        }
-        let mut finest: Vec<Strata> = compared.iter().map(|strata| strata.only(&by)).collect();
-        finest.sort_unstable();
-        finest.dedup();
-        let members = |wanted: Strata, properties: &[By]| -> Vec<usize> {
-            (0..finest.len()).filter(|&i| finest[i].only(properties) == wanted).collect()
+        let (by, finest) = (finest_by(summarise), compared);
+        let members = |wanted: Strata, properties: &[By]| -> Vec<u16> {
+            (0..).zip(&finest).filter(|(_, own)| own.only(properties) == wanted).map(|(i, _)| i).collect()
         };
         let group = |role, strata: Strata, properties: &[By]| Group {
             role,
@@ -89,8 +83,8 @@ impl Groups {
     }
 
     /// The finest group of a comparison.
-    pub fn finest_of(&self, strata: &Strata) -> Option<usize> {
-        self.finest.binary_search(&strata.only(&self.by)).ok()
+    pub fn finest_of(&self, strata: &Strata) -> Option<u16> {
+        self.finest.binary_search(&strata.only(&self.by)).ok().map(|place| place as u16)
     }
 
     /// The group that a group is compared with: the same one of first returns.
@@ -104,18 +98,27 @@ impl Groups {
     }
 }
 
+/// The properties by which the finest groups are told apart: those that `summarise` names, and the return.
+pub fn finest_by(summarise: &Summarise) -> Vec<By> {
+    let mut by = summarise.by.clone();
+    if !by.contains(&By::Return) {
+        by.push(By::Return);
+    }
+    by
+}
+
 /// The properties of strata as results name them.
 fn named(strata: &Strata, by: &[By], summarise: &Summarise) -> Map<String, Value> {
     let class = |class: Option<u8>, breaks: &[f64]| class.map(|class| class_name(class, breaks));
-    let one = |by: &By| match by {
-        By::Return => ("return", json!(strata.return_number)),
-        By::Cover => ("cover", json!(strata.cover)),
-        By::Slope => ("slope", json!(class(strata.slope, &summarise.slope_breaks))),
-        By::ScanAngle => ("scan_angle", json!(class(strata.scan_angle, &summarise.scan_angle_breaks))),
-        By::Strip => ("strip", json!(strata.strip)),
-        By::Echo => ("echo", json!(strata.echo)),
+    let value = |by: &By| match by {
+        By::Return => json!(strata.return_number),
+        By::Cover => json!(strata.cover),
+        By::Slope => json!(class(strata.slope, &summarise.slope_breaks)),
+        By::ScanAngle => json!(class(strata.scan_angle, &summarise.scan_angle_breaks)),
+        By::Strip => json!(strata.strip),
+        By::Echo => json!(strata.echo),
     };
-    by.iter().map(one).map(|(key, value)| (key.to_string(), value)).collect()
+    by.iter().map(|by| (by.word().to_string(), value(by))).collect()
 }
 
 /// The properties that a limit names, as results name them.
@@ -151,8 +154,9 @@ mod tests {
             strata(1, Cover::Canopy),
             strata(1, Cover::Open),
         ];
-        let counts = compared.iter().map(|s| (s.only(&summarise.by), StratumCounts::default())).collect();
-        let groups = Groups::new(&summarise, &counts, &compared, 2);
+        let counts: BTreeMap<Strata, StratumCounts> =
+            compared.iter().map(|s| (s.only(&summarise.by), StratumCounts::default())).collect();
+        let groups = Groups::new(&summarise, &counts, counts.keys().copied().collect(), 2);
         assert_eq!(groups.finest.len(), 3);
         let members: Vec<_> = groups.all.iter().map(|group| group.members.len()).collect();
         // All, returns 1 and 2, open, canopy, and three crossed.

@@ -8,7 +8,7 @@ use super::groups::Groups;
 use super::undone::undone;
 use crate::pipeline::units::{Length, Micrometres, Unit};
 use crate::report::summary::Statistics;
-use crate::report::trust::{self, Interval, Test, Uncut, VsFirst};
+use crate::report::trust::{self, Interval, Test, VsFirst};
 use crate::stages::auto::Auto;
 use crate::stages::compare::Compared;
 use crate::stats::blocks::{BlockSums, default_size_um};
@@ -19,10 +19,8 @@ use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 
-/// What is found about every group.
+/// What is found beside the intervals of the groups.
 pub struct Intervals {
-    /// In the order of the groups.
-    pub by_group: Vec<OfGroup>,
     /// How far places are alike.
     pub correlation: trust::Correlation,
     /// Edge of the blocks, micrometres.
@@ -31,30 +29,8 @@ pub struct Intervals {
     pub learning: Learning,
 }
 
-/// How sure a group's figures are.
-#[derive(Default)]
-pub struct OfGroup {
-    mean: Option<Interval>,
-    sd: Option<Interval>,
-    rmse: Option<Interval>,
-    n_effective: Option<f64>,
-    vs_first: Option<VsFirst>,
-    uncut: Option<Uncut>,
-}
-
-impl OfGroup {
-    /// Puts what was found beside the figures.
-    pub fn put_into(self, row: &mut Statistics) {
-        row.mean_ci95 = self.mean;
-        row.sd_ci95 = self.sd;
-        row.rmse_ci95 = self.rmse;
-        row.n_effective = self.n_effective;
-        row.vs_first = self.vs_first;
-        row.uncut = self.uncut;
-    }
-}
-
-/// Works out intervals: the correlation from the `excerpt`, the sums of blocks from all comparisons.
+/// Works out how sure the figures in `rows` are, which go with the groups, and puts it beside them: the correlation from
+/// the `excerpt`, the sums of blocks from all comparisons.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
@@ -65,6 +41,7 @@ pub fn intervals(
     block: Auto<Length>,
     seed: u64,
     units: Unit,
+    rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
     let placed: Vec<Placed> = excerpt.iter().filter_map(|one| place(one, groups)).collect();
     let found = correlation(&placed, seed);
@@ -77,44 +54,33 @@ pub fn intervals(
     all.for_each(&mut |one| {
         learning.add(one.x, one.y, one.strata.return_number, one.dz);
         if let Some(group) = groups.finest_of(&one.strata) {
-            sums.add(one.x, one.y, group as u16, one.dz);
+            sums.add(one.x, one.y, group, one.dz);
         }
     })?;
     let sums = sums.few_enough();
     let joined = sums.size_um();
-    let members: Vec<Vec<u16>> =
-        groups.all.iter().map(|group| group.members.iter().map(|&member| member as u16).collect()).collect();
+    let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let drawn = bootstrap(&sums, &members, &found, seed);
     let independent = Independent { placed: &placed, members: &members, size: joined, seed };
-    let by_group = groups
-        .all
-        .iter()
-        .enumerate()
-        .map(|(i, group)| {
-            let estimate = drawn.estimate(i);
-            let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
-            OfGroup {
-                mean: length(estimate.mean_ci95),
-                sd: length(estimate.sd_ci95),
-                rmse: length(estimate.rmse_ci95),
-                n_effective: estimate.n_effective,
-                vs_first: groups
-                    .first_of(group)
-                    .and_then(|first| vs_first(&drawn, i, first, &independent, units)),
-                uncut: {
-                    let member = |one: &&Placed| members[i].binary_search(&one.group).is_ok();
-                    let own: Vec<Placed> = placed.iter().filter(member).copied().collect();
-                    let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
-                    undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units)
-                },
-            }
-        })
-        .collect();
-    Ok(Intervals { by_group, correlation: told(&found, &sums, units), block: size, learning })
+    let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
+    for (i, (group, row)) in groups.all.iter().zip(rows).enumerate() {
+        let estimate = drawn.estimate(i);
+        row.mean_ci95 = length(estimate.mean_ci95);
+        row.sd_ci95 = length(estimate.sd_ci95);
+        row.rmse_ci95 = length(estimate.rmse_ci95);
+        row.n_effective = estimate.n_effective;
+        let first = groups.first_of(group);
+        row.vs_first = first.and_then(|first| vs_first(&drawn, i, first, &independent, units));
+        let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
+        let own: Vec<Placed> = placed.iter().filter(member).copied().collect();
+        let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
+        row.uncut = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
+    }
+    Ok(Intervals { correlation: told(&found, &sums, units), block: size, learning })
 }
 
 fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
-    let group = groups.finest_of(&one.strata)? as u16;
+    let group = groups.finest_of(&one.strata)?;
     Some(Placed { x: one.x, y: one.y, dz: one.dz, limit: one.limit(), group })
 }
 

@@ -45,32 +45,22 @@ pub fn study<E: From<io::Error>>(
     units: Unit,
     trade: impl FnOnce(&Moments16, &Learning, Micrometres) -> Result<Vec<TradeRow>, E>,
 ) -> Result<Studied, E> {
-    let summarise = pipeline.stages.iter().find_map(|stage| match stage {
-        Stage::Summarise(options) => Some(options.clone()),
-        _ => None,
-    });
-    let summarise = summarise.unwrap_or_default();
+    let summarise = pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let first = first_pass(all, &summarise)?;
     let highest = (1..counts.points.len()).rev().find(|&n| counts.points[n] > 0).unwrap_or(0);
-    let compared: Vec<_> = first.moments.keys().copied().collect();
-    let groups = Groups::new(&summarise, &counts.strata, &compared, highest as u8);
+    let compared = first.moments.keys().copied().collect();
+    let groups = Groups::new(&summarise, &counts.strata, compared, highest as u8);
     let figures = figures(all, &groups, &first.moments)?;
-    let Intervals { by_group, correlation, block, learning } =
-        intervals(all, &groups, &first.excerpt, summarise.block, pipeline.seed, units)?;
+    let rows = groups.all.iter().zip(&figures);
+    let mut rows: Vec<Statistics> =
+        rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
+    let Intervals { correlation, block, learning } =
+        intervals(all, &groups, &first.excerpt, summarise.block, pipeline.seed, units, &mut rows)?;
     let mut by_return = Moments16::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let trade = trade(&by_return, &learning, block)?;
     let trade: Vec<TradeRow> =
         trade.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
-    let mut rows: Vec<Statistics> = groups
-        .all
-        .iter()
-        .zip(&figures)
-        .map(|(group, figures)| statistics(group, figures, counts, units))
-        .collect();
-    for (row, found) in rows.iter_mut().zip(by_group) {
-        found.put_into(row);
-    }
 
     let stated = pipeline.reference.as_ref();
     let length = |um: f64| units.from_micrometres(um);

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::report::trust::Uncut;
 use crate::stats::placed::Placed;
-use crate::stats::truncated::{self, uncut};
+use crate::stats::truncated::{self, near_limit, uncut};
 
 /// A return that has less than this share of a group's comparisons may be left out of the mixture, where nothing can be
 /// said of it.
@@ -71,15 +71,6 @@ pub fn undone(
         cut_off: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
         why_not: None,
     })
-}
-
-/// Share of comparisons within one SD under their own limit.
-fn near_limit(own: &[Placed]) -> f64 {
-    let n = own.len() as f64;
-    let mean = own.iter().map(|one| one.dz as f64).sum::<f64>() / n;
-    let sd = (own.iter().map(|one| (one.dz as f64 - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
-    let near = |one: &&Placed| one.limit.is_some_and(|limit| (limit - one.dz) as f64 <= sd);
-    own.iter().filter(near).count() as f64 / n
 }
 
 struct Mixture {

@@ -7,7 +7,7 @@ use crate::pipeline::Pipeline;
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::report::summary::Statistics;
 use crate::report::trust::{Accepted, Correlation, Standing, Warning};
-use crate::report::words::{in_words, length, percent, thousands};
+use crate::report::words::{in_words, length, listed, percent, thousands};
 use crate::stages::Stage;
 use crate::stages::compare::{Compared, Method};
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
@@ -50,12 +50,11 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 8] = [
         cut_tail,
         reference_too_coarse,
         bias,
-        tilted,
-        strips,
+        across_the_site,
         wide_radius,
         lopsided_groups,
         few_checkpoints,
@@ -78,15 +77,6 @@ fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Stat
         .zip(f.standings)
         .map(|((group, row), standing)| (group, row, standing));
     all.filter(|(group, row, _)| !matches!(group.role, Role::Crossed | Role::All) && row.compared > 0)
-}
-
-/// `returns 4 and 5`, `return 2, under canopy`.
-fn listed(names: &[String]) -> String {
-    match names {
-        [] => String::new(),
-        [one] => one.clone(),
-        [rest @ .., last] => format!("{} and {last}", rest.join(", ")),
-    }
 }
 
 fn cut_tail(f: &Findings) -> Vec<Warning> {
@@ -172,43 +162,37 @@ fn rmse_of_all(f: &Findings) -> f64 {
     f.rows[0].rmse.map_or(0.0, |rmse| rmse * f.units.micrometres())
 }
 
-fn tilted(f: &Findings) -> Vec<Warning> {
-    let Some(tilt) = tilt(f.excerpt, &centred(f.excerpt), f.block, rmse_of_all(f)) else { return Vec::new() };
+/// A tilt across the site, and strips that disagree.
+fn across_the_site(f: &Findings) -> Vec<Warning> {
+    let centred = centred(f.excerpt);
+    let rmse = rmse_of_all(f);
     let length = |um: f64| length(f.units.from_micrometres(um), f.units);
-    let [east, north] = tilt.gradient;
     let side = |value: f64, up: &'static str, down: &'static str| if value >= 0.0 { up } else { down };
-    one(
-        "tilt",
-        format!(
+    let tilt = tilt(f.excerpt, &centred, f.block, rmse).map(|tilt| Warning {
+        code: "tilt",
+        text: format!(
             "dz changes across the site: it rises towards the {}{} by {} from one end to the other. A single bias does not \
              describe it: look at the registration of the reference and of the strips.",
-            side(north, "north", "south"),
-            side(east, "-east", "-west"),
+            side(tilt.gradient[1], "north", "south"),
+            side(tilt.gradient[0], "-east", "-west"),
             length(tilt.range)
         ),
-    )
-}
-
-fn strips(f: &Findings) -> Vec<Warning> {
-    let apart = strips_apart(f.excerpt, &centred(f.excerpt), f.block, rmse_of_all(f));
-    let Some(apart) = apart else { return Vec::new() };
-    one(
-        "strips_differ",
-        format!(
+    });
+    let apart = strips_apart(f.excerpt, &centred, f.block, rmse).map(|apart| Warning {
+        code: "strips_differ",
+        text: format!(
             "Flight strips disagree: strip {} lies {} above strip {} on average. Add `strip` to `by` of `summarise` to see \
              each, and look at the strip adjustment.",
             apart.strips[1],
-            length(f.units.from_micrometres(apart.difference), f.units),
+            length(apart.difference),
             apart.strips[0]
         ),
-    )
+    });
+    tilt.into_iter().chain(apart).collect()
 }
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
-    let compare = f.pipeline.stages.iter().find_map(|stage| match stage {
-        Stage::Compare(options) => Some(options),
-        _ => None,
-    });
+    let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
     let Some(compare) = compare.filter(|compare| compare.method == Method::Nearest) else {
         return Vec::new();
     };
