@@ -13,7 +13,7 @@ use crate::stats::moments::Moments;
 use crate::terrain::coverage::Coverage;
 use crate::terrain::holes::{Holes, Sweep};
 use crate::terrain::learning::Learning;
-use crate::terrain::trade::{Neighbourhood, REFERENCE_POINTS, Settings, Trade, TradeRow};
+use crate::terrain::trade::{Neighbourhood, REFERENCE_POINTS, SQUARE, Settings, Trade, TradeRow};
 
 /// What the account rests on beside the cells.
 pub struct Account<'a> {
@@ -46,6 +46,7 @@ pub fn trade(
         returns: 1..=highest as u8,
         reference_points: REFERENCE_POINTS,
         reach: REACH,
+        square: SQUARE,
         block: account.block,
     };
     let learned = account.learning.for_folds();

@@ -11,6 +11,16 @@ pub struct Moments {
 }
 
 impl Moments {
+    /// One value, `times` over.
+    pub fn repeated(value: i64, times: u64) -> Self {
+        Moments {
+            n: times,
+            sum: i128::from(value) * i128::from(times),
+            sum_of_squares: u128::from(value.unsigned_abs()).pow(2) * u128::from(times),
+            range: (times > 0).then_some((value, value)),
+        }
+    }
+
     /// Adds one value.
     pub fn add(&mut self, value: i64) {
         self.n += 1;
@@ -76,6 +86,13 @@ fn ratio(numerator: i128, denominator: i128) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_repeated_value_is_what_adding_it_again_and_again_gives() {
+        for (value, times) in [(-7, 5), (i64::MIN, 2), (3, 1), (9, 0)] {
+            assert_eq!(Moments::repeated(value, times), moments((0..times).map(|_| value)));
+        }
+    }
 
     fn moments(values: impl IntoIterator<Item = i64>) -> Moments {
         let mut all = Moments::default();
