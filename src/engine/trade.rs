@@ -83,7 +83,8 @@ pub fn trade(
         a.merge(&b);
         Ok(a)
     };
-    let trade = keys.par_iter().map(test).try_reduce(none, merge)?;
+    // Tile by tile, since few have reference and take long.
+    let trade = keys.par_iter().with_max_len(1).map(test).try_reduce(none, merge)?;
     Ok(trade.rows(cell, &holes, &account.ground, &account.dz))
 }
 

@@ -216,20 +216,19 @@ impl Trade {
         let places = near.places(&self.settings);
         let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
         // By k and estimate, the terrain at every place.
-        let mut terrains: Vec<[Vec<Option<Heights>>; 2]> = Vec::new();
-        for k in returns.clone() {
+        let terrains = returns.clone().into_par_iter().map(|k| {
             let plain = Terrain::new(&near.sums, &Weights::plain(*returns.start()..=k), reach);
-            // Few tiles have reference, and these have much: the places of one are shared out among the workers.
-            let plain = places.par_iter().map(|place| plain.at(place.x, place.y)).collect();
+            let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();
             let mut weighted = vec![None; places.len()];
             for (fold, learned) in learned.iter().enumerate().filter(|(fold, _)| folds.contains(fold)) {
                 let weights = Weights::learned(*returns.start()..=k, learned);
                 let terrain = Terrain::new(&near.sums, &weights, reach);
-                let mine = weighted.par_iter_mut().zip(&places).zip(&folds).filter(|(_, own)| **own == fold);
+                let mine = weighted.iter_mut().zip(&places).zip(&folds).filter(|(_, own)| **own == fold);
                 mine.for_each(|((height, place), _)| *height = terrain.at(place.x, place.y));
             }
-            terrains.push([plain, weighted]);
-        }
+            [plain, weighted]
+        });
+        let terrains: Vec<[Vec<Option<Heights>>; 2]> = terrains.collect();
         let known = |r: &u8| learned.iter().all(|fold| fold[usize::from(*r)].is_some());
         let first = returns.clone().find(known);
         let needed = |k: u8, weighted: bool| first.map_or(!weighted, |first| k >= first);

@@ -3,6 +3,8 @@
 
 use std::io;
 
+use rayon::prelude::*;
+
 use super::figures::Comparisons;
 use super::groups::Groups;
 use super::undone::undone;
@@ -63,7 +65,7 @@ pub fn intervals(
     let drawn = bootstrap(&sums, &members, &found, seed);
     let independent = Independent { placed: &placed, members: &members, size: joined, seed };
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
-    for (i, (group, row)) in groups.all.iter().zip(rows).enumerate() {
+    rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
         row.mean_ci95 = length(estimate.mean_ci95);
         row.sd_ci95 = length(estimate.sd_ci95);
@@ -75,7 +77,7 @@ pub fn intervals(
         let own: Vec<Placed> = placed.iter().filter(member).copied().collect();
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
         row.uncut = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
-    }
+    });
     Ok(Intervals { correlation: told(&found, &sums, units), block: size, learning })
 }
 
