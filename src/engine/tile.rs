@@ -50,6 +50,12 @@ pub enum Fate {
     Dropped,
 }
 
+impl Fate {
+    /// Every fate, in order.
+    pub const ALL: [Fate; 5] =
+        [Fate::Ground, Fate::Noise, Fate::LowOutlier, Fate::AboveGround, Fate::Dropped];
+}
+
 /// The points of one cloud in a tile: those of the core first, then those of the halo.
 #[derive(Default)]
 pub struct PointSet {

@@ -141,16 +141,28 @@ impl Finder {
     /// What [`Extent::index_of`] says.
     #[inline]
     pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {
+        self.place_of(x, y).map(|(column, row)| row * self.extent.columns + column)
+    }
+
+    /// Column and row of the cell that holds a position, counted from the first, if it is one of these.
+    #[inline]
+    pub fn place_of(&self, x: Micrometres, y: Micrometres) -> Option<(usize, usize)> {
         let column = (x - self.corner.0) as f64 * self.per_cell;
         let row = (y - self.corner.1) as f64 * self.per_cell;
         let (whole_column, whole_row) = (column as i64, row as i64);
         let settled = |part: f64| part > self.edge && part < 1.0 - self.edge;
         if !settled(column - whole_column as f64) || !settled(row - whole_row as f64) {
-            return self.extent.index_of(x, y);
+            return self.divided(x, y);
         }
         // What is settled is not below zero.
         let (column, row) = (whole_column as usize, whole_row as usize);
-        (column < self.extent.columns && row < self.extent.rows).then(|| row * self.extent.columns + column)
+        (column < self.extent.columns && row < self.extent.rows).then_some((column, row))
+    }
+
+    #[cold]
+    fn divided(&self, x: Micrometres, y: Micrometres) -> Option<(usize, usize)> {
+        let index = self.extent.index_of(x, y)?;
+        Some((index % self.extent.columns, index / self.extent.columns))
     }
 }
 
@@ -179,10 +191,8 @@ impl Raster {
     #[inline]
     pub fn lower_at(&mut self, index: Option<usize>, z: Micrometres) {
         if let Some(value) = index.and_then(|i| self.values.get_mut(i)) {
-            let z = z as f64;
-            if z < *value {
-                *value = z;
-            }
+            // Written whether lower or not: a branch would be guessed wrong again and again.
+            *value = value.min(z as f64);
         }
     }
 

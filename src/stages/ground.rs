@@ -223,22 +223,18 @@ impl Limits {
     #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
         let Some(index) = self.finder.index_of(x, y) else { return Fate::AboveGround };
-        // The limit alone settles it for nearly all points; only what is ground by it may be a low outlier.
-        if z as f64 > self.highest.values[index] {
-            Fate::AboveGround
-        } else if self.is_low(index, z) {
-            Fate::LowOutlier
-        } else {
-            Fate::Ground
+        // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
+        // guessed wrong again and again.
+        let is_above = z as f64 > self.highest.values[index];
+        if self.holds_low.get(index) == Some(&true) && !is_above && self.is_low(index, z) {
+            return Fate::LowOutlier;
         }
+        if is_above { Fate::AboveGround } else { Fate::Ground }
     }
 
     fn is_low(&self, index: usize, z: Micrometres) -> bool {
-        self.holds_low.get(index) == Some(&true)
-            && self
-                .low
-                .binary_search_by_key(&index, |cell| cell.index)
-                .is_ok_and(|i| (z as f64) < self.low[i].floor)
+        let place = self.low.binary_search_by_key(&index, |cell| cell.index);
+        place.is_ok_and(|i| (z as f64) < self.low[i].floor)
     }
 }
 

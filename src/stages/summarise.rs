@@ -7,7 +7,7 @@ use super::TileStage;
 use super::auto::Auto;
 use super::places::{Canopy, Places};
 use super::strata::{By, Echo, Strata, StratumCounts, class_of};
-use crate::cloud::point::{Fields, Point};
+use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::engine::tile::{Cloud, Fate, Tile};
 use crate::pipeline::units::Length;
 use crate::raster::Raster;
@@ -116,20 +116,20 @@ impl TileStage for CountTile {
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
         for cloud in [Cloud::Survey, Cloud::Reference] {
-            let mut counts = std::mem::take(tile.found.counts_mut(cloud));
             let set = tile.cloud_mut(cloud);
+            // By fate and return number: a table needs no branch, which under trees would be guessed wrong.
+            let mut table = [[0; MAX_RETURN + 1]; Fate::ALL.len()];
             for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
-                match fate {
-                    Fate::Ground => {
-                        counts.ground_by_return[point.valid_return().unwrap_or(0) as usize] += 1;
-                    }
-                    Fate::Noise => counts.noise += 1,
-                    Fate::LowOutlier => counts.low_outlier += 1,
-                    Fate::AboveGround => counts.above_ground += 1,
-                    Fate::Dropped => {}
-                }
+                table[*fate as usize][usize::from(point.valid_return().unwrap_or(0))] += 1;
             }
-            *tile.found.counts_mut(cloud) = counts;
+            let of = |fate: Fate| table[fate as usize];
+            let counts = tile.found.counts_mut(cloud);
+            counts.noise += of(Fate::Noise).iter().sum::<u64>();
+            counts.low_outlier += of(Fate::LowOutlier).iter().sum::<u64>();
+            counts.above_ground += of(Fate::AboveGround).iter().sum::<u64>();
+            for (sum, count) in counts.ground_by_return.iter_mut().zip(of(Fate::Ground)) {
+                *sum += count;
+            }
         }
         self.count_strata(tile);
     }

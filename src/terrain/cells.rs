@@ -3,7 +3,7 @@
 use super::bytes::{put, put_extent, put_signed, take, take_extent, take_signed};
 use super::coverage::Coverage;
 use crate::pipeline::units::Micrometres;
-use crate::raster::Extent;
+use crate::raster::{Extent, Finder};
 
 /// Return numbers a file can state, 0 to 15.
 const RETURNS: usize = 16;
@@ -54,6 +54,7 @@ pub(super) fn corners(first: i64, count: usize, cell: f64) -> Vec<Micrometres> {
 #[derive(Clone, Debug)]
 pub struct Sums {
     extent: Extent,
+    finder: Finder,
     column_corners: Vec<Micrometres>,
     row_corners: Vec<Micrometres>,
     /// By kind, then by cell, row by row from the south-west; no cells where a kind has no point.
@@ -65,6 +66,7 @@ impl Sums {
     pub fn new(extent: Extent) -> Self {
         Sums {
             extent,
+            finder: extent.finder(),
             column_corners: corners(extent.first_column, extent.columns, extent.cell),
             row_corners: corners(extent.first_row, extent.rows, extent.cell),
             kinds: Default::default(),
@@ -100,8 +102,8 @@ impl Sums {
     }
 
     fn add(&mut self, kind: usize, x: Micrometres, y: Micrometres, z: Micrometres) {
-        if let Some(i) = self.extent.index_of(x, y) {
-            let (column, row) = (i % self.extent.columns, i / self.extent.columns);
+        if let Some((column, row)) = self.finder.place_of(x, y) {
+            let i = row * self.extent.columns + column;
             let (x, y) = (x - self.column_corners[column], y - self.row_corners[row]);
             self.sum_mut(kind, i).merge(&Sum { n: 1, x, y, z });
         }
@@ -181,6 +183,7 @@ impl Sums {
 #[derive(Clone, Debug)]
 pub struct CellSums {
     coverage: Coverage,
+    finder: Finder,
     sums: Option<Sums>,
 }
 
@@ -189,7 +192,7 @@ impl CellSums {
     /// for those of `tested`: the cells with reference and those within reach of them.
     pub fn new(extent: Extent, tested: Option<Extent>) -> Self {
         let sums = tested.map(|tested| extent.within(&tested)).filter(|cells| !cells.is_empty());
-        CellSums { coverage: Coverage::new(extent), sums: sums.map(Sums::new) }
+        CellSums { coverage: Coverage::new(extent), finder: extent.finder(), sums: sums.map(Sums::new) }
     }
 
     /// Adds a point of the survey, ground or not.
@@ -201,7 +204,7 @@ impl CellSums {
         return_number: u8,
         is_ground: bool,
     ) {
-        self.coverage.add(x, y, is_ground.then_some(return_number));
+        self.coverage.add(self.finder.index_of(x, y), is_ground.then_some(return_number));
         if let (true, Some(sums)) = (is_ground, &mut self.sums) {
             sums.add_ground(x, y, z, return_number);
         }

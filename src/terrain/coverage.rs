@@ -1,7 +1,6 @@
 //! Which cells the survey saw at all, and the lowest return number that has ground in each.
 
 use super::bytes::{put_extent, take_extent};
-use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 
 /// The state of a cell without any point of the survey.
@@ -53,13 +52,13 @@ impl Coverage {
         Coverage { extent, states: vec![OUTSIDE; extent.len()] }
     }
 
-    /// Adds one point of the survey; `ground` is the return number (1 to 15) of a ground point. Positions outside
-    /// are passed over.
+    /// Adds one point of the survey to the cell at an index, if there is one; `ground` is the return number (1 to 15)
+    /// of a ground point.
     #[inline]
-    pub fn add(&mut self, x: Micrometres, y: Micrometres, ground: Option<u8>) {
-        if let Some(i) = self.extent.index_of(x, y) {
+    pub fn add(&mut self, index: Option<usize>, ground: Option<u8>) {
+        if let Some(into) = index.and_then(|i| self.states.get_mut(i)) {
             let state = ground.filter(|r| (1..NO_GROUND).contains(r)).unwrap_or(NO_GROUND);
-            self.states[i] = both(self.states[i], state);
+            *into = both(*into, state);
         }
     }
 
@@ -109,11 +108,11 @@ mod tests {
         let mut coverage = Coverage::new(Extent::covering(10.0, (0, 40), (0, 10), 0));
         for (x, ground) in [(1, Some(4)), (2, Some(2)), (3, None), (11, None), (21, Some(15)), (99, Some(1))]
         {
-            coverage.add(x, 5, ground);
+            coverage.add(coverage.extent.index_of(x, 5), ground);
         }
         assert_eq!(coverage.states, [2, NO_GROUND, 15, OUTSIDE]);
         // A ground point without a valid return number shows that the survey was there, and fills no cell.
-        coverage.add(31, 5, Some(0));
+        coverage.add(coverage.extent.index_of(31, 5), Some(0));
         assert_eq!(coverage.states[3], NO_GROUND);
     }
 

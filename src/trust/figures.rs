@@ -16,7 +16,7 @@ use crate::stats::moments::Moments;
 use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
 
 /// All comparisons of a run, which can be read again and again, in any order.
-pub trait Comparisons {
+pub trait Comparisons: Sync {
     /// How many there are.
     fn len(&self) -> u64;
 

@@ -31,26 +31,42 @@ pub struct Intervals {
     pub learning: Learning,
 }
 
-/// Works out how sure the figures in `rows` are, which go with the groups, and puts it beside them: the correlation from
-/// the `excerpt`, the sums of blocks from all comparisons.
+/// How far places are alike, and what that was told from.
+pub struct Alike {
+    placed: Vec<Placed>,
+    correlation: Correlation,
+    /// Edge of the blocks, micrometres.
+    block: Micrometres,
+}
+
+impl Alike {
+    /// The correlation of the `excerpt`, and the blocks that it asks for unless they are given.
+    pub fn of(excerpt: &[Compared], groups: &Groups, block: Auto<Length>, seed: u64) -> Self {
+        let placed: Vec<Placed> = excerpt.iter().filter_map(|one| place(one, groups)).collect();
+        let correlation = correlation(&placed, seed);
+        let block = match block {
+            Auto::Fixed(length) => length.micrometres().max(1),
+            Auto::Auto => default_size_um(&correlation, &placed),
+        };
+        Alike { placed, correlation, block }
+    }
+}
+
+/// Works out how sure the figures in `rows` are, which go with the groups, and puts it beside them, from the sums of
+/// blocks of all comparisons.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
 pub fn intervals(
     all: &dyn Comparisons,
     groups: &Groups,
-    excerpt: &[Compared],
-    block: Auto<Length>,
+    alike: &Alike,
     seed: u64,
     units: Unit,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
-    let placed: Vec<Placed> = excerpt.iter().filter_map(|one| place(one, groups)).collect();
-    let found = correlation(&placed, seed);
-    let size = match block {
-        Auto::Fixed(length) => length.micrometres().max(1),
-        Auto::Auto => default_size_um(&found, &placed),
-    };
+    let Alike { placed, correlation, block } = alike;
+    let size = *block;
     let mut sums = BlockSums::new(size, groups.finest.len());
     let mut learning = Learning::new(size);
     all.for_each(&mut |one| {
@@ -62,8 +78,8 @@ pub fn intervals(
     let sums = sums.few_enough();
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
-    let drawn = bootstrap(&sums, &members, &found, seed);
-    let independent = Independent { placed: &placed, members: &members, size: joined, seed };
+    let drawn = bootstrap(&sums, &members, correlation, seed);
+    let independent = Independent { placed, members: &members, size: joined, seed };
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
@@ -78,7 +94,7 @@ pub fn intervals(
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
         row.uncut = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
     });
-    Ok(Intervals { correlation: told(&found, &sums, units), block: size, learning })
+    Ok(Intervals { correlation: told(correlation, &sums, units), block: size, learning })
 }
 
 fn place(one: &Compared, groups: &Groups) -> Option<Placed> {

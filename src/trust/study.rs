@@ -5,7 +5,7 @@ use std::io;
 use super::accept::{self, Found};
 use super::figures::{Comparisons, PointCounts, figures, first_pass, statistics};
 use super::groups::{Groups, Role};
-use super::intervals::{Intervals, intervals};
+use super::intervals::{Alike, Intervals, intervals};
 use super::standing::{Reference, standing, testable_class};
 use super::warnings::{Findings, warnings};
 use crate::cloud::point::MAX_RETURN;
@@ -50,12 +50,16 @@ pub fn study<E: From<io::Error>>(
     let highest = (1..counts.points.len()).rev().find(|&n| counts.points[n] > 0).unwrap_or(0);
     let compared = first.moments.keys().copied().collect();
     let groups = Groups::new(&summarise, &counts.strata, compared, highest as u8);
-    let figures = figures(all, &groups, &first.moments)?;
+    let (figures, alike) = rayon::join(
+        || figures(all, &groups, &first.moments),
+        || Alike::of(&first.excerpt, &groups, summarise.block, pipeline.seed),
+    );
+    let figures = figures?;
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
     let Intervals { correlation, block, learning } =
-        intervals(all, &groups, &first.excerpt, summarise.block, pipeline.seed, units, &mut rows)?;
+        intervals(all, &groups, &alike, pipeline.seed, units, &mut rows)?;
     let mut by_return = Moments16::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let trade = trade(&by_return, &learning, block)?;
