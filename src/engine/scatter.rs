@@ -356,17 +356,18 @@ impl<'a> Dealer<'a> {
         };
         let last = match self.last {
             Some(last) if inside(last.corner, 0) => last,
-            _ => self.turn_to(point),
+            _ => self.turn_to(point.x, point.y),
         };
         self.put(last.slot, point, last.corner, false);
         if !inside(last.corner, self.halo) {
-            self.deal_to_halos(point);
+            // A copy, so that the point itself need never be written to memory.
+            self.deal_to_halos(*point);
         }
     }
 
     /// Goes over to the tile that a point falls in.
     #[cold]
-    fn turn_to(&mut self, point: &Point) -> Last {
+    fn turn_to(&mut self, x: Micrometres, y: Micrometres) -> Last {
         if self.held > HELD {
             // Many tiles at once: give the memory back, too.
             self.write_all();
@@ -374,21 +375,21 @@ impl<'a> Dealer<'a> {
             self.buffers.clear();
             self.held = 0;
         }
-        let key = self.tiling.key_of(point.x, point.y);
+        let key = self.tiling.key_of(x, y);
         let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
         self.last = Some(last);
         last
     }
 
     #[inline(never)]
-    fn deal_to_halos(&mut self, point: &Point) {
+    fn deal_to_halos(&mut self, point: Point) {
         for key in self.tiling.halos_of(point.x, point.y, self.halo) {
             let slot = self.slot(key);
-            self.put(slot, point, self.tiling.corner(key), true);
+            self.put(slot, &point, self.tiling.corner(key), true);
         }
     }
 
-    #[inline]
+    #[inline(always)]
     fn put(&mut self, slot: usize, point: &Point, corner: (Micrometres, Micrometres), halo: bool) {
         let bytes = &self.slots[slot].1;
         if bytes.capacity() - bytes.len() < self.packing.size() {

@@ -50,11 +50,8 @@ pub enum Fate {
     Dropped,
 }
 
-impl Fate {
-    /// Every fate, in order.
-    pub const ALL: [Fate; 5] =
-        [Fate::Ground, Fate::Noise, Fate::LowOutlier, Fate::AboveGround, Fate::Dropped];
-}
+/// Counts by [`Fate`], in its order.
+pub type ByFate = [u64; 5];
 
 /// The points of one cloud in a tile: those of the core first, then those of the halo.
 #[derive(Default)]
@@ -159,6 +156,15 @@ pub struct FateCounts {
 }
 
 impl FateCounts {
+    /// Adds points with the returns of `first`.
+    pub fn add(&mut self, first: &Point, fates: &ByFate) {
+        let [ground, noise, low_outlier, above_ground, _] = fates;
+        self.noise += noise;
+        self.low_outlier += low_outlier;
+        self.above_ground += above_ground;
+        self.ground_by_return[usize::from(first.valid_return().unwrap_or(0))] += ground;
+    }
+
     /// Adds the counts of another tile.
     pub fn merge(&mut self, other: &FateCounts) {
         self.noise += other.noise;

@@ -15,6 +15,7 @@ use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{Cloud, Fate, Found, PointSet, Tile};
 use super::tiles::{Range, TileKey, Tiling};
+use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -238,16 +239,23 @@ fn load(
     set: &mut PointSet,
 ) -> Result<(), EngineError> {
     set.clear();
-    set.points.reserve(dealt.spill.bytes_of(key) as usize / dealt.packing.size());
+    let count = dealt.spill.bytes_of(key) as usize / dealt.packing.size();
+    set.points.reserve(count);
+    set.fates.reserve(count);
+    let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
     let mut halo_points = Vec::new();
     dealt.spill.for_each_piece(key, buffer, |piece| {
         dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
-            if halo { halo_points.push(point) } else { set.points.push(point) }
+            if halo {
+                halo_points.push(point);
+            } else {
+                set.fates.push(fate(&point));
+                set.points.push(point);
+            }
         });
     })?;
     set.core = set.points.len();
+    set.fates.extend(halo_points.iter().map(fate));
     set.points.append(&mut halo_points);
-    let fates = set.points.iter().map(|p| if p.is_noise() { Fate::Noise } else { Fate::Ground });
-    set.fates.extend(fates);
     Ok(())
 }

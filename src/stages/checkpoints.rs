@@ -148,7 +148,8 @@ impl TileStage for DrawCheckpoints {
             let point = &tile.survey.points[index];
             let Some(number) = point.valid_return() else { continue };
             let counts = self.options.per_return == Count::All && index < tile.survey.core;
-            let drawn = || Some(hash(self.seed, point)).filter(|key| *key <= tile.draw_up_to[number as usize]);
+            let drawn =
+                || Some(hash(self.seed, point)).filter(|key| *key <= tile.draw_up_to[number as usize]);
             // The hash costs less than the search, but where every point counts few are found at all.
             let known = if counts { None } else { drawn() };
             if !counts && known.is_none() {

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::Point;
+use crate::engine::tile::ByFate;
 
 /// A property to group by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -165,6 +166,13 @@ pub struct StratumCounts {
 }
 
 impl StratumCounts {
+    /// Adds points of the stratum.
+    pub fn add(&mut self, fates: &ByFate) {
+        let [ground, noise, low_outlier, above_ground, _] = fates;
+        self.ground += ground;
+        self.points += ground + noise + low_outlier + above_ground;
+    }
+
     /// Adds the counts of another tile.
     pub fn merge(&mut self, other: &StratumCounts) {
         self.points += other.points;

@@ -6,9 +6,9 @@ use serde::{Deserialize, Serialize};
 use super::TileStage;
 use super::auto::Auto;
 use super::places::{Canopy, Places};
-use super::strata::{By, Echo, Strata, StratumCounts, class_of};
-use crate::cloud::point::{Fields, MAX_RETURN, Point};
-use crate::engine::tile::{Cloud, Fate, Tile};
+use super::strata::{By, Echo, Strata, class_of};
+use crate::cloud::point::{Fields, Point};
+use crate::engine::tile::{ByFate, Found, PointSet, Tile};
 use crate::pipeline::units::Length;
 use crate::raster::Raster;
 
@@ -115,31 +115,6 @@ impl TileStage for CountTile {
     }
 
     fn run(&self, tile: &mut Tile, _: Option<Raster>) {
-        for cloud in [Cloud::Survey, Cloud::Reference] {
-            let set = tile.cloud_mut(cloud);
-            // By fate and return number: a table needs no branch, which under trees would be guessed wrong.
-            let mut table = [[0; MAX_RETURN + 1]; Fate::ALL.len()];
-            for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
-                table[*fate as usize][usize::from(point.valid_return().unwrap_or(0))] += 1;
-            }
-            let of = |fate: Fate| table[fate as usize];
-            let counts = tile.found.counts_mut(cloud);
-            counts.noise += of(Fate::Noise).iter().sum::<u64>();
-            counts.low_outlier += of(Fate::LowOutlier).iter().sum::<u64>();
-            counts.above_ground += of(Fate::AboveGround).iter().sum::<u64>();
-            for (sum, count) in counts.ground_by_return.iter_mut().zip(of(Fate::Ground)) {
-                *sum += count;
-            }
-        }
-        self.count_strata(tile);
-    }
-}
-
-impl CountTile {
-    /// Counts the survey's core points by the groups asked for.
-    fn count_strata(&self, tile: &mut Tile) {
-        let survey = &tile.survey;
-        let strata = &mut tile.found.strata;
         let places = tile.places.as_ref();
         let by_angle = self.options.by.contains(&By::ScanAngle);
         let alike = |a: &Point, b: &Point| {
@@ -147,22 +122,28 @@ impl CountTile {
                 && (!by_angle || a.scan_angle == b.scan_angle)
                 && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
         };
-        let mut add = |point: &Point, counts: &StratumCounts| {
-            let key = self.options.strata(point, places).only(&self.options.by);
-            strata.entry(key).or_default().merge(counts);
-        };
-        // Points of the same returns are often alike otherwise too: for each kind of return the place in the map is
-        // looked up once for a run of them.
-        let mut runs: Vec<Option<(Point, StratumCounts)>> = vec![None; 256];
-        for (point, fate) in survey.points.iter().zip(&survey.fates).take(survey.core) {
-            let run = &mut runs[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
-            if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
-                add(&first, &counts);
-            }
-            let (_, counts) = run.get_or_insert((*point, StratumCounts::default()));
-            counts.points += u64::from(*fate != Fate::Dropped);
-            counts.ground += u64::from(*fate == Fate::Ground);
-        }
-        runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
+        let Found { survey, reference, strata, .. } = &mut tile.found;
+        count_runs(&tile.survey, alike, |first, fates| {
+            survey.add(first, fates);
+            let key = self.options.strata(first, places).only(&self.options.by);
+            strata.entry(key).or_default().add(fates);
+        });
+        count_runs(&tile.reference, |_, _| true, |first, fates| reference.add(first, fates));
     }
+}
+
+/// Counts the core points of a set by fate, and hands over the counts of points that are alike and have the same returns,
+/// with the first of them. Points of the same returns are often alike otherwise too: for each kind of return there is one
+/// run at a time. What became of a point is counted without a branch, which under trees would be guessed wrong.
+fn count_runs(set: &PointSet, alike: impl Fn(&Point, &Point) -> bool, mut add: impl FnMut(&Point, &ByFate)) {
+    let mut runs: Vec<Option<(Point, ByFate)>> = vec![None; 256];
+    for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
+        let run = &mut runs[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
+        if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
+            add(&first, &counts);
+        }
+        let (_, counts) = run.get_or_insert((*point, ByFate::default()));
+        counts[*fate as usize] += 1;
+    }
+    runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
 }
