@@ -138,6 +138,13 @@ pub struct Dealt {
     pub counts: ReadCounts,
 }
 
+impl Dealt {
+    /// Points in a tile, those of its halo included.
+    pub fn points_of(&self, key: TileKey) -> u64 {
+        self.spill.bytes_of(key) / self.packing.size() as u64
+    }
+}
+
 /// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
 ///
 /// # Errors

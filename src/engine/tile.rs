@@ -1,10 +1,11 @@
 //! A tile at work: its points, what the stages decided about them, and what it will give back.
 
 use std::collections::BTreeMap;
+use std::ops::Range;
 
 use serde::{Deserialize, Serialize};
 
-use super::tiles::{Range, TileKey};
+use super::tiles::{self, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::pipeline::units::Micrometres;
 use crate::stages::Halo;
@@ -31,6 +32,25 @@ impl Cloud {
         match self {
             Cloud::Survey => "survey",
             Cloud::Reference => "reference",
+        }
+    }
+}
+
+/// A number for each cloud.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct ByCloud {
+    /// That of the survey.
+    pub survey: u64,
+    /// That of the reference.
+    pub reference: u64,
+}
+
+impl ByCloud {
+    /// That of one cloud.
+    pub fn get(self, cloud: Cloud) -> u64 {
+        match cloud {
+            Cloud::Survey => self.survey,
+            Cloud::Reference => self.reference,
         }
     }
 }
@@ -72,6 +92,30 @@ impl PointSet {
         self.core = 0;
     }
 
+    /// Makes room for so many more points.
+    pub fn reserve(&mut self, count: usize) {
+        self.points.reserve(count);
+        self.fates.reserve(count);
+    }
+
+    /// Adds points of another set, with what became of them.
+    pub fn extend(&mut self, other: &PointSet, points: Range<usize>) {
+        self.points.extend_from_slice(&other.points[points.clone()]);
+        self.fates.extend_from_slice(&other.fates[points]);
+    }
+
+    /// Takes over all points of another set.
+    pub fn append(&mut self, other: &mut PointSet) {
+        self.points.append(&mut other.points);
+        self.fates.append(&mut other.fates);
+    }
+
+    /// Adds a point that nothing has been decided about yet.
+    pub fn push(&mut self, point: Point) {
+        self.fates.push(if point.is_noise() { Fate::Noise } else { Fate::Ground });
+        self.points.push(point);
+    }
+
     /// Indices of the ground points, halo included.
     pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
         self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)
@@ -83,12 +127,14 @@ pub struct Tile {
     /// Which tile it is.
     pub key: TileKey,
     /// The ground it answers for, ranges of x and y.
-    pub core: (Range, Range),
+    pub core: (tiles::Range, tiles::Range),
     /// How far beyond it points are seen.
     pub halo: Halo,
-    /// The survey's points.
+    /// Points of the survey and of the reference here, halo included.
+    pub points: ByCloud,
+    /// The survey's points, where a stage wants them.
     pub survey: PointSet,
-    /// The reference's points.
+    /// The reference's points, where a stage wants them.
     pub reference: PointSet,
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
@@ -111,13 +157,18 @@ pub struct Tile {
 
 impl Tile {
     /// The ground on which points of one cloud are seen, ranges of x and y.
-    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
+    pub fn ground(&self, cloud: Cloud) -> (tiles::Range, tiles::Range) {
         let margin = match cloud {
             Cloud::Survey => self.halo.survey,
             Cloud::Reference => self.halo.reference,
         };
-        let wider = |range: Range| (range.0 - margin, range.1 + margin);
+        let wider = |range: tiles::Range| (range.0 - margin, range.1 + margin);
         (wider(self.core.0), wider(self.core.1))
+    }
+
+    /// Whether there are points of both clouds.
+    pub fn is_compared(&self) -> bool {
+        self.points.survey > 0 && self.points.reference > 0
     }
 
     /// The points of one cloud.

@@ -13,9 +13,8 @@ use super::progress::Progress;
 use super::scatter::Dealt;
 use super::stop;
 use super::surfaces::Surfaces;
-use super::tile::{Cloud, Fate, Found, PointSet, Tile};
+use super::tile::{ByCloud, Cloud, Found, PointSet, Tile};
 use super::tiles::{Range, TileKey, Tiling};
-use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -46,10 +45,10 @@ impl DealtClouds {
         all.into_iter().collect()
     }
 
-    /// Bytes of a tile's points.
-    fn bytes_of(&self, key: TileKey) -> u64 {
-        let clouds = [Cloud::Survey, Cloud::Reference];
-        clouds.iter().filter_map(|cloud| self.get(*cloud)).map(|dealt| dealt.spill.bytes_of(key)).sum()
+    /// Points of each cloud in a tile, halo included.
+    fn points_of(&self, key: TileKey) -> ByCloud {
+        let reference = self.reference.as_ref().map_or(0, |dealt| dealt.points_of(key));
+        ByCloud { survey: self.survey.points_of(key), reference }
     }
 }
 
@@ -137,7 +136,10 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
     heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
     // The fullest first, so that no worker is left alone with one at the end.
-    light.sort_by_cached_key(|key| Reverse(all.dealt.bytes_of(*key)));
+    light.sort_by_cached_key(|key| {
+        let points = all.dealt.points_of(*key);
+        Reverse(points.survey + points.reference)
+    });
     let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
     let results = rayon::broadcast(|_| -> Result<(), EngineError> {
         let mut worker = Worker::default();
@@ -154,9 +156,19 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
 /// What a worker uses again for the next tile.
 #[derive(Default)]
 struct Worker {
-    buffer: Vec<u8>,
+    pieces: Pieces,
     survey: PointSet,
     reference: PointSet,
+}
+
+/// Buffers for the points as they come from the disk.
+#[derive(Default)]
+struct Pieces {
+    bytes: Vec<u8>,
+    piece: PointSet,
+    halo: PointSet,
+    /// The halo points of a tile that are wanted: they follow those of the core.
+    wanted_halo: PointSet,
 }
 
 /// Runs the chain of stages on one tile.
@@ -167,18 +179,13 @@ fn run_tile(
     worker: &mut Worker,
 ) -> Result<Found, EngineError> {
     let Work { dealt, surfaces, chain, tiling, gathered } = *all;
-    let Worker { buffer, survey, reference } = worker;
-    load(&dealt.survey, key, tiling, buffer, survey)?;
-    match &dealt.reference {
-        Some(dealt) => load(dealt, key, tiling, buffer, reference)?,
-        None => reference.clear(),
-    }
     let mut tile = Tile {
         key,
         core: tiling.ground(key, 0),
         halo: chain.halo(),
-        survey: std::mem::take(survey),
-        reference: std::mem::take(reference),
+        points: dealt.points_of(key),
+        survey: std::mem::take(&mut worker.survey),
+        reference: std::mem::take(&mut worker.reference),
         draw_up_to: gathered.sample.up_to(),
         terrain: terrain_ground(key, dealt, tiling, near_reference),
         survey_limits: None,
@@ -188,18 +195,69 @@ fn run_tile(
         spaced: Vec::new(),
         found: Found::default(),
     };
+    let mut looks = Vec::new();
     for stage in &chain.tiles {
         let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
-            Some((need, surfaces)) if !tile.cloud_mut(need.cloud).points.is_empty() => {
+            Some((need, surfaces)) if tile.points.get(need.cloud) > 0 => {
                 let (x, y) = tile.ground(need.cloud);
                 Some(surfaces.get(x, y, need.margin)?)
             }
             _ => None,
         };
-        stage.run(&mut tile, surface);
+        looks.extend(stage.look(&tile, surface));
     }
-    (*survey, *reference) = (tile.survey, tile.reference);
+    for cloud in [Cloud::Reference, Cloud::Survey] {
+        let wanted = chain.tiles.iter().any(|stage| stage.wants(cloud, &tile));
+        let set = tile.cloud_mut(cloud);
+        set.clear();
+        if let Some(dealt) = dealt.get(cloud) {
+            let mut see = |piece: &mut PointSet| looks.iter_mut().for_each(|look| look.see(cloud, piece));
+            worker.pieces.read(dealt, key, tiling, &mut see, wanted.then_some(set))?;
+        }
+    }
+    looks.into_iter().for_each(|look| look.finish(&mut tile));
+    for stage in &chain.tiles {
+        stage.run(&mut tile);
+    }
+    (worker.survey, worker.reference) = (tile.survey, tile.reference);
     Ok(tile.found)
+}
+
+impl Pieces {
+    /// Reads the points of a tile piece by piece, has each seen, and adds them to `set` if there is one: core first.
+    fn read(
+        &mut self,
+        dealt: &Dealt,
+        key: TileKey,
+        tiling: Tiling,
+        see: &mut dyn FnMut(&mut PointSet),
+        mut set: Option<&mut PointSet>,
+    ) -> Result<(), EngineError> {
+        let Pieces { bytes, piece, halo, wanted_halo } = self;
+        wanted_halo.clear();
+        if let Some(set) = &mut set {
+            set.reserve(dealt.points_of(key) as usize);
+        }
+        dealt.spill.for_each_piece(key, bytes, |packed| {
+            piece.clear();
+            halo.clear();
+            dealt.packing.for_each(packed, tiling.corner(key), |point, is_halo| {
+                if is_halo { halo.push(point) } else { piece.push(point) }
+            });
+            piece.core = piece.points.len();
+            piece.append(halo);
+            see(piece);
+            if let Some(set) = &mut set {
+                set.extend(piece, 0..piece.core);
+                wanted_halo.extend(piece, piece.core..piece.points.len());
+            }
+        })?;
+        if let Some(set) = set {
+            set.core = set.points.len();
+            set.append(wanted_halo);
+        }
+        Ok(())
+    }
 }
 
 /// The tiles that lie within the terrain's reach of one that has reference.
@@ -228,34 +286,4 @@ fn terrain_ground(
     let reference = dealt.reference.as_ref().filter(|_| near_reference);
     let tested = reference.and_then(|reference| within(covered, reference.counts.bounds.ranges()?, REACH));
     Some(TerrainGround { covered, tested })
-}
-
-/// Reads the points of a tile into `set`, core first.
-fn load(
-    dealt: &Dealt,
-    key: TileKey,
-    tiling: Tiling,
-    buffer: &mut Vec<u8>,
-    set: &mut PointSet,
-) -> Result<(), EngineError> {
-    set.clear();
-    let count = dealt.spill.bytes_of(key) as usize / dealt.packing.size();
-    set.points.reserve(count);
-    set.fates.reserve(count);
-    let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
-    let mut halo_points = Vec::new();
-    dealt.spill.for_each_piece(key, buffer, |piece| {
-        dealt.packing.for_each(piece, tiling.corner(key), |point, halo| {
-            if halo {
-                halo_points.push(point);
-            } else {
-                set.fates.push(fate(&point));
-                set.points.push(point);
-            }
-        });
-    })?;
-    set.core = set.points.len();
-    set.fates.extend(halo_points.iter().map(fate));
-    set.points.append(&mut halo_points);
-    Ok(())
 }

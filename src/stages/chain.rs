@@ -2,7 +2,7 @@
 
 use super::checkpoints::DrawCheckpoints;
 use super::compare::CompareTile;
-use super::ground::FilterGround;
+use super::ground::{FilterGround, KeepOrigin};
 use super::keep::{Keep, KeepGround};
 use super::places::ClassifyPlaces;
 use super::read::Damaged;
@@ -58,7 +58,11 @@ impl Chain {
                 Stage::Ground(options) => {
                     for cloud in clouds().filter(|c| options.cloud.includes(*c)) {
                         filtered.push(cloud);
-                        let keep_origin = cloud == Cloud::Survey && (compare.is_some() || classify);
+                        let keep_origin = match cloud {
+                            Cloud::Survey if classify => KeepOrigin::Always,
+                            Cloud::Survey if compare.is_some() => KeepOrigin::WhereCompared,
+                            _ => KeepOrigin::Never,
+                        };
                         chain.tiles.push(Box::new(FilterGround {
                             options: options.clone(),
                             cloud,
@@ -86,7 +90,8 @@ impl Chain {
                         chain.terrain_cell = Some(options.terrain_cell);
                         chain.tiles.push(Box::new(SumTerrain { cell: options.terrain_cell }));
                     }
-                    chain.tiles.push(Box::new(CountTile { options: options.clone() }));
+                    let by_place = classify && filtered.contains(&Cloud::Survey);
+                    chain.tiles.push(Box::new(CountTile { options: options.clone(), by_place }));
                 }
             }
         }

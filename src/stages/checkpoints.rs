@@ -11,9 +11,8 @@ use super::strata::Strata;
 use super::{Halo, TileStage};
 use crate::cloud::near::Near;
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::engine::tile::{Candidate, Tile};
+use crate::engine::tile::{Candidate, Cloud, Tile};
 use crate::pipeline::units::{Length, Micrometres};
-use crate::raster::Raster;
 
 /// Draws the places where the survey is compared with the reference, at random and for each return by itself.
 ///
@@ -138,7 +137,11 @@ impl TileStage for DrawCheckpoints {
         Halo { survey: spacing, reference: spacing }
     }
 
-    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
+    fn wants(&self, _: Cloud, tile: &Tile) -> bool {
+        tile.is_compared()
+    }
+
+    fn run(&self, tile: &mut Tile) {
         let matcher = Matcher::new(&self.compare, self.seed, &tile.reference);
         if matcher.is_empty() {
             return;

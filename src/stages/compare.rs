@@ -13,9 +13,8 @@ use super::{Halo, TileStage};
 use crate::cloud::near::Near;
 use crate::cloud::point::{Fields, Point};
 use crate::cloud::record::{pack_40, unpack_40};
-use crate::engine::tile::{PointSet, Tile};
+use crate::engine::tile::{Cloud, PointSet, Tile};
 use crate::pipeline::units::{Length, Micrometres};
-use crate::raster::Raster;
 
 /// Compares each checkpoint with the reference ground near it in plan: dz = survey elevation − reference elevation.
 ///
@@ -297,7 +296,11 @@ impl TileStage for CompareTile {
         Halo { survey: 0, reference: self.options.reach().micrometres() }
     }
 
-    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
+    fn wants(&self, _: Cloud, tile: &Tile) -> bool {
+        tile.is_compared()
+    }
+
+    fn run(&self, tile: &mut Tile) {
         let ceilings = tile
             .survey_limits
             .as_ref()

@@ -4,8 +4,8 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::places::SLOPE_CELLS;
-use super::{CloudChoice, Halo, SurfaceNeed, TileStage};
-use crate::engine::tile::{Cloud, Fate, Tile};
+use super::{CloudChoice, Halo, Look, SurfaceNeed, TileStage};
+use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{LowCell, WIDE, low_cells};
@@ -244,37 +244,72 @@ pub struct FilterGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
-    /// Whether later stages want to know what the limits of the survey came from.
-    pub keep_origin: bool,
+    /// Where later stages want to know what the limits came from.
+    pub keep_origin: KeepOrigin,
+}
+
+/// In which tiles it is kept what the limits of the ground filter came from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeepOrigin {
+    /// In none.
+    Never,
+    /// In those where the two clouds can be compared.
+    WhereCompared,
+    /// In all.
+    Always,
 }
 
 impl TileStage for FilterGround {
     fn halo(&self) -> Halo {
         // To tell what limit the other points set, all points of a cell must be seen.
-        let cell =
-            if self.keep_origin { self.options.cell.exact_micrometres().ceil() as Micrometres } else { 0 };
+        let cell = if self.keep_origin != KeepOrigin::Never {
+            self.options.cell.exact_micrometres().ceil() as Micrometres
+        } else {
+            0
+        };
         Halo { survey: cell, reference: 0 }
     }
 
     fn surface(&self) -> Option<SurfaceNeed> {
         let cell = self.options.cell.exact_micrometres();
-        let looked_around = if self.keep_origin { LOOKED_AROUND } else { 0 };
+        let looked_around = if self.keep_origin != KeepOrigin::Never { LOOKED_AROUND } else { 0 };
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 
-    fn run(&self, tile: &mut Tile, surface: Option<Raster>) {
+    fn look<'a>(&'a self, tile: &Tile, surface: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+        let surface = surface?;
         let (x, y) = tile.ground(self.cloud);
-        let set = tile.cloud_mut(self.cloud);
-        let Some(surface) = surface.filter(|_| !set.points.is_empty()) else { return };
         let asked = Extent::covering(surface.extent.cell, x, y, 0);
-        let limits = self.options.limits(surface, &asked, self.keep_origin, &mut Scratch::default());
-        for (point, fate) in set.points.iter().zip(&mut set.fates) {
+        let keep_origin = match self.keep_origin {
+            KeepOrigin::Never => false,
+            KeepOrigin::WhereCompared => tile.is_compared(),
+            KeepOrigin::Always => true,
+        };
+        let limits = self.options.limits(surface, &asked, keep_origin, &mut Scratch::default());
+        Some(Box::new(GroundLook { cloud: self.cloud, limits }))
+    }
+}
+
+struct GroundLook {
+    cloud: Cloud,
+    limits: Limits,
+}
+
+impl Look for GroundLook {
+    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        if cloud != self.cloud {
+            return;
+        }
+        for (point, fate) in piece.points.iter().zip(&mut piece.fates) {
             if *fate == Fate::Ground {
-                *fate = limits.judge(point.x, point.y, point.z);
+                *fate = self.limits.judge(point.x, point.y, point.z);
             }
         }
-        if self.keep_origin {
-            tile.survey_limits = Some(limits);
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile) {
+        if self.limits.origin.is_some() {
+            tile.survey_limits = Some(self.limits);
         }
     }
 }

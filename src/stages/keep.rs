@@ -8,12 +8,11 @@ use std::ops::Range;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
-use super::CloudChoice;
+use super::{CloudChoice, Look, TileStage};
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
-use crate::engine::tile::{Cloud, Fate, Tile};
+use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::pipeline::units::{Angle, Length, Micrometres};
 use crate::raster::Raster;
-use crate::stages::TileStage;
 
 /// Keeps the points that meet every condition given; the others are dropped and counted.
 ///
@@ -286,23 +285,39 @@ impl TileStage for KeepGround {
         self.keep.fields()
     }
 
-    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
-        let mut tally = Tally::default();
-        let filter = self.keep.filter();
-        let set = tile.cloud_mut(self.cloud);
-        for (i, (point, fate)) in set.points.iter().zip(&mut set.fates).enumerate() {
+    fn look<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+        Some(Box::new(KeepLook { stage: self, filter: self.keep.filter(), tally: Tally::default() }))
+    }
+}
+
+struct KeepLook<'a> {
+    stage: &'a KeepGround,
+    filter: Filter,
+    tally: Tally,
+}
+
+impl Look for KeepLook<'_> {
+    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        if cloud != self.stage.cloud {
+            return;
+        }
+        for (i, (point, fate)) in piece.points.iter().zip(&mut piece.fates).enumerate() {
             if *fate != Fate::Ground {
                 continue;
             }
-            let kept = filter.keeps(point);
+            let kept = self.filter.keeps(point);
             if !kept {
                 *fate = Fate::Dropped;
             }
-            if i < set.core {
-                tally.count(kept);
+            if i < piece.core {
+                self.tally.count(kept);
             }
         }
-        tile.found.counts_mut(self.cloud).keep.entry(self.stage).or_default().merge(&tally);
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile) {
+        let KeepGround { cloud, stage, .. } = self.stage;
+        tile.found.counts_mut(*cloud).keep.entry(*stage).or_default().merge(&self.tally);
     }
 }
 

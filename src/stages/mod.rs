@@ -17,11 +17,14 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::Fields;
-use crate::engine::tile::{Cloud, Tile};
+use crate::engine::tile::{Cloud, PointSet, Tile};
 use crate::pipeline::units::Micrometres;
 use crate::raster::Raster;
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.
+///
+/// What can be said of a point without the others is done in a [`Look`], while the points come from the disk; what takes
+/// the whole tile is done afterwards. So only tiles whose points a stage wants together are held in memory.
 pub trait TileStage: Send + Sync {
     /// Point fields that it looks at beyond those that every point has.
     fn fields(&self) -> Fields {
@@ -38,8 +41,29 @@ pub trait TileStage: Send + Sync {
         None
     }
 
-    /// Does the work; `surface` is what [`TileStage::surface`] asked for, over the core, the halo and the margin.
-    fn run(&self, tile: &mut Tile, surface: Option<Raster>);
+    /// Gets ready to look at the points of a tile, if that is what it does; `surface` is what [`TileStage::surface`] asked
+    /// for, over the core, the halo and the margin. Nothing has been decided about the tile so far.
+    fn look<'a>(&'a self, _tile: &Tile, _surface: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+        None
+    }
+
+    /// Whether [`TileStage::run`] wants the points of a cloud in this tile.
+    fn wants(&self, _cloud: Cloud, _tile: &Tile) -> bool {
+        false
+    }
+
+    /// Does what takes the whole tile.
+    fn run(&self, _tile: &mut Tile) {}
+}
+
+/// A stage's look at the points of one tile.
+pub trait Look {
+    /// Sees a piece of a cloud's points, core first, after the stages before it have. All pieces of the reference come
+    /// first, then those of the survey.
+    fn see(&mut self, cloud: Cloud, piece: &mut PointSet);
+
+    /// Hands over what was found.
+    fn finish(self: Box<Self>, tile: &mut Tile);
 }
 
 /// A margin around the core of a tile in which points must be seen, micrometres.

@@ -2,7 +2,7 @@
 
 use super::strata::{Cover, Strata, class_of};
 use super::{Halo, TileStage};
-use crate::engine::tile::{Fate, PointSet, Tile};
+use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{EMPTY, Extent, Raster};
 
@@ -53,7 +53,11 @@ impl TileStage for ClassifyPlaces {
         Halo { survey: survey.ceil() as Micrometres, reference: 0 }
     }
 
-    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
+    fn wants(&self, cloud: Cloud, _: &Tile) -> bool {
+        cloud == Cloud::Survey && self.canopy.is_some()
+    }
+
+    fn run(&self, tile: &mut Tile) {
         let Some(limits) = &tile.survey_limits else { return };
         let Some(ground) = limits.ground() else { return };
         let (x, y) = tile.core;

@@ -1,8 +1,8 @@
 //! What each tile gives towards the terrain: its coverage by cell, and sums of its ground points where there is
 //! reference to test the terrain with.
 
-use super::TileStage;
-use crate::engine::tile::{Fate, Tile};
+use super::{Look, TileStage};
+use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::engine::tiles::Range;
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{Extent, Raster};
@@ -27,24 +27,30 @@ pub struct SumTerrain {
 }
 
 impl TileStage for SumTerrain {
-    fn run(&self, tile: &mut Tile, _: Option<Raster>) {
-        let Some(TerrainGround { covered, tested }) = tile.terrain else { return };
+    fn look<'a>(&'a self, tile: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+        let TerrainGround { covered, tested } = tile.terrain?;
         let cell = self.cell.exact_micrometres();
         let extent = |(x, y): (Range, Range)| Extent::covering(cell, x, y, 0);
-        let mut cells = CellSums::new(extent(covered), tested.map(extent));
-        let survey = &tile.survey;
-        for (point, fate) in survey.points.iter().zip(&survey.fates).take(survey.core) {
+        Some(Box::new(CellSums::new(extent(covered), tested.map(extent))))
+    }
+}
+
+impl Look for CellSums {
+    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        for (point, fate) in piece.points.iter().zip(&piece.fates).take(piece.core) {
             let is_ground = *fate == Fate::Ground;
-            cells.add_survey(point.x, point.y, point.z, point.valid_return().unwrap_or(0), is_ground);
-        }
-        if tested.is_some() {
-            let reference = &tile.reference;
-            for (point, fate) in reference.points.iter().zip(&reference.fates).take(reference.core) {
-                if *fate == Fate::Ground {
-                    cells.add_reference(point.x, point.y, point.z);
+            match cloud {
+                Cloud::Survey => {
+                    let return_number = point.valid_return().unwrap_or(0);
+                    self.add_survey(point.x, point.y, point.z, return_number, is_ground);
                 }
+                Cloud::Reference if is_ground => self.add_reference(point.x, point.y, point.z),
+                Cloud::Reference => {}
             }
         }
-        tile.found.terrain = cells.encode();
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile) {
+        tile.found.terrain = self.encode();
     }
 }
