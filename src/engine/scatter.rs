@@ -27,8 +27,9 @@ const PIECE: usize = 64 << 10;
 /// Bytes of a tile's first, small buffer.
 const FIRST: usize = 4 << 10;
 
-/// Bytes that a worker's buffers take at the most, over all tiles: a few strips' worth of tiles.
-const HELD: usize = 16 << 20;
+/// Bytes that a worker's buffers take at the most, over all tiles: two strips' worth of tiles or so. What is given back the
+/// allocator may keep: the less there is, the less do large sites take more than small ones.
+const HELD: usize = 6 << 20;
 
 /// Bytes that a worker's list for one more tile takes by itself.
 const SLOT: usize = 160;
