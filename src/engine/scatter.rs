@@ -357,19 +357,38 @@ impl<'a> Dealer<'a> {
 
     #[inline]
     fn deal(&mut self, point: &Point) {
-        let edge = self.tiling.edge;
-        let inside = |corner: (Micrometres, Micrometres), margin: Micrometres| {
-            let range = margin..edge - margin;
-            range.contains(&(point.x - corner.0)) & range.contains(&(point.y - corner.1))
-        };
+        if let Some(last) = self.last
+            && self.is_inside(point, last.corner, self.halo)
+        {
+            self.put(last.slot, point, last.corner, false);
+        } else {
+            // A copy, so that the point itself need never be written to memory.
+            self.deal_at_edge(*point);
+        }
+    }
+
+    /// Whether a point lies in the tile with that corner, and not within `margin` of its edge.
+    #[inline]
+    fn is_inside(&self, point: &Point, corner: (Micrometres, Micrometres), margin: Micrometres) -> bool {
+        // A negative number is a huge one without its sign.
+        let along = |at: Micrometres, corner: Micrometres| (at - corner - margin) as u64;
+        let width = (self.tiling.edge - 2 * margin).max(0) as u64;
+        (along(point.x, corner.0) < width) & (along(point.y, corner.1) < width)
+    }
+
+    /// Deals out a point of another tile than the one before, or one that neighbours must see too.
+    #[inline(never)]
+    fn deal_at_edge(&mut self, point: Point) {
         let last = match self.last {
-            Some(last) if inside(last.corner, 0) => last,
+            Some(last) if self.is_inside(&point, last.corner, 0) => last,
             _ => self.turn_to(point.x, point.y),
         };
-        self.put(last.slot, point, last.corner, false);
-        if !inside(last.corner, self.halo) {
-            // A copy, so that the point itself need never be written to memory.
-            self.deal_to_halos(*point);
+        self.put(last.slot, &point, last.corner, false);
+        if !self.is_inside(&point, last.corner, self.halo) {
+            for key in self.tiling.halos_of(point.x, point.y, self.halo) {
+                let slot = self.slot(key);
+                self.put(slot, &point, self.tiling.corner(key), true);
+            }
         }
     }
 
@@ -387,14 +406,6 @@ impl<'a> Dealer<'a> {
         let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
         self.last = Some(last);
         last
-    }
-
-    #[inline(never)]
-    fn deal_to_halos(&mut self, point: Point) {
-        for key in self.tiling.halos_of(point.x, point.y, self.halo) {
-            let slot = self.slot(key);
-            self.put(slot, &point, self.tiling.corner(key), true);
-        }
     }
 
     #[inline(always)]

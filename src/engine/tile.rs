@@ -92,10 +92,10 @@ impl PointSet {
         self.core = 0;
     }
 
-    /// Makes room for so many more points.
+    /// Makes room for so many more points, and no more: these are the largest lists of a run.
     pub fn reserve(&mut self, count: usize) {
-        self.points.reserve(count);
-        self.fates.reserve(count);
+        self.points.reserve_exact(count);
+        self.fates.reserve_exact(count);
     }
 
     /// Adds points of another set, with what became of them.

@@ -123,18 +123,18 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
     let near_reference = tiles_near_reference(all.dealt, all.tiling);
-    let work = |worker: &mut Worker, key: TileKey| -> Result<(), EngineError> {
+    let work = |pieces: &mut Pieces, key: TileKey| -> Result<(), EngineError> {
         stop::check()?;
         let found = guarded(
             || format!("working on {}", all.tiling.place(key)),
-            || run_tile(key, all, near_reference.contains(&key), worker),
+            || run_tile(key, all, near_reference.contains(&key), pieces),
         )?;
         all.gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
     };
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
-    heavy.iter().try_for_each(|&key| work(&mut Worker::default(), key))?;
+    heavy.iter().try_for_each(|&key| work(&mut Pieces::default(), key))?;
     // The fullest first, so that no worker is left alone with one at the end.
     light.sort_by_cached_key(|key| {
         let points = all.dealt.points_of(*key);
@@ -142,26 +142,19 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     });
     let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
     let results = rayon::broadcast(|_| -> Result<(), EngineError> {
-        let mut worker = Worker::default();
+        let mut pieces = Pieces::default();
         while !failed.load(Ordering::Relaxed)
             && let Some(&key) = light.get(next.fetch_add(1, Ordering::Relaxed))
         {
-            work(&mut worker, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
+            work(&mut pieces, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
         }
         Ok(())
     });
     results.into_iter().collect()
 }
 
-/// What a worker uses again for the next tile.
-#[derive(Default)]
-struct Worker {
-    pieces: Pieces,
-    survey: PointSet,
-    reference: PointSet,
-}
-
-/// Buffers for the points as they come from the disk.
+/// A worker's buffers for the points as they come from the disk, used again for the next tile. The points of a whole tile
+/// are not: kept, they would be as many as the fullest tile of each cloud has, and the longer a run, the more.
 #[derive(Default)]
 struct Pieces {
     bytes: Vec<u8>,
@@ -176,7 +169,7 @@ fn run_tile(
     key: TileKey,
     all: &Work<'_>,
     near_reference: bool,
-    worker: &mut Worker,
+    pieces: &mut Pieces,
 ) -> Result<Found, EngineError> {
     let Work { dealt, surfaces, chain, tiling, gathered } = *all;
     let mut tile = Tile {
@@ -184,8 +177,8 @@ fn run_tile(
         core: tiling.ground(key, 0),
         halo: chain.halo(),
         points: dealt.points_of(key),
-        survey: std::mem::take(&mut worker.survey),
-        reference: std::mem::take(&mut worker.reference),
+        survey: PointSet::default(),
+        reference: PointSet::default(),
         draw_up_to: gathered.sample.up_to(),
         terrain: terrain_ground(key, dealt, tiling, near_reference),
         survey_limits: None,
@@ -209,17 +202,15 @@ fn run_tile(
     for cloud in [Cloud::Reference, Cloud::Survey] {
         let wanted = chain.tiles.iter().any(|stage| stage.wants(cloud, &tile));
         let set = tile.cloud_mut(cloud);
-        set.clear();
         if let Some(dealt) = dealt.get(cloud) {
             let mut see = |piece: &mut PointSet| looks.iter_mut().for_each(|look| look.see(cloud, piece));
-            worker.pieces.read(dealt, key, tiling, &mut see, wanted.then_some(set))?;
+            pieces.read(dealt, key, tiling, &mut see, wanted.then_some(set))?;
         }
     }
     looks.into_iter().for_each(|look| look.finish(&mut tile));
     for stage in &chain.tiles {
         stage.run(&mut tile);
     }
-    (worker.survey, worker.reference) = (tile.survey, tile.reference);
     Ok(tile.found)
 }
 

@@ -161,7 +161,8 @@ const FARTHEST: Micrometres = 1 << 39;
 pub struct Matcher<'a> {
     method: Method,
     seed: u64,
-    ground: Vec<usize>,
+    /// Indices of the reference's ground points.
+    ground: Vec<u32>,
     reference: &'a PointSet,
     near: Near,
 }
@@ -169,8 +170,9 @@ pub struct Matcher<'a> {
 impl<'a> Matcher<'a> {
     /// Prepares the ground points of a tile's reference for searching.
     pub fn new(options: &Compare, seed: u64, reference: &'a PointSet) -> Self {
-        let ground: Vec<usize> = reference.ground().collect();
-        let positions = ground.iter().map(|&i| (reference.points[i].x, reference.points[i].y));
+        let mut ground = Vec::with_capacity(reference.ground().count());
+        ground.extend(reference.ground().map(|i| i as u32));
+        let positions = ground.iter().map(|&i| &reference.points[i as usize]).map(|point| (point.x, point.y));
         let near = Near::new(positions, options.reach().micrometres());
         Matcher { method: options.method, seed, ground, reference, near }
     }
@@ -200,11 +202,16 @@ impl<'a> Matcher<'a> {
             }
         });
         let (_, i) = best?;
-        Some(Match { elevation: self.reference.points[self.ground[i]].z, points: 1, plane: None })
+        Some(Match { elevation: self.point(i).z, points: 1, plane: None })
+    }
+
+    /// The ground point at a place in the list of them.
+    fn point(&self, i: usize) -> &Point {
+        &self.reference.points[self.ground[i] as usize]
     }
 
     fn tie_key(&self, i: usize) -> (u64, Micrometres) {
-        let point = &self.reference.points[self.ground[i]];
+        let point = self.point(i);
         (hash(self.seed, point), point.z)
     }
 
@@ -213,7 +220,7 @@ impl<'a> Matcher<'a> {
     fn plane(&self, x: Micrometres, y: Micrometres) -> Option<Match> {
         let mut sums = PlaneSums::default();
         self.near.for_each(x, y, |i, _| {
-            let p = &self.reference.points[self.ground[i]];
+            let p = self.point(i);
             sums.add((p.x - x).into(), (p.y - y).into(), p.z.into());
         });
         let (elevation, plane) = sums.fit()?;
