@@ -12,6 +12,7 @@
 use super::distributions::{ln_normal_cdf, t_quantile};
 use super::placed::Placed;
 use libm::{exp, log};
+use std::borrow::Borrow;
 use std::collections::BTreeMap;
 use std::f64::consts::PI;
 
@@ -70,10 +71,12 @@ const FAR: f64 = 8.0;
 ///
 /// Blocks of side `block_um` micrometres carry the standard errors; `inflation` (1 for none) multiplies the variances
 /// for correlation between blocks, as the bootstrap's estimate has it.
-pub fn uncut(residuals: &[Placed], block_um: i64, inflation: f64) -> Result<Uncut, TooFlat> {
-    debug_assert!(residuals.is_sorted());
+pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -> Result<Uncut, TooFlat> {
+    let residuals = residuals.iter().map(Borrow::borrow);
+    debug_assert!(residuals.clone().is_sorted());
     let possible = |r: &&Placed| r.limit.is_none_or(|limit| r.dz <= limit);
-    let used: Vec<&Placed> = residuals.iter().filter(possible).collect();
+    let above_limit = residuals.clone().filter(|r| !possible(r)).count() as u64;
+    let used: Vec<&Placed> = residuals.filter(possible).collect();
     if used.len() < FEWEST_RESIDUALS {
         return Err(TooFlat::TooFew);
     }
@@ -117,7 +120,7 @@ pub fn uncut(residuals: &[Placed], block_um: i64, inflation: f64) -> Result<Uncu
     let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
     Ok(Uncut {
         n: used.len() as u64,
-        above_limit: (residuals.len() - used.len()) as u64,
+        above_limit,
         cut_off: 1.0 - n / before_the_cut,
         mean,
         mean_se,
@@ -130,13 +133,14 @@ pub fn uncut(residuals: &[Placed], block_um: i64, inflation: f64) -> Result<Uncu
 }
 
 /// Share of the residuals within one (raw) SD below their own limit.
-pub fn near_limit(residuals: &[Placed]) -> f64 {
+pub fn near_limit(residuals: &[impl Borrow<Placed>]) -> f64 {
     let n = residuals.len() as f64;
-    let mean = residuals.iter().map(|r| r.dz as f64).sum::<f64>() / n;
-    let sd =
-        (residuals.iter().map(|r| (r.dz as f64 - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt();
+    let residuals = residuals.iter().map(Borrow::borrow);
+    let mean = residuals.clone().map(|r| r.dz as f64).sum::<f64>() / n;
+    let squares = residuals.clone().map(|r| (r.dz as f64 - mean).powi(2)).sum::<f64>();
+    let sd = (squares / (n - 1.0).max(1.0)).sqrt();
     let near = |r: &&Placed| r.limit.is_some_and(|limit| (limit - r.dz) as f64 <= sd);
-    residuals.iter().filter(near).count() as f64 / n
+    residuals.filter(near).count() as f64 / n
 }
 
 /// Standardised residuals with their limits, if these can matter at all.

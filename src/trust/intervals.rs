@@ -90,7 +90,7 @@ pub fn intervals(
         let first = groups.first_of(group);
         row.vs_first = first.and_then(|first| vs_first(&drawn, i, first, &independent, units));
         let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
-        let own: Vec<Placed> = placed.iter().filter(member).copied().collect();
+        let own: Vec<&Placed> = placed.iter().filter(member).collect();
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
         row.uncut = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
     });

@@ -24,7 +24,7 @@ struct Part {
 /// Bias and SD of a group before the cut, in the unit of the report. `return_of` gives the return number of the finest
 /// groups; `placed` is the group's own, sorted.
 pub fn undone(
-    placed: &[Placed],
+    placed: &[&Placed],
     return_of: impl Fn(u16) -> u8,
     block: Micrometres,
     inflation: f64,
@@ -33,9 +33,9 @@ pub fn undone(
     if placed.is_empty() {
         return None;
     }
-    let mut by_return: BTreeMap<u8, Vec<Placed>> = BTreeMap::new();
+    let mut by_return: BTreeMap<u8, Vec<&Placed>> = BTreeMap::new();
     for one in placed {
-        by_return.entry(return_of(one.group)).or_default().push(*one);
+        by_return.entry(return_of(one.group)).or_default().push(one);
     }
     let all = placed.len() as f64;
     let (mut parts, mut near, mut why_not) = (Vec::new(), 0.0, None);
@@ -141,10 +141,14 @@ mod tests {
         (placed, whole)
     }
 
+    fn refs(placed: &[Placed]) -> Vec<&Placed> {
+        placed.iter().collect()
+    }
+
     #[test]
     fn several_returns_are_the_mixture_that_they_were_before_the_cut() {
         let (placed, whole) = cut([20_000.0, 50_000.0], [0.0, -10_000.0]);
-        let found = undone(&placed, |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        let found = undone(&refs(&placed), |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre).unwrap();
         let n = whole.len() as f64;
         let mean = whole.iter().sum::<f64>() / n;
         let sd = (whole.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>() / n).sqrt();
@@ -159,7 +163,7 @@ mod tests {
     #[test]
     fn too_few_have_no_figures_and_say_why() {
         let (placed, _) = cut([20_000.0; 2], [0.0; 2]);
-        let found = undone(&placed[..9], |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        let found = undone(&refs(&placed[..9]), |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
         assert_eq!((found.mean, found.sd_ci95), (None, None));
         assert!(found.near_limit.is_some() && found.why_not.unwrap().contains("fewer than 20"));
         assert_eq!(undone(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
