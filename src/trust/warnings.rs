@@ -167,14 +167,12 @@ fn across_the_site(f: &Findings) -> Vec<Warning> {
     let centred = centred(f.excerpt);
     let rmse = rmse_of_all(f);
     let length = |um: f64| length(f.units.from_micrometres(um), f.units);
-    let side = |value: f64, up: &'static str, down: &'static str| if value >= 0.0 { up } else { down };
     let tilt = tilt(f.excerpt, &centred, f.block, rmse).map(|tilt| Warning {
         code: "tilt",
         text: format!(
-            "dz changes across the site: it rises towards the {}{} by {} from one end to the other. A single bias does not \
+            "dz changes across the site: it rises towards the {} by {} from one end to the other. A single bias does not \
              describe it: look at the registration of the reference and of the strips.",
-            side(tilt.gradient[1], "north", "south"),
-            side(tilt.gradient[0], "-east", "-west"),
+            towards(tilt.gradient),
             length(tilt.range)
         ),
     });
@@ -189,6 +187,22 @@ fn across_the_site(f: &Findings) -> Vec<Warning> {
         ),
     });
     tilt.into_iter().chain(apart).collect()
+}
+
+/// The nearest of the eight directions to (east, north).
+fn towards([east, north]: [f64; 2]) -> &'static str {
+    // A half of the angle between two directions, 22.5°, has the tangent √2 − 1.
+    let along = |one: f64, other: f64| one.abs() < (2f64.sqrt() - 1.0) * other.abs();
+    match (along(north, east), along(east, north), east > 0.0, north > 0.0) {
+        (true, _, true, _) => "east",
+        (true, _, false, _) => "west",
+        (_, true, _, true) => "north",
+        (_, true, _, false) => "south",
+        (_, _, true, true) => "north-east",
+        (_, _, false, true) => "north-west",
+        (_, _, true, false) => "south-east",
+        (_, _, false, false) => "south-west",
+    }
 }
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
@@ -299,4 +313,22 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
             f.correlation.blocks
         ),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::towards;
+
+    #[test]
+    fn a_direction_is_the_nearest_of_eight() {
+        // 360° = east, anticlockwise; each name holds 22.5° on either side.
+        let names =
+            ["east", "north-east", "north", "north-west", "west", "south-west", "south", "south-east"];
+        for (i, name) in (0..).zip(names) {
+            for off in [-22.0, 0.0, 22.0] {
+                let angle = f64::to_radians(45.0 * f64::from(i) + off);
+                assert_eq!(towards([0.3 * angle.cos(), 0.3 * angle.sin()]), name, "{off}");
+            }
+        }
+    }
 }
