@@ -40,16 +40,12 @@ impl Packing {
         bytes[13] = point.return_number | point.number_of_returns << 4;
         bytes[14] = point.class;
         bytes[15] = u8::from(halo);
-        let (strip, angle) = (point.strip.to_le_bytes(), point.scan_angle.to_le_bytes());
-        // Written in one go, of a size known beforehand.
-        match (self.strip, self.scan_angle) {
-            (false, false) => to.extend_from_slice(&bytes),
-            (true, false) => to.extend_from_slice(&joined::<{ BASE + 2 }>(&bytes, &strip)),
-            (false, true) => to.extend_from_slice(&joined::<{ BASE + 2 }>(&bytes, &angle)),
-            (true, true) => {
-                let both = [strip[0], strip[1], angle[0], angle[1]];
-                to.extend_from_slice(&joined::<{ BASE + 4 }>(&bytes, &both));
-            }
+        to.extend_from_slice(&bytes);
+        if self.strip {
+            to.extend_from_slice(&point.strip.to_le_bytes());
+        }
+        if self.scan_angle {
+            to.extend_from_slice(&point.scan_angle.to_le_bytes());
         }
     }
 
@@ -74,15 +70,6 @@ impl Packing {
 
 /// Bytes of a point without strip and scan angle.
 const BASE: usize = 16;
-
-/// The base of a record and what follows it.
-#[inline(always)]
-fn joined<const SIZE: usize>(base: &[u8; BASE], more: &[u8]) -> [u8; SIZE] {
-    let mut record = [0; SIZE];
-    record[..BASE].copy_from_slice(base);
-    record[BASE..].copy_from_slice(more);
-    record
-}
 
 /// Unpacks records of `SIZE` bytes; `more` reads what lies beyond the base.
 #[inline]

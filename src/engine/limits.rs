@@ -115,9 +115,7 @@ struct Load {
 
 impl Load {
     fn of(key: TileKey, dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Self {
-        let points = |cloud| {
-            dealt.get(cloud).map_or(0, |dealt| dealt.spill.bytes_of(key) / dealt.packing.size() as u64)
-        };
+        let points = dealt.points_of(key);
         let halo = chain.halo();
         let halo = halo.survey.max(halo.reference);
         let cells_of = |cloud, cell, halo, margin| {
@@ -134,8 +132,8 @@ impl Load {
         let terrain_cells = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
         Load {
             terrain_cells: terrain_cells.unwrap_or(0),
-            survey: points(Cloud::Survey),
-            reference: points(Cloud::Reference),
+            survey: points.survey,
+            reference: points.reference,
             cells: cells.max().unwrap_or(0),
         }
     }

@@ -46,7 +46,7 @@ impl DealtClouds {
     }
 
     /// Points of each cloud in a tile, halo included.
-    fn points_of(&self, key: TileKey) -> ByCloud {
+    pub fn points_of(&self, key: TileKey) -> ByCloud {
         let reference = self.reference.as_ref().map_or(0, |dealt| dealt.points_of(key));
         ByCloud { survey: self.survey.points_of(key), reference }
     }
@@ -160,8 +160,6 @@ struct Pieces {
     bytes: Vec<u8>,
     piece: PointSet,
     halo: PointSet,
-    /// The halo points of a tile that are wanted: they follow those of the core.
-    wanted_halo: PointSet,
 }
 
 /// Runs the chain of stages on one tile.
@@ -224,14 +222,13 @@ impl Pieces {
         see: &mut dyn FnMut(&mut PointSet),
         mut set: Option<&mut PointSet>,
     ) -> Result<(), EngineError> {
-        let Pieces { bytes, piece, halo, wanted_halo } = self;
-        wanted_halo.clear();
+        let Pieces { bytes, piece, halo } = self;
+        let mut halo_of_set = PointSet::default();
         if let Some(set) = &mut set {
             set.reserve(dealt.points_of(key) as usize);
         }
         dealt.spill.for_each_piece(key, bytes, |packed| {
             piece.clear();
-            halo.clear();
             dealt.packing.for_each(packed, tiling.corner(key), |point, is_halo| {
                 if is_halo { halo.push(point) } else { piece.push(point) }
             });
@@ -240,12 +237,12 @@ impl Pieces {
             see(piece);
             if let Some(set) = &mut set {
                 set.extend(piece, 0..piece.core);
-                wanted_halo.extend(piece, piece.core..piece.points.len());
+                halo_of_set.extend(piece, piece.core..piece.points.len());
             }
         })?;
         if let Some(set) = set {
             set.core = set.points.len();
-            set.append(wanted_halo);
+            set.append(&mut halo_of_set);
         }
         Ok(())
     }

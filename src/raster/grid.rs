@@ -137,17 +137,6 @@ pub struct Finder {
     edge: f64,
 }
 
-/// The whole part, downwards, and what is left, of a number within ±2^51. On a whole number, or next to one, either of
-/// the two may be off by one, and what is left is 0 or 1, or next to it.
-#[inline]
-fn whole_and_part(value: f64) -> (i64, f64) {
-    // Among numbers of this size those next to each other differ by one: adding it rounds, and leaves the whole number in
-    // the lowest bits. A cast would do the same with many more instructions, for all that cannot happen here.
-    const ROUNDER: f64 = 1.5 * (1u64 << 52) as f64;
-    let rounded = value - 0.5 + ROUNDER;
-    ((rounded.to_bits() as i64).wrapping_sub(ROUNDER.to_bits() as i64), value - (rounded - ROUNDER))
-}
-
 impl Finder {
     /// What [`Extent::index_of`] says.
     #[inline]
@@ -158,14 +147,15 @@ impl Finder {
     /// Column and row of the cell that holds a position, counted from the first, if it is one of these.
     #[inline]
     pub fn place_of(&self, x: Micrometres, y: Micrometres) -> Option<(usize, usize)> {
-        let (column, of_column) = whole_and_part((x - self.corner.0) as f64 * self.per_cell);
-        let (row, of_row) = whole_and_part((y - self.corner.1) as f64 * self.per_cell);
-        let settled = |part: f64| (part > self.edge) & (part < 1.0 - self.edge);
-        if !(settled(of_column) & settled(of_row)) {
+        let column = (x - self.corner.0) as f64 * self.per_cell;
+        let row = (y - self.corner.1) as f64 * self.per_cell;
+        let (whole_column, whole_row) = (column as i64, row as i64);
+        let settled = |part: f64| part > self.edge && part < 1.0 - self.edge;
+        if !settled(column - whole_column as f64) || !settled(row - whole_row as f64) {
             return self.divided(x, y);
         }
-        // A negative number is a huge one without its sign.
-        let (column, row) = (column as usize, row as usize);
+        // What is settled is not below zero.
+        let (column, row) = (whole_column as usize, whole_row as usize);
         (column < self.extent.columns && row < self.extent.rows).then_some((column, row))
     }
 

@@ -151,18 +151,16 @@ impl TileStage for DrawCheckpoints {
             let point = &tile.survey.points[index];
             let Some(number) = point.valid_return() else { continue };
             let counts = self.options.per_return == Count::All && index < tile.survey.core;
-            let drawn =
-                || Some(hash(self.seed, point)).filter(|key| *key <= tile.draw_up_to[number as usize]);
-            // The hash costs less than the search, but where every point counts few are found at all.
-            let known = if counts { None } else { drawn() };
-            if !counts && known.is_none() {
+            let key = hash(self.seed, point);
+            let may_be_drawn = key <= tile.draw_up_to[number as usize];
+            if !counts && !may_be_drawn {
                 continue;
             }
             let Some(reference) = matcher.find(point.x, point.y) else { continue };
             if counts {
                 counted.push((index as u32, reference.elevation));
             }
-            if let Some(key) = known.or_else(drawn) {
+            if may_be_drawn {
                 candidates.push(Candidate { index, key, reference });
             }
         }

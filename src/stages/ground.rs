@@ -262,17 +262,16 @@ pub enum KeepOrigin {
 impl TileStage for FilterGround {
     fn halo(&self) -> Halo {
         // To tell what limit the other points set, all points of a cell must be seen.
-        let cell = if self.keep_origin != KeepOrigin::Never {
-            self.options.cell.exact_micrometres().ceil() as Micrometres
-        } else {
-            0
+        let cell = match self.keep_origin {
+            KeepOrigin::Never => 0,
+            _ => self.options.cell.exact_micrometres().ceil() as Micrometres,
         };
         Halo { survey: cell, reference: 0 }
     }
 
     fn surface(&self) -> Option<SurfaceNeed> {
         let cell = self.options.cell.exact_micrometres();
-        let looked_around = if self.keep_origin != KeepOrigin::Never { LOOKED_AROUND } else { 0 };
+        let looked_around = if self.keep_origin == KeepOrigin::Never { 0 } else { LOOKED_AROUND };
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 

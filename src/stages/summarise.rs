@@ -117,7 +117,7 @@ impl TileStage for CountTile {
     }
 
     fn look<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
-        Some(Box::new(CountLook { stage: self, survey: Runs::default(), reference: Runs::default() }))
+        Some(Box::new(CountLook { stage: self, found: Found::default() }))
     }
 
     fn wants(&self, cloud: Cloud, _: &Tile) -> bool {
@@ -126,81 +126,64 @@ impl TileStage for CountTile {
 
     fn run(&self, tile: &mut Tile) {
         if self.by_place {
-            let mut runs = Runs::default();
-            runs.count(&tile.survey, |a, b| self.alike(a, b, tile.places.as_ref()));
-            self.hand_over(runs, tile);
+            self.count_survey(&tile.survey, tile.places.as_ref(), &mut tile.found);
         }
     }
 }
 
 impl CountTile {
-    /// Whether two points of the same returns are of one group.
-    fn alike(&self, a: &Point, b: &Point, places: Option<&Places>) -> bool {
-        a.strip == b.strip
-            && (a.scan_angle == b.scan_angle || !self.options.by.contains(&By::ScanAngle))
-            && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
-    }
-
-    fn hand_over(&self, survey: Runs, tile: &mut Tile) {
-        let Tile { found: Found { survey: counts, strata, .. }, places, .. } = tile;
-        for (first, fates) in survey.all() {
-            counts.add(first, fates);
-            let key = self.options.strata(first, places.as_ref()).only(&self.options.by);
-            strata.entry(key).or_default().add(fates);
-        }
+    /// Counts the survey's core points, all together and by the groups asked for.
+    fn count_survey(&self, set: &PointSet, places: Option<&Places>, found: &mut Found) {
+        let by_angle = self.options.by.contains(&By::ScanAngle);
+        let alike = |a: &Point, b: &Point| {
+            a.strip == b.strip
+                && (!by_angle || a.scan_angle == b.scan_angle)
+                && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
+        };
+        count_runs(set, alike, |first, fates| {
+            found.survey.add(first, fates);
+            let key = self.options.strata(first, places).only(&self.options.by);
+            found.strata.entry(key).or_default().add(fates);
+        });
     }
 }
 
 struct CountLook<'a> {
     stage: &'a CountTile,
-    survey: Runs,
-    reference: Runs,
+    found: Found,
 }
 
 impl Look for CountLook<'_> {
     fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
         match cloud {
-            Cloud::Reference => self.reference.count(piece, |_, _| true),
+            Cloud::Reference => {
+                let counts = &mut self.found.reference;
+                count_runs(piece, |_, _| true, |first, fates| counts.add(first, fates));
+            }
             Cloud::Survey if self.stage.by_place => {}
-            Cloud::Survey => self.survey.count(piece, |a, b| self.stage.alike(a, b, None)),
+            Cloud::Survey => self.stage.count_survey(piece, None, &mut self.found),
         }
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile) {
-        self.reference.all().for_each(|(first, fates)| tile.found.reference.add(first, fates));
-        self.stage.hand_over(self.survey, tile);
+        tile.found.survey.merge(&self.found.survey);
+        tile.found.reference.merge(&self.found.reference);
+        tile.found.strata.extend(self.found.strata);
     }
 }
 
-/// Counts by fate of points that are alike and have the same returns, with the first of them. Points of the same returns
-/// are often alike otherwise too: for each kind of return there is one run at a time.
-struct Runs {
-    /// By number of returns and return number, the run at present.
-    present: Vec<Option<(Point, ByFate)>>,
-    past: Vec<(Point, ByFate)>,
-}
-
-impl Default for Runs {
-    fn default() -> Self {
-        Runs { present: vec![None; 256], past: Vec::new() }
-    }
-}
-
-impl Runs {
-    /// Counts the core points of a set. What became of a point is counted without a branch, which under trees would be
-    /// guessed wrong again and again.
-    fn count(&mut self, set: &PointSet, alike: impl Fn(&Point, &Point) -> bool) {
-        for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
-            let run = &mut self.present[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
-            if let Some(ended) = run.take_if(|(first, _)| !alike(first, point)) {
-                self.past.push(ended);
-            }
-            let (_, counts) = run.get_or_insert((*point, ByFate::default()));
-            counts[*fate as usize] += 1;
+/// Counts the core points of a set by fate, and hands over the counts of points that are alike and have the same returns,
+/// with the first of them. Points of the same returns are often alike otherwise too: for each kind of return there is one
+/// run at a time. What became of a point is counted without a branch, which under trees would be guessed wrong.
+fn count_runs(set: &PointSet, alike: impl Fn(&Point, &Point) -> bool, mut add: impl FnMut(&Point, &ByFate)) {
+    let mut runs: Vec<Option<(Point, ByFate)>> = vec![None; 256];
+    for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
+        let run = &mut runs[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
+        if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
+            add(&first, &counts);
         }
+        let (_, counts) = run.get_or_insert((*point, ByFate::default()));
+        counts[*fate as usize] += 1;
     }
-
-    fn all(&self) -> impl Iterator<Item = (&Point, &ByFate)> {
-        self.past.iter().chain(self.present.iter().flatten()).map(|(first, counts)| (first, counts))
-    }
+    runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
 }

@@ -72,10 +72,10 @@ const FAR: f64 = 8.0;
 /// Blocks of side `block_um` micrometres carry the standard errors; `inflation` (1 for none) multiplies the variances
 /// for correlation between blocks, as the bootstrap's estimate has it.
 pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -> Result<Uncut, TooFlat> {
+    let all = residuals.len();
     let residuals = residuals.iter().map(Borrow::borrow);
     debug_assert!(residuals.clone().is_sorted());
     let possible = |r: &&Placed| r.limit.is_none_or(|limit| r.dz <= limit);
-    let above_limit = residuals.clone().filter(|r| !possible(r)).count() as u64;
     let used: Vec<&Placed> = residuals.filter(possible).collect();
     if used.len() < FEWEST_RESIDUALS {
         return Err(TooFlat::TooFew);
@@ -120,7 +120,7 @@ pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -
     let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
     Ok(Uncut {
         n: used.len() as u64,
-        above_limit,
+        above_limit: (all - used.len()) as u64,
         cut_off: 1.0 - n / before_the_cut,
         mean,
         mean_se,
