@@ -7,6 +7,7 @@
 
 mod blocks;
 mod census;
+mod column;
 mod compression;
 mod crs;
 mod decode;

@@ -1,8 +1,10 @@
-//! The packed record in which points wait on disk between scattering and the work on tiles.
+//! The packed pieces in which points wait on disk between scattering and the work on tiles: those of a tile's core, then
+//! those of its halo, column by column.
 //!
-//! Sixteen bytes: x and y from the tile's corner (i32 each), z (40 bits), the two return counts (4 bits each),
-//! class, and flags; two more for the strip and two for the scan angle where a later stage asks for them.
+//! A point of a file in whole millimetres takes nine to eleven bytes, one in fractions of a foot up to fifteen; the strip
+//! takes none where the piece holds but one.
 
+use super::column::{self, Column};
 use super::point::{Fields, Point};
 use crate::pipeline::units::Micrometres;
 
@@ -12,92 +14,83 @@ pub const MAX_ELEVATION: Micrometres = 200_000_000_000;
 /// Positions are used up to this distance from zero on either axis (4.5 million km): exact in `f64`.
 pub const MAX_POSITION: Micrometres = 1 << 52;
 
-/// How points of one cloud are packed.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Packing {
-    strip: bool,
-    scan_angle: bool,
+/// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is not kept.
+pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) {
+    for points in [core, halo] {
+        to.extend_from_slice(&(points.len() as u32).to_le_bytes());
+        let points = points.iter();
+        column::pack(points.clone().map(|p| p.x), to);
+        column::pack(points.clone().map(|p| p.y), to);
+        column::pack(points.clone().map(|p| p.z), to);
+        column::pack(points.clone().map(|p| i64::from(p.return_number | p.number_of_returns << 4)), to);
+        column::pack(points.clone().map(|p| p.class.into()), to);
+        column::pack(points.clone().map(|p| if fields.strip { p.strip.into() } else { 0 }), to);
+        column::pack(points.map(|p| if fields.scan_angle { p.scan_angle.into() } else { 0 }), to);
+    }
+    column::end(to);
 }
 
-impl Packing {
-    /// The packing that holds what `fields` asks for.
-    pub fn new(fields: Fields) -> Self {
-        Packing { strip: fields.strip, scan_angle: fields.scan_angle }
+/// A packed piece, to be read.
+pub struct Piece<'a> {
+    /// The points of the tile's core.
+    pub core: Packed<'a>,
+    /// Those of its halo.
+    pub halo: Packed<'a>,
+}
+
+impl<'a> Piece<'a> {
+    /// Reads the piece that `bytes` hold; nothing where they do not hold one.
+    pub fn read(mut bytes: &'a [u8]) -> Option<Self> {
+        Some(Piece { core: Packed::take(&mut bytes)?, halo: Packed::take(&mut bytes)? })
+    }
+}
+
+/// Packed points.
+pub struct Packed<'a> {
+    count: usize,
+    x: Column<'a>,
+    y: Column<'a>,
+    z: Column<'a>,
+    returns: Column<'a>,
+    class: Column<'a>,
+    strip: Column<'a>,
+    scan_angle: Column<'a>,
+}
+
+impl<'a> Packed<'a> {
+    fn take(bytes: &mut &'a [u8]) -> Option<Self> {
+        let (count, columns) = bytes.split_first_chunk()?;
+        *bytes = columns;
+        let count = u32::from_le_bytes(*count) as usize;
+        let mut next = || Column::take(bytes, count);
+        Some(Packed {
+            count,
+            x: next()?,
+            y: next()?,
+            z: next()?,
+            returns: next()?,
+            class: next()?,
+            strip: next()?,
+            scan_angle: next()?,
+        })
     }
 
-    /// Bytes of one point.
-    pub fn size(self) -> usize {
-        BASE + 2 * (usize::from(self.strip) + usize::from(self.scan_angle))
-    }
-
-    /// Appends a point of the tile whose corner is `corner`; `halo` marks a copy that another tile answers for.
+    /// All points.
     #[inline]
-    pub fn pack(self, point: &Point, corner: (Micrometres, Micrometres), halo: bool, to: &mut Vec<u8>) {
-        let mut bytes = [0u8; BASE];
-        bytes[0..4].copy_from_slice(&((point.x - corner.0) as i32).to_le_bytes());
-        bytes[4..8].copy_from_slice(&((point.y - corner.1) as i32).to_le_bytes());
-        bytes[8..13].copy_from_slice(&pack_40(point.z));
-        bytes[13] = point.return_number | point.number_of_returns << 4;
-        bytes[14] = point.class;
-        bytes[15] = u8::from(halo);
-        to.extend_from_slice(&bytes);
-        if self.strip {
-            to.extend_from_slice(&point.strip.to_le_bytes());
-        }
-        if self.scan_angle {
-            to.extend_from_slice(&point.scan_angle.to_le_bytes());
-        }
-    }
-
-    /// Calls `f` with every point packed in `bytes`, and whether it belongs to the halo.
-    #[inline]
-    pub fn for_each(self, bytes: &[u8], corner: (Micrometres, Micrometres), f: impl FnMut(Point, bool)) {
-        match (self.strip, self.scan_angle) {
-            (false, false) => each::<BASE>(bytes, corner, f, |_, _| {}),
-            (true, false) => each::<{ BASE + 2 }>(bytes, corner, f, |record, point| {
-                point.strip = u16::from_le_bytes([record[BASE], record[BASE + 1]]);
-            }),
-            (false, true) => each::<{ BASE + 2 }>(bytes, corner, f, |record, point| {
-                point.scan_angle = i16::from_le_bytes([record[BASE], record[BASE + 1]]);
-            }),
-            (true, true) => each::<{ BASE + 4 }>(bytes, corner, f, |record, point| {
-                point.strip = u16::from_le_bytes([record[BASE], record[BASE + 1]]);
-                point.scan_angle = i16::from_le_bytes([record[BASE + 2], record[BASE + 3]]);
-            }),
-        }
-    }
-}
-
-/// Bytes of a point without strip and scan angle.
-const BASE: usize = 16;
-
-/// Unpacks records of `SIZE` bytes; `more` reads what lies beyond the base.
-#[inline]
-fn each<const SIZE: usize>(
-    bytes: &[u8],
-    corner: (Micrometres, Micrometres),
-    mut f: impl FnMut(Point, bool),
-    more: impl Fn(&[u8; SIZE], &mut Point),
-) {
-    for record in bytes.as_chunks::<SIZE>().0 {
-        let mut point = unpack(record.first_chunk().expect("long enough"), corner);
-        more(record, &mut point);
-        f(point, record[BASE - 1] != 0);
-    }
-}
-
-#[inline]
-fn unpack(record: &[u8; BASE], corner: (Micrometres, Micrometres)) -> Point {
-    let at = |i: usize| i32::from_le_bytes([record[i], record[i + 1], record[i + 2], record[i + 3]]);
-    Point {
-        x: corner.0 + i64::from(at(0)),
-        y: corner.1 + i64::from(at(4)),
-        z: unpack_40(&record[8..13]),
-        return_number: record[13] & 15,
-        number_of_returns: record[13] >> 4,
-        class: record[14],
-        strip: 0,
-        scan_angle: 0,
+    pub fn points(&self) -> impl ExactSizeIterator<Item = Point> {
+        (0..self.count).map(|i| {
+            let returns = self.returns.at(i) as u8;
+            Point {
+                x: self.x.at(i),
+                y: self.y.at(i),
+                z: self.z.at(i),
+                return_number: returns & 15,
+                number_of_returns: returns >> 4,
+                class: self.class.at(i) as u8,
+                strip: self.strip.at(i) as u16,
+                scan_angle: self.scan_angle.at(i) as i16,
+            }
+        })
     }
 }
 
@@ -119,30 +112,35 @@ mod tests {
 
     use super::*;
 
-    proptest! {
-        #[test]
-        fn a_point_comes_back_as_it_was(
-            (x, y) in (-2_000_000_000i64..2_000_000_000, -2_000_000_000i64..2_000_000_000),
+    prop_compose! {
+        fn point()(
+            (x, y) in (-MAX_POSITION..=MAX_POSITION, -2_000_000_000i64..2_000_000_000),
             z in -MAX_ELEVATION..=MAX_ELEVATION,
             (return_number, number_of_returns, class) in (0u8..16, 0u8..16, any::<u8>()),
-            (strip, scan_angle, halo) in (any::<u16>(), any::<i16>(), any::<bool>()),
-            corner in (-1i64 << 52..1i64 << 52, -1i64 << 52..1i64 << 52),
+            (strip, scan_angle) in (any::<u16>(), any::<i16>()),
+        ) -> Point {
+            Point { x, y, z, return_number, number_of_returns, class, strip, scan_angle }
+        }
+    }
+
+    proptest! {
+        #[test]
+        fn points_come_back_as_they_were(
+            core in proptest::collection::vec(point(), 0..20),
+            halo in proptest::collection::vec(point(), 0..20),
+            (strip, scan_angle) in any::<(bool, bool)>(),
         ) {
-            let point = Point {
-                x: corner.0 + x, y: corner.1 + y, z, return_number, number_of_returns, class, strip, scan_angle,
-            };
-            for (keep_strip, keep_angle) in [(false, false), (true, false), (false, true), (true, true)] {
-                let fields = Fields { strip: keep_strip, scan_angle: keep_angle, ..Fields::default() };
-                let packing = Packing::new(fields);
-                let mut bytes = Vec::new();
-                packing.pack(&point, corner, halo, &mut bytes);
-                prop_assert_eq!(bytes.len(), packing.size());
-                let expected = Point {
-                    strip: if keep_strip { strip } else { 0 },
-                    scan_angle: if keep_angle { scan_angle } else { 0 },
-                    ..point
+            let mut bytes = Vec::new();
+            pack(&core, &halo, Fields { strip, scan_angle, ..Fields::default() }, &mut bytes);
+            let piece = Piece::read(&bytes).unwrap();
+            for (points, packed) in [(core, piece.core), (halo, piece.halo)] {
+                let asked = |p: Point| Point {
+                    strip: if strip { p.strip } else { 0 },
+                    scan_angle: if scan_angle { p.scan_angle } else { 0 },
+                    ..p
                 };
-                packing.for_each(&bytes, corner, |p, h| assert_eq!((p, h), (expected, halo)));
+                let expected: Vec<Point> = points.into_iter().map(asked).collect();
+                prop_assert_eq!(packed.points().collect::<Vec<_>>(), expected);
             }
         }
     }

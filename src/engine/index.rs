@@ -1,6 +1,7 @@
 //! The index of the dealt points: where each tile's points are in the spill files. Once it is written, a later run
 //! need not read the clouds again.
 
+use std::collections::BTreeMap;
 use std::fs::{self, File};
 use std::io::{BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
@@ -12,8 +13,6 @@ use super::scatter::{Dealt, ReadCounts};
 use super::spill::{Pieces, Spill};
 use super::tiles::TileKey;
 use super::work::DealtClouds;
-use crate::cloud::record::Packing;
-use crate::stages::chain::Chain;
 
 #[derive(Serialize, Deserialize)]
 struct Index {
@@ -24,6 +23,7 @@ struct Index {
 #[derive(Serialize, Deserialize)]
 struct Entry {
     counts: ReadCounts,
+    points: Vec<(TileKey, u64)>,
     pieces: Pieces<TileKey>,
 }
 
@@ -42,7 +42,11 @@ pub fn reference_spill(folder: &Path) -> PathBuf {
 /// # Errors
 /// Where the disk does not take it.
 pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
-    let entry = |dealt: &Dealt| Entry { counts: dealt.counts.clone(), pieces: dealt.spill.pieces() };
+    let entry = |dealt: &Dealt| Entry {
+        counts: dealt.counts.clone(),
+        points: dealt.points.iter().map(|(key, count)| (*key, *count)).collect(),
+        pieces: dealt.spill.pieces(),
+    };
     let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
     write_whole(path, &serde_json::to_vec(&index).expect("plain data"))
 }
@@ -64,13 +68,14 @@ pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
 ///
 /// # Errors
 /// Where a file is missing or damaged.
-pub fn read(path: &Path, folder: &Path, chain: &Chain) -> Result<DealtClouds, EngineError> {
+pub fn read(path: &Path, folder: &Path) -> Result<DealtClouds, EngineError> {
     let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
     let open = |entry: Entry, path: &Path| -> Result<Dealt, EngineError> {
         let spill = Spill::open(path, entry.pieces)?;
-        Ok(Dealt { spill, packing: Packing::new(chain.fields_of_tiles()), counts: entry.counts })
+        let points: BTreeMap<TileKey, u64> = entry.points.into_iter().collect();
+        Ok(Dealt { spill, points, counts: entry.counts })
     };
     Ok(DealtClouds {
         survey: open(index.survey, &survey_spill(folder))?,

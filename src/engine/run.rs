@@ -210,7 +210,7 @@ fn take_up(
         return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
     }
     job.tiling = Tiling { edge: left_over.tile_edge };
-    index::read(&folder.index(), &folder.spill(), &job.chain)
+    index::read(&folder.index(), &folder.spill())
 }
 
 /// Reads the clouds and deals their points out to tiles on disk; from then on the run can be gone on with.

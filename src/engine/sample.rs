@@ -163,7 +163,10 @@ impl Sample {
                 let mut left = most;
                 for range in 0..RANGES as u8 {
                     let mut drawn = Vec::new();
-                    let mut take = |bytes: &[u8]| drawn.extend(bytes.chunks_exact(ENCODED).map(decode));
+                    let mut take = |bytes: &[u8]| {
+                        drawn.extend(bytes.chunks_exact(ENCODED).map(decode));
+                        Some(())
+                    };
                     take(&buffers[return_number as usize * RANGES + range as usize]);
                     spill.for_each_piece((return_number, range), &mut Vec::new(), take)?;
                     drawn.sort_unstable();

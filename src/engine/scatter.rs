@@ -15,24 +15,24 @@ use super::stop;
 use super::tile::Cloud;
 use super::tiles::{Range, TileKey, Tiling};
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::cloud::record::Packing;
-use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
+use crate::cloud::record::{self, Piece};
+use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder, Fields};
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::chain::Chain;
 use crate::stages::keep::{Filter, Tally};
 
-/// Bytes gathered for a tile before they are written as one piece.
-const PIECE: usize = 64 << 10;
+/// Points gathered for a tile's core or its halo before they are written as one piece.
+const PIECE: usize = 3 << 10;
 
-/// Bytes of a tile's first, small buffer.
-const FIRST: usize = 4 << 10;
+/// Points that a tile's first, small buffer holds.
+const FIRST: usize = 128;
 
-/// Bytes that a worker's buffers take at the most, over all tiles: two strips' worth of tiles or so. What is given back the
-/// allocator may keep: the less there is, the less do large sites take more than small ones.
-const HELD: usize = 6 << 20;
+/// Points that a worker's buffers have room for at the most, over all tiles: two strips' worth of tiles or so. What is given
+/// back the allocator may keep: the less there is, the less do large sites take more than small ones.
+const HELD: usize = 192 << 10;
 
-/// Bytes that a worker's list for one more tile takes by itself.
-const SLOT: usize = 160;
+/// Points in whose place a worker's list for one more tile is counted.
+const SLOT: usize = 6;
 
 /// Share of the memory allowed that keeping track of the pieces of all tiles may take.
 const INDEX_SHARE: u64 = 4;
@@ -131,10 +131,10 @@ impl ReadCounts {
 
 /// The points of one cloud, dealt out to tiles.
 pub struct Dealt {
-    /// The points by tile.
+    /// The points by tile, in pieces that [`record`] packed.
     pub spill: Spill<TileKey>,
-    /// How they are packed.
-    pub packing: Packing,
+    /// How many points each tile has, those of its halo included.
+    pub points: BTreeMap<TileKey, u64>,
     /// What became of the others.
     pub counts: ReadCounts,
 }
@@ -142,7 +142,20 @@ pub struct Dealt {
 impl Dealt {
     /// Points in a tile, those of its halo included.
     pub fn points_of(&self, key: TileKey) -> u64 {
-        self.spill.bytes_of(key) / self.packing.size() as u64
+        self.points.get(&key).copied().unwrap_or(0)
+    }
+
+    /// Hands over the pieces of a tile's points one by one, read through `buffer`.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back, or not as they were.
+    pub fn for_each_piece(
+        &self,
+        key: TileKey,
+        buffer: &mut Vec<u8>,
+        mut f: impl FnMut(&Piece<'_>),
+    ) -> Result<(), EngineError> {
+        self.spill.for_each_piece(key, buffer, |bytes| Piece::read(bytes).map(|piece| f(&piece)))
     }
 }
 
@@ -158,7 +171,6 @@ pub fn scatter(
     progress: &Progress,
 ) -> Result<Dealt, EngineError> {
     let spill = Spill::create(path)?;
-    let packing = Packing::new(chain.fields_of_tiles());
     let keeps: Vec<(usize, Filter)> = chain
         .while_reading
         .iter()
@@ -173,9 +185,9 @@ pub fn scatter(
         .collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
-    let total = Mutex::new(ReadCounts::default());
+    let total: Mutex<(ReadCounts, BTreeMap<TileKey, u64>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
-        let mut dealer = Dealer::new(&spill, packing, tiling, input.halo);
+        let mut dealer = Dealer::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
         let mut judge = Judge::new(&keeps);
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
@@ -213,13 +225,17 @@ pub fn scatter(
         dealer.write_all();
         dealer.failed()?;
         check_index(&spill, input)?;
-        total.lock().expect("no panic while locked").merge(&judge.into_counts());
+        let (counts, points) = &mut *total.lock().expect("no panic while locked");
+        counts.merge(&judge.into_counts());
+        for (key, dealt) in dealer.points {
+            *points.entry(key).or_default() += dealt;
+        }
         Ok(())
     };
     let results =
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
-    let mut counts = total.into_inner().expect("no panic while locked");
+    let (mut counts, points) = total.into_inner().expect("no panic while locked");
     for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
         counts.read = counts.read.saturating_add(file.missing);
         counts.lost = counts.lost.saturating_add(file.missing);
@@ -227,7 +243,7 @@ pub fn scatter(
     }
     counts.damaged.sort();
     tell(&counts.damaged);
-    Ok(Dealt { spill, packing, counts })
+    Ok(Dealt { spill, points, counts })
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
@@ -320,17 +336,27 @@ impl<'a> Judge<'a> {
 /// Deals points out to the buffers of tiles.
 struct Dealer<'a> {
     spill: &'a Spill<TileKey>,
-    packing: Packing,
+    fields: Fields,
     tiling: Tiling,
     halo: Micrometres,
     buffers: HashMap<TileKey, usize>,
-    slots: Vec<(TileKey, Vec<u8>)>,
+    slots: Vec<Slot>,
     /// The tile of the point before: most points fall in the same one.
     last: Option<Last>,
-    /// Bytes that all buffers take, full or not.
+    /// Points that all buffers have room for, full or not.
     held: usize,
+    /// Points dealt out to each tile and written.
+    points: HashMap<TileKey, u64>,
+    packed: Vec<u8>,
     /// The first error of the disk, told once the block is done.
     error: Option<EngineError>,
+}
+
+/// The buffers of a tile.
+struct Slot {
+    key: TileKey,
+    core: Vec<Point>,
+    halo: Vec<Point>,
 }
 
 /// The tile that the point before fell in.
@@ -341,16 +367,18 @@ struct Last {
 }
 
 impl<'a> Dealer<'a> {
-    fn new(spill: &'a Spill<TileKey>, packing: Packing, tiling: Tiling, halo: Micrometres) -> Self {
+    fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
         Dealer {
             spill,
-            packing,
+            fields,
             tiling,
             halo,
             buffers: HashMap::new(),
             slots: Vec::new(),
             last: None,
             held: 0,
+            points: HashMap::new(),
+            packed: Vec::new(),
             error: None,
         }
     }
@@ -360,7 +388,7 @@ impl<'a> Dealer<'a> {
         if let Some(last) = self.last
             && self.is_inside(point, last.corner, self.halo)
         {
-            self.put(last.slot, point, last.corner, false);
+            self.put(last.slot, point);
         } else {
             // A copy, so that the point itself need never be written to memory.
             self.deal_at_edge(*point);
@@ -383,11 +411,14 @@ impl<'a> Dealer<'a> {
             Some(last) if self.is_inside(&point, last.corner, 0) => last,
             _ => self.turn_to(point.x, point.y),
         };
-        self.put(last.slot, &point, last.corner, false);
+        self.put(last.slot, &point);
         if !self.is_inside(&point, last.corner, self.halo) {
             for key in self.tiling.halos_of(point.x, point.y, self.halo) {
                 let slot = self.slot(key);
-                self.put(slot, &point, self.tiling.corner(key), true);
+                if self.slots[slot].halo.len() == self.slots[slot].halo.capacity() {
+                    self.make_room(slot, |slot| &mut slot.halo);
+                }
+                self.slots[slot].halo.push(point);
             }
         }
     }
@@ -408,48 +439,58 @@ impl<'a> Dealer<'a> {
         last
     }
 
+    /// Adds a point to the core of a tile.
     #[inline(always)]
-    fn put(&mut self, slot: usize, point: &Point, corner: (Micrometres, Micrometres), halo: bool) {
-        let bytes = &self.slots[slot].1;
-        if bytes.capacity() - bytes.len() < self.packing.size() {
-            self.make_room(slot);
+    fn put(&mut self, slot: usize, point: &Point) {
+        let core = &self.slots[slot].core;
+        if core.len() == core.capacity() {
+            self.make_room(slot, |slot| &mut slot.core);
         }
-        self.packing.pack(point, corner, halo, &mut self.slots[slot].1);
+        self.slots[slot].core.push(*point);
     }
 
-    /// Makes room for one more point in a buffer: by a larger buffer, or once it is large, by writing it.
+    /// Makes room for one more point in one of a tile's buffers, which is full: by a larger buffer, or once it is large, by
+    /// writing both.
     #[cold]
-    fn make_room(&mut self, slot: usize) {
-        let (key, bytes) = &mut self.slots[slot];
-        if bytes.len() + self.packing.size() > PIECE {
-            if let Err(error) = self.spill.append(*key, bytes) {
-                self.error.get_or_insert(error);
-            }
-            bytes.clear();
+    fn make_room(&mut self, slot: usize, buffer: impl Fn(&mut Slot) -> &mut Vec<Point>) {
+        let full = buffer(&mut self.slots[slot]);
+        let before = full.capacity();
+        if before >= PIECE {
+            self.write(slot);
             return;
         }
-        let before = bytes.capacity();
-        let wanted = (2 * bytes.len()).clamp(FIRST, PIECE);
-        bytes.reserve_exact(wanted - bytes.len());
-        self.held += bytes.capacity() - before;
+        full.reserve_exact((2 * before).clamp(FIRST, PIECE) - before);
+        self.held += full.capacity() - before;
     }
 
     fn slot(&mut self, key: TileKey) -> usize {
         *self.buffers.entry(key).or_insert_with(|| {
-            self.slots.push((key, Vec::new()));
+            self.slots.push(Slot { key, core: Vec::new(), halo: Vec::new() });
             self.held += SLOT;
             self.slots.len() - 1
         })
     }
 
+    /// Writes what is held back for a tile as one piece.
+    fn write(&mut self, slot: usize) {
+        let Slot { key, core, halo } = &mut self.slots[slot];
+        let count = core.len() + halo.len();
+        if count == 0 {
+            return;
+        }
+        self.packed.clear();
+        record::pack(core, halo, self.fields, &mut self.packed);
+        if let Err(error) = self.spill.append(*key, &self.packed) {
+            self.error.get_or_insert(error);
+        }
+        *self.points.entry(*key).or_default() += count as u64;
+        core.clear();
+        halo.clear();
+    }
+
     /// Writes all that is held back.
     fn write_all(&mut self) {
-        for (key, bytes) in &mut self.slots {
-            if let Err(error) = self.spill.append(*key, bytes) {
-                self.error.get_or_insert(error);
-            }
-            bytes.clear();
-        }
+        (0..self.slots.len()).for_each(|slot| self.write(slot));
     }
 
     fn failed(&mut self) -> Result<(), EngineError> {

@@ -125,7 +125,7 @@ impl<K: Ord + Copy> Spill<K> {
         self.end.load(Ordering::Relaxed)
     }
 
-    /// Hands over the pieces of `key` one by one, through `buffer`.
+    /// Hands over the pieces of `key` one by one, through `buffer`, to `f`, which has nothing for those that make no sense.
     ///
     /// # Errors
     /// Where the disk does not give them back, or not as they were.
@@ -133,17 +133,17 @@ impl<K: Ord + Copy> Spill<K> {
         &self,
         key: K,
         buffer: &mut Vec<u8>,
-        mut f: impl FnMut(&[u8]),
+        mut f: impl FnMut(&[u8]) -> Option<()>,
     ) -> Result<(), EngineError> {
         let list = self.pieces.lock().expect("no panic while locked").get(&key).cloned().unwrap_or_default();
         for piece in list {
             buffer.resize(piece.bytes as usize, 0);
             read_at(&self.file, buffer, piece.offset)
                 .map_err(EngineError::disk(&self.path, "reading working data back"))?;
-            if XxHash3_64::oneshot(buffer) != piece.checksum {
+            let whole = XxHash3_64::oneshot(buffer) == piece.checksum;
+            if !whole || f(buffer).is_none() {
                 return Err(EngineError::Damaged { path: self.path.clone() });
             }
-            f(buffer);
         }
         Ok(())
     }
@@ -190,7 +190,10 @@ mod tests {
 
     fn all_of(spill: &Spill<u8>, key: u8) -> Result<Vec<u8>, EngineError> {
         let mut all = Vec::new();
-        spill.for_each_piece(key, &mut Vec::new(), |piece| all.extend_from_slice(piece))?;
+        spill.for_each_piece(key, &mut Vec::new(), |piece| {
+            all.extend_from_slice(piece);
+            Some(())
+        })?;
         Ok(all)
     }
 

@@ -93,6 +93,7 @@ impl Surfaces {
                     })
                     .collect();
                 surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
+                Some(())
             })?;
         }
         Ok(surface)

@@ -85,11 +85,15 @@ pub struct PointSet {
 }
 
 impl PointSet {
-    /// Forgets all points; the memory is kept for the next ones.
-    pub fn clear(&mut self) {
+    /// Holds these points instead, about which nothing has been decided yet; the memory is used again.
+    pub fn fill(&mut self, core: impl Iterator<Item = Point>, halo: impl Iterator<Item = Point>) {
         self.points.clear();
+        self.points.extend(core);
+        self.core = self.points.len();
+        self.points.extend(halo);
+        let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
         self.fates.clear();
-        self.core = 0;
+        self.fates.extend(self.points.iter().map(fate));
     }
 
     /// Makes room for so many more points, and no more: these are the largest lists of a run.
@@ -108,12 +112,6 @@ impl PointSet {
     pub fn append(&mut self, other: &mut PointSet) {
         self.points.append(&mut other.points);
         self.fates.append(&mut other.fates);
-    }
-
-    /// Adds a point that nothing has been decided about yet.
-    pub fn push(&mut self, point: Point) {
-        self.fates.push(if point.is_noise() { Fate::Noise } else { Fate::Ground });
-        self.points.push(point);
     }
 
     /// Indices of the ground points, halo included.

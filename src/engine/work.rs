@@ -81,13 +81,10 @@ pub fn make_surfaces(
                 || {
                     let mut surface = surfaces.blank(key);
                     let finder = surface.extent.finder();
-                    let corner = tiling.corner(key);
-                    cloud.spill.for_each_piece(key, buffer, |piece| {
-                        cloud.packing.for_each(piece, corner, |point, halo| {
-                            if !halo && !point.is_noise() {
-                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
-                            }
-                        });
+                    cloud.for_each_piece(key, buffer, |piece| {
+                        for point in piece.core.points().filter(|point| !point.is_noise()) {
+                            surface.lower_at(finder.index_of(point.x, point.y), point.z);
+                        }
                     })?;
                     progress.advance(1);
                     surfaces.put(key, &surface)
@@ -159,7 +156,6 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
 struct Pieces {
     bytes: Vec<u8>,
     piece: PointSet,
-    halo: PointSet,
 }
 
 /// Runs the chain of stages on one tile.
@@ -202,7 +198,7 @@ fn run_tile(
         let set = tile.cloud_mut(cloud);
         if let Some(dealt) = dealt.get(cloud) {
             let mut see = |piece: &mut PointSet| looks.iter_mut().for_each(|look| look.see(cloud, piece));
-            pieces.read(dealt, key, tiling, &mut see, wanted.then_some(set))?;
+            pieces.read(dealt, key, &mut see, wanted.then_some(set))?;
         }
     }
     looks.into_iter().for_each(|look| look.finish(&mut tile));
@@ -218,22 +214,16 @@ impl Pieces {
         &mut self,
         dealt: &Dealt,
         key: TileKey,
-        tiling: Tiling,
         see: &mut dyn FnMut(&mut PointSet),
         mut set: Option<&mut PointSet>,
     ) -> Result<(), EngineError> {
-        let Pieces { bytes, piece, halo } = self;
+        let Pieces { bytes, piece } = self;
         let mut halo_of_set = PointSet::default();
         if let Some(set) = &mut set {
             set.reserve(dealt.points_of(key) as usize);
         }
-        dealt.spill.for_each_piece(key, bytes, |packed| {
-            piece.clear();
-            dealt.packing.for_each(packed, tiling.corner(key), |point, is_halo| {
-                if is_halo { halo.push(point) } else { piece.push(point) }
-            });
-            piece.core = piece.points.len();
-            piece.append(halo);
+        dealt.for_each_piece(key, bytes, |packed| {
+            piece.fill(packed.core.points(), packed.halo.points());
             see(piece);
             if let Some(set) = &mut set {
                 set.extend(piece, 0..piece.core);

@@ -1,0 +1,201 @@
+//! Columns of whole numbers, packed: each number as so many steps above the least of its column, in as few whole bytes as
+//! the greatest needs.
+//!
+//! Numbers that are all alike take no byte each; coordinates that a file states in whole millimetres are packed as
+//! millimetres, without anybody having to say so.
+
+/// Bytes before the numbers: the least, the step, and the bytes of a number.
+const HEAD: usize = 8 + 4 + 1;
+
+/// Bytes of a word that is read or written at once, whatever a number takes of it.
+const WORD: usize = 8;
+
+/// The step is sought among so many numbers, and then tried on all.
+const TRIED: usize = 64;
+
+/// Numbers of a column lie closer together than 2 to the power of this.
+const SPAN_BITS: u32 = 56;
+
+/// Appends a column. The numbers must lie within 2^56 of each other.
+pub fn pack(values: impl ExactSizeIterator<Item = i64> + Clone, to: &mut Vec<u8>) {
+    let first = values.clone().next().unwrap_or(0);
+    let (low, high) = values.clone().fold((first, first), |(low, high), v| (low.min(v), high.max(v)));
+    let span = high.wrapping_sub(low) as u64;
+    debug_assert!(span < 1 << SPAN_BITS);
+    let above = values.map(|value| value.wrapping_sub(low) as u64);
+    let step = above.clone().take(TRIED).fold(0, greatest_divisor).try_into().unwrap_or(1).max(1);
+    let start = to.len();
+    if !pack_in_steps(low, step, span, above.clone(), to) {
+        to.truncate(start);
+        pack_in_steps(low, 1, span, above, to);
+    }
+}
+
+/// Appends a column of numbers that lie whole steps above `low`; false if one does not.
+fn pack_in_steps(
+    low: i64,
+    step: u32,
+    span: u64,
+    above: impl ExactSizeIterator<Item = u64>,
+    to: &mut Vec<u8>,
+) -> bool {
+    let exact = ExactDivision::by(step);
+    let width = (u64::BITS - (span / u64::from(step)).leading_zeros()).div_ceil(8) as usize;
+    to.extend_from_slice(&low.to_le_bytes());
+    to.extend_from_slice(&step.to_le_bytes());
+    to.push(width as u8);
+    if width == 0 {
+        return true;
+    }
+    let (start, numbers) = (to.len(), above.len());
+    to.resize(start + numbers * width + WORD, 0);
+    let mut greatest = 0;
+    let words = &mut to[start..];
+    for (i, value) in above.enumerate() {
+        let steps = exact.divide(value);
+        greatest = greatest.max(steps);
+        // The next number is written over the bytes that this one does not need.
+        words[i * width..i * width + WORD].copy_from_slice(&steps.to_le_bytes());
+    }
+    to.truncate(start + numbers * width);
+    greatest <= u64::MAX / u64::from(step)
+}
+
+/// The greatest number that divides both.
+fn greatest_divisor(mut a: u64, mut b: u64) -> u64 {
+    while b != 0 {
+        (a, b) = (b, a % b);
+    }
+    a
+}
+
+/// Division of multiples by multiplying with the inverse modulo 2^64. What is no multiple of the divisor comes out above
+/// 2^64 / divisor. Source: Granlund and Montgomery 1994, Division by invariant integers using multiplication, section 9
+/// (from memory).
+#[derive(Clone, Copy)]
+struct ExactDivision {
+    inverse: u64,
+    twos: u32,
+}
+
+impl ExactDivision {
+    fn by(divisor: u32) -> Self {
+        let twos = divisor.trailing_zeros();
+        let odd = u64::from(divisor >> twos);
+        // Newton's iteration: each doubles the bits that are right, of which the first guess has three.
+        let inverse = (0..5).fold(odd, |inverse, _| {
+            inverse.wrapping_mul(2u64.wrapping_sub(odd.wrapping_mul(inverse)))
+        });
+        ExactDivision { inverse, twos }
+    }
+
+    #[inline]
+    fn divide(self, value: u64) -> u64 {
+        value.wrapping_mul(self.inverse).rotate_right(self.twos)
+    }
+}
+
+/// A packed column, to be read.
+#[derive(Clone, Copy)]
+pub struct Column<'a> {
+    low: i64,
+    step: u64,
+    width: usize,
+    mask: u64,
+    /// The numbers, and at least a word more.
+    words: &'a [u8],
+}
+
+impl<'a> Column<'a> {
+    /// Takes a column of `count` numbers from the front of `bytes`, which go on for at least a word; nothing where they do
+    /// not hold one.
+    pub fn take(bytes: &mut &'a [u8], count: usize) -> Option<Self> {
+        let (head, words) = bytes.split_at_checked(HEAD)?;
+        let width = usize::from(head[12]);
+        let length = count.checked_mul(width)?;
+        if width >= WORD || words.len() < length.checked_add(WORD)? {
+            return None;
+        }
+        *bytes = &words[length..];
+        Some(Column {
+            low: i64::from_le_bytes(head[..8].try_into().expect("eight bytes")),
+            step: u32::from_le_bytes(head[8..12].try_into().expect("four bytes")).into(),
+            width,
+            mask: (1 << (8 * width)) - 1,
+            words: &words[..length + WORD],
+        })
+    }
+
+    /// The number at `index`, which must be below the count.
+    #[inline]
+    pub fn at(&self, index: usize) -> i64 {
+        let from = index * self.width;
+        let word: [u8; WORD] = self.words[from..from + WORD].try_into().expect("a word");
+        self.low.wrapping_add((u64::from_le_bytes(word) & self.mask).wrapping_mul(self.step) as i64)
+    }
+}
+
+/// Appends what lets the last column be read word by word.
+pub fn end(to: &mut Vec<u8>) {
+    to.extend_from_slice(&[0; WORD]);
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn packed(values: &[i64]) -> Vec<u8> {
+        let mut bytes = Vec::new();
+        pack(values.iter().copied(), &mut bytes);
+        bytes
+    }
+
+    fn unpacked(bytes: &[u8], count: usize) -> Option<Vec<i64>> {
+        let mut bytes = [bytes, &[0; WORD]].concat();
+        let mut left = bytes.as_mut_slice() as &[u8];
+        let column = Column::take(&mut left, count)?;
+        assert_eq!(left.len(), WORD);
+        Some((0..count).map(|i| column.at(i)).collect())
+    }
+
+    #[test]
+    fn a_number_takes_as_few_bytes_as_the_span_and_the_step_allow() {
+        let bytes_each = |values: &[i64]| (packed(values).len() - HEAD) / values.len();
+        assert_eq!(bytes_each(&[7; 9]), 0);
+        assert_eq!(bytes_each(&[-100, 155]), 1);
+        assert_eq!(bytes_each(&[-101, 155]), 2);
+        // Ten metres in whole millimetres, and with one coordinate between two of them.
+        let millimetres: Vec<i64> = (0..10_000).map(|i| 5_400_000_000_000 + i * 1000).collect();
+        assert_eq!(bytes_each(&millimetres), 2);
+        let between = [&millimetres[..], &[5_400_000_000_001]].concat();
+        assert_eq!(bytes_each(&between), 3);
+        assert_eq!(unpacked(&packed(&between), between.len()).unwrap(), between);
+    }
+
+    proptest! {
+        #[test]
+        fn numbers_come_back_as_they_were(
+            low in -1i64 << 53..1 << 53,
+            step in prop_oneof![Just(1i64), 1..5000i64, Just(1 << 20), Just(304_800)],
+            steps in proptest::collection::vec(prop_oneof![0..3i64, 0..70_000i64, 0..1i64 << 30], 0..200),
+            odd in proptest::option::of((any::<proptest::sample::Index>(), 0..5000i64)),
+        ) {
+            let mut values: Vec<i64> = steps.iter().map(|n| low + n * step).collect();
+            if let (Some((at, more)), false) = (odd, values.is_empty()) {
+                *at.get_mut(&mut values) += more;
+            }
+            prop_assert_eq!(unpacked(&packed(&values), values.len()).unwrap(), values);
+        }
+
+        #[test]
+        fn bytes_that_are_no_column_are_refused_or_read_but_never_panic(
+            bytes in proptest::collection::vec(any::<u8>(), 0..60), count in 0usize..9,
+        ) {
+            if let Some(column) = Column::take(&mut bytes.as_slice(), count) {
+                (0..count).for_each(|i| { column.at(i); });
+            }
+        }
+    }
+}
