@@ -16,10 +16,11 @@ const TRIED: usize = 64;
 /// Numbers of a column lie closer together than 2 to the power of this.
 const SPAN_BITS: u32 = 56;
 
-/// Appends a column. The numbers must lie within 2^56 of each other.
-pub fn pack(values: impl ExactSizeIterator<Item = i64> + Clone, to: &mut Vec<u8>) {
-    let first = values.clone().next().unwrap_or(0);
-    let (low, high) = values.clone().fold((first, first), |(low, high), v| (low.min(v), high.max(v)));
+/// The least and the greatest number of a column, which must lie within 2^56 of each other.
+pub type Bounds = (i64, i64);
+
+/// Appends a column of numbers that lie within `bounds`.
+pub fn pack(values: impl ExactSizeIterator<Item = i64> + Clone, (low, high): Bounds, to: &mut Vec<u8>) {
     let span = high.wrapping_sub(low) as u64;
     debug_assert!(span < 1 << SPAN_BITS);
     let above = values.map(|value| value.wrapping_sub(low) as u64);
@@ -148,7 +149,8 @@ mod tests {
 
     fn packed(values: &[i64]) -> Vec<u8> {
         let mut bytes = Vec::new();
-        pack(values.iter().copied(), &mut bytes);
+        let bound = |value: Option<&i64>| value.copied().unwrap_or(0);
+        pack(values.iter().copied(), (bound(values.iter().min()), bound(values.iter().max())), &mut bytes);
         bytes
     }
 

@@ -4,7 +4,7 @@
 //! A point of a file in whole millimetres takes nine to eleven bytes, one in fractions of a foot up to fifteen; the strip
 //! takes none where the piece holds but one.
 
-use super::column::{self, Column};
+use super::column::{self, Bounds, Column};
 use super::point::{Fields, Point};
 use crate::pipeline::units::Micrometres;
 
@@ -14,20 +14,42 @@ pub const MAX_ELEVATION: Micrometres = 200_000_000_000;
 /// Positions are used up to this distance from zero on either axis (4.5 million km): exact in `f64`.
 pub const MAX_POSITION: Micrometres = 1 << 52;
 
+/// All of a point but its place, ordered by how much it varies: what is the same in all points of a piece then takes no
+/// byte. What `fields` does not ask for is left out.
+#[inline]
+fn rest(point: &Point, fields: Fields) -> i64 {
+    let strip = if fields.strip { point.strip } else { 0 };
+    let scan_angle = if fields.scan_angle { point.scan_angle as u16 } else { 0 };
+    i64::from(point.return_number | point.number_of_returns << 4)
+        | i64::from(point.class) << 8
+        | i64::from(strip) << 16
+        | i64::from(scan_angle) << 32
+}
+
 /// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is not kept.
 pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) {
     for points in [core, halo] {
         to.extend_from_slice(&(points.len() as u32).to_le_bytes());
+        let [x, y, z, others] = bounds(points, fields);
         let points = points.iter();
-        column::pack(points.clone().map(|p| p.x), to);
-        column::pack(points.clone().map(|p| p.y), to);
-        column::pack(points.clone().map(|p| p.z), to);
-        column::pack(points.clone().map(|p| i64::from(p.return_number | p.number_of_returns << 4)), to);
-        column::pack(points.clone().map(|p| p.class.into()), to);
-        column::pack(points.clone().map(|p| if fields.strip { p.strip.into() } else { 0 }), to);
-        column::pack(points.map(|p| if fields.scan_angle { p.scan_angle.into() } else { 0 }), to);
+        column::pack(points.clone().map(|point| point.x), x, to);
+        column::pack(points.clone().map(|point| point.y), y, to);
+        column::pack(points.clone().map(|point| point.z), z, to);
+        column::pack(points.map(|point| rest(point, fields)), others, to);
     }
     column::end(to);
+}
+
+/// The bounds of all columns, found together: of one column alone a processor waits for each comparison.
+fn bounds(points: &[Point], fields: Fields) -> [Bounds; 4] {
+    let row = |point: &Point| [point.x, point.y, point.z, rest(point, fields)];
+    let first = points.first().map_or([0; 4], row);
+    points.iter().fold(first.map(|value| (value, value)), |mut bounds, point| {
+        for ((low, high), value) in bounds.iter_mut().zip(row(point)) {
+            (*low, *high) = ((*low).min(value), (*high).max(value));
+        }
+        bounds
+    })
 }
 
 /// A packed piece, to be read.
@@ -51,10 +73,7 @@ pub struct Packed<'a> {
     x: Column<'a>,
     y: Column<'a>,
     z: Column<'a>,
-    returns: Column<'a>,
-    class: Column<'a>,
-    strip: Column<'a>,
-    scan_angle: Column<'a>,
+    rest: Column<'a>,
 }
 
 impl<'a> Packed<'a> {
@@ -63,32 +82,23 @@ impl<'a> Packed<'a> {
         *bytes = columns;
         let count = u32::from_le_bytes(*count) as usize;
         let mut next = || Column::take(bytes, count);
-        Some(Packed {
-            count,
-            x: next()?,
-            y: next()?,
-            z: next()?,
-            returns: next()?,
-            class: next()?,
-            strip: next()?,
-            scan_angle: next()?,
-        })
+        Some(Packed { count, x: next()?, y: next()?, z: next()?, rest: next()? })
     }
 
     /// All points.
     #[inline]
     pub fn points(&self) -> impl ExactSizeIterator<Item = Point> {
         (0..self.count).map(|i| {
-            let returns = self.returns.at(i) as u8;
+            let rest = self.rest.at(i);
             Point {
                 x: self.x.at(i),
                 y: self.y.at(i),
                 z: self.z.at(i),
-                return_number: returns & 15,
-                number_of_returns: returns >> 4,
-                class: self.class.at(i) as u8,
-                strip: self.strip.at(i) as u16,
-                scan_angle: self.scan_angle.at(i) as i16,
+                return_number: rest as u8 & 15,
+                number_of_returns: rest as u8 >> 4,
+                class: (rest >> 8) as u8,
+                strip: (rest >> 16) as u16,
+                scan_angle: (rest >> 32) as i16,
             }
         })
     }

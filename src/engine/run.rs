@@ -3,6 +3,7 @@
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};
 use std::path::Path;
+use std::thread;
 use std::time::Instant;
 
 use super::budget::free_bytes;
@@ -122,7 +123,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
             gathered: &gathered,
         };
         run_tiles(&work, &heavy_tiles(&dealt, &job)?)?;
-        surfaces.into_values().for_each(Surfaces::remove);
+        surfaces.values().for_each(Surfaces::empty);
         clock.step("work on tiles")?;
     }
     let compared = if draw.everything_counts { gathered.compared() } else { gathered.drawn()? };
@@ -138,15 +139,15 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
         trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
     };
-    let found =
-        study(&compared, &point_counts, &job.pipeline, job.units, account).map_err(
-            |failed| match failed {
-                Failed::Engine(error) => error,
-                Failed::Compared(error) => {
-                    EngineError::disk(compared.path(), "reading working data back")(error)
-                }
-            },
-        )?;
+    let found = thread::scope(|scope| {
+        // It takes the system a while, and the study leaves workers idle now and then.
+        scope.spawn(|| dealt.empty());
+        study(&compared, &point_counts, &job.pipeline, job.units, account)
+    });
+    let found = found.map_err(|failed| match failed {
+        Failed::Engine(error) => error,
+        Failed::Compared(error) => EngineError::disk(compared.path(), "reading working data back")(error),
+    })?;
     let histogram = histogram(&found.returns, &found.all, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
@@ -261,13 +262,21 @@ fn write_results(
     gathered: &Gathered,
     listed: Count,
 ) -> Result<(), EngineError> {
-    write(&results.join("summary.json"), &summary_json(summary))?;
-    write(&results.join("returns.csv"), &returns_csv(summary))?;
-    write(&results.join("report.html"), &html::page(summary, histogram))?;
-    write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))?;
-    let path = results.join("checkpoints.csv");
-    let failed = || EngineError::disk(path.clone(), "writing the results");
-    let mut file = BufWriter::new(File::create(&path).map_err(failed())?);
+    let (texts, checkpoints) = rayon::join(
+        || {
+            write(&results.join("summary.json"), &summary_json(summary))?;
+            write(&results.join("returns.csv"), &returns_csv(summary))?;
+            write(&results.join("report.html"), &html::page(summary, histogram))?;
+            write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
+        },
+        || write_checkpoints(job, &results.join("checkpoints.csv"), gathered, listed),
+    );
+    texts.and(checkpoints)
+}
+
+fn write_checkpoints(job: &Job, path: &Path, gathered: &Gathered, listed: Count) -> Result<(), EngineError> {
+    let failed = || EngineError::disk(path, "writing the results");
+    let mut file = BufWriter::new(File::create(path).map_err(failed())?);
     write_checkpoint_header(&mut file).map_err(failed())?;
     let horizontal = job.survey.units[0].0;
     for number in 1..=MAX_RETURN as u8 {

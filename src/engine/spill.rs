@@ -78,10 +78,10 @@ impl<K: Ord + Copy> Spill<K> {
         pieces.iter().map(|(key, list)| (*key, list.clone())).collect()
     }
 
-    /// Removes the file, to give room back early.
-    pub fn remove(self) {
-        // Best effort: the folder it stands in is removed as a whole too.
-        let _ = std::fs::remove_file(&self.path);
+    /// Gives the room on the disk back early: none of the pieces can be read any more.
+    pub fn empty(&self) {
+        // Best effort: the folder that the file stands in is removed as a whole too.
+        let _ = self.file.set_len(0);
     }
 
     /// Appends a piece to the list of `key`.
@@ -138,12 +138,15 @@ impl<K: Ord + Copy> Spill<K> {
         let list = self.pieces.lock().expect("no panic while locked").get(&key).cloned().unwrap_or_default();
         for piece in list {
             buffer.resize(piece.bytes as usize, 0);
-            read_at(&self.file, buffer, piece.offset)
-                .map_err(EngineError::disk(&self.path, "reading working data back"))?;
-            let whole = XxHash3_64::oneshot(buffer) == piece.checksum;
-            if !whole || f(buffer).is_none() {
-                return Err(EngineError::Damaged { path: self.path.clone() });
+            let damaged = || EngineError::Damaged { path: self.path.clone() };
+            read_at(&self.file, buffer, piece.offset).map_err(|error| match error.kind() {
+                io::ErrorKind::UnexpectedEof => damaged(),
+                _ => EngineError::disk(&self.path, "reading working data back")(error),
+            })?;
+            if XxHash3_64::oneshot(buffer) != piece.checksum {
+                return Err(damaged());
             }
+            f(buffer).ok_or_else(damaged)?;
         }
         Ok(())
     }
@@ -218,7 +221,8 @@ mod tests {
         assert_eq!(again.bytes(), 8);
         std::fs::write(&path, "abxyz\0\0").unwrap();
         assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
-        again.remove();
-        assert!(!path.exists());
+        again.empty();
+        assert!(all_of(&again, 1).unwrap_err().to_string().contains("--replace"));
+        assert_eq!(std::fs::metadata(&path).unwrap().len(), 0);
     }
 }

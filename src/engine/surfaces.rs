@@ -35,8 +35,8 @@ impl Surfaces {
     }
 
     /// Gives the room on the disk back.
-    pub fn remove(self) {
-        self.store.remove();
+    pub fn empty(&self) {
+        self.store.empty();
     }
 
     fn extent(&self, key: TileKey) -> Extent {

@@ -45,6 +45,11 @@ impl DealtClouds {
         all.into_iter().collect()
     }
 
+    /// Gives the room on the disk back, once all tiles are done.
+    pub fn empty(&self) {
+        [Cloud::Survey, Cloud::Reference].into_iter().filter_map(|c| self.get(c)).for_each(|d| d.spill.empty());
+    }
+
     /// Points of each cloud in a tile, halo included.
     pub fn points_of(&self, key: TileKey) -> ByCloud {
         let reference = self.reference.as_ref().map_or(0, |dealt| dealt.points_of(key));

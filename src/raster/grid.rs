@@ -108,12 +108,19 @@ impl Extent {
     pub fn finder(&self) -> Finder {
         let corner = |first: i64| (first as f64 * self.cell).round() as i64;
         let farthest = self.first_column.abs().max(self.first_row.abs()) as f64;
+        // So many bits that the inverse of the cell fills 31.
+        let bits = (NEAR_BITS as i32 - 1 + self.cell.log2().floor() as i32).clamp(1, 62) as u32;
+        let one = (1u64 << bits) as f64;
+        // Half a micrometre of the corner, at most two of the inverse, and some roundings of coordinates counted in cells.
+        let edge = 2.5 / self.cell + (farthest + self.columns.max(self.rows) as f64) * 4.0 * f64::EPSILON;
+        let edge = (edge * one).ceil() as u64;
         Finder {
             extent: *self,
             corner: (corner(self.first_column), corner(self.first_row)),
-            per_cell: 1.0 / self.cell,
-            // Half a micrometre of the corner, and some roundings of coordinates counted in cells.
-            edge: 1.0 / self.cell + (farthest + self.columns.max(self.rows) as f64) * 4.0 * f64::EPSILON,
+            per_cell: (one / self.cell).round() as u64,
+            bits,
+            edge,
+            settled: (one as u64).saturating_sub(edge.saturating_mul(2)),
         }
     }
 
@@ -126,15 +133,22 @@ impl Extent {
     }
 }
 
-/// Finds the cells of an extent for many positions: it multiplies where [`Extent::index_of`] divides, and divides only
-/// so near to an edge of a cell that the two could differ.
+/// A position this many bits of micrometres from the corner of an extent is found by multiplying.
+const NEAR_BITS: u32 = 32;
+
+/// Finds the cells of an extent for many positions: it multiplies whole numbers where [`Extent::index_of`] divides, and
+/// divides only so near to an edge of a cell that the two could differ.
 #[derive(Clone, Copy, Debug)]
 pub struct Finder {
     extent: Extent,
     corner: (Micrometres, Micrometres),
-    per_cell: f64,
-    /// How near to its edge a cell must be settled by division, in cells.
-    edge: f64,
+    /// 1 / cell, in parts of 2 to the power of `bits`.
+    per_cell: u64,
+    bits: u32,
+    /// How near to its edge a cell must be settled by division, in these parts of a cell.
+    edge: u64,
+    /// Parts of a cell between its two edges.
+    settled: u64,
 }
 
 impl Finder {
@@ -147,15 +161,15 @@ impl Finder {
     /// Column and row of the cell that holds a position, counted from the first, if it is one of these.
     #[inline]
     pub fn place_of(&self, x: Micrometres, y: Micrometres) -> Option<(usize, usize)> {
-        let column = (x - self.corner.0) as f64 * self.per_cell;
-        let row = (y - self.corner.1) as f64 * self.per_cell;
-        let (whole_column, whole_row) = (column as i64, row as i64);
-        let settled = |part: f64| part > self.edge && part < 1.0 - self.edge;
-        if !settled(column - whole_column as f64) || !settled(row - whole_row as f64) {
+        // A negative number is a huge one without its sign.
+        let (x_in, y_in) = ((x - self.corner.0) as u64, (y - self.corner.1) as u64);
+        let (column, row) = (x_in.wrapping_mul(self.per_cell), y_in.wrapping_mul(self.per_cell));
+        let part = |cells: u64| cells & ((1 << self.bits) - 1);
+        let settled = |cells: u64| part(cells).wrapping_sub(self.edge) < self.settled;
+        if (x_in | y_in) >> NEAR_BITS != 0 || !settled(column) || !settled(row) {
             return self.divided(x, y);
         }
-        // What is settled is not below zero.
-        let (column, row) = (whole_column as usize, whole_row as usize);
+        let (column, row) = ((column >> self.bits) as usize, (row >> self.bits) as usize);
         (column < self.extent.columns && row < self.extent.rows).then_some((column, row))
     }
 
