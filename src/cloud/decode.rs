@@ -58,6 +58,8 @@ pub struct Decoder {
     buffer: Vec<u8>,
     /// Raw records just decompressed.
     batch: Vec<u8>,
+    /// The points made of them.
+    decoded: Vec<Decoded>,
 }
 
 impl Decoder {
@@ -80,6 +82,7 @@ impl Decoder {
             converter: Converter::new(cloud, fields, horizontal, vertical),
             buffer: Vec::new(),
             batch: Vec::new(),
+            decoded: Vec::new(),
         })
     }
 
@@ -89,10 +92,27 @@ impl Decoder {
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
     pub fn for_each(&mut self, block: &Block, mut visit: impl FnMut(&Decoded)) -> Result<(), CloudError> {
-        let Decoder { source, compression, record_length, converter, buffer, batch, .. } = self;
+        self.for_each_batch(block, |points| points.iter().for_each(&mut visit))
+    }
+
+    /// Calls `visit` with the points of `block`, a few hundred at a time, in file order: faster than one by one. The calling
+    /// thread needs a stack of [`STACK`](super::STACK) bytes.
+    ///
+    /// # Errors
+    /// When the block cannot be read or is damaged; points before the damage have been visited by then.
+    pub fn for_each_batch(
+        &mut self,
+        block: &Block,
+        mut visit: impl FnMut(&[Decoded]),
+    ) -> Result<(), CloudError> {
+        let Decoder { source, compression, record_length, converter, buffer, batch, decoded, .. } = self;
         let converter = &*converter;
-        // All ways of decoding lead through this one place, so that `visit` is compiled into the loop over a batch.
-        let take = &mut |records: &[u8], length: usize| converter.all(records, length, &mut visit);
+        let take = &mut |records: &[u8], length: usize| {
+            for records in records.chunks(BATCH * length) {
+                converter.all(records, length, decoded);
+                visit(decoded);
+            }
+        };
         buffer.clear();
         let result = match compression {
             None => {
@@ -303,10 +323,13 @@ impl Converter {
         selection
     }
 
-    #[inline]
-    fn all(&self, records: &[u8], length: usize, visit: &mut impl FnMut(&Decoded)) {
-        for record in records.chunks_exact(length) {
-            visit(&if self.extended { self.extended(record) } else { self.legacy(record) });
+    fn all(&self, records: &[u8], length: usize, to: &mut Vec<Decoded>) {
+        to.clear();
+        let records = records.chunks_exact(length);
+        if self.extended {
+            to.extend(records.map(|record| self.extended(record)));
+        } else {
+            to.extend(records.map(|record| self.legacy(record)));
         }
     }
 

@@ -33,6 +33,12 @@ impl Point {
         (1..=self.number_of_returns).contains(&self.return_number).then_some(self.return_number)
     }
 
+    /// What it states of returns, in a byte: return number and, 16 times, number of returns.
+    #[inline]
+    pub fn returns(&self) -> u8 {
+        self.return_number & 15 | self.number_of_returns << 4
+    }
+
     /// Whether this is the last return of its pulse.
     pub fn is_last(&self) -> bool {
         self.valid_return().is_some() && self.return_number == self.number_of_returns

@@ -20,7 +20,7 @@ pub const MAX_POSITION: Micrometres = 1 << 52;
 fn rest(point: &Point, fields: Fields) -> i64 {
     let strip = if fields.strip { point.strip } else { 0 };
     let scan_angle = if fields.scan_angle { point.scan_angle as u16 } else { 0 };
-    i64::from(point.return_number | point.number_of_returns << 4)
+    i64::from(point.returns())
         | i64::from(point.class) << 8
         | i64::from(strip) << 16
         | i64::from(scan_angle) << 32

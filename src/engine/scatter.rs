@@ -3,6 +3,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::Path;
+use std::slice;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
@@ -211,11 +212,7 @@ pub fn scatter(
                 {
                     return judge.lose(*file, block, error);
                 }
-                decoder.for_each(block, |decoded| {
-                    if judge.keeps(decoded) {
-                        dealer.deal(&decoded.point);
-                    }
-                })?;
+                decoder.for_each_batch(block, |points| dealer.deal(judge.keep(points)))?;
                 Ok(())
             })?;
             dealer.failed()?;
@@ -283,34 +280,47 @@ struct Judge<'a> {
     keeps: &'a [(usize, Filter)],
     tallies: Vec<Tally>,
     counts: ReadCounts,
+    /// Points not withheld, by [`Point::returns`].
+    by_returns: [u64; 256],
+    kept: Vec<Point>,
 }
 
 impl<'a> Judge<'a> {
     fn new(keeps: &'a [(usize, Filter)]) -> Self {
-        Judge { keeps, tallies: vec![Tally::default(); keeps.len()], counts: ReadCounts::default() }
+        Judge {
+            keeps,
+            tallies: vec![Tally::default(); keeps.len()],
+            counts: ReadCounts::default(),
+            by_returns: [0; 256],
+            kept: Vec::new(),
+        }
     }
 
-    #[inline]
-    fn keeps(&mut self, decoded: &Decoded) -> bool {
-        let counts = &mut self.counts;
-        counts.read += 1;
-        if decoded.withheld {
-            counts.withheld += 1;
-            return false;
+    /// The points to be kept, in their order.
+    fn keep(&mut self, points: &[Decoded]) -> &[Point] {
+        let Judge { keeps, tallies, counts, by_returns, kept } = self;
+        kept.clear();
+        counts.read += points.len() as u64;
+        for decoded in points {
+            if decoded.withheld {
+                counts.withheld += 1;
+                continue;
+            }
+            by_returns[usize::from(decoded.point.returns())] += 1;
+            if decoded.in_range {
+                kept.push(decoded.point);
+            } else {
+                counts.out_of_range += 1;
+            }
         }
-        counts.by_return[decoded.point.valid_return().unwrap_or(0) as usize] += 1;
-        if !decoded.in_range {
-            counts.out_of_range += 1;
-            return false;
+        for ((_, filter), tally) in keeps.iter().zip(tallies) {
+            let before = kept.len();
+            kept.retain(|point| filter.keeps(point));
+            tally.merge(&Tally { kept: kept.len() as u64, dropped: (before - kept.len()) as u64 });
         }
-        let kept = self.keeps.iter().zip(&mut self.tallies).all(|((_, keep), tally)| {
-            let kept = keep.keeps(&decoded.point);
-            tally.count(kept);
-            kept
-        });
-        if kept && !decoded.point.is_noise() {
-            counts.bounds.add((decoded.point.x, decoded.point.y));
-        }
+        let mut bounds = counts.bounds;
+        kept.iter().filter(|point| !point.is_noise()).for_each(|point| bounds.add((point.x, point.y)));
+        counts.bounds = bounds;
         kept
     }
 
@@ -328,6 +338,10 @@ impl<'a> Judge<'a> {
 
     fn into_counts(self) -> ReadCounts {
         let mut counts = self.counts;
+        for (returns, points) in (0..=u8::MAX).zip(self.by_returns) {
+            let stated = Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
+            counts.by_return[usize::from(stated.valid_return().unwrap_or(0))] += points;
+        }
         counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
         counts
     }
@@ -383,15 +397,20 @@ impl<'a> Dealer<'a> {
         }
     }
 
-    #[inline]
-    fn deal(&mut self, point: &Point) {
-        if let Some(last) = self.last
-            && self.is_inside(point, last.corner, self.halo)
-        {
-            self.put(last.slot, point);
-        } else {
-            // A copy, so that the point itself need never be written to memory.
-            self.deal_at_edge(*point);
+    /// Deals out points: those that follow each other in the inside of one tile together.
+    fn deal(&mut self, mut points: &[Point]) {
+        while let Some(point) = points.first() {
+            let inside = |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
+            match self.last.map(|last| (last.slot, inside(last))) {
+                Some((slot, count)) if count > 0 => {
+                    self.put(slot, &points[..count]);
+                    points = &points[count..];
+                }
+                _ => {
+                    self.deal_at_edge(point);
+                    points = &points[1..];
+                }
+            }
         }
     }
 
@@ -405,20 +424,19 @@ impl<'a> Dealer<'a> {
     }
 
     /// Deals out a point of another tile than the one before, or one that neighbours must see too.
-    #[inline(never)]
-    fn deal_at_edge(&mut self, point: Point) {
+    fn deal_at_edge(&mut self, point: &Point) {
         let last = match self.last {
-            Some(last) if self.is_inside(&point, last.corner, 0) => last,
+            Some(last) if self.is_inside(point, last.corner, 0) => last,
             _ => self.turn_to(point.x, point.y),
         };
-        self.put(last.slot, &point);
-        if !self.is_inside(&point, last.corner, self.halo) {
+        self.put(last.slot, slice::from_ref(point));
+        if !self.is_inside(point, last.corner, self.halo) {
             for key in self.tiling.halos_of(point.x, point.y, self.halo) {
                 let slot = self.slot(key);
                 if self.slots[slot].halo.len() == self.slots[slot].halo.capacity() {
                     self.make_room(slot, |slot| &mut slot.halo);
                 }
-                self.slots[slot].halo.push(point);
+                self.slots[slot].halo.push(*point);
             }
         }
     }
@@ -439,14 +457,19 @@ impl<'a> Dealer<'a> {
         last
     }
 
-    /// Adds a point to the core of a tile.
-    #[inline(always)]
-    fn put(&mut self, slot: usize, point: &Point) {
-        let core = &self.slots[slot].core;
-        if core.len() == core.capacity() {
-            self.make_room(slot, |slot| &mut slot.core);
+    /// Adds points to the core of a tile.
+    fn put(&mut self, slot: usize, mut points: &[Point]) {
+        while !points.is_empty() {
+            let core = &mut self.slots[slot].core;
+            let room = core.capacity() - core.len();
+            if room == 0 {
+                self.make_room(slot, |slot| &mut slot.core);
+                continue;
+            }
+            let (fitting, others) = points.split_at(room.min(points.len()));
+            core.extend_from_slice(fitting);
+            points = others;
         }
-        self.slots[slot].core.push(*point);
     }
 
     /// Makes room for one more point in one of a tile's buffers, which is full: by a larger buffer, or once it is large, by

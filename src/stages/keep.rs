@@ -217,7 +217,7 @@ impl Keep {
 
 /// The conditions of a `keep` stage, made ready to judge many points: what a point can say in a byte is looked up.
 pub struct Filter {
-    /// By return number and, 16 times, number of returns.
+    /// By [`Point::returns`].
     returns: Option<[bool; 256]>,
     classes: Option<[bool; 256]>,
     strips: Option<HashSet<u16>>,
@@ -232,7 +232,7 @@ impl Filter {
     pub fn keeps(&self, point: &Point) -> bool {
         self.returns
             .as_ref()
-            .is_none_or(|table| table[returns_index(point.return_number, point.number_of_returns)])
+            .is_none_or(|table| table[usize::from(point.returns())])
             && self.classes.as_ref().is_none_or(|table| table[point.class as usize])
             && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
             && self
@@ -240,11 +240,6 @@ impl Filter {
                 .is_none_or(|limit| f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit)
             && self.area.as_ref().is_none_or(|(x, y)| x.contains(&point.x) && y.contains(&point.y))
     }
-}
-
-/// Where a pair of return counts stands in a table of 256; both are at most 15.
-fn returns_index(return_number: u8, number_of_returns: u8) -> usize {
-    usize::from(return_number & 15 | number_of_returns << 4)
 }
 
 /// Degrees in one unit of scan angle. Source: LAS 1.4 R16, scan angle of point formats 6 to 10.
@@ -256,7 +251,7 @@ impl Returns {
         for number_of_returns in 0..=MAX_RETURN as u8 {
             for return_number in 0..=MAX_RETURN as u8 {
                 let point = Point { return_number, number_of_returns, ..Point::default() };
-                table[returns_index(return_number, number_of_returns)] =
+                table[usize::from(point.returns())] =
                     point.valid_return().is_some_and(|number| {
                         self.0.iter().any(|choice| match choice {
                             ReturnChoice::Number(n) => *n == number,

@@ -178,7 +178,7 @@ impl Look for CountLook<'_> {
 fn count_runs(set: &PointSet, alike: impl Fn(&Point, &Point) -> bool, mut add: impl FnMut(&Point, &ByFate)) {
     let mut runs: Vec<Option<(Point, ByFate)>> = vec![None; 256];
     for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
-        let run = &mut runs[usize::from(point.return_number & 15 | point.number_of_returns << 4)];
+        let run = &mut runs[usize::from(point.returns())];
         if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
             add(&first, &counts);
         }
