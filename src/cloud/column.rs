@@ -7,7 +7,7 @@
 /// Bytes before the numbers: the least, the step, and the bytes of a number.
 const HEAD: usize = 8 + 4 + 1;
 
-/// Bytes of a word that is read or written at once, whatever a number takes of it.
+/// Bytes that are read at once, whatever a number takes of them.
 const WORD: usize = 8;
 
 /// The step is sought among so many numbers, and then tried on all.
@@ -45,21 +45,33 @@ fn pack_in_steps(
     to.extend_from_slice(&low.to_le_bytes());
     to.extend_from_slice(&step.to_le_bytes());
     to.push(width as u8);
-    if width == 0 {
-        return true;
-    }
-    let (start, numbers) = (to.len(), above.len());
-    to.resize(start + numbers * width + WORD, 0);
-    let mut greatest = 0;
-    let words = &mut to[start..];
-    for (i, value) in above.enumerate() {
-        let steps = exact.divide(value);
-        greatest = greatest.max(steps);
-        // The next number is written over the bytes that this one does not need.
-        words[i * width..i * width + WORD].copy_from_slice(&steps.to_le_bytes());
-    }
-    to.truncate(start + numbers * width);
+    let greatest = match width {
+        0 => 0,
+        1 => pack_bytes::<1>(above, exact, to),
+        2 => pack_bytes::<2>(above, exact, to),
+        3 => pack_bytes::<3>(above, exact, to),
+        4 => pack_bytes::<4>(above, exact, to),
+        5 => pack_bytes::<5>(above, exact, to),
+        6 => pack_bytes::<6>(above, exact, to),
+        _ => pack_bytes::<7>(above, exact, to),
+    };
     greatest <= u64::MAX / u64::from(step)
+}
+
+/// Appends numbers in steps, `WIDTH` bytes each; gives the greatest of all.
+fn pack_bytes<const WIDTH: usize>(
+    above: impl ExactSizeIterator<Item = u64>,
+    exact: ExactDivision,
+    to: &mut Vec<u8>,
+) -> u64 {
+    let start = to.len();
+    to.resize(start + above.len() * WIDTH, 0);
+    let (places, _) = to[start..].as_chunks_mut::<WIDTH>();
+    places.iter_mut().zip(above).fold(0, |greatest, (place, value)| {
+        let steps = exact.divide(value);
+        place.copy_from_slice(&steps.to_le_bytes()[..WIDTH]);
+        greatest.max(steps)
+    })
 }
 
 /// The greatest number that divides both.
@@ -101,7 +113,7 @@ impl ExactDivision {
 pub struct Column<'a> {
     low: i64,
     step: u64,
-    width: usize,
+    width: u8,
     mask: u64,
     /// The numbers, and at least a word more.
     words: &'a [u8],
@@ -112,9 +124,9 @@ impl<'a> Column<'a> {
     /// not hold one.
     pub fn take(bytes: &mut &'a [u8], count: usize) -> Option<Self> {
         let (head, words) = bytes.split_at_checked(HEAD)?;
-        let width = usize::from(head[12]);
-        let length = count.checked_mul(width)?;
-        if width >= WORD || words.len() < length.checked_add(WORD)? {
+        let width = head[12];
+        let length = count.checked_mul(width.into())?;
+        if usize::from(width) >= WORD || words.len() < length.checked_add(WORD)? {
             return None;
         }
         *bytes = &words[length..];
@@ -130,7 +142,8 @@ impl<'a> Column<'a> {
     /// The number at `index`, which must be below the count.
     #[inline]
     pub fn at(&self, index: usize) -> i64 {
-        let from = index * self.width;
+        // So narrow that the processor is spared a test whether the end comes after the start.
+        let from = index as u32 as usize * usize::from(self.width);
         let word: [u8; WORD] = self.words[from..from + WORD].try_into().expect("a word");
         self.low.wrapping_add((u64::from_le_bytes(word) & self.mask).wrapping_mul(self.step) as i64)
     }
