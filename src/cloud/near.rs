@@ -8,7 +8,7 @@ use crate::pipeline::units::Micrometres;
 /// Points in plan, sorted into buckets for one search radius.
 pub struct Near {
     radius: Micrometres,
-    bucket: Micrometres,
+    bucket: Width,
     origin: (Micrometres, Micrometres),
     columns: i64,
     rows: i64,
@@ -24,6 +24,32 @@ struct Entry {
     y: i32,
     index: u32,
 }
+
+/// The width of a bucket, by which coordinates are divided through multiplying: exact below 2^31. Source: Granlund and
+/// Montgomery 1994, Division by invariant integers using multiplication, theorem 4.2 (from memory).
+#[derive(Clone, Copy)]
+struct Width {
+    inverse: u64,
+    bits: u32,
+}
+
+impl Width {
+    /// A width of 1 to 2^31 micrometres.
+    fn new(micrometres: u64) -> Self {
+        let bits = WITHIN_BITS + micrometres.next_power_of_two().ilog2();
+        Width { inverse: (1 << bits) / micrometres + 1, bits }
+    }
+
+    /// The bucket that holds a coordinate; that of the first or the last where it is beyond them.
+    #[inline]
+    fn bucket_of(self, at: Micrometres, buckets: i64) -> i64 {
+        let at = at.clamp(0, (1 << WITHIN_BITS) - 1) as u64;
+        ((at * self.inverse >> self.bits) as i64).min(buckets - 1)
+    }
+}
+
+/// All points lie within 2 to the power of this of each other, micrometres.
+const WITHIN_BITS: u32 = 31;
 
 /// Buckets at the most, for each point: a radius small against the spacing of the points must not cost memory.
 const BUCKETS_PER_POINT: f64 = 1.0;
@@ -52,7 +78,7 @@ impl Near {
         let (columns, rows) = ((high.0 - low.0) / bucket + 1, (high.1 - low.1) / bucket + 1);
         let mut near = Near {
             radius,
-            bucket,
+            bucket: Width::new(bucket as u64),
             origin: low,
             columns,
             rows,
@@ -61,23 +87,25 @@ impl Near {
         };
         for (x, y) in positions.clone() {
             let bucket = near.bucket_of(x, y);
-            near.starts[bucket + 1] += 1;
+            near.starts[bucket] += 1;
         }
         for i in 1..near.starts.len() {
             near.starts[i] += near.starts[i - 1];
         }
-        let mut next = near.starts.clone();
+        // Backwards from its end, so that the first place left of each bucket is where it starts.
         for (index, (x, y)) in positions.enumerate() {
-            let place = &mut next[near.bucket_of(x, y)];
-            near.points[*place as usize] =
+            let bucket = near.bucket_of(x, y);
+            near.starts[bucket] -= 1;
+            near.points[near.starts[bucket] as usize] =
                 Entry { x: (x - low.0) as i32, y: (y - low.1) as i32, index: index as u32 };
-            *place += 1;
         }
         near
     }
 
     fn bucket_of(&self, x: Micrometres, y: Micrometres) -> usize {
-        ((y - self.origin.1) / self.bucket * self.columns + (x - self.origin.0) / self.bucket) as usize
+        let column = self.bucket.bucket_of(x - self.origin.0, self.columns);
+        let row = self.bucket.bucket_of(y - self.origin.1, self.rows);
+        (row * self.columns + column) as usize
     }
 
     /// Calls `f` with the index of, and the squared distance (µm²) to, every point within the radius of (x, y),
@@ -85,19 +113,16 @@ impl Near {
     #[inline]
     pub fn for_each(&self, x: Micrometres, y: Micrometres, mut f: impl FnMut(usize, i64)) {
         let (x, y) = (x - self.origin.0, y - self.origin.1);
-        let span = |at: i64, count: i64| {
-            let first = (at - self.radius).div_euclid(self.bucket).max(0);
-            let last = (at + self.radius).div_euclid(self.bucket).min(count - 1);
-            first..last + 1
+        // Beyond the first or the last bucket it is searched for nothing.
+        let span = |at: i64, buckets: i64| {
+            let bucket_of = |at: i64| self.bucket.bucket_of(at, buckets);
+            bucket_of(at - self.radius)..=bucket_of(at + self.radius)
         };
         let limit = self.radius * self.radius;
         let columns = span(x, self.columns);
-        if columns.is_empty() {
-            return;
-        }
         for row in span(y, self.rows) {
-            let start = self.starts[(row * self.columns + columns.start) as usize] as usize;
-            let end = self.starts[(row * self.columns + columns.end) as usize] as usize;
+            let start = self.starts[(row * self.columns + columns.start()) as usize] as usize;
+            let end = self.starts[(row * self.columns + columns.end() + 1) as usize] as usize;
             for entry in &self.points[start..end] {
                 let (dx, dy) = (i64::from(entry.x) - x, i64::from(entry.y) - y);
                 let squared = dx * dx + dy * dy;
@@ -118,6 +143,20 @@ mod tests {
     use super::*;
 
     proptest! {
+        #[test]
+        fn multiplying_finds_the_bucket_that_dividing_finds(
+            width in prop_oneof![1i64..1 << 31, 1i64..2000, Just(1 << 31)],
+            at in prop_oneof![-9i64..1 << 31, -9i64..9000],
+            off in -2i64..3,
+        ) {
+            let buckets = ((1 << WITHIN_BITS) - 1) / width + 1;
+            // About the edge of a bucket, too.
+            for at in [at, at / width * width + off] {
+                let expected = at.clamp(0, (1 << WITHIN_BITS) - 1) / width;
+                prop_assert_eq!(Width::new(width as u64).bucket_of(at, buckets), expected);
+            }
+        }
+
         #[test]
         fn the_same_neighbours_as_a_tree_finds(
             points in proptest::collection::vec((-3000i64..3000, -3000i64..3000), 0..120),

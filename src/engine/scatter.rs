@@ -98,8 +98,9 @@ impl Default for Bounds {
 }
 
 impl Bounds {
+    /// Widens the box so that it holds a position.
     #[inline]
-    fn add(&mut self, (x, y): (Micrometres, Micrometres)) {
+    pub fn add(&mut self, (x, y): (Micrometres, Micrometres)) {
         self.low = (self.low.0.min(x), self.low.1.min(y));
         self.high = (self.high.0.max(x), self.high.1.max(y));
     }

@@ -96,16 +96,21 @@ impl PointSet {
         self.fates.extend(self.points.iter().map(fate));
     }
 
-    /// Makes room for so many more points, and no more: these are the largest lists of a run.
+    /// Makes room for so many more points, and no more: these are the largest lists of a run. Room that is never written
+    /// to takes no memory.
     pub fn reserve(&mut self, count: usize) {
         self.points.reserve_exact(count);
         self.fates.reserve_exact(count);
     }
 
-    /// Adds points of another set, with what became of them.
-    pub fn extend(&mut self, other: &PointSet, points: Range<usize>) {
-        self.points.extend_from_slice(&other.points[points.clone()]);
-        self.fates.extend_from_slice(&other.fates[points]);
+    /// Adds those points of a range of another set that `held` chooses, with what became of them.
+    pub fn extend(&mut self, other: &PointSet, range: Range<usize>, held: impl Fn(&Point) -> bool) {
+        for (point, fate) in other.points[range.clone()].iter().zip(&other.fates[range]) {
+            if held(point) {
+                self.points.push(*point);
+                self.fates.push(*fate);
+            }
+        }
     }
 
     /// Takes over all points of another set.
@@ -132,8 +137,8 @@ pub struct Tile {
     pub points: ByCloud,
     /// The survey's points, where a stage wants them.
     pub survey: PointSet,
-    /// The reference's points, where a stage wants them.
-    pub reference: PointSet,
+    /// The reference's ground points, halo included, where a stage wants them.
+    pub reference_ground: Vec<Point>,
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],
@@ -167,14 +172,6 @@ impl Tile {
     /// Whether there are points of both clouds.
     pub fn is_compared(&self) -> bool {
         self.points.survey > 0 && self.points.reference > 0
-    }
-
-    /// The points of one cloud.
-    pub fn cloud_mut(&mut self, cloud: Cloud) -> &mut PointSet {
-        match cloud {
-            Cloud::Survey => &mut self.survey,
-            Cloud::Reference => &mut self.reference,
-        }
     }
 }
 

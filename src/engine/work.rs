@@ -10,13 +10,15 @@ use rayon::prelude::*;
 use super::error::{EngineError, guarded};
 use super::gather::Gathered;
 use super::progress::Progress;
-use super::scatter::Dealt;
+use super::scatter::{Bounds, Dealt};
 use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{ByCloud, Cloud, Found, PointSet, Tile};
 use super::tiles::{Range, TileKey, Tiling};
+use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
+use crate::stages::Wanted;
 use crate::stages::chain::Chain;
 use crate::stages::terrain_cells::{REACH, TerrainGround};
 
@@ -177,7 +179,7 @@ fn run_tile(
         halo: chain.halo(),
         points: dealt.points_of(key),
         survey: PointSet::default(),
-        reference: PointSet::default(),
+        reference_ground: Vec::new(),
         draw_up_to: gathered.sample.up_to(),
         terrain: terrain_ground(key, dealt, tiling, near_reference),
         survey_limits: None,
@@ -198,14 +200,35 @@ fn run_tile(
         };
         looks.extend(stage.look(&tile, surface));
     }
-    for cloud in [Cloud::Reference, Cloud::Survey] {
-        let wanted = chain.tiles.iter().any(|stage| stage.wants(cloud, &tile));
-        let set = tile.cloud_mut(cloud);
-        if let Some(dealt) = dealt.get(cloud) {
-            let mut see = |piece: &mut PointSet| looks.iter_mut().for_each(|look| look.see(cloud, piece));
-            pieces.read(dealt, key, &mut see, wanted.then_some(set))?;
-        }
+    let wanted = |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max();
+    let (wanted_reference, wanted_survey) = (wanted(Cloud::Reference), wanted(Cloud::Survey));
+    if let Some(reference) = &dealt.reference {
+        let ground = &mut tile.reference_ground;
+        let held = wanted_reference > Some(Wanted::Nothing);
+        ground.reserve_exact(if held { tile.points.reference as usize } else { 0 });
+        pieces.read(reference, key, |piece| {
+            looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
+            if held {
+                ground.extend(piece.ground().map(|i| piece.points[i]));
+            }
+        })?;
     }
+    let margin = tile.halo.survey + tile.halo.reference;
+    let near = is_near(&tile.reference_ground, margin);
+    let held = |point: &Point| match wanted_survey {
+        None | Some(Wanted::Nothing) => false,
+        Some(Wanted::NearReference) => near(point),
+        Some(Wanted::All) => true,
+    };
+    let mut halo = PointSet::default();
+    tile.survey.reserve(if wanted_survey > Some(Wanted::Nothing) { tile.points.survey as usize } else { 0 });
+    pieces.read(&dealt.survey, key, |piece| {
+        looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
+        tile.survey.extend(piece, 0..piece.core, held);
+        halo.extend(piece, piece.core..piece.points.len(), held);
+    })?;
+    tile.survey.core = tile.survey.points.len();
+    tile.survey.append(&mut halo);
     looks.into_iter().for_each(|look| look.finish(&mut tile));
     for stage in &chain.tiles {
         stage.run(&mut tile);
@@ -214,32 +237,29 @@ fn run_tile(
 }
 
 impl Pieces {
-    /// Reads the points of a tile piece by piece, has each seen, and adds them to `set` if there is one: core first.
+    /// Reads the points of a tile and hands them over piece by piece.
     fn read(
         &mut self,
         dealt: &Dealt,
         key: TileKey,
-        see: &mut dyn FnMut(&mut PointSet),
-        mut set: Option<&mut PointSet>,
+        mut each: impl FnMut(&mut PointSet),
     ) -> Result<(), EngineError> {
         let Pieces { bytes, piece } = self;
-        let mut halo_of_set = PointSet::default();
-        if let Some(set) = &mut set {
-            set.reserve(dealt.points_of(key) as usize);
-        }
         dealt.for_each_piece(key, bytes, |packed| {
             piece.fill(packed.core.points(), packed.halo.points());
-            see(piece);
-            if let Some(set) = &mut set {
-                set.extend(piece, 0..piece.core);
-                halo_of_set.extend(piece, piece.core..piece.points.len());
-            }
-        })?;
-        if let Some(set) = set {
-            set.core = set.points.len();
-            set.append(&mut halo_of_set);
-        }
-        Ok(())
+            each(piece);
+        })
+    }
+}
+
+/// Whether a point lies in the box around others or within `margin` of it.
+fn is_near(others: &[Point], margin: Micrometres) -> impl Fn(&Point) -> bool + use<> {
+    let mut bounds = Bounds::default();
+    others.iter().for_each(|other| bounds.add((other.x, other.y)));
+    let ranges = bounds.ranges();
+    move |point| {
+        let near = |at: Micrometres, range: Range| range.0 - margin <= at && at < range.1 + margin;
+        ranges.is_some_and(|(x, y)| near(point.x, x) && near(point.y, y))
     }
 }
 

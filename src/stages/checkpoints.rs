@@ -8,7 +8,7 @@ use twox_hash::XxHash3_64;
 use super::auto::Count;
 use super::compare::{Compare, Compared, Match, Matcher};
 use super::strata::Strata;
-use super::{Halo, TileStage};
+use super::{Halo, TileStage, Wanted};
 use crate::cloud::near::Near;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::engine::tile::{Candidate, Cloud, Tile};
@@ -137,12 +137,12 @@ impl TileStage for DrawCheckpoints {
         Halo { survey: spacing, reference: spacing }
     }
 
-    fn wants(&self, _: Cloud, tile: &Tile) -> bool {
-        tile.is_compared()
+    fn wants(&self, _: Cloud, tile: &Tile) -> Wanted {
+        if tile.is_compared() { Wanted::NearReference } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile) {
-        let matcher = Matcher::new(&self.compare, self.seed, &tile.reference);
+        let matcher = Matcher::new(&self.compare, self.seed, &tile.reference_ground);
         if matcher.is_empty() {
             return;
         }

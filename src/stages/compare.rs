@@ -9,11 +9,11 @@ use super::ground::Limits;
 use super::places::slope_at;
 use super::strata::{self, Strata};
 use super::summarise::Summarise;
-use super::{Halo, TileStage};
+use super::{Halo, TileStage, Wanted};
 use crate::cloud::near::Near;
 use crate::cloud::point::{Fields, Point};
 use crate::cloud::record::{pack_40, unpack_40};
-use crate::engine::tile::{Cloud, PointSet, Tile};
+use crate::engine::tile::{Cloud, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 
 /// Compares each checkpoint with the reference ground near it in plan: dz = survey elevation − reference elevation.
@@ -161,20 +161,17 @@ const FARTHEST: Micrometres = 1 << 39;
 pub struct Matcher<'a> {
     method: Method,
     seed: u64,
-    /// Indices of the reference's ground points.
-    ground: Vec<u32>,
-    reference: &'a PointSet,
+    /// The reference's ground points.
+    ground: &'a [Point],
     near: Near,
 }
 
 impl<'a> Matcher<'a> {
     /// Prepares the ground points of a tile's reference for searching.
-    pub fn new(options: &Compare, seed: u64, reference: &'a PointSet) -> Self {
-        let mut ground = Vec::with_capacity(reference.ground().count());
-        ground.extend(reference.ground().map(|i| i as u32));
-        let positions = ground.iter().map(|&i| &reference.points[i as usize]).map(|point| (point.x, point.y));
+    pub fn new(options: &Compare, seed: u64, ground: &'a [Point]) -> Self {
+        let positions = ground.iter().map(|point| (point.x, point.y));
         let near = Near::new(positions, options.reach().micrometres());
-        Matcher { method: options.method, seed, ground, reference, near }
+        Matcher { method: options.method, seed, ground, near }
     }
 
     /// Whether there is no reference ground at all.
@@ -202,16 +199,11 @@ impl<'a> Matcher<'a> {
             }
         });
         let (_, i) = best?;
-        Some(Match { elevation: self.point(i).z, points: 1, plane: None })
-    }
-
-    /// The ground point at a place in the list of them.
-    fn point(&self, i: usize) -> &Point {
-        &self.reference.points[self.ground[i] as usize]
+        Some(Match { elevation: self.ground[i].z, points: 1, plane: None })
     }
 
     fn tie_key(&self, i: usize) -> (u64, Micrometres) {
-        let point = self.point(i);
+        let point = &self.ground[i];
         (hash(self.seed, point), point.z)
     }
 
@@ -220,7 +212,7 @@ impl<'a> Matcher<'a> {
     fn plane(&self, x: Micrometres, y: Micrometres) -> Option<Match> {
         let mut sums = PlaneSums::default();
         self.near.for_each(x, y, |i, _| {
-            let p = self.point(i);
+            let p = &self.ground[i];
             sums.add((p.x - x).into(), (p.y - y).into(), p.z.into());
         });
         let (elevation, plane) = sums.fit()?;
@@ -303,8 +295,8 @@ impl TileStage for CompareTile {
         Halo { survey: 0, reference: self.options.reach().micrometres() }
     }
 
-    fn wants(&self, _: Cloud, tile: &Tile) -> bool {
-        tile.is_compared()
+    fn wants(&self, _: Cloud, tile: &Tile) -> Wanted {
+        if tile.is_compared() { Wanted::NearReference } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile) {
@@ -353,17 +345,12 @@ mod tests {
 
     use super::*;
     use crate::cloud::point::Point;
-    use crate::engine::tile::Fate;
-
-    fn set(points: &[(i64, i64, i64)]) -> PointSet {
-        let points: Vec<Point> =
-            points.iter().map(|&(x, y, z)| Point { x, y, z, ..Point::default() }).collect();
-        PointSet { fates: vec![Fate::Ground; points.len()], core: points.len(), points }
-    }
 
     fn find(method: Method, within: f64, points: &[(i64, i64, i64)], at: (i64, i64)) -> Option<Match> {
         let options = Compare { method, within: Some(Length::metres(within)) };
-        Matcher::new(&options, 1, &set(points)).find(at.0, at.1)
+        let ground: Vec<Point> =
+            points.iter().map(|&(x, y, z)| Point { x, y, z, ..Point::default() }).collect();
+        Matcher::new(&options, 1, &ground).find(at.0, at.1)
     }
 
     #[test]

@@ -47,13 +47,25 @@ pub trait TileStage: Send + Sync {
         None
     }
 
-    /// Whether [`TileStage::run`] wants the points of a cloud in this tile.
-    fn wants(&self, _cloud: Cloud, _tile: &Tile) -> bool {
-        false
+    /// The points of a cloud in this tile that [`TileStage::run`] wants.
+    fn wants(&self, _cloud: Cloud, _tile: &Tile) -> Wanted {
+        Wanted::Nothing
     }
 
     /// Does what takes the whole tile.
     fn run(&self, _tile: &mut Tile) {}
+}
+
+/// Points of one cloud that a stage wants together, fewer to more. Of the reference only ground is ever held.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Wanted {
+    /// None.
+    Nothing,
+    /// Those that a ground point of the reference can matter to: as near to the box around all of them as both
+    /// [halos](Halo) together are wide.
+    NearReference,
+    /// All.
+    All,
 }
 
 /// A stage's look at the points of one tile.

@@ -1,7 +1,7 @@
 //! What kind of place every cell of a tile is: its cover, from the first returns over it, and its slope.
 
 use super::strata::{Cover, Strata, class_of};
-use super::{Halo, TileStage};
+use super::{Halo, TileStage, Wanted};
 use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{EMPTY, Extent, Raster};
@@ -53,8 +53,8 @@ impl TileStage for ClassifyPlaces {
         Halo { survey: survey.ceil() as Micrometres, reference: 0 }
     }
 
-    fn wants(&self, cloud: Cloud, _: &Tile) -> bool {
-        cloud == Cloud::Survey && self.canopy.is_some()
+    fn wants(&self, cloud: Cloud, _: &Tile) -> Wanted {
+        if cloud == Cloud::Survey && self.canopy.is_some() { Wanted::All } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile) {

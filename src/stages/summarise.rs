@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use super::auto::Auto;
 use super::places::{Canopy, Places};
 use super::strata::{By, Echo, Strata, class_of};
-use super::{Look, TileStage};
+use super::{Look, TileStage, Wanted};
 use crate::cloud::point::{Fields, Point};
 use crate::engine::tile::{ByFate, Cloud, Found, PointSet, Tile};
 use crate::pipeline::units::Length;
@@ -120,8 +120,8 @@ impl TileStage for CountTile {
         Some(Box::new(CountLook { stage: self, found: Found::default() }))
     }
 
-    fn wants(&self, cloud: Cloud, _: &Tile) -> bool {
-        cloud == Cloud::Survey && self.by_place
+    fn wants(&self, cloud: Cloud, _: &Tile) -> Wanted {
+        if cloud == Cloud::Survey && self.by_place { Wanted::All } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile) {
