@@ -7,8 +7,8 @@
 /// Bytes before the numbers: the least, the step, and the bytes of a number.
 const HEAD: usize = 8 + 4 + 1;
 
-/// Bytes that are read at once, whatever a number takes of them.
-const WORD: usize = 8;
+/// Bytes that a number takes at the most.
+const WIDEST: u8 = 7;
 
 /// The step is sought among so many numbers, and then tried on all.
 const TRIED: usize = 64;
@@ -114,44 +114,49 @@ pub struct Column<'a> {
     low: i64,
     step: u64,
     width: u8,
-    mask: u64,
-    /// The numbers, and at least a word more.
-    words: &'a [u8],
+    bytes: &'a [u8],
 }
 
 impl<'a> Column<'a> {
-    /// Takes a column of `count` numbers from the front of `bytes`, which go on for at least a word; nothing where they do
-    /// not hold one.
+    /// Takes a column of `count` numbers from the front of `bytes`; nothing where they do not hold one.
     pub fn take(bytes: &mut &'a [u8], count: usize) -> Option<Self> {
-        let (head, words) = bytes.split_at_checked(HEAD)?;
+        let (head, numbers) = bytes.split_at_checked(HEAD)?;
         let width = head[12];
-        let length = count.checked_mul(width.into())?;
-        if usize::from(width) >= WORD || words.len() < length.checked_add(WORD)? {
+        if width > WIDEST {
             return None;
         }
-        *bytes = &words[length..];
+        let (numbers, rest) = numbers.split_at_checked(count.checked_mul(width.into())?)?;
+        *bytes = rest;
         Some(Column {
             low: i64::from_le_bytes(head[..8].try_into().expect("eight bytes")),
             step: u32::from_le_bytes(head[8..12].try_into().expect("four bytes")).into(),
             width,
-            mask: (1 << (8 * width)) - 1,
-            words: &words[..length + WORD],
+            bytes: numbers,
         })
     }
 
-    /// The number at `index`, which must be below the count.
-    #[inline]
-    pub fn at(&self, index: usize) -> i64 {
-        // So narrow that the processor is spared a test whether the end comes after the start.
-        let from = index as u32 as usize * usize::from(self.width);
-        let word: [u8; WORD] = self.words[from..from + WORD].try_into().expect("a word");
-        self.low.wrapping_add((u64::from_le_bytes(word) & self.mask).wrapping_mul(self.step) as i64)
+    /// Reads the numbers from the one at `first` on, as many as there is room for; they must be there.
+    pub fn read(&self, first: usize, to: &mut [i64]) {
+        match self.width {
+            0 => to.fill(self.low),
+            1 => self.read_bytes::<1>(first, to),
+            2 => self.read_bytes::<2>(first, to),
+            3 => self.read_bytes::<3>(first, to),
+            4 => self.read_bytes::<4>(first, to),
+            5 => self.read_bytes::<5>(first, to),
+            6 => self.read_bytes::<6>(first, to),
+            _ => self.read_bytes::<7>(first, to),
+        }
     }
-}
 
-/// Appends what lets the last column be read word by word.
-pub fn end(to: &mut Vec<u8>) {
-    to.extend_from_slice(&[0; WORD]);
+    fn read_bytes<const WIDTH: usize>(&self, first: usize, to: &mut [i64]) {
+        let (numbers, _) = self.bytes[first * WIDTH..].as_chunks::<WIDTH>();
+        for (to, number) in to.iter_mut().zip(numbers) {
+            let mut steps = [0; 8];
+            steps[..WIDTH].copy_from_slice(number);
+            *to = self.low.wrapping_add(u64::from_le_bytes(steps).wrapping_mul(self.step) as i64);
+        }
+    }
 }
 
 #[cfg(test)]
@@ -168,11 +173,14 @@ mod tests {
     }
 
     fn unpacked(bytes: &[u8], count: usize) -> Option<Vec<i64>> {
-        let mut bytes = [bytes, &[0; WORD]].concat();
-        let mut left = bytes.as_mut_slice() as &[u8];
+        let mut left = bytes;
         let column = Column::take(&mut left, count)?;
-        assert_eq!(left.len(), WORD);
-        Some((0..count).map(|i| column.at(i)).collect())
+        assert!(left.is_empty());
+        let mut numbers = vec![0; count];
+        let (start, end) = numbers.split_at_mut(count / 3);
+        column.read(0, start);
+        column.read(start.len(), end);
+        Some(numbers)
     }
 
     #[test]
@@ -209,7 +217,7 @@ mod tests {
             bytes in proptest::collection::vec(any::<u8>(), 0..60), count in 0usize..9,
         ) {
             if let Some(column) = Column::take(&mut bytes.as_slice(), count) {
-                (0..count).for_each(|i| { column.at(i); });
+                column.read(0, &mut vec![0; count]);
             }
         }
     }

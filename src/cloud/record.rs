@@ -14,6 +14,12 @@ pub const MAX_ELEVATION: Micrometres = 200_000_000_000;
 /// Positions are used up to this distance from zero on either axis (4.5 million km): exact in `f64`.
 pub const MAX_POSITION: Micrometres = 1 << 52;
 
+/// Columns of a piece: x, y, z, and all the rest.
+const COLUMNS: usize = 4;
+
+/// Points read at a time: few enough to stay in the fastest memory.
+const BATCH: usize = 256;
+
 /// All of a point but its place, ordered by how much it varies: what is the same in all points of a piece then takes no
 /// byte. What `fields` does not ask for is left out.
 #[inline]
@@ -37,13 +43,12 @@ pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) {
         column::pack(points.clone().map(|point| point.z), z, to);
         column::pack(points.map(|point| rest(point, fields)), others, to);
     }
-    column::end(to);
 }
 
 /// The bounds of all columns, found together: of one column alone a processor waits for each comparison.
-fn bounds(points: &[Point], fields: Fields) -> [Bounds; 4] {
+fn bounds(points: &[Point], fields: Fields) -> [Bounds; COLUMNS] {
     let row = |point: &Point| [point.x, point.y, point.z, rest(point, fields)];
-    let first = points.first().map_or([0; 4], row);
+    let first = points.first().map_or([0; COLUMNS], row);
     points.iter().fold(first.map(|value| (value, value)), |mut bounds, point| {
         for ((low, high), value) in bounds.iter_mut().zip(row(point)) {
             (*low, *high) = ((*low).min(value), (*high).max(value));
@@ -70,10 +75,7 @@ impl<'a> Piece<'a> {
 /// Packed points.
 pub struct Packed<'a> {
     count: usize,
-    x: Column<'a>,
-    y: Column<'a>,
-    z: Column<'a>,
-    rest: Column<'a>,
+    columns: [Column<'a>; COLUMNS],
 }
 
 impl<'a> Packed<'a> {
@@ -82,25 +84,42 @@ impl<'a> Packed<'a> {
         *bytes = columns;
         let count = u32::from_le_bytes(*count) as usize;
         let mut next = || Column::take(bytes, count);
-        Some(Packed { count, x: next()?, y: next()?, z: next()?, rest: next()? })
+        Some(Packed { count, columns: [next()?, next()?, next()?, next()?] })
     }
 
-    /// All points.
+    /// Number of points.
+    pub fn len(&self) -> usize {
+        self.count
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.count == 0
+    }
+
+    /// Calls `f` with every point.
     #[inline]
-    pub fn points(&self) -> impl ExactSizeIterator<Item = Point> {
-        (0..self.count).map(|i| {
-            let rest = self.rest.at(i);
-            Point {
-                x: self.x.at(i),
-                y: self.y.at(i),
-                z: self.z.at(i),
-                return_number: rest as u8 & 15,
-                number_of_returns: rest as u8 >> 4,
-                class: (rest >> 8) as u8,
-                strip: (rest >> 16) as u16,
-                scan_angle: (rest >> 32) as i16,
+    pub fn for_each(&self, mut f: impl FnMut(Point)) {
+        let mut columns = [[0; BATCH]; COLUMNS];
+        for first in (0..self.count).step_by(BATCH) {
+            let count = BATCH.min(self.count - first);
+            for (column, numbers) in self.columns.iter().zip(&mut columns) {
+                column.read(first, &mut numbers[..count]);
             }
-        })
+            let [x, y, z, rest] = columns.each_ref().map(|numbers| numbers[..count].iter());
+            for (((&x, &y), &z), &rest) in x.zip(y).zip(z).zip(rest) {
+                f(Point {
+                    x,
+                    y,
+                    z,
+                    return_number: rest as u8 & 15,
+                    number_of_returns: rest as u8 >> 4,
+                    class: (rest >> 8) as u8,
+                    strip: (rest >> 16) as u16,
+                    scan_angle: (rest >> 32) as i16,
+                });
+            }
+        }
     }
 }
 
@@ -150,7 +169,9 @@ mod tests {
                     ..p
                 };
                 let expected: Vec<Point> = points.into_iter().map(asked).collect();
-                prop_assert_eq!(packed.points().collect::<Vec<_>>(), expected);
+                let mut found = Vec::new();
+                packed.for_each(|point| found.push(point));
+                prop_assert_eq!((packed.len(), found), (expected.len(), expected));
             }
         }
     }

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use super::tiles::{self, TileKey};
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::record::Piece;
 use crate::pipeline::units::Micrometres;
 use crate::stages::Halo;
 use crate::stages::checkpoints::Drawn;
@@ -85,12 +86,13 @@ pub struct PointSet {
 }
 
 impl PointSet {
-    /// Holds these points instead, about which nothing has been decided yet; the memory is used again.
-    pub fn fill(&mut self, core: impl Iterator<Item = Point>, halo: impl Iterator<Item = Point>) {
+    /// Holds the points of a piece instead, about which nothing has been decided yet; the memory is used again.
+    pub fn fill(&mut self, piece: &Piece<'_>) {
         self.points.clear();
-        self.points.extend(core);
-        self.core = self.points.len();
-        self.points.extend(halo);
+        self.points.reserve(piece.core.len() + piece.halo.len());
+        piece.core.for_each(|point| self.points.push(point));
+        piece.halo.for_each(|point| self.points.push(point));
+        self.core = piece.core.len();
         let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
         self.fates.clear();
         self.fates.extend(self.points.iter().map(fate));

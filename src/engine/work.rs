@@ -89,9 +89,11 @@ pub fn make_surfaces(
                     let mut surface = surfaces.blank(key);
                     let finder = surface.extent.finder();
                     cloud.for_each_piece(key, buffer, |piece| {
-                        for point in piece.core.points().filter(|point| !point.is_noise()) {
-                            surface.lower_at(finder.index_of(point.x, point.y), point.z);
-                        }
+                        piece.core.for_each(|point| {
+                            if !point.is_noise() {
+                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
+                            }
+                        });
                     })?;
                     progress.advance(1);
                     surfaces.put(key, &surface)
@@ -246,7 +248,7 @@ impl Pieces {
     ) -> Result<(), EngineError> {
         let Pieces { bytes, piece } = self;
         dealt.for_each_piece(key, bytes, |packed| {
-            piece.fill(packed.core.points(), packed.halo.points());
+            piece.fill(packed);
             each(piece);
         })
     }
