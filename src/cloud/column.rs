@@ -96,9 +96,8 @@ impl ExactDivision {
         let twos = divisor.trailing_zeros();
         let odd = u64::from(divisor >> twos);
         // Newton's iteration: each doubles the bits that are right, of which the first guess has three.
-        let inverse = (0..5).fold(odd, |inverse, _| {
-            inverse.wrapping_mul(2u64.wrapping_sub(odd.wrapping_mul(inverse)))
-        });
+        let inverse =
+            (0..5).fold(odd, |inverse, _| inverse.wrapping_mul(2u64.wrapping_sub(odd.wrapping_mul(inverse))));
         ExactDivision { inverse, twos }
     }
 

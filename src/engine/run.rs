@@ -139,11 +139,15 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
         trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
     };
-    let found = thread::scope(|scope| {
-        // It takes the system a while, and the study leaves workers idle now and then.
+    // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
+    let (found, checkpoints) = thread::scope(|scope| {
         scope.spawn(|| dealt.empty());
-        study(&compared, &point_counts, &job.pipeline, job.units, account)
+        rayon::join(
+            || study(&compared, &point_counts, &job.pipeline, job.units, account),
+            || write_checkpoints(&job, &folder.results(), &gathered, draw.listed),
+        )
     });
+    checkpoints?;
     let found = found.map_err(|failed| match failed {
         Failed::Engine(error) => error,
         Failed::Compared(error) => EngineError::disk(compared.path(), "reading working data back")(error),
@@ -163,7 +167,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         method: method(&job.pipeline),
     };
     clock.step("sum up")?;
-    write_results(&job, &folder.results(), &summary, &histogram, &gathered, draw.listed)?;
+    write_results(&job, &folder.results(), &summary, &histogram)?;
     clock.step("write results")?;
     let mut manifest = Manifest::of(&job, inputs);
     manifest.notes.extend(notes_of_reading(&dealt, &job));
@@ -259,24 +263,22 @@ fn write_results(
     results: &Path,
     summary: &Summary,
     histogram: &summary::Histogram,
+) -> Result<(), EngineError> {
+    write(&results.join("summary.json"), &summary_json(summary))?;
+    write(&results.join("returns.csv"), &returns_csv(summary))?;
+    write(&results.join("report.html"), &html::page(summary, histogram))?;
+    write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
+}
+
+fn write_checkpoints(
+    job: &Job,
+    results: &Path,
     gathered: &Gathered,
     listed: Count,
 ) -> Result<(), EngineError> {
-    let (texts, checkpoints) = rayon::join(
-        || {
-            write(&results.join("summary.json"), &summary_json(summary))?;
-            write(&results.join("returns.csv"), &returns_csv(summary))?;
-            write(&results.join("report.html"), &html::page(summary, histogram))?;
-            write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
-        },
-        || write_checkpoints(job, &results.join("checkpoints.csv"), gathered, listed),
-    );
-    texts.and(checkpoints)
-}
-
-fn write_checkpoints(job: &Job, path: &Path, gathered: &Gathered, listed: Count) -> Result<(), EngineError> {
-    let failed = || EngineError::disk(path, "writing the results");
-    let mut file = BufWriter::new(File::create(path).map_err(failed())?);
+    let path = results.join("checkpoints.csv");
+    let failed = || EngineError::disk(path.clone(), "writing the results");
+    let mut file = BufWriter::new(File::create(&path).map_err(failed())?);
     write_checkpoint_header(&mut file).map_err(failed())?;
     let horizontal = job.survey.units[0].0;
     for number in 1..=MAX_RETURN as u8 {

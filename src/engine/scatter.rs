@@ -340,7 +340,8 @@ impl<'a> Judge<'a> {
     fn into_counts(self) -> ReadCounts {
         let mut counts = self.counts;
         for (returns, points) in (0..=u8::MAX).zip(self.by_returns) {
-            let stated = Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
+            let stated =
+                Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
             counts.by_return[usize::from(stated.valid_return().unwrap_or(0))] += points;
         }
         counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
@@ -401,7 +402,8 @@ impl<'a> Dealer<'a> {
     /// Deals out points: those that follow each other in the inside of one tile together.
     fn deal(&mut self, mut points: &[Point]) {
         while let Some(point) = points.first() {
-            let inside = |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
+            let inside =
+                |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
             match self.last.map(|last| (last.slot, inside(last))) {
                 Some((slot, count)) if count > 0 => {
                     self.put(slot, &points[..count]);

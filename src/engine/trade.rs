@@ -41,7 +41,6 @@ pub fn trade(
         return Ok(Vec::new());
     };
     let keys = journal.keys();
-    let holes = holes(journal, &keys, tiling, cell, highest as u8)?;
     let settings = Settings {
         returns: 1..=highest as u8,
         reference_points: REFERENCE_POINTS,
@@ -84,8 +83,11 @@ pub fn trade(
         Ok(a)
     };
     // Tile by tile, since few have reference and take long.
-    let trade = keys.par_iter().with_max_len(1).map(test).try_reduce(none, merge)?;
-    Ok(trade.rows(cell, &holes, &account.ground, &account.dz))
+    let (trade, holes) = rayon::join(
+        || keys.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
+        || holes(journal, &keys, tiling, cell, highest as u8),
+    );
+    Ok(trade?.rows(cell, &holes?, &account.ground, &account.dz))
 }
 
 /// Coverage and holes, gone over from south to north.

@@ -49,7 +49,10 @@ impl DealtClouds {
 
     /// Gives the room on the disk back, once all tiles are done.
     pub fn empty(&self) {
-        [Cloud::Survey, Cloud::Reference].into_iter().filter_map(|c| self.get(c)).for_each(|d| d.spill.empty());
+        [Cloud::Survey, Cloud::Reference]
+            .into_iter()
+            .filter_map(|c| self.get(c))
+            .for_each(|d| d.spill.empty());
     }
 
     /// Points of each cloud in a tile, halo included.

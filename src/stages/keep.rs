@@ -230,9 +230,7 @@ impl Filter {
     /// Whether a point meets every condition.
     #[inline]
     pub fn keeps(&self, point: &Point) -> bool {
-        self.returns
-            .as_ref()
-            .is_none_or(|table| table[usize::from(point.returns())])
+        self.returns.as_ref().is_none_or(|table| table[usize::from(point.returns())])
             && self.classes.as_ref().is_none_or(|table| table[point.class as usize])
             && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
             && self
@@ -251,14 +249,13 @@ impl Returns {
         for number_of_returns in 0..=MAX_RETURN as u8 {
             for return_number in 0..=MAX_RETURN as u8 {
                 let point = Point { return_number, number_of_returns, ..Point::default() };
-                table[usize::from(point.returns())] =
-                    point.valid_return().is_some_and(|number| {
-                        self.0.iter().any(|choice| match choice {
-                            ReturnChoice::Number(n) => *n == number,
-                            ReturnChoice::Last => point.is_last(),
-                            ReturnChoice::Single => number_of_returns == 1,
-                        })
-                    });
+                table[usize::from(point.returns())] = point.valid_return().is_some_and(|number| {
+                    self.0.iter().any(|choice| match choice {
+                        ReturnChoice::Number(n) => *n == number,
+                        ReturnChoice::Last => point.is_last(),
+                        ReturnChoice::Single => number_of_returns == 1,
+                    })
+                });
             }
         }
         table

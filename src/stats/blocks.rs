@@ -166,7 +166,12 @@ pub fn default_size_um(correlation: &Correlation, residuals: &[Placed]) -> i64 {
     const LOOKED_AT: usize = 50_000;
     let step = residuals.len() as u64 / LOOKED_AT as u64 + 1;
     let some: Vec<&Placed> = residuals.iter().filter(|r| r.hash(0) % step == 0).collect();
-    let count = |size: i64| some.iter().map(|r| r.block(size)).collect::<BTreeSet<_>>().len();
+    // More than enough need not be counted.
+    let count = |size: i64| {
+        let mut blocks = BTreeSet::new();
+        some.iter().any(|r| blocks.insert(r.block(size)) && blocks.len() >= ENOUGH_BLOCKS);
+        blocks.len()
+    };
     let mut chosen = SIZES_UM[0];
     for size in SIZES_UM {
         let blocks = count(size);

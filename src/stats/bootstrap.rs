@@ -14,6 +14,8 @@
 //! Squares of Gaussian residuals correlate by the square of the correlation: so the same serves SD and RMSE, whose
 //! intervals are made on the logarithm and centred where a sample's SD and RMSE are expected to be right.
 
+use rayon::prelude::*;
+
 use super::blocks::{BlockSums, Sums};
 use super::correlation::Correlation;
 use super::distributions::t_quantile;
@@ -121,12 +123,16 @@ pub fn bootstrap(
     let groups: Vec<Centred> = super_groups.iter().map(|list| Centred::new(&sums.together(list))).collect();
     let mut drawn: Vec<Drawn> =
         groups.iter().map(|group| group.drawn(&neighbours, correlation.sill)).collect();
-    let blocks = sums.len();
-    let mut times = vec![0u32; blocks];
-    for replicate in 0..REPLICATES {
-        draw(&mut times, seed, replicate);
-        for (group, drawn) in groups.iter().zip(&mut drawn) {
-            let [mean, ln_sd, ln_rmse] = group.replicate(&times);
+    let replicates = (0..REPLICATES).into_par_iter().map_init(
+        || vec![0u32; sums.len()],
+        |times, replicate| {
+            draw(times, seed, replicate);
+            groups.iter().map(|group| group.replicate(times)).collect()
+        },
+    );
+    let replicates: Vec<Vec<[Option<f64>; 3]>> = replicates.collect();
+    for replicate in replicates {
+        for ([mean, ln_sd, ln_rmse], drawn) in replicate.into_iter().zip(&mut drawn) {
             drawn.mean.replicates.push(mean);
             drawn.ln_sd.replicates.push(ln_sd);
             drawn.ln_rmse.replicates.push(ln_rmse);

@@ -1,5 +1,7 @@
 //! What could fool the reader, said in words that tell what to do.
 
+use rayon::prelude::*;
+
 use super::diagnose::{centred, lopsided, matching_error, strips_apart, tilt};
 use super::groups::{Group, Groups, Role};
 use super::standing::{Reference, metres};
@@ -60,7 +62,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         few_checkpoints,
         few_blocks,
     ];
-    checks.into_iter().flat_map(|check| check(f)).collect()
+    checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
 }
 
 fn one(code: &'static str, text: String) -> Vec<Warning> {
