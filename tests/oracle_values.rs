@@ -3,7 +3,6 @@
 
 use echograde::cloud::Point;
 use echograde::cloud::near::Near;
-use echograde::engine::tile::{Fate, PointSet};
 use echograde::pipeline::units::{Length, Unit};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
@@ -140,10 +139,9 @@ fn plane_heights_agree_to_the_micrometre() {
             .map(|p| Point { x: whole(&p[0]), y: whole(&p[1]), z: whole(&p[2]), ..Point::default() })
             .collect();
         let n = points.len();
-        let set = PointSet { fates: vec![Fate::Ground; n], core: n, points };
         let options = Compare { method: Method::Plane, within: Some(Length::metres(0.5)) };
         let (x, y) = pair(&case["at"]);
-        let found = Matcher::new(&options, 1, &set).find(x, y).unwrap();
+        let found = Matcher::new(&options, 1, &points).find(x, y).unwrap();
         assert_eq!(found.points as usize, n);
         let expected = case["height"].as_f64().unwrap();
         // Heights are whole micrometres, so rounding is all the difference that there may be.

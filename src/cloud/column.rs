@@ -186,8 +186,8 @@ mod tests {
     fn a_number_takes_as_few_bytes_as_the_span_and_the_step_allow() {
         let bytes_each = |values: &[i64]| (packed(values).len() - HEAD) / values.len();
         assert_eq!(bytes_each(&[7; 9]), 0);
-        assert_eq!(bytes_each(&[-100, 155]), 1);
-        assert_eq!(bytes_each(&[-101, 155]), 2);
+        assert_eq!(bytes_each(&[-100, -99, 155]), 1);
+        assert_eq!(bytes_each(&[-101, -100, 155]), 2);
         // Ten metres in whole millimetres, and with one coordinate between two of them.
         let millimetres: Vec<i64> = (0..10_000).map(|i| 5_400_000_000_000 + i * 1000).collect();
         assert_eq!(bytes_each(&millimetres), 2);

@@ -44,7 +44,7 @@ impl Width {
     #[inline]
     fn bucket_of(self, at: Micrometres, buckets: i64) -> i64 {
         let at = at.clamp(0, (1 << WITHIN_BITS) - 1) as u64;
-        ((at * self.inverse >> self.bits) as i64).min(buckets - 1)
+        (((at * self.inverse) >> self.bits) as i64).min(buckets - 1)
     }
 }
 
