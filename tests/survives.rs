@@ -91,6 +91,33 @@ fn killed_again_and_again_it_takes_over_what_was_done() {
 }
 
 #[test]
+fn killed_once_the_points_are_given_back_it_goes_on_without_them() {
+    let (folder, pipeline) = place();
+    let expected = run_to_end(&pipeline, &folder.path().join("whole"), &[]);
+    let out = folder.path().join("out");
+    let mut run = Working::start(&pipeline, &out, &[]);
+    run.wait_for(|work| {
+        work.join("index.json").exists()
+            && fs::metadata(work.join("spill/survey")).is_ok_and(|data| data.len() == 0)
+    });
+    run.kill();
+    assert!(!out.exists(), "the study was over too soon");
+    assert!(run_to_end(&pipeline, &out, &["--resume"]) == expected);
+    let manifest = manifest(&out);
+    assert!(manifest["tiles_taken_over"] == manifest["tiles"], "{manifest}");
+
+    // Where tiles are missing the points are, too.
+    let out = folder.path().join("lost");
+    let mut run = Working::start(&pipeline, &out, &[]);
+    run.wait_for_tiles();
+    let survey = run.work().join("spill/survey");
+    run.kill();
+    fs::write(survey, "").unwrap();
+    let said = refused(&try_run(&pipeline, &out, &["--resume"]), 1);
+    assert!(said.contains("survey") && said.contains("--replace"), "{said}");
+}
+
+#[test]
 fn a_changed_pipeline_or_input_refuses_to_resume_and_says_what_changed() {
     let folder = TempDir::new().unwrap();
     let data = folder.path().join("data");
