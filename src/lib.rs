@@ -5,6 +5,8 @@
 //! model, units, checking, schema) → [`engine`] (scatter, tiles, gather) → [`cloud`] (reading point files) →
 //! [`stages`] (one file a stage) → [`raster`] → [`stats`] → [`terrain`] → [`standards`] → [`report`].
 
+#![forbid(unsafe_code)]
+
 pub mod cli;
 pub mod cloud;
 pub mod engine;

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 use std::fs::{self, File};
-use std::io::{BufReader, BufWriter, Write};
+use std::io::{self, BufReader, BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
@@ -48,18 +48,22 @@ pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
         pieces: dealt.spill.pieces(),
     };
     let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
-    write_whole(path, &serde_json::to_vec(&index).expect("plain data"))
+    // Piece by piece: of a large site it is long.
+    write_whole(path, |file| Ok(serde_json::to_writer(file, &index)?))
 }
 
 /// Writes a file under another name first, so that it is there whole or not at all.
 ///
 /// # Errors
 /// Where the disk does not take it.
-pub fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
+pub fn write_whole(
+    path: &Path,
+    content: impl FnOnce(&mut BufWriter<File>) -> io::Result<()>,
+) -> Result<(), EngineError> {
     let new = path.with_extension("new");
     let failed = || EngineError::disk(&new, "writing working data");
     let mut file = BufWriter::new(File::create(&new).map_err(failed())?);
-    file.write_all(bytes).and_then(|()| file.flush()).map_err(failed())?;
+    content(&mut file).and_then(|()| file.flush()).map_err(failed())?;
     file.get_ref().sync_all().map_err(failed())?;
     fs::rename(&new, path).map_err(failed())
 }

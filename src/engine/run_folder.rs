@@ -147,7 +147,7 @@ impl RunFolder {
     /// # Errors
     /// Where the disk does not take it.
     pub fn write_identity(&self, identity: &Identity) -> Result<(), EngineError> {
-        write_whole(&self.identity(), &serde_json::to_vec_pretty(identity).expect("plain data"))
+        write_whole(&self.identity(), |file| Ok(serde_json::to_writer_pretty(file, identity)?))
     }
 
     /// From now on the working folder is kept until the results are in.

@@ -28,9 +28,9 @@ const PIECE: usize = 3 << 10;
 /// Points that a tile's first, small buffer holds.
 const FIRST: usize = 128;
 
-/// Points that a worker's buffers have room for at the most, over all tiles: two strips' worth of tiles or so. What is given
+/// Points that a worker's buffers have room for at the most, over all tiles: a strip's worth of tiles or so. What is given
 /// back the allocator may keep: the less there is, the less do large sites take more than small ones.
-const HELD: usize = 192 << 10;
+const HELD: usize = 96 << 10;
 
 /// Points in whose place a worker's list for one more tile is counted.
 const SLOT: usize = 6;

@@ -144,22 +144,51 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     };
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
     heavy.iter().try_for_each(|&key| work(&mut Pieces::default(), key))?;
-    // The fullest first, so that no worker is left alone with one at the end.
     light.sort_by_cached_key(|key| {
         let points = all.dealt.points_of(*key);
-        Reverse(points.survey + points.reference)
+        // Points of the reference take the most memory: their tiles hold points together.
+        (points.reference == 0, Reverse(points.survey + points.reference))
     });
-    let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
-    let results = rayon::broadcast(|_| -> Result<(), EngineError> {
+    let (queue, failed) = (Queue::new(light), AtomicBool::new(false));
+    let results = rayon::broadcast(|worker| -> Result<(), EngineError> {
         let mut pieces = Pieces::default();
         while !failed.load(Ordering::Relaxed)
-            && let Some(&key) = light.get(next.fetch_add(1, Ordering::Relaxed))
+            && let Some(key) = queue.next(worker.index())
         {
             work(&mut pieces, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
         }
         Ok(())
     });
     results.into_iter().collect()
+}
+
+/// Tiles to be worked on, the fullest first. Every other worker takes them from that end, so that none is left alone with a
+/// full one at the end; the others take them from the other, so that few full ones are in memory at once.
+struct Queue {
+    keys: Vec<TileKey>,
+    taken: AtomicUsize,
+    from_start: AtomicUsize,
+    from_end: AtomicUsize,
+}
+
+impl Queue {
+    fn new(keys: Vec<TileKey>) -> Self {
+        let none = || AtomicUsize::new(0);
+        Queue { keys, taken: none(), from_start: none(), from_end: none() }
+    }
+
+    fn next(&self, worker: usize) -> Option<TileKey> {
+        // As many are taken from both ends together as there are: so the ends never cross.
+        if self.taken.fetch_add(1, Ordering::Relaxed) >= self.keys.len() {
+            return None;
+        }
+        let place = if worker.is_multiple_of(2) {
+            self.from_start.fetch_add(1, Ordering::Relaxed)
+        } else {
+            self.keys.len() - 1 - self.from_end.fetch_add(1, Ordering::Relaxed)
+        };
+        Some(self.keys[place])
+    }
 }
 
 /// A worker's buffers for the points as they come from the disk, used again for the next tile. The points of a whole tile

@@ -45,7 +45,7 @@ pub struct PointCounts {
 
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends
 /// on the data alone.
-const EXCERPT: u64 = 500_000;
+const EXCERPT: u64 = 250_000;
 
 /// Groups that are ranked in one go: each takes about half a megabyte of counts.
 const AT_A_TIME: usize = 32;
@@ -69,7 +69,8 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
         _ => u64::MAX,
     };
     let mut moments: BTreeMap<Strata, Moments> = BTreeMap::new();
-    let mut excerpt = Vec::new();
+    // A little more, since hashes are not quite even.
+    let mut excerpt = Vec::with_capacity(all.len().min(EXCERPT + EXCERPT / 16) as usize);
     let mut last: Option<(Strata, Moments)> = None;
     all.for_each(&mut |one| {
         let strata = one.strata.only(&by);
