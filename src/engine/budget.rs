@@ -48,8 +48,9 @@ pub const SHARE: f64 = 0.6;
 /// Points of a tile beyond which a larger tile gains nothing.
 const ENOUGH_POINTS: f64 = 4e6;
 
-/// Bytes on disk for a point while a run works: its record, copies for neighbours, its surface cell and its dz.
-const DISK_PER_POINT: u64 = 24;
+/// Bytes on disk for a point while a run works: itself (7 to 11 in whole millimetres, up to 16 in fractions of a foot), copies
+/// for neighbours, its surface cell and its dz.
+const DISK_PER_POINT: u64 = 18;
 
 /// Points that one worker gets through in a second, roughly: measured on sites of 20 million points and more, a little
 /// on the slow side (bench/README.md).

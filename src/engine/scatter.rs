@@ -241,6 +241,7 @@ pub fn scatter(
     }
     counts.damaged.sort();
     tell(&counts.damaged);
+    spill.shrink();
     Ok(Dealt { spill, points, counts })
 }
 

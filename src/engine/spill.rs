@@ -32,7 +32,12 @@ pub struct Spill<K> {
 pub struct Piece {
     offset: u64,
     bytes: u32,
-    checksum: u64,
+    checksum: u32,
+}
+
+/// The lower half of the hash: a list of pieces is long.
+fn checksum(bytes: &[u8]) -> u32 {
+    XxHash3_64::oneshot(bytes) as u32
 }
 
 /// All pieces of a spill by key.
@@ -94,10 +99,15 @@ impl<K: Ord + Copy> Spill<K> {
         }
         let offset = self.end.fetch_add(bytes.len() as u64, Ordering::Relaxed);
         write_at(&self.file, bytes, offset).map_err(EngineError::disk(&self.path, "writing working data"))?;
-        let piece = Piece { offset, bytes: bytes.len() as u32, checksum: XxHash3_64::oneshot(bytes) };
+        let piece = Piece { offset, bytes: bytes.len() as u32, checksum: checksum(bytes) };
         self.pieces.lock().expect("no panic while locked").entry(key).or_default().push(piece);
         self.count.fetch_add(1, Ordering::Relaxed);
         Ok(())
+    }
+
+    /// Gives back memory that was kept for more pieces.
+    pub fn shrink(&self) {
+        self.pieces.lock().expect("no panic while locked").values_mut().for_each(Vec::shrink_to_fit);
     }
 
     /// All keys that have a piece, ascending.
@@ -143,7 +153,7 @@ impl<K: Ord + Copy> Spill<K> {
                 io::ErrorKind::UnexpectedEof => damaged(),
                 _ => EngineError::disk(&self.path, "reading working data back")(error),
             })?;
-            if XxHash3_64::oneshot(buffer) != piece.checksum {
+            if checksum(buffer) != piece.checksum {
                 return Err(damaged());
             }
             f(buffer).ok_or_else(damaged)?;
