@@ -148,8 +148,8 @@ fn check_says_how_much_disk_and_about_how_long() {
         String::from_utf8(output.stdout).unwrap()
     };
     let checked: Value = serde_json::from_str(&check(&["--json"])).unwrap();
-    assert_eq!(checked["disk_needed"], 24 * (498_702 + 1_101_901));
+    assert_eq!(checked["disk_needed"], 18 * (498_702 + 1_101_901));
     assert!(checked["disk_free"].as_u64() > Some(0) && checked["rough_seconds"].as_f64() > Some(0.0));
     let text = check(&[]);
-    assert!(text.contains("disk while it works: 37 MiB, ") && text.contains("time: roughly "), "{text}");
+    assert!(text.contains("disk while it works: 27 MiB, ") && text.contains("time: roughly "), "{text}");
 }
