@@ -151,5 +151,5 @@ fn check_says_how_much_disk_and_about_how_long() {
     assert_eq!(checked["disk_needed"], 18 * (498_702 + 1_101_901));
     assert!(checked["disk_free"].as_u64() > Some(0) && checked["rough_seconds"].as_f64() > Some(0.0));
     let text = check(&[]);
-    assert!(text.contains("disk while it works: 27 MiB, ") && text.contains("time: roughly "), "{text}");
+    assert!(text.contains("disk while it works: 28 MiB, ") && text.contains("time: roughly "), "{text}");
 }
