@@ -23,8 +23,8 @@ mkdir -p target/bench
 table=target/bench/growth.jsonl
 rm -f "$table"
 for points in $sizes; do
-    # Bytes a survey point: 6 of survey and reference in files, 24 of spill, 10 of residuals and slack.
-    needed=$(awk -v n="$points" 'BEGIN { printf "%.0f", n * 40 / 1024 }')
+    # Bytes a survey point: 5 of survey and reference in files, 9 of spill, 6 of residuals and slack.
+    needed=$(awk -v n="$points" 'BEGIN { printf "%.0f", n * 20 / 1024 }')
     free=$(df -Pk target/bench | awk 'NR == 2 { print $4 }')
     if [ "$free" -lt "$needed" ]; then
         echo "$points points need about $((needed >> 20)) GiB of disk, but $((free >> 20)) GiB are free" >&2
