@@ -14,7 +14,7 @@ const WIDEST: u8 = 7;
 const TRIED: usize = 64;
 
 /// Numbers of a column lie closer together than 2 to the power of this.
-const SPAN_BITS: u32 = 56;
+const SPAN_BITS: u32 = 8 * WIDEST as u32;
 
 /// The least and the greatest number of a column, which must lie within 2^56 of each other.
 pub type Bounds = (i64, i64);

@@ -153,7 +153,7 @@ impl Load {
 
 /// Refuses points so scattered that surfaces over their tiles would take the disk: the work of a wrong scale factor.
 fn check_surfaces(dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Result<(), EngineError> {
-    let points = dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
+    let points = dealt.spill_bytes();
     for need in chain.surfaces() {
         let Some(cloud) = dealt.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };

@@ -1,8 +1,8 @@
 //! The engine: deals points out to tiles on disk, runs the chain of stages on each tile, and gathers what the tiles
 //! give back.
 //!
-//! 1. [`scatter`]: blocks of the files are decoded in parallel, judged point by point, and appended to the spill
-//!    of the tile they fall in.
+//! 1. [`scatter`]: blocks of the files are decoded in parallel and their points judged; a [`dealer`] appends them to the
+//!    spill of the tile they fall in.
 //! 2. [`work`]: each tile's lowest-elevation surface is made from its own points ([`surfaces`]), for its
 //!    neighbours to share; then each [`tile`] runs the chain of stages, seeing its own points and a halo of its
 //!    neighbours'.
@@ -17,6 +17,7 @@
 
 pub mod budget;
 pub mod compared;
+pub mod dealer;
 pub mod error;
 pub mod gather;
 pub mod identity;

@@ -174,8 +174,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = tiles as u64;
     manifest.tiles_taken_over = taken_over as u64;
-    manifest.spill_bytes =
-        dealt.survey.spill.bytes() + dealt.reference.as_ref().map_or(0, |r| r.spill.bytes());
+    manifest.spill_bytes = dealt.spill_bytes();
     manifest.seconds_in_all = clock.start.elapsed().as_secs_f64();
     manifest.points_per_second =
         folder.left_over().is_none().then(|| points as f64 / manifest.seconds_in_all);

@@ -1,14 +1,13 @@
-//! Scattering: blocks of the files are decoded in parallel, judged point by point, and appended to the spill of the
-//! tile they fall in, with copies for the halos of its neighbours.
+//! Scattering: blocks of the files are decoded in parallel, and their points judged and dealt out to tiles.
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::BTreeMap;
 use std::path::Path;
-use std::slice;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
+use super::dealer::Dealer;
 use super::error::{EngineError, guarded};
 use super::progress::Progress;
 use super::spill::Spill;
@@ -16,24 +15,11 @@ use super::stop;
 use super::tile::Cloud;
 use super::tiles::{Range, TileKey, Tiling};
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::cloud::record::{self, Piece};
-use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder, Fields};
+use crate::cloud::record::Piece;
+use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
 use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::chain::Chain;
 use crate::stages::keep::{Filter, Tally};
-
-/// Points gathered for a tile's core or its halo before they are written as one piece.
-const PIECE: usize = 3 << 10;
-
-/// Points that a tile's first, small buffer holds.
-const FIRST: usize = 128;
-
-/// Points that a worker's buffers have room for at the most, over all tiles: a strip's worth of tiles or so. What is given
-/// back the allocator may keep: the less there is, the less do large sites take more than small ones.
-const HELD: usize = 96 << 10;
-
-/// Points in whose place a worker's list for one more tile is counted.
-const SLOT: usize = 6;
 
 /// Share of the memory allowed that keeping track of the pieces of all tiles may take.
 const INDEX_SHARE: u64 = 4;
@@ -133,7 +119,7 @@ impl ReadCounts {
 
 /// The points of one cloud, dealt out to tiles.
 pub struct Dealt {
-    /// The points by tile, in pieces that [`record`] packed.
+    /// The points by tile, in pieces that [`record`](crate::cloud::record) packed.
     pub spill: Spill<TileKey>,
     /// How many points each tile has, those of its halo included.
     pub points: BTreeMap<TileKey, u64>,
@@ -220,13 +206,12 @@ pub fn scatter(
             check_index(&spill, input)?;
             progress.advance(block.points);
         }
-        dealer.write_all();
-        dealer.failed()?;
+        let dealt = dealer.finish()?;
         check_index(&spill, input)?;
         let (counts, points) = &mut *total.lock().expect("no panic while locked");
         counts.merge(&judge.into_counts());
-        for (key, dealt) in dealer.points {
-            *points.entry(key).or_default() += dealt;
+        for (key, count) in dealt {
+            *points.entry(key).or_default() += count;
         }
         Ok(())
     };
@@ -347,180 +332,5 @@ impl<'a> Judge<'a> {
         }
         counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
         counts
-    }
-}
-
-/// Deals points out to the buffers of tiles.
-struct Dealer<'a> {
-    spill: &'a Spill<TileKey>,
-    fields: Fields,
-    tiling: Tiling,
-    halo: Micrometres,
-    buffers: HashMap<TileKey, usize>,
-    slots: Vec<Slot>,
-    /// The tile of the point before: most points fall in the same one.
-    last: Option<Last>,
-    /// Points that all buffers have room for, full or not.
-    held: usize,
-    /// Points dealt out to each tile and written.
-    points: HashMap<TileKey, u64>,
-    packed: Vec<u8>,
-    /// The first error of the disk, told once the block is done.
-    error: Option<EngineError>,
-}
-
-/// The buffers of a tile.
-struct Slot {
-    key: TileKey,
-    core: Vec<Point>,
-    halo: Vec<Point>,
-}
-
-/// The tile that the point before fell in.
-#[derive(Clone, Copy)]
-struct Last {
-    slot: usize,
-    corner: (Micrometres, Micrometres),
-}
-
-impl<'a> Dealer<'a> {
-    fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
-        Dealer {
-            spill,
-            fields,
-            tiling,
-            halo,
-            buffers: HashMap::new(),
-            slots: Vec::new(),
-            last: None,
-            held: 0,
-            points: HashMap::new(),
-            packed: Vec::new(),
-            error: None,
-        }
-    }
-
-    /// Deals out points: those that follow each other in the inside of one tile together.
-    fn deal(&mut self, mut points: &[Point]) {
-        while let Some(point) = points.first() {
-            let inside =
-                |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
-            match self.last.map(|last| (last.slot, inside(last))) {
-                Some((slot, count)) if count > 0 => {
-                    self.put(slot, &points[..count]);
-                    points = &points[count..];
-                }
-                _ => {
-                    self.deal_at_edge(point);
-                    points = &points[1..];
-                }
-            }
-        }
-    }
-
-    /// Whether a point lies in the tile with that corner, and not within `margin` of its edge.
-    #[inline]
-    fn is_inside(&self, point: &Point, corner: (Micrometres, Micrometres), margin: Micrometres) -> bool {
-        // A negative number is a huge one without its sign.
-        let along = |at: Micrometres, corner: Micrometres| (at - corner - margin) as u64;
-        let width = (self.tiling.edge - 2 * margin).max(0) as u64;
-        (along(point.x, corner.0) < width) & (along(point.y, corner.1) < width)
-    }
-
-    /// Deals out a point of another tile than the one before, or one that neighbours must see too.
-    fn deal_at_edge(&mut self, point: &Point) {
-        let last = match self.last {
-            Some(last) if self.is_inside(point, last.corner, 0) => last,
-            _ => self.turn_to(point.x, point.y),
-        };
-        self.put(last.slot, slice::from_ref(point));
-        if !self.is_inside(point, last.corner, self.halo) {
-            for key in self.tiling.halos_of(point.x, point.y, self.halo) {
-                let slot = self.slot(key);
-                if self.slots[slot].halo.len() == self.slots[slot].halo.capacity() {
-                    self.make_room(slot, |slot| &mut slot.halo);
-                }
-                self.slots[slot].halo.push(*point);
-            }
-        }
-    }
-
-    /// Goes over to the tile that a point falls in.
-    #[cold]
-    fn turn_to(&mut self, x: Micrometres, y: Micrometres) -> Last {
-        if self.held > HELD {
-            // Many tiles at once: give the memory back, too.
-            self.write_all();
-            self.slots.clear();
-            self.buffers.clear();
-            self.held = 0;
-        }
-        let key = self.tiling.key_of(x, y);
-        let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
-        self.last = Some(last);
-        last
-    }
-
-    /// Adds points to the core of a tile.
-    fn put(&mut self, slot: usize, mut points: &[Point]) {
-        while !points.is_empty() {
-            let core = &mut self.slots[slot].core;
-            let room = core.capacity() - core.len();
-            if room == 0 {
-                self.make_room(slot, |slot| &mut slot.core);
-                continue;
-            }
-            let (fitting, others) = points.split_at(room.min(points.len()));
-            core.extend_from_slice(fitting);
-            points = others;
-        }
-    }
-
-    /// Makes room for one more point in one of a tile's buffers, which is full: by a larger buffer, or once it is large, by
-    /// writing both.
-    #[cold]
-    fn make_room(&mut self, slot: usize, buffer: impl Fn(&mut Slot) -> &mut Vec<Point>) {
-        let full = buffer(&mut self.slots[slot]);
-        let before = full.capacity();
-        if before >= PIECE {
-            self.write(slot);
-            return;
-        }
-        full.reserve_exact((2 * before).clamp(FIRST, PIECE) - before);
-        self.held += full.capacity() - before;
-    }
-
-    fn slot(&mut self, key: TileKey) -> usize {
-        *self.buffers.entry(key).or_insert_with(|| {
-            self.slots.push(Slot { key, core: Vec::new(), halo: Vec::new() });
-            self.held += SLOT;
-            self.slots.len() - 1
-        })
-    }
-
-    /// Writes what is held back for a tile as one piece.
-    fn write(&mut self, slot: usize) {
-        let Slot { key, core, halo } = &mut self.slots[slot];
-        let count = core.len() + halo.len();
-        if count == 0 {
-            return;
-        }
-        self.packed.clear();
-        record::pack(core, halo, self.fields, &mut self.packed);
-        if let Err(error) = self.spill.append(*key, &self.packed) {
-            self.error.get_or_insert(error);
-        }
-        *self.points.entry(*key).or_default() += count as u64;
-        core.clear();
-        halo.clear();
-    }
-
-    /// Writes all that is held back.
-    fn write_all(&mut self) {
-        (0..self.slots.len()).for_each(|slot| self.write(slot));
-    }
-
-    fn failed(&mut self) -> Result<(), EngineError> {
-        self.error.take().map_or(Ok(()), Err)
     }
 }

@@ -2,6 +2,7 @@
 
 use std::cmp::Reverse;
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::iter;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
@@ -39,20 +40,25 @@ impl DealtClouds {
         }
     }
 
+    /// Those that there are.
+    fn clouds(&self) -> impl Iterator<Item = &Dealt> {
+        iter::once(&self.survey).chain(&self.reference)
+    }
+
+    /// Bytes that the points take on disk.
+    pub fn spill_bytes(&self) -> u64 {
+        self.clouds().map(|dealt| dealt.spill.bytes()).sum()
+    }
+
     /// All tiles that have points.
     pub fn keys(&self) -> Vec<TileKey> {
-        let clouds = [Cloud::Survey, Cloud::Reference];
-        let all: BTreeSet<TileKey> =
-            clouds.iter().filter_map(|c| self.get(*c)).flat_map(|dealt| dealt.spill.keys()).collect();
+        let all: BTreeSet<TileKey> = self.clouds().flat_map(|dealt| dealt.spill.keys()).collect();
         all.into_iter().collect()
     }
 
     /// Gives the room on the disk back, once all tiles are done.
     pub fn empty(&self) {
-        [Cloud::Survey, Cloud::Reference]
-            .into_iter()
-            .filter_map(|c| self.get(c))
-            .for_each(|d| d.spill.empty());
+        self.clouds().for_each(|dealt| dealt.spill.empty());
     }
 
     /// Points of each cloud in a tile, halo included.
@@ -234,11 +240,12 @@ fn run_tile(
         };
         looks.extend(stage.look(&tile, surface));
     }
-    let wanted = |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max();
+    let wanted =
+        |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max().unwrap_or(Wanted::Nothing);
     let (wanted_reference, wanted_survey) = (wanted(Cloud::Reference), wanted(Cloud::Survey));
     if let Some(reference) = &dealt.reference {
         let ground = &mut tile.reference_ground;
-        let held = wanted_reference > Some(Wanted::Nothing);
+        let held = wanted_reference > Wanted::Nothing;
         ground.reserve_exact(if held { tile.points.reference as usize } else { 0 });
         pieces.read(reference, key, |piece| {
             looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
@@ -250,12 +257,12 @@ fn run_tile(
     let margin = tile.halo.survey + tile.halo.reference;
     let near = is_near(&tile.reference_ground, margin);
     let held = |point: &Point| match wanted_survey {
-        None | Some(Wanted::Nothing) => false,
-        Some(Wanted::NearReference) => near(point),
-        Some(Wanted::All) => true,
+        Wanted::Nothing => false,
+        Wanted::NearReference => near(point),
+        Wanted::All => true,
     };
     let mut halo = PointSet::default();
-    tile.survey.reserve(if wanted_survey > Some(Wanted::Nothing) { tile.points.survey as usize } else { 0 });
+    tile.survey.reserve(if wanted_survey > Wanted::Nothing { tile.points.survey as usize } else { 0 });
     pieces.read(&dealt.survey, key, |piece| {
         looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
         tile.survey.extend(piece, 0..piece.core, held);
