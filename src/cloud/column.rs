@@ -17,10 +17,10 @@ const TRIED: usize = 64;
 const SPAN_BITS: u32 = 8 * WIDEST as u32;
 
 /// The least and the greatest number of a column, which must lie within 2^56 of each other.
-pub type Bounds = (i64, i64);
+pub type Span = (i64, i64);
 
-/// Appends a column of numbers that lie within `bounds`.
-pub fn pack(values: impl ExactSizeIterator<Item = i64> + Clone, (low, high): Bounds, to: &mut Vec<u8>) {
+/// Appends a column of numbers that lie within the span.
+pub fn pack(values: impl ExactSizeIterator<Item = i64> + Clone, (low, high): Span, to: &mut Vec<u8>) {
     let span = high.wrapping_sub(low) as u64;
     debug_assert!(span < 1 << SPAN_BITS);
     let above = values.map(|value| value.wrapping_sub(low) as u64);

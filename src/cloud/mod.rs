@@ -6,6 +6,7 @@
 //! says of its coordinate system and, safely or not, of its units. A [`Census`] counts all that is in a file.
 
 mod blocks;
+pub mod bounds;
 mod census;
 mod column;
 mod compression;

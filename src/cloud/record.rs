@@ -4,7 +4,8 @@
 //! A point of a file in whole millimetres takes nine to eleven bytes, one in fractions of a foot up to fifteen; the strip
 //! takes none where the piece holds but one.
 
-use super::column::{self, Bounds, Column};
+use super::bounds::Bounds;
+use super::column::{self, Column, Span};
 use super::point::{Fields, Point};
 use crate::pipeline::units::Micrometres;
 
@@ -32,28 +33,34 @@ fn rest(point: &Point, fields: Fields) -> i64 {
         | i64::from(scan_angle) << 32
 }
 
-/// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is not kept.
-pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) {
-    for points in [core, halo] {
+/// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is not kept. Gives the
+/// box around the points of the core.
+pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) -> Bounds {
+    let mut bounds = Bounds::default();
+    for (points, is_core) in [(core, true), (halo, false)] {
         to.extend_from_slice(&(points.len() as u32).to_le_bytes());
-        let [x, y, z, others] = bounds(points, fields);
+        let [x, y, z, others] = spans(points, fields);
+        if is_core && !points.is_empty() {
+            bounds = Bounds::new((x.0, y.0), (x.1, y.1));
+        }
         let points = points.iter();
         column::pack(points.clone().map(|point| point.x), x, to);
         column::pack(points.clone().map(|point| point.y), y, to);
         column::pack(points.clone().map(|point| point.z), z, to);
         column::pack(points.map(|point| rest(point, fields)), others, to);
     }
+    bounds
 }
 
-/// The bounds of all columns, found together: of one column alone a processor waits for each comparison.
-fn bounds(points: &[Point], fields: Fields) -> [Bounds; COLUMNS] {
+/// The spans of all columns, found together: of one column alone a processor waits for each comparison.
+fn spans(points: &[Point], fields: Fields) -> [Span; COLUMNS] {
     let row = |point: &Point| [point.x, point.y, point.z, rest(point, fields)];
     let first = points.first().map_or([0; COLUMNS], row);
-    points.iter().fold(first.map(|value| (value, value)), |mut bounds, point| {
-        for ((low, high), value) in bounds.iter_mut().zip(row(point)) {
+    points.iter().fold(first.map(|value| (value, value)), |mut spans, point| {
+        for ((low, high), value) in spans.iter_mut().zip(row(point)) {
             (*low, *high) = ((*low).min(value), (*high).max(value));
         }
-        bounds
+        spans
     })
 }
 

@@ -5,6 +5,7 @@ use std::collections::HashMap;
 use std::slice;
 
 use super::error::EngineError;
+use super::scatter::Share;
 use super::spill::Spill;
 use super::tiles::{TileKey, Tiling};
 use crate::cloud::point::{Fields, Point};
@@ -36,8 +37,8 @@ pub struct Dealer<'a> {
     last: Option<Last>,
     /// Points that all buffers have room for, full or not.
     held: usize,
-    /// Points dealt out to each tile and written.
-    points: HashMap<TileKey, u64>,
+    /// What was written for each tile.
+    shares: HashMap<TileKey, Share>,
     packed: Vec<u8>,
     /// The first error of the disk, told once the block is done.
     error: Option<EngineError>,
@@ -69,7 +70,7 @@ impl<'a> Dealer<'a> {
             slots: Vec::new(),
             last: None,
             held: 0,
-            points: HashMap::new(),
+            shares: HashMap::new(),
             packed: Vec::new(),
             error: None,
         }
@@ -179,11 +180,11 @@ impl<'a> Dealer<'a> {
             return;
         }
         self.packed.clear();
-        record::pack(core, halo, self.fields, &mut self.packed);
+        let core_bounds = record::pack(core, halo, self.fields, &mut self.packed);
         if let Err(error) = self.spill.append(*key, &self.packed) {
             self.error.get_or_insert(error);
         }
-        *self.points.entry(*key).or_default() += count as u64;
+        self.shares.entry(*key).or_default().merge(&Share { points: count as u64, core: core_bounds });
         core.clear();
         halo.clear();
     }
@@ -201,13 +202,13 @@ impl<'a> Dealer<'a> {
         self.error.take().map_or(Ok(()), Err)
     }
 
-    /// Writes what is still held back; gives the number of points dealt out to each tile.
+    /// Writes what is still held back; gives what each tile has got.
     ///
     /// # Errors
     /// Where the disk does not take it.
-    pub fn finish(mut self) -> Result<HashMap<TileKey, u64>, EngineError> {
+    pub fn finish(mut self) -> Result<HashMap<TileKey, Share>, EngineError> {
         self.write_all();
         self.failed()?;
-        Ok(self.points)
+        Ok(self.shares)
     }
 }

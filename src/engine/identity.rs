@@ -10,7 +10,7 @@ use super::job::Job;
 use crate::pipeline::units::Micrometres;
 
 /// Counts the ways in which working data have been written: to be raised when one changes within a version.
-const FORMAT: u32 = 3;
+const FORMAT: u32 = 4;
 
 /// Differences that are told one by one.
 const TOLD: usize = 12;

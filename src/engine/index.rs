@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use super::error::EngineError;
-use super::scatter::{Dealt, ReadCounts};
+use super::scatter::{Dealt, ReadCounts, Share};
 use super::spill::{Pieces, Spill};
 use super::tiles::TileKey;
 use super::work::DealtClouds;
@@ -23,7 +23,7 @@ struct Index {
 #[derive(Serialize, Deserialize)]
 struct Entry {
     counts: ReadCounts,
-    points: Vec<(TileKey, u64)>,
+    shares: Vec<(TileKey, Share)>,
     pieces: Pieces<TileKey>,
 }
 
@@ -44,7 +44,7 @@ pub fn reference_spill(folder: &Path) -> PathBuf {
 pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
     let entry = |dealt: &Dealt| Entry {
         counts: dealt.counts.clone(),
-        points: dealt.points.iter().map(|(key, count)| (*key, *count)).collect(),
+        shares: dealt.shares.iter().map(|(key, share)| (*key, *share)).collect(),
         pieces: dealt.spill.pieces(),
     };
     let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
@@ -78,8 +78,8 @@ pub fn read(path: &Path, folder: &Path) -> Result<DealtClouds, EngineError> {
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
     let open = |entry: Entry, path: &Path| -> Result<Dealt, EngineError> {
         let spill = Spill::open(path, entry.pieces)?;
-        let points: BTreeMap<TileKey, u64> = entry.points.into_iter().collect();
-        Ok(Dealt { spill, points, counts: entry.counts })
+        let shares: BTreeMap<TileKey, Share> = entry.shares.into_iter().collect();
+        Ok(Dealt { spill, shares, counts: entry.counts })
     };
     Ok(DealtClouds {
         survey: open(index.survey, &survey_spill(folder))?,

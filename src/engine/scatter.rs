@@ -13,7 +13,8 @@ use super::progress::Progress;
 use super::spill::Spill;
 use super::stop;
 use super::tile::Cloud;
-use super::tiles::{Range, TileKey, Tiling};
+use super::tiles::{TileKey, Tiling};
+use crate::cloud::bounds::Bounds;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Piece;
 use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
@@ -70,33 +71,6 @@ pub struct DamagedBlock {
     pub what: String,
 }
 
-/// A box around points; it starts with none.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Bounds {
-    low: (Micrometres, Micrometres),
-    high: (Micrometres, Micrometres),
-}
-
-impl Default for Bounds {
-    fn default() -> Self {
-        Bounds { low: (i64::MAX, i64::MAX), high: (i64::MIN, i64::MIN) }
-    }
-}
-
-impl Bounds {
-    /// Widens the box so that it holds a position.
-    #[inline]
-    pub fn add(&mut self, (x, y): (Micrometres, Micrometres)) {
-        self.low = (self.low.0.min(x), self.low.1.min(y));
-        self.high = (self.high.0.max(x), self.high.1.max(y));
-    }
-
-    /// The half-open ranges of x and y that hold all points; nothing where there are none.
-    pub fn ranges(&self) -> Option<(Range, Range)> {
-        (self.low.0 <= self.high.0).then(|| ((self.low.0, self.high.0 + 1), (self.low.1, self.high.1 + 1)))
-    }
-}
-
 impl ReadCounts {
     fn merge(&mut self, other: &ReadCounts) {
         self.read = self.read.saturating_add(other.read);
@@ -110,10 +84,7 @@ impl ReadCounts {
         for (stage, tally) in &other.keep {
             self.keep.entry(*stage).or_default().merge(tally);
         }
-        if other.bounds.ranges().is_some() {
-            self.bounds.add(other.bounds.low);
-            self.bounds.add(other.bounds.high);
-        }
+        self.bounds.merge(&other.bounds);
     }
 }
 
@@ -121,16 +92,33 @@ impl ReadCounts {
 pub struct Dealt {
     /// The points by tile, in pieces that [`record`](crate::cloud::record) packed.
     pub spill: Spill<TileKey>,
-    /// How many points each tile has, those of its halo included.
-    pub points: BTreeMap<TileKey, u64>,
+    /// What each tile has of them.
+    pub shares: BTreeMap<TileKey, Share>,
     /// What became of the others.
     pub counts: ReadCounts,
 }
 
+/// What a tile has of the points of a cloud.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Share {
+    /// How many, those of its halo included.
+    pub points: u64,
+    /// The box around those of its core.
+    pub core: Bounds,
+}
+
+impl Share {
+    /// Adds what else the tile has.
+    pub fn merge(&mut self, other: &Share) {
+        self.points += other.points;
+        self.core.merge(&other.core);
+    }
+}
+
 impl Dealt {
-    /// Points in a tile, those of its halo included.
-    pub fn points_of(&self, key: TileKey) -> u64 {
-        self.points.get(&key).copied().unwrap_or(0)
+    /// What a tile has.
+    pub fn share_of(&self, key: TileKey) -> Share {
+        self.shares.get(&key).copied().unwrap_or_default()
     }
 
     /// Hands over the pieces of a tile's points one by one, read through `buffer`.
@@ -173,7 +161,7 @@ pub fn scatter(
         .collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
-    let total: Mutex<(ReadCounts, BTreeMap<TileKey, u64>)> = Mutex::default();
+    let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
         let mut dealer = Dealer::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
         let mut judge = Judge::new(&keeps);
@@ -208,17 +196,17 @@ pub fn scatter(
         }
         let dealt = dealer.finish()?;
         check_index(&spill, input)?;
-        let (counts, points) = &mut *total.lock().expect("no panic while locked");
+        let (counts, shares) = &mut *total.lock().expect("no panic while locked");
         counts.merge(&judge.into_counts());
-        for (key, count) in dealt {
-            *points.entry(key).or_default() += count;
+        for (key, share) in dealt {
+            shares.entry(key).or_default().merge(&share);
         }
         Ok(())
     };
     let results =
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
-    let (mut counts, points) = total.into_inner().expect("no panic while locked");
+    let (mut counts, shares) = total.into_inner().expect("no panic while locked");
     for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
         counts.read = counts.read.saturating_add(file.missing);
         counts.lost = counts.lost.saturating_add(file.missing);
@@ -227,7 +215,7 @@ pub fn scatter(
     counts.damaged.sort();
     tell(&counts.damaged);
     spill.shrink();
-    Ok(Dealt { spill, points, counts })
+    Ok(Dealt { spill, shares, counts })
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.

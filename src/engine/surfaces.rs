@@ -4,7 +4,8 @@ use std::path::Path;
 
 use super::error::EngineError;
 use super::spill::Spill;
-use super::tiles::{Range, TileKey, Tiling};
+use super::tiles::{TileKey, Tiling};
+use crate::cloud::bounds::Range;
 use crate::cloud::record::{pack_40, unpack_40};
 use crate::pipeline::units::Micrometres;
 use crate::raster::{EMPTY, Extent, Raster};

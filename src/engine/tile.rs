@@ -1,11 +1,12 @@
 //! A tile at work: its points, what the stages decided about them, and what it will give back.
 
 use std::collections::BTreeMap;
-use std::ops::Range;
+use std::ops;
 
 use serde::{Deserialize, Serialize};
 
-use super::tiles::{self, TileKey};
+use super::tiles::TileKey;
+use crate::cloud::bounds::Range;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Piece;
 use crate::pipeline::units::Micrometres;
@@ -106,7 +107,7 @@ impl PointSet {
     }
 
     /// Adds those points of a range of another set that `held` chooses, with what became of them.
-    pub fn extend(&mut self, other: &PointSet, range: Range<usize>, held: impl Fn(&Point) -> bool) {
+    pub fn extend(&mut self, other: &PointSet, range: ops::Range<usize>, held: impl Fn(&Point) -> bool) {
         for (point, fate) in other.points[range.clone()].iter().zip(&other.fates[range]) {
             if held(point) {
                 self.points.push(*point);
@@ -132,7 +133,7 @@ pub struct Tile {
     /// Which tile it is.
     pub key: TileKey,
     /// The ground it answers for, ranges of x and y.
-    pub core: (tiles::Range, tiles::Range),
+    pub core: (Range, Range),
     /// How far beyond it points are seen.
     pub halo: Halo,
     /// Points of the survey and of the reference here, halo included.
@@ -162,12 +163,12 @@ pub struct Tile {
 
 impl Tile {
     /// The ground on which points of one cloud are seen, ranges of x and y.
-    pub fn ground(&self, cloud: Cloud) -> (tiles::Range, tiles::Range) {
+    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
         let margin = match cloud {
             Cloud::Survey => self.halo.survey,
             Cloud::Reference => self.halo.reference,
         };
-        let wider = |range: tiles::Range| (range.0 - margin, range.1 + margin);
+        let wider = |range: Range| (range.0 - margin, range.1 + margin);
         (wider(self.core.0), wider(self.core.1))
     }
 

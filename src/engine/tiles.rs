@@ -2,6 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::cloud::bounds::Range;
 use crate::pipeline::units::Micrometres;
 
 /// A tile by its column and row, counted from coordinate zero.
@@ -19,9 +20,6 @@ pub struct Tiling {
     /// Edge of a tile, micrometres.
     pub edge: Micrometres,
 }
-
-/// A half-open range of coordinates, micrometres.
-pub type Range = (Micrometres, Micrometres);
 
 impl Tiling {
     /// The tile that answers for a position.

@@ -11,11 +11,12 @@ use rayon::prelude::*;
 use super::error::{EngineError, guarded};
 use super::gather::Gathered;
 use super::progress::Progress;
-use super::scatter::{Bounds, Dealt};
+use super::scatter::Dealt;
 use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{ByCloud, Cloud, Found, PointSet, Tile};
-use super::tiles::{Range, TileKey, Tiling};
+use super::tiles::{TileKey, Tiling};
+use crate::cloud::bounds::{Bounds, Range};
 use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
@@ -63,8 +64,8 @@ impl DealtClouds {
 
     /// Points of each cloud in a tile, halo included.
     pub fn points_of(&self, key: TileKey) -> ByCloud {
-        let reference = self.reference.as_ref().map_or(0, |dealt| dealt.points_of(key));
-        ByCloud { survey: self.survey.points_of(key), reference }
+        let reference = self.reference.as_ref().map_or(0, |dealt| dealt.share_of(key).points);
+        ByCloud { survey: self.survey.share_of(key).points, reference }
     }
 }
 
@@ -137,12 +138,11 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     let mut keys = all.dealt.keys();
     keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    let near_reference = tiles_near_reference(all.dealt, all.tiling);
     let work = |pieces: &mut Pieces, key: TileKey| -> Result<(), EngineError> {
         stop::check()?;
         let found = guarded(
             || format!("working on {}", all.tiling.place(key)),
-            || run_tile(key, all, near_reference.contains(&key), pieces),
+            || run_tile(key, all, pieces),
         )?;
         all.gathered.absorb(key, &found)?;
         progress.advance(1);
@@ -206,12 +206,7 @@ struct Pieces {
 }
 
 /// Runs the chain of stages on one tile.
-fn run_tile(
-    key: TileKey,
-    all: &Work<'_>,
-    near_reference: bool,
-    pieces: &mut Pieces,
-) -> Result<Found, EngineError> {
+fn run_tile(key: TileKey, all: &Work<'_>, pieces: &mut Pieces) -> Result<Found, EngineError> {
     let Work { dealt, surfaces, chain, tiling, gathered } = *all;
     let mut tile = Tile {
         key,
@@ -221,7 +216,7 @@ fn run_tile(
         survey: PointSet::default(),
         reference_ground: Vec::new(),
         draw_up_to: gathered.sample.up_to(),
-        terrain: terrain_ground(key, dealt, tiling, near_reference),
+        terrain: terrain_ground(key, dealt, tiling),
         survey_limits: None,
         places: None,
         counted: Vec::new(),
@@ -304,30 +299,26 @@ fn is_near(others: &[Point], margin: Micrometres) -> impl Fn(&Point) -> bool + u
     }
 }
 
-/// The tiles that lie within the terrain's reach of one that has reference.
-fn tiles_near_reference(dealt: &DealtClouds, tiling: Tiling) -> HashSet<TileKey> {
-    let keys = dealt.reference.as_ref().map(|reference| reference.spill.keys()).unwrap_or_default();
-    let near = |key: TileKey| {
+/// Where a tile sums up terrain cells: as far as the survey goes, and for testing around the reference.
+fn terrain_ground(key: TileKey, dealt: &DealtClouds, tiling: Tiling) -> Option<TerrainGround> {
+    let covered = overlap(tiling.ground(key, 0), dealt.survey.counts.bounds.ranges()?)?;
+    let mut tested = Bounds::default();
+    if let Some(reference) = &dealt.reference {
         let (x, y) = tiling.ground(key, REACH);
-        tiling.touching(x, y).collect::<Vec<_>>()
-    };
-    keys.into_iter().flat_map(near).collect()
+        for near in tiling.touching(x, y) {
+            let Some((x, y)) = reference.share_of(near).core.ranges() else { continue };
+            let wider = |range: Range| (range.0 - REACH, range.1 + REACH);
+            if let Some((x, y)) = overlap(covered, (wider(x), wider(y))) {
+                tested.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+            }
+        }
+    }
+    Some(TerrainGround { covered, tested: tested.ranges() })
 }
 
-/// Where a tile sums up terrain cells: as far as the survey goes, and for testing as far as the reference does.
-fn terrain_ground(
-    key: TileKey,
-    dealt: &DealtClouds,
-    tiling: Tiling,
-    near_reference: bool,
-) -> Option<TerrainGround> {
-    let within = |(x, y): (Range, Range), (of_x, of_y): (Range, Range), reach: Micrometres| {
-        let along = |own: Range, all: Range| (own.0.max(all.0 - reach), own.1.min(all.1 + reach));
-        let (x, y) = (along(x, of_x), along(y, of_y));
-        (x.0 < x.1 && y.0 < y.1).then_some((x, y))
-    };
-    let covered = within(tiling.ground(key, 0), dealt.survey.counts.bounds.ranges()?, 0)?;
-    let reference = dealt.reference.as_ref().filter(|_| near_reference);
-    let tested = reference.and_then(|reference| within(covered, reference.counts.bounds.ranges()?, REACH));
-    Some(TerrainGround { covered, tested })
+/// The ground that is in both; nothing where that is none.
+fn overlap(one: (Range, Range), other: (Range, Range)) -> Option<(Range, Range)> {
+    let along = |one: Range, other: Range| (one.0.max(other.0), one.1.min(other.1));
+    let (x, y) = (along(one.0, other.0), along(one.1, other.1));
+    (x.0 < x.1 && y.0 < y.1).then_some((x, y))
 }

@@ -3,7 +3,7 @@
 
 use super::{Look, TileStage};
 use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
-use crate::engine::tiles::Range;
+use crate::cloud::bounds::Range;
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{Extent, Raster};
 use crate::terrain::cells::CellSums;

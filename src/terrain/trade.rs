@@ -30,7 +30,7 @@ use super::cells::{Sums, corner};
 use super::holes::Holes;
 use super::learning::{ByReturn, fold_of};
 use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
-use crate::engine::tiles::Range;
+use crate::cloud::bounds::Range;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
