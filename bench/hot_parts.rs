@@ -143,6 +143,13 @@ fn opening(c: &mut Criterion) {
     group.finish();
 }
 
+fn buckets(places: &[(Micrometres, Micrometres)], radius: Micrometres) -> Near<u32> {
+    let mut near = Near::default();
+    places.iter().zip(0..).for_each(|(&(x, y), i)| near.add(x, y, i));
+    near.sort(radius);
+    near
+}
+
 /// Varies the radius (that of `nearest` and one of `plane`) and the index: the buckets that the program uses, and
 /// a tree. Both find the nearest point and how many are in reach.
 fn matching(c: &mut Criterion) {
@@ -166,7 +173,7 @@ fn matching(c: &mut Criterion) {
     });
     for mm in [15, 200] {
         group.bench_function(BenchmarkId::new("buckets", format!("{mm} mm")), |b| {
-            b.iter(|| Near::new(reference.iter().copied(), mm * 1000));
+            b.iter(|| buckets(&reference, mm * 1000));
         });
     }
     group.finish();
@@ -176,14 +183,14 @@ fn matching(c: &mut Criterion) {
     group.throughput(Throughput::Elements(QUERIES as u64));
     for mm in [15, 200] {
         let radius = mm * 1000;
-        let near = Near::new(reference.iter().copied(), radius);
+        let near = buckets(&reference, radius);
         group.bench_function(BenchmarkId::new("buckets", format!("{mm} mm")), |b| {
             b.iter(|| {
                 for &(x, y) in &queries {
                     let (mut count, mut nearest) = (0, (i64::MAX, 0));
-                    near.for_each(x, y, |i, squared| {
+                    near.for_each(x, y, |i, offset| {
                         count += 1;
-                        nearest = nearest.min((squared, i));
+                        nearest = nearest.min((offset.squared, i));
                     });
                     black_box((count, nearest));
                 }

@@ -2,12 +2,13 @@
 //! `tests/oracle/reference_values.json`. Also the worked examples of published texts that fit it.
 
 use echograde::cloud::Point;
-use echograde::cloud::near::Near;
+use echograde::cloud::near::{Near, Offset};
 use echograde::pipeline::units::{Length, Unit};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
-use echograde::stages::compare::{Compare, Matcher, Method};
+use echograde::stages::compare::{Compare, Method};
 use echograde::stages::ground::{Ground, WindowGrowth};
+use echograde::stages::matching::ReferenceGround;
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, RobustStatistics, robust_statistics};
 use serde_json::Value;
@@ -77,11 +78,15 @@ fn nearest_distances_agree_with_a_tree() {
     let mut out_of_reach = 0;
     // A radius that reaches every query, and one that half of them are beyond.
     for radius in [3_000_000, 60_000] {
-        let near = Near::new(points.iter().copied(), radius);
+        let mut near = Near::default();
+        points.iter().for_each(|&(x, y)| near.add(x, y, ()));
+        near.sort(radius);
         for (query, &answer) in items(&case["queries"]).iter().zip(&answers) {
             let (x, y) = pair(query);
             let mut least: Option<i64> = None;
-            near.for_each(x, y, |_, squared| least = Some(least.map_or(squared, |l| l.min(squared))));
+            near.for_each(x, y, |(), Offset { squared, .. }| {
+                least = Some(least.map_or(squared, |l| l.min(squared)));
+            });
             match least {
                 // Squared distances are whole numbers, so rounding gives them back exactly.
                 Some(squared) => assert_eq!(squared as f64, (answer * answer).round(), "{query}"),
@@ -141,7 +146,10 @@ fn plane_heights_agree_to_the_micrometre() {
         let n = points.len();
         let options = Compare { method: Method::Plane, within: Some(Length::metres(0.5)) };
         let (x, y) = pair(&case["at"]);
-        let found = Matcher::new(&options, 1, &points).find(x, y).unwrap();
+        let mut ground = ReferenceGround::default();
+        points.iter().for_each(|point| ground.add(point));
+        ground.sort(&options);
+        let found = ground.find(options.method, 1, x, y).unwrap();
         assert_eq!(found.points as usize, n);
         let expected = case["height"].as_f64().unwrap();
         // Heights are whole micrometres, so rounding is all the difference that there may be.

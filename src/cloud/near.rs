@@ -3,31 +3,66 @@
 //! A tree over the points answers any question, but this program asks only one, hundreds of millions of times:
 //! which points lie within a radius known beforehand. `bench/` measures the difference.
 
+use super::bounds::Bounds;
 use crate::pipeline::units::Micrometres;
 
-/// Points in plan, sorted into buckets for one search radius.
-pub struct Near {
-    radius: Micrometres,
-    bucket: Width,
-    origin: (Micrometres, Micrometres),
-    columns: i64,
-    rows: i64,
-    /// Where the points of each bucket start in `points`; one entry more than there are buckets.
+/// Points in plan, each with something of the caller's, sorted into buckets for one search radius. They are added, sorted,
+/// and then searched; the memory is used again for others.
+#[derive(Default)]
+pub struct Near<T> {
+    /// As they were added.
+    added: Vec<Entry<T>>,
+    /// The first of them, from which their places are counted.
+    base: (Micrometres, Micrometres),
+    low: (i32, i32),
+    high: (i32, i32),
+    buckets: Buckets,
+    /// Where the points of each bucket start in `sorted`; one entry more than there are buckets.
     starts: Vec<u32>,
-    points: Vec<Entry>,
+    sorted: Vec<Entry<T>>,
 }
 
-/// A point relative to the origin, and its index in the caller's list.
+/// A point relative to the first, with what goes with it.
 #[derive(Clone, Copy, Default)]
-struct Entry {
+struct Entry<T> {
     x: i32,
     y: i32,
-    index: u32,
+    of: T,
+}
+
+/// From a position to a point near it, micrometres.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Offset {
+    /// Eastwards.
+    pub x: Micrometres,
+    /// Northwards.
+    pub y: Micrometres,
+    /// The distance, squared.
+    pub squared: i64,
+}
+
+/// How the ground is divided into buckets.
+#[derive(Clone, Copy, Default)]
+struct Buckets {
+    radius: Micrometres,
+    /// South-west corner of the first.
+    corner: (Micrometres, Micrometres),
+    width: Width,
+    columns: i64,
+    rows: i64,
+}
+
+impl Buckets {
+    fn bucket_of(&self, x: Micrometres, y: Micrometres) -> usize {
+        let column = self.width.bucket_of(x - self.corner.0, self.columns);
+        let row = self.width.bucket_of(y - self.corner.1, self.rows);
+        (row * self.columns + column) as usize
+    }
 }
 
 /// The width of a bucket, by which coordinates are divided through multiplying: exact below 2^31. Source: Granlund and
 /// Montgomery 1994, Division by invariant integers using multiplication, theorem 4.2 (from memory).
-#[derive(Clone, Copy)]
+#[derive(Clone, Copy, Default)]
 struct Width {
     inverse: u64,
     bits: u32,
@@ -54,80 +89,92 @@ const WITHIN_BITS: u32 = 31;
 /// Buckets at the most, for each point: a radius small against the spacing of the points must not cost memory.
 const BUCKETS_PER_POINT: f64 = 1.0;
 
-impl Near {
-    /// Sorts points at `positions` (x, y in micrometres) for searches of at most `radius` micrometres.
-    ///
-    /// The points must lie within 2,147 m of each other on each axis, as those of one tile do.
-    pub fn new(
-        positions: impl Iterator<Item = (Micrometres, Micrometres)> + Clone,
-        radius: Micrometres,
-    ) -> Self {
-        let mut count = 0usize;
-        let (mut low, mut high) = ((i64::MAX, i64::MAX), (i64::MIN, i64::MIN));
-        for (x, y) in positions.clone() {
-            count += 1;
-            low = (low.0.min(x), low.1.min(y));
-            high = (high.0.max(x), high.1.max(y));
-        }
-        if count == 0 {
-            (low, high) = ((0, 0), (0, 0));
-        }
-        let area = (high.0 - low.0 + 1) as f64 * (high.1 - low.1 + 1) as f64;
-        let wide_enough = (area / (BUCKETS_PER_POINT * count.max(1) as f64)).sqrt().ceil() as i64;
-        let bucket = radius.max(wide_enough).max(1);
-        let (columns, rows) = ((high.0 - low.0) / bucket + 1, (high.1 - low.1) / bucket + 1);
-        let mut near = Near {
-            radius,
-            bucket: Width::new(bucket as u64),
-            origin: low,
-            columns,
-            rows,
-            starts: vec![0; (columns * rows + 1) as usize],
-            points: vec![Entry::default(); count],
-        };
-        for (x, y) in positions.clone() {
-            let bucket = near.bucket_of(x, y);
-            near.starts[bucket] += 1;
-        }
-        for i in 1..near.starts.len() {
-            near.starts[i] += near.starts[i - 1];
-        }
-        // Backwards from its end, so that the first place left of each bucket is where it starts.
-        for (index, (x, y)) in positions.enumerate() {
-            let bucket = near.bucket_of(x, y);
-            near.starts[bucket] -= 1;
-            near.points[near.starts[bucket] as usize] =
-                Entry { x: (x - low.0) as i32, y: (y - low.1) as i32, index: index as u32 };
-        }
-        near
+impl<T: Copy + Default> Near<T> {
+    /// Forgets all points; the memory is kept.
+    pub fn clear(&mut self) {
+        self.added.clear();
+        self.sorted.clear();
+        self.starts.clear();
     }
 
-    fn bucket_of(&self, x: Micrometres, y: Micrometres) -> usize {
-        let column = self.bucket.bucket_of(x - self.origin.0, self.columns);
-        let row = self.bucket.bucket_of(y - self.origin.1, self.rows);
-        (row * self.columns + column) as usize
+    /// Makes room for so many points more, and no more. Room that is never written to takes no memory.
+    pub fn reserve(&mut self, count: usize) {
+        self.added.reserve_exact(count);
     }
 
-    /// Calls `f` with the index of, and the squared distance (µm²) to, every point within the radius of (x, y),
-    /// the radius included.
+    /// Adds a point. All must lie within 2,147 m of each other on each axis, as those of one tile do.
     #[inline]
-    pub fn for_each(&self, x: Micrometres, y: Micrometres, mut f: impl FnMut(usize, i64)) {
-        let (x, y) = (x - self.origin.0, y - self.origin.1);
+    pub fn add(&mut self, x: Micrometres, y: Micrometres, of: T) {
+        if self.added.is_empty() {
+            (self.base, self.low, self.high) = ((x, y), (0, 0), (0, 0));
+        }
+        let (x, y) = ((x - self.base.0) as i32, (y - self.base.1) as i32);
+        self.low = (self.low.0.min(x), self.low.1.min(y));
+        self.high = (self.high.0.max(x), self.high.1.max(y));
+        self.added.push(Entry { x, y, of });
+    }
+
+    /// Whether there are no points.
+    pub fn is_empty(&self) -> bool {
+        self.added.is_empty()
+    }
+
+    /// The box around all points.
+    pub fn bounds(&self) -> Bounds {
+        let place = |(x, y): (i32, i32)| (self.base.0 + i64::from(x), self.base.1 + i64::from(y));
+        if self.is_empty() { Bounds::default() } else { Bounds::new(place(self.low), place(self.high)) }
+    }
+
+    /// Sorts the points for searches of at most `radius` micrometres.
+    pub fn sort(&mut self, radius: Micrometres) {
+        let Near { added, low, high, buckets, starts, sorted, .. } = self;
+        let along = |low: i32, high: i32| if added.is_empty() { 0 } else { i64::from(high) - i64::from(low) };
+        let (width, height) = (along(low.0, high.0), along(low.1, high.1));
+        let area = (width + 1) as f64 * (height + 1) as f64;
+        let wide_enough = (area / (BUCKETS_PER_POINT * added.len().max(1) as f64)).sqrt().ceil() as i64;
+        let bucket = radius.max(wide_enough).max(1);
+        let (columns, rows) = (width / bucket + 1, height / bucket + 1);
+        let corner = (low.0.into(), low.1.into());
+        *buckets = Buckets { radius, corner, width: Width::new(bucket as u64), columns, rows };
+        let buckets = *buckets;
+        let bucket_of = |entry: &Entry<T>| buckets.bucket_of(entry.x.into(), entry.y.into());
+        starts.clear();
+        starts.resize((columns * rows + 1) as usize, 0);
+        added.iter().for_each(|entry| starts[bucket_of(entry)] += 1);
+        for i in 1..starts.len() {
+            starts[i] += starts[i - 1];
+        }
+        // What is there already is written over.
+        sorted.reserve_exact(added.len().saturating_sub(sorted.len()));
+        sorted.resize(added.len(), Entry::default());
+        // Backwards from its end, so that the first place left of each bucket is where it starts.
+        for entry in added {
+            let start = &mut starts[bucket_of(entry)];
+            *start -= 1;
+            sorted[*start as usize] = *entry;
+        }
+    }
+
+    /// Calls `f` with every point within the radius of (x, y), the radius included, and how far off it is. The points must
+    /// have been sorted.
+    #[inline]
+    pub fn for_each(&self, x: Micrometres, y: Micrometres, mut f: impl FnMut(T, Offset)) {
+        let Buckets { radius, corner, width, columns, rows } = self.buckets;
+        let (x, y) = (x - self.base.0, y - self.base.1);
         // Beyond the first or the last bucket it is searched for nothing.
         let span = |at: i64, buckets: i64| {
-            let bucket_of = |at: i64| self.bucket.bucket_of(at, buckets);
-            bucket_of(at - self.radius)..=bucket_of(at + self.radius)
+            width.bucket_of(at - radius, buckets)..=width.bucket_of(at + radius, buckets)
         };
-        let limit = self.radius * self.radius;
-        let columns = span(x, self.columns);
-        for row in span(y, self.rows) {
-            let start = self.starts[(row * self.columns + columns.start()) as usize] as usize;
-            let end = self.starts[(row * self.columns + columns.end() + 1) as usize] as usize;
-            for entry in &self.points[start..end] {
+        let limit = radius * radius;
+        let across = span(x - corner.0, columns);
+        for row in span(y - corner.1, rows) {
+            let start = self.starts[(row * columns + across.start()) as usize] as usize;
+            let end = self.starts[(row * columns + across.end() + 1) as usize] as usize;
+            for entry in &self.sorted[start..end] {
                 let (dx, dy) = (i64::from(entry.x) - x, i64::from(entry.y) - y);
                 let squared = dx * dx + dy * dy;
                 if squared <= limit {
-                    f(entry.index as usize, squared);
+                    f(entry.of, Offset { x: dx, y: dy, squared });
                 }
             }
         }
@@ -163,12 +210,21 @@ mod tests {
             queries in proptest::collection::vec((-4000i64..4000, -4000i64..4000), 1..20),
             radius in 0i64..2500,
         ) {
-            let near = Near::new(points.iter().copied(), radius);
+            let mut near = Near::default();
+            // What was there before is forgotten.
+            near.add(1 << 50, 1 << 50, 7);
+            near.sort(1);
+            near.clear();
+            points.iter().enumerate().for_each(|(i, &(x, y))| near.add(x, y, i));
+            near.sort(radius);
             let tree = RTree::bulk_load(
                 points.iter().enumerate().map(|(i, &(x, y))| GeomWithData::new([x, y], i)).collect());
             for (x, y) in queries {
                 let mut found = Vec::new();
-                near.for_each(x, y, |i, squared| found.push((i, squared)));
+                near.for_each(x, y, |i, offset| {
+                    assert_eq!((x + offset.x, y + offset.y), points[i]);
+                    found.push((i, offset.squared));
+                });
                 found.sort_unstable();
                 let mut expected: Vec<(usize, i64)> = tree
                     .locate_within_distance([x, y], radius * radius)

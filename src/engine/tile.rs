@@ -12,9 +12,10 @@ use crate::cloud::record::Piece;
 use crate::pipeline::units::Micrometres;
 use crate::stages::Halo;
 use crate::stages::checkpoints::Drawn;
-use crate::stages::compare::{Compared, Match};
+use crate::stages::compare::Compared;
 use crate::stages::ground::Limits;
 use crate::stages::keep::Tally;
+use crate::stages::matching::{Match, ReferenceGround};
 use crate::stages::places::Places;
 use crate::stages::strata::{Strata, StratumCounts};
 use crate::stages::terrain_cells::TerrainGround;
@@ -89,14 +90,20 @@ pub struct PointSet {
 impl PointSet {
     /// Holds the points of a piece instead, about which nothing has been decided yet; the memory is used again.
     pub fn fill(&mut self, piece: &Piece<'_>) {
-        self.points.clear();
+        self.clear();
         self.points.reserve(piece.core.len() + piece.halo.len());
         piece.core.for_each(|point| self.points.push(point));
         piece.halo.for_each(|point| self.points.push(point));
         self.core = piece.core.len();
         let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
-        self.fates.clear();
         self.fates.extend(self.points.iter().map(fate));
+    }
+
+    /// Forgets all points; the memory is kept.
+    pub fn clear(&mut self) {
+        self.points.clear();
+        self.fates.clear();
+        self.core = 0;
     }
 
     /// Makes room for so many more points, and no more: these are the largest lists of a run. Room that is never written
@@ -141,7 +148,7 @@ pub struct Tile {
     /// The survey's points, where a stage wants them.
     pub survey: PointSet,
     /// The reference's ground points, halo included, where a stage wants them.
-    pub reference_ground: Vec<Point>,
+    pub reference_ground: ReferenceGround,
     /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
     /// only saves work: the draw is the same whatever it is.
     pub draw_up_to: [u64; MAX_RETURN + 1],

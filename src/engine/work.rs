@@ -3,6 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::{BTreeSet, HashMap, HashSet};
 use std::iter;
+use std::mem;
 use std::path::Path;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
@@ -20,9 +21,10 @@ use crate::cloud::bounds::{Bounds, Range};
 use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
-use crate::stages::Wanted;
 use crate::stages::chain::Chain;
+use crate::stages::matching::ReferenceGround;
 use crate::stages::terrain_cells::{REACH, TerrainGround};
+use crate::stages::{Look, Wanted};
 
 /// Both clouds, dealt out to tiles.
 pub struct DealtClouds {
@@ -138,18 +140,16 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     let mut keys = all.dealt.keys();
     keys.retain(|key| !all.gathered.done_before().contains(key));
     let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
-    let work = |pieces: &mut Pieces, key: TileKey| -> Result<(), EngineError> {
+    let work = |buffers: &mut Buffers, key: TileKey| -> Result<(), EngineError> {
         stop::check()?;
-        let found = guarded(
-            || format!("working on {}", all.tiling.place(key)),
-            || run_tile(key, all, pieces),
-        )?;
+        let found =
+            guarded(|| format!("working on {}", all.tiling.place(key)), || run_tile(key, all, buffers))?;
         all.gathered.absorb(key, &found)?;
         progress.advance(1);
         Ok(())
     };
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.iter().partition(|key| heavy.contains(key));
-    heavy.iter().try_for_each(|&key| work(&mut Pieces::default(), key))?;
+    heavy.iter().try_for_each(|&key| work(&mut Buffers::default(), key))?;
     light.sort_by_cached_key(|key| {
         let points = all.dealt.points_of(*key);
         // Points of the reference take the most memory: their tiles hold points together.
@@ -157,11 +157,11 @@ pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineE
     });
     let (queue, failed) = (Queue::new(light), AtomicBool::new(false));
     let results = rayon::broadcast(|worker| -> Result<(), EngineError> {
-        let mut pieces = Pieces::default();
+        let mut buffers = Buffers::default();
         while !failed.load(Ordering::Relaxed)
             && let Some(key) = queue.next(worker.index())
         {
-            work(&mut pieces, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
+            work(&mut buffers, key).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
         }
         Ok(())
     });
@@ -197,24 +197,26 @@ impl Queue {
     }
 }
 
-/// A worker's buffers for the points as they come from the disk, used again for the next tile. The points of a whole tile
-/// are not: kept, they would be as many as the fullest tile of each cloud has, and the longer a run, the more.
+/// What a worker reads the points of its tiles into; the memory is used again for the next tile.
 #[derive(Default)]
-struct Pieces {
+struct Buffers {
     bytes: Vec<u8>,
     piece: PointSet,
+    halo: PointSet,
+    survey: PointSet,
+    reference_ground: ReferenceGround,
 }
 
 /// Runs the chain of stages on one tile.
-fn run_tile(key: TileKey, all: &Work<'_>, pieces: &mut Pieces) -> Result<Found, EngineError> {
-    let Work { dealt, surfaces, chain, tiling, gathered } = *all;
+fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers) -> Result<Found, EngineError> {
+    let Work { dealt, chain, tiling, gathered, .. } = *all;
     let mut tile = Tile {
         key,
         core: tiling.ground(key, 0),
         halo: chain.halo(),
         points: dealt.points_of(key),
-        survey: PointSet::default(),
-        reference_ground: Vec::new(),
+        survey: mem::take(&mut buffers.survey),
+        reference_ground: mem::take(&mut buffers.reference_ground),
         draw_up_to: gathered.sample.up_to(),
         terrain: terrain_ground(key, dealt, tiling),
         survey_limits: None,
@@ -224,74 +226,105 @@ fn run_tile(key: TileKey, all: &Work<'_>, pieces: &mut Pieces) -> Result<Found, 
         spaced: Vec::new(),
         found: Found::default(),
     };
-    let mut looks = Vec::new();
+    let mut looks = looks_at(&tile, all)?;
+    let wanted =
+        |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max().unwrap_or(Wanted::Nothing);
+    let (wanted_reference, wanted_survey) = (wanted(Cloud::Reference), wanted(Cloud::Survey));
+    if let Some(reference) = &dealt.reference {
+        buffers.read_reference(reference, &mut tile, wanted_reference, &mut looks)?;
+    }
+    buffers.read_survey(&dealt.survey, &mut tile, wanted_survey, &mut looks)?;
+    looks.into_iter().for_each(|look| look.finish(&mut tile));
     for stage in &chain.tiles {
-        let surface = match stage.surface().and_then(|need| Some((need, surfaces.get(&need.cloud)?))) {
+        stage.run(&mut tile);
+    }
+    (buffers.survey, buffers.reference_ground) = (tile.survey, tile.reference_ground);
+    Ok(tile.found)
+}
+
+/// The looks of all stages that have one.
+fn looks_at<'a>(tile: &Tile, all: &Work<'a>) -> Result<Vec<Box<dyn Look + 'a>>, EngineError> {
+    let mut looks = Vec::new();
+    for stage in &all.chain.tiles {
+        let surface = match stage.surface().and_then(|need| Some((need, all.surfaces.get(&need.cloud)?))) {
             Some((need, surfaces)) if tile.points.get(need.cloud) > 0 => {
                 let (x, y) = tile.ground(need.cloud);
                 Some(surfaces.get(x, y, need.margin)?)
             }
             _ => None,
         };
-        looks.extend(stage.look(&tile, surface));
+        looks.extend(stage.look(tile, surface));
     }
-    let wanted =
-        |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max().unwrap_or(Wanted::Nothing);
-    let (wanted_reference, wanted_survey) = (wanted(Cloud::Reference), wanted(Cloud::Survey));
-    if let Some(reference) = &dealt.reference {
-        let ground = &mut tile.reference_ground;
-        let held = wanted_reference > Wanted::Nothing;
-        ground.reserve_exact(if held { tile.points.reference as usize } else { 0 });
-        pieces.read(reference, key, |piece| {
-            looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
-            if held {
-                ground.extend(piece.ground().map(|i| piece.points[i]));
-            }
-        })?;
-    }
-    let margin = tile.halo.survey + tile.halo.reference;
-    let near = is_near(&tile.reference_ground, margin);
-    let held = |point: &Point| match wanted_survey {
-        Wanted::Nothing => false,
-        Wanted::NearReference => near(point),
-        Wanted::All => true,
-    };
-    let mut halo = PointSet::default();
-    tile.survey.reserve(if wanted_survey > Wanted::Nothing { tile.points.survey as usize } else { 0 });
-    pieces.read(&dealt.survey, key, |piece| {
-        looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
-        tile.survey.extend(piece, 0..piece.core, held);
-        halo.extend(piece, piece.core..piece.points.len(), held);
-    })?;
-    tile.survey.core = tile.survey.points.len();
-    tile.survey.append(&mut halo);
-    looks.into_iter().for_each(|look| look.finish(&mut tile));
-    for stage in &chain.tiles {
-        stage.run(&mut tile);
-    }
-    Ok(tile.found)
+    Ok(looks)
 }
 
-impl Pieces {
-    /// Reads the points of a tile and hands them over piece by piece.
+impl Buffers {
+    /// Has the stages look at the reference of a tile; what is wanted of its ground is held.
+    fn read_reference(
+        &mut self,
+        reference: &Dealt,
+        tile: &mut Tile,
+        wanted: Wanted,
+        looks: &mut [Box<dyn Look + '_>],
+    ) -> Result<(), EngineError> {
+        let held = wanted > Wanted::Nothing;
+        let ground = &mut tile.reference_ground;
+        ground.clear();
+        ground.reserve(if held { tile.points.reference as usize } else { 0 });
+        self.read(reference, tile.key, |piece, _| {
+            looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
+            if held {
+                piece.ground().for_each(|i| ground.add(&piece.points[i]));
+            }
+        })
+    }
+
+    /// Has the stages look at the survey of a tile; what is wanted of it is held. The reference must have been read.
+    fn read_survey(
+        &mut self,
+        survey: &Dealt,
+        tile: &mut Tile,
+        wanted: Wanted,
+        looks: &mut [Box<dyn Look + '_>],
+    ) -> Result<(), EngineError> {
+        let margin = tile.halo.survey + tile.halo.reference;
+        let near = is_near(&tile.reference_ground.bounds(), margin);
+        let held = |point: &Point| match wanted {
+            Wanted::Nothing => false,
+            Wanted::NearReference => near(point),
+            Wanted::All => true,
+        };
+        let points = &mut tile.survey;
+        points.clear();
+        points.reserve(if wanted > Wanted::Nothing { tile.points.survey as usize } else { 0 });
+        self.halo.clear();
+        self.read(survey, tile.key, |piece, halo| {
+            looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
+            points.extend(piece, 0..piece.core, held);
+            halo.extend(piece, piece.core..piece.points.len(), held);
+        })?;
+        points.core = points.points.len();
+        points.append(&mut self.halo);
+        Ok(())
+    }
+
+    /// Reads the points of a tile and hands them over piece by piece, together with the buffer for those of the halo.
     fn read(
         &mut self,
         dealt: &Dealt,
         key: TileKey,
-        mut each: impl FnMut(&mut PointSet),
+        mut each: impl FnMut(&mut PointSet, &mut PointSet),
     ) -> Result<(), EngineError> {
-        let Pieces { bytes, piece } = self;
+        let Buffers { bytes, piece, halo, .. } = self;
         dealt.for_each_piece(key, bytes, |packed| {
             piece.fill(packed);
-            each(piece);
+            each(piece, halo);
         })
     }
 }
 
-/// Whether a point lies in the box around others or within `margin` of it.
-fn is_near(others: &[Point], margin: Micrometres) -> impl Fn(&Point) -> bool + use<> {
-    let mut bounds = Bounds::default();
-    others.iter().for_each(|other| bounds.add((other.x, other.y)));
+/// Whether a point lies in a box or within `margin` of it.
+fn is_near(bounds: &Bounds, margin: Micrometres) -> impl Fn(&Point) -> bool + use<> {
     let ranges = bounds.ranges();
     move |point| {
         let near = |at: Micrometres, range: Range| range.0 - margin <= at && at < range.1 + margin;

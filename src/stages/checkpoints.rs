@@ -6,7 +6,8 @@ use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_64;
 
 use super::auto::Count;
-use super::compare::{Compare, Compared, Match, Matcher};
+use super::compare::{Compare, Compared};
+use super::matching::Match;
 use super::strata::Strata;
 use super::{Halo, TileStage, Wanted};
 use crate::cloud::near::Near;
@@ -142,10 +143,11 @@ impl TileStage for DrawCheckpoints {
     }
 
     fn run(&self, tile: &mut Tile) {
-        let matcher = Matcher::new(&self.compare, self.seed, &tile.reference_ground);
-        if matcher.is_empty() {
+        if tile.reference_ground.is_empty() {
             return;
         }
+        tile.reference_ground.sort(&self.compare);
+        let (ground, method) = (&tile.reference_ground, self.compare.method);
         let (mut counted, mut candidates) = (Vec::new(), Vec::new());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
@@ -156,7 +158,7 @@ impl TileStage for DrawCheckpoints {
             if !counts && !may_be_drawn {
                 continue;
             }
-            let Some(reference) = matcher.find(point.x, point.y) else { continue };
+            let Some(reference) = ground.find(method, self.seed, point.x, point.y) else { continue };
             if counts {
                 counted.push((index as u32, reference.elevation));
             }
@@ -185,14 +187,17 @@ impl DrawCheckpoints {
         // Two points that agree in everything have one hash: the first in this order stands for both.
         ranked.sort_unstable_by_key(|&i| (tile.candidates[i].key, point(i), tile.candidates[i].index));
         let spacing = self.options.spacing.micrometres();
-        let near = Near::new(ranked.iter().map(|&i| (point(i).x, point(i).y)), spacing);
+        let mut near = Near::default();
+        ranked.iter().enumerate().for_each(|(rank, &i)| near.add(point(i).x, point(i).y, rank as u32));
+        near.sort(spacing);
         (0..ranked.len())
             .filter(|&rank| {
                 let p = point(ranked[rank]);
                 let mut first = true;
-                near.for_each(p.x, p.y, |other, squared| {
-                    first &=
-                        other >= rank || squared >= spacing * spacing && !same_place(p, point(ranked[other]));
+                near.for_each(p.x, p.y, |other, offset| {
+                    let other = other as usize;
+                    first &= other >= rank
+                        || offset.squared >= spacing * spacing && !same_place(p, point(ranked[other]));
                 });
                 first && tile.candidates[ranked[rank]].index < tile.survey.core
             })

@@ -7,6 +7,7 @@ pub mod checkpoints;
 pub mod compare;
 pub mod ground;
 pub mod keep;
+pub mod matching;
 pub mod places;
 pub mod read;
 pub mod strata;

@@ -2,8 +2,8 @@
 //! reference to test the terrain with.
 
 use super::{Look, TileStage};
-use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::cloud::bounds::Range;
+use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
 use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{Extent, Raster};
 use crate::terrain::cells::CellSums;
