@@ -4,6 +4,9 @@
 //! A point of a file in whole millimetres takes nine to eleven bytes, one in fractions of a foot up to fifteen; the strip
 //! takes none where the piece holds but one.
 
+use std::iter::Zip;
+use std::slice::Iter;
+
 use super::bounds::Bounds;
 use super::column::{self, Column, Span};
 use super::point::{Fields, Point};
@@ -107,6 +110,17 @@ impl<'a> Packed<'a> {
     /// Calls `f` with every point.
     #[inline]
     pub fn for_each(&self, mut f: impl FnMut(Point)) {
+        self.for_each_batch(|rows| rows.for_each(|row| f(point(row))));
+    }
+
+    /// Adds all points to a list.
+    pub fn add_to(&self, list: &mut Vec<Point>) {
+        self.for_each_batch(|rows| list.extend(rows.map(point)));
+    }
+
+    /// Calls `f` with the rows of all points, some at a time.
+    #[inline]
+    fn for_each_batch(&self, mut f: impl FnMut(Rows<'_>)) {
         let mut columns = [[0; BATCH]; COLUMNS];
         for first in (0..self.count).step_by(BATCH) {
             let count = BATCH.min(self.count - first);
@@ -114,19 +128,26 @@ impl<'a> Packed<'a> {
                 column.read(first, &mut numbers[..count]);
             }
             let [x, y, z, rest] = columns.each_ref().map(|numbers| numbers[..count].iter());
-            for (((&x, &y), &z), &rest) in x.zip(y).zip(z).zip(rest) {
-                f(Point {
-                    x,
-                    y,
-                    z,
-                    return_number: rest as u8 & 15,
-                    number_of_returns: rest as u8 >> 4,
-                    class: (rest >> 8) as u8,
-                    strip: (rest >> 16) as u16,
-                    scan_angle: (rest >> 32) as i16,
-                });
-            }
+            f(x.zip(y).zip(z.zip(rest)));
         }
+    }
+}
+
+/// Some rows of the columns: ((x, y), (z, rest)).
+type Rows<'a> = Zip<Zip<Iter<'a, i64>, Iter<'a, i64>>, Zip<Iter<'a, i64>, Iter<'a, i64>>>;
+
+/// The point of a row.
+#[inline]
+fn point(((&x, &y), (&z, &rest)): ((&i64, &i64), (&i64, &i64))) -> Point {
+    Point {
+        x,
+        y,
+        z,
+        return_number: rest as u8 & 15,
+        number_of_returns: rest as u8 >> 4,
+        class: (rest >> 8) as u8,
+        strip: (rest >> 16) as u16,
+        scan_angle: (rest >> 32) as i16,
     }
 }
 
@@ -176,8 +197,10 @@ mod tests {
                     ..p
                 };
                 let expected: Vec<Point> = points.into_iter().map(asked).collect();
-                let mut found = Vec::new();
-                packed.for_each(|point| found.push(point));
+                let (mut found, mut one_by_one) = (Vec::new(), Vec::new());
+                packed.add_to(&mut found);
+                packed.for_each(|point| one_by_one.push(point));
+                prop_assert_eq!(&found, &one_by_one);
                 prop_assert_eq!((packed.len(), found), (expected.len(), expected));
             }
         }

@@ -35,6 +35,8 @@ pub struct Dealer<'a> {
     slots: Vec<Slot>,
     /// The tile of the point before: most points fall in the same one.
     last: Option<Last>,
+    /// The neighbour that saw a point last.
+    last_neighbour: Option<(TileKey, usize)>,
     /// Points that all buffers have room for, full or not.
     held: usize,
     /// What was written for each tile.
@@ -69,6 +71,7 @@ impl<'a> Dealer<'a> {
             buffers: HashMap::new(),
             slots: Vec::new(),
             last: None,
+            last_neighbour: None,
             held: 0,
             shares: HashMap::new(),
             packed: Vec::new(),
@@ -112,7 +115,11 @@ impl<'a> Dealer<'a> {
         self.put(last.slot, |slot| &mut slot.core, slice::from_ref(point));
         if !self.is_inside(point, last.corner, self.halo) {
             for key in self.tiling.halos_of(point.x, point.y, self.halo) {
-                let slot = self.slot(key);
+                let slot = match self.last_neighbour {
+                    Some((last, slot)) if last == key => slot,
+                    _ => self.slot(key),
+                };
+                self.last_neighbour = Some((key, slot));
                 self.put(slot, |slot| &mut slot.halo, slice::from_ref(point));
             }
         }
@@ -126,6 +133,7 @@ impl<'a> Dealer<'a> {
             self.write_all();
             self.slots.clear();
             self.buffers.clear();
+            self.last_neighbour = None;
             self.held = 0;
         }
         let key = self.tiling.key_of(x, y);

@@ -92,8 +92,8 @@ impl PointSet {
     pub fn fill(&mut self, piece: &Piece<'_>) {
         self.clear();
         self.points.reserve(piece.core.len() + piece.halo.len());
-        piece.core.for_each(|point| self.points.push(point));
-        piece.halo.for_each(|point| self.points.push(point));
+        piece.core.add_to(&mut self.points);
+        piece.halo.add_to(&mut self.points);
         self.core = piece.core.len();
         let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
         self.fates.extend(self.points.iter().map(fate));

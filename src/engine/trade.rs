@@ -10,6 +10,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Micrometres;
 use crate::stages::terrain_cells::REACH;
 use crate::stats::moments::Moments;
+use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
 use crate::terrain::holes::{Holes, Sweep};
 use crate::terrain::learning::Learning;
@@ -57,10 +58,14 @@ pub fn trade(
             || {
                 // Sums are kept only within reach of the reference.
                 let own = journal.terrain(*key)?;
-                if own.is_empty() || Coverage::skip(&own).is_some_and(<[u8]>::is_empty) {
+                let sums = if own.is_empty() { Some(&own[..]) } else { Coverage::skip(&own) };
+                let sums = sums.ok_or_else(|| damaged(tiling, *key))?;
+                if sums.is_empty() {
                     return Ok(none());
                 }
-                let mut near = Neighbourhood::new(cell, tiling.ground(*key, 0), REACH);
+                let extent = Sums::encoded_extent(sums).filter(|extent| extent.cell == cell);
+                let extent = extent.ok_or_else(|| damaged(tiling, *key))?;
+                let mut near = Neighbourhood::new(&extent, tiling.ground(*key, 0), REACH);
                 let (x, y) = near.ground();
                 for around in tiling.touching(x, y) {
                     let bytes = journal.terrain(around)?;

@@ -64,6 +64,11 @@ impl Extent {
         Extent { cell: self.cell, first_column, first_row, columns, rows }
     }
 
+    /// Column and row here of the first cell of another extent, which must lie in this one.
+    pub fn place_of(&self, other: &Extent) -> (usize, usize) {
+        ((other.first_column - self.first_column) as usize, (other.first_row - self.first_row) as usize)
+    }
+
     /// With `margin` more cells on every side.
     pub fn widened(&self, margin: i64) -> Extent {
         let more = 2 * margin as usize;
@@ -127,8 +132,7 @@ impl Extent {
     /// The part of `other` that lies in this extent, as ranges of this extent's (columns, rows).
     fn overlap(&self, other: &Extent) -> (Range<usize>, Range<usize>) {
         let both = self.within(other);
-        let column = (both.first_column - self.first_column) as usize;
-        let row = (both.first_row - self.first_row) as usize;
+        let (column, row) = self.place_of(&both);
         (column..column + both.columns, row..row + both.rows)
     }
 }

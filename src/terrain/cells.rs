@@ -102,10 +102,24 @@ impl Sums {
     }
 
     fn add(&mut self, kind: usize, x: Micrometres, y: Micrometres, z: Micrometres) {
-        if let Some((column, row)) = self.finder.place_of(x, y) {
-            let i = row * self.extent.columns + column;
-            let (x, y) = (x - self.column_corners[column], y - self.row_corners[row]);
-            self.sum_mut(kind, i).merge(&Sum { n: 1, x, y, z });
+        if let Some(place) = self.finder.place_of(x, y) {
+            self.add_at(place, kind, x, y, z);
+        }
+    }
+
+    /// Adds a point to the cell in that column and row, if it is one of these.
+    #[inline]
+    fn add_at(
+        &mut self,
+        (column, row): (usize, usize),
+        kind: usize,
+        x: Micrometres,
+        y: Micrometres,
+        z: Micrometres,
+    ) {
+        if let (Some(west), Some(south)) = (self.column_corners.get(column), self.row_corners.get(row)) {
+            let (x, y) = (x - west, y - south);
+            self.sum_mut(kind, row * self.extent.columns + column).merge(&Sum { n: 1, x, y, z });
         }
     }
 
@@ -144,6 +158,11 @@ impl Sums {
                 level = sum.z / i64::from(sum.n);
             }
         }
+    }
+
+    /// Where the cells lie whose sums [`Sums::encode`] turned into bytes; nothing where there are none.
+    pub fn encoded_extent(mut bytes: &[u8]) -> Option<Extent> {
+        take_extent(&mut bytes)
     }
 
     /// Adds the sums of a tile as [`Sums::encode`] turned them into bytes; cells outside are passed over, and no
@@ -185,6 +204,8 @@ pub struct CellSums {
     coverage: Coverage,
     finder: Finder,
     sums: Option<Sums>,
+    /// Column and row, among those of the coverage, of the first cell that has sums.
+    first_sum: (usize, usize),
 }
 
 impl CellSums {
@@ -192,7 +213,13 @@ impl CellSums {
     /// for those of `tested`: the cells with reference and those within reach of them.
     pub fn new(extent: Extent, tested: Option<Extent>) -> Self {
         let sums = tested.map(|tested| extent.within(&tested)).filter(|cells| !cells.is_empty());
-        CellSums { coverage: Coverage::new(extent), finder: extent.finder(), sums: sums.map(Sums::new) }
+        let first_sum = sums.map_or((0, 0), |cells| extent.place_of(&cells));
+        CellSums {
+            coverage: Coverage::new(extent),
+            finder: extent.finder(),
+            sums: sums.map(Sums::new),
+            first_sum,
+        }
     }
 
     /// Adds a point of the survey, ground or not.
@@ -204,9 +231,12 @@ impl CellSums {
         return_number: u8,
         is_ground: bool,
     ) {
-        self.coverage.add(self.finder.index_of(x, y), is_ground.then_some(return_number));
+        let Some((column, row)) = self.finder.place_of(x, y) else { return };
+        self.coverage.add(row * self.coverage.extent.columns + column, is_ground.then_some(return_number));
         if let (true, Some(sums)) = (is_ground, &mut self.sums) {
-            sums.add_ground(x, y, z, return_number);
+            // What lies west or south of the sums becomes a huge number, and is passed over like what lies beyond them.
+            let place = (column.wrapping_sub(self.first_sum.0), row.wrapping_sub(self.first_sum.1));
+            sums.add_at(place, usize::from(return_number & 15), x, y, z);
         }
     }
 

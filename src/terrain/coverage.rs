@@ -52,14 +52,11 @@ impl Coverage {
         Coverage { extent, states: vec![OUTSIDE; extent.len()] }
     }
 
-    /// Adds one point of the survey to the cell at an index, if there is one; `ground` is the return number (1 to 15)
-    /// of a ground point.
+    /// Adds one point of the survey to the cell at an index; `ground` is the return number (1 to 15) of a ground point.
     #[inline]
-    pub fn add(&mut self, index: Option<usize>, ground: Option<u8>) {
-        if let Some(into) = index.and_then(|i| self.states.get_mut(i)) {
-            let state = ground.filter(|r| (1..NO_GROUND).contains(r)).unwrap_or(NO_GROUND);
-            *into = both(*into, state);
-        }
+    pub fn add(&mut self, index: usize, ground: Option<u8>) {
+        let state = ground.filter(|r| (1..NO_GROUND).contains(r)).unwrap_or(NO_GROUND);
+        self.states[index] = both(self.states[index], state);
     }
 
     /// Adds it as bytes: the extent, then runs of equal states, one byte a run.
@@ -106,13 +103,12 @@ mod tests {
     #[test]
     fn a_cell_is_what_its_best_point_makes_it() {
         let mut coverage = Coverage::new(Extent::covering(10.0, (0, 40), (0, 10), 0));
-        for (x, ground) in [(1, Some(4)), (2, Some(2)), (3, None), (11, None), (21, Some(15)), (99, Some(1))]
-        {
-            coverage.add(coverage.extent.index_of(x, 5), ground);
+        for (x, ground) in [(1, Some(4)), (2, Some(2)), (3, None), (11, None), (21, Some(15))] {
+            coverage.add(coverage.extent.index_of(x, 5).unwrap(), ground);
         }
         assert_eq!(coverage.states, [2, NO_GROUND, 15, OUTSIDE]);
         // A ground point without a valid return number shows that the survey was there, and fills no cell.
-        coverage.add(coverage.extent.index_of(31, 5), Some(0));
+        coverage.add(3, Some(0));
         assert_eq!(coverage.states[3], NO_GROUND);
     }
 

@@ -277,7 +277,7 @@ mod tests {
             let whole = Extent::covering(9.144, (0, 200), (0, 200), 0);
             let add = |cover: &mut Coverage, x: (i64, i64), y: (i64, i64)| {
                 for &(px, py, r) in points.iter().filter(|p| x.0 <= p.0 && p.0 < x.1 && y.0 <= p.1 && p.1 < y.1) {
-                    cover.add(cover.extent.index_of(px, py), (r > 0).then_some(r));
+                    cover.add(cover.extent.index_of(px, py).unwrap(), (r > 0).then_some(r));
                 }
             };
             let mut all = Coverage::new(whole);

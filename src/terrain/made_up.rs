@@ -146,7 +146,8 @@ pub fn work_off(
     let holes = sweep.finish();
     let mut trade = Trade::new(settings);
     for &key in &keys {
-        let mut near = Neighbourhood::new(cell, tiling.ground(key, 0), settings.reach);
+        let core = tiling.ground(key, 0);
+        let mut near = Neighbourhood::new(&Extent::covering(cell, core.0, core.1, 0), core, settings.reach);
         let (x, y) = near.ground();
         for around in tiling.touching(x, y) {
             if let Some(bytes) = encoded.get(&around) {

@@ -70,6 +70,8 @@ impl Weights {
 /// Terrain from the ground points of some returns.
 pub struct Terrain<'a> {
     sums: &'a Sums,
+    /// The cells that there are observations of.
+    extent: Extent,
     /// The cells that have ground, row by row from the south-west.
     cells: Observations,
     /// By row, and in it by column and one more: the first of `cells` from there on.
@@ -106,21 +108,23 @@ pub fn margin(reach: Micrometres, cell: f64) -> i64 {
 }
 
 impl<'a> Terrain<'a> {
-    /// Makes the observations. Places must lie [`margin`] cells inside the extent of `sums`, or the edge shows.
-    pub fn new(sums: &'a Sums, weights: &Weights, reach: Micrometres) -> Self {
-        let extent = sums.extent();
+    /// Makes the observations of those cells of `sums` that are in `extent`, too. Places must lie [`margin`] cells inside,
+    /// or the edge shows.
+    pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
+        let extent = sums.extent().within(extent);
+        let (first_column, first_row) = sums.extent().place_of(&extent);
         let used: Vec<_> = (0..16u8)
             .map(|r| (sums.of_return(r), weights.returns[usize::from(r)]))
             .filter(|(cells, (weight, _))| *weight > 0.0 && !cells.is_empty())
             .collect();
         let (column_corners, row_corners) = sums.corners();
         let (mut cells, mut starts) = (Observations::default(), Vec::new());
-        for (row, south) in row_corners.iter().enumerate() {
-            for (column, west) in column_corners.iter().enumerate() {
+        for (row, south) in row_corners.iter().enumerate().skip(first_row).take(extent.rows) {
+            for (column, west) in column_corners.iter().enumerate().skip(first_column).take(extent.columns) {
                 starts.push(cells.weight.len() as u32);
                 let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
                 for &(of_return, (weight, bias)) in &used {
-                    let sum = &of_return[row * extent.columns + column];
+                    let sum = &of_return[row * sums.extent().columns + column];
                     if sum.n > 0 {
                         // Against a whole number near all of them, so that a high site loses nothing to rounding.
                         let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
@@ -140,14 +144,14 @@ impl<'a> Terrain<'a> {
             }
             starts.push(cells.weight.len() as u32);
         }
-        Terrain { sums, cells, starts, windows: windows(reach, extent.cell) }
+        Terrain { sums, extent, cells, starts, windows: windows(reach, extent.cell) }
     }
 
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
     /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
     /// none is left: whether there is a value does not depend on the least window.
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
-        let extent = self.sums.extent();
+        let extent = &self.extent;
         let middle = extent.index_of(x, y)?;
         let middle = (middle % extent.columns, middle / extent.columns);
         let (column_corners, row_corners) = self.sums.corners();

@@ -37,7 +37,7 @@ proptest! {
         let of = |r: u8| (r, 20e3 * f64::from(r), bias as f64 * 1e3);
         let weighted = Weights::learned(1..=3, &learned(&[of(1), of(2), of(3)]));
         for (weights, bias) in [(Weights::plain(1..=3), bias * 1000), (weighted, 0)] {
-            let terrain = Terrain::new(&sums, &weights, REACH);
+            let terrain = Terrain::new(&sums, sums.extent(), &weights, REACH);
             let found: Vec<_> = places.iter().filter_map(|&(x, y)| {
                 Some((terrain.at(8 * x, 8 * y)?, [plane(8 * x, 8 * y) + bias; SMOOTHING.len()]))
             }).collect();
@@ -64,15 +64,22 @@ fn there_is_no_terrain_in_a_hole_along_a_line_or_far_outside() {
         sums(500_000.0, &points.collect::<Vec<_>>())
     };
     let full = field(&|_, _| true);
-    assert_eq!(Terrain::new(&full, &plain, REACH).at(0, 0), Some([5; SMOOTHING.len()]));
-    assert_eq!(Terrain::new(&full, &Weights::plain(2..=5), REACH).at(0, 0), None, "of other returns");
+    assert_eq!(Terrain::new(&full, full.extent(), &plain, REACH).at(0, 0), Some([5; SMOOTHING.len()]));
+    assert_eq!(
+        Terrain::new(&full, full.extent(), &Weights::plain(2..=5), REACH).at(0, 0),
+        None,
+        "of other returns"
+    );
     let hole = field(&|c, r| c * c + r * r > 18 * 18);
-    assert_eq!(Terrain::new(&hole, &plain, REACH).at(0, 0), None, "wider than the reach");
-    assert!(Terrain::new(&hole, &plain, 2 * REACH).at(0, 0).is_some(), "narrower than the reach");
+    assert_eq!(Terrain::new(&hole, hole.extent(), &plain, REACH).at(0, 0), None, "wider than the reach");
+    assert!(
+        Terrain::new(&hole, hole.extent(), &plain, 2 * REACH).at(0, 0).is_some(),
+        "narrower than the reach"
+    );
     let line = field(&|_, r| r == 0);
-    assert_eq!(Terrain::new(&line, &plain, REACH).at(0, 0), None);
+    assert_eq!(Terrain::new(&line, line.extent(), &plain, REACH).at(0, 0), None);
     let west = field(&|c, _| c < 0);
-    let terrain = Terrain::new(&west, &plain, REACH);
+    let terrain = Terrain::new(&west, west.extent(), &plain, REACH);
     assert!(terrain.at(-200_000, 0).is_some() && terrain.at(0, 0).is_some());
     assert_eq!(terrain.at(1_500_000, 0), None);
 }
@@ -82,7 +89,9 @@ fn a_return_that_nothing_is_known_of_is_left_out_of_the_weighted_terrain() {
     let near = (-8..8).flat_map(|i| (-8..8).map(move |j| (i * 250_000 + 9, j * 250_000 + 9)));
     let points: Vec<_> = near.flat_map(|(x, y)| [(x, y, 1000, 1), (x, y, 9000, 2)]).collect();
     let sums = sums(500_000.0, &points);
-    let at = |weights: Weights| Terrain::new(&sums, &weights, REACH).at(0, 0).map(|heights| heights[0]);
+    let at = |weights: Weights| {
+        Terrain::new(&sums, sums.extent(), &weights, REACH).at(0, 0).map(|heights| heights[0])
+    };
     assert_eq!(at(Weights::plain(1..=2)), Some(5000));
     assert_eq!(at(Weights::learned(1..=2, &learned(&[(1, 20e3, 300.0)]))), Some(700));
     // Weights 1 and 1/4: (700 + 9000/4) / (5/4).
@@ -108,7 +117,7 @@ fn planes_fitted_by_a_general_array_library_agree() {
             of.map(|l| (whole(&l[0]) as u8, l[1].as_f64().unwrap(), l[2].as_f64().unwrap())).collect();
         let weights =
             if of.is_empty() { Weights::plain(1..=3) } else { Weights::learned(1..=3, &learned(&of)) };
-        let terrain = Terrain::new(&sums, &weights, REACH);
+        let terrain = Terrain::new(&sums, sums.extent(), &weights, REACH);
         for place in case["places"].as_array().unwrap() {
             let found = terrain.at(whole(&place["x"]), whole(&place["y"]));
             let expected = place["heights"].as_array();

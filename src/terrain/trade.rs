@@ -30,7 +30,7 @@ use super::cells::{Sums, corner};
 use super::holes::Holes;
 use super::learning::{ByReturn, fold_of};
 use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
-use crate::cloud::bounds::Range;
+use crate::cloud::bounds::{Bounds, Range};
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
@@ -68,11 +68,10 @@ pub struct Neighbourhood {
 }
 
 impl Neighbourhood {
-    /// Empty sums over the cells that a tile with this core answers for, and as many around as `reach` needs. A tile
-    /// answers for the cells whose south-west corner lies in its core.
-    pub fn new(cell: f64, core: (Range, Range), reach: Micrometres) -> Self {
-        let extent = Extent::covering(cell, core.0, core.1, margin(reach, cell));
-        Neighbourhood { sums: Sums::new(extent), core }
+    /// Empty sums over the cells of a tile with this core that have reference, `extent`, and as many around as `reach` needs.
+    /// A tile answers for the cells whose south-west corner lies in its core.
+    pub fn new(extent: &Extent, core: (Range, Range), reach: Micrometres) -> Self {
+        Neighbourhood { sums: Sums::new(extent.widened(margin(reach, extent.cell))), core }
     }
 
     /// The ground whose tiles it must hear of: ranges of x and y, micrometres.
@@ -214,15 +213,20 @@ impl Trade {
     pub fn add(&mut self, near: &Neighbourhood, learned: &[ByReturn; 2]) {
         let Settings { returns, reach, block, .. } = self.settings.clone();
         let places = near.places(&self.settings);
+        let mut bounds = Bounds::default();
+        places.iter().for_each(|place| bounds.add((place.x, place.y)));
+        let Some((x, y)) = bounds.ranges() else { return };
+        let cell = near.sums.extent().cell;
+        let extent = Extent::covering(cell, x, y, margin(reach, cell));
         let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
         // By k and estimate, the terrain at every place.
         let terrains = returns.clone().into_par_iter().map(|k| {
-            let plain = Terrain::new(&near.sums, &Weights::plain(*returns.start()..=k), reach);
+            let plain = Terrain::new(&near.sums, &extent, &Weights::plain(*returns.start()..=k), reach);
             let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();
             let mut weighted = vec![None; places.len()];
             for (fold, learned) in learned.iter().enumerate().filter(|(fold, _)| folds.contains(fold)) {
                 let weights = Weights::learned(*returns.start()..=k, learned);
-                let terrain = Terrain::new(&near.sums, &weights, reach);
+                let terrain = Terrain::new(&near.sums, &extent, &weights, reach);
                 let mine = weighted.iter_mut().zip(&places).zip(&folds).filter(|(_, own)| **own == fold);
                 mine.for_each(|((height, place), _)| *height = terrain.at(place.x, place.y));
             }

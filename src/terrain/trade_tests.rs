@@ -174,7 +174,7 @@ fn a_first_return_too_rare_to_learn_from_does_not_empty_the_common_cells() {
 #[test]
 fn reference_cells_need_enough_points() {
     let core = ((0, 1_000_000), (0, 1_000_000));
-    let mut near = Neighbourhood::new(500_000.0, core, 1_000_000);
+    let mut near = Neighbourhood::new(&Extent::covering(500_000.0, core.0, core.1, 0), core, 1_000_000);
     for i in 0..4 {
         near.sums.add_reference(100 + i, 200, 5 * i);
         near.sums.add_reference(-100 - i, 200, 5 * i);
