@@ -189,7 +189,7 @@ impl<'a> Dealer<'a> {
         }
         self.packed.clear();
         let core_bounds = record::pack(core, halo, self.fields, &mut self.packed);
-        if let Err(error) = self.spill.append(*key, &self.packed) {
+        if let Err(error) = self.spill.append(*key, &mut self.packed) {
             self.error.get_or_insert(error);
         }
         self.shares.entry(*key).or_default().merge(&Share { points: count as u64, core: core_bounds });

@@ -1,4 +1,4 @@
-//! The index of the dealt points: where each tile's points are in the spill files. Once it is written, a later run
+//! The index of the dealt points: where each tile's last points are in the spill files. Once it is written, a later run
 //! need not read the clouds again.
 
 use std::collections::BTreeMap;
@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 
 use super::error::EngineError;
 use super::scatter::{Dealt, ReadCounts, Share};
-use super::spill::{Pieces, Spill};
+use super::spill::{Place, Spill};
 use super::tiles::TileKey;
 use super::work::DealtClouds;
 
@@ -24,7 +24,8 @@ struct Index {
 struct Entry {
     counts: ReadCounts,
     shares: Vec<(TileKey, Share)>,
-    pieces: Pieces<TileKey>,
+    last_pieces: Vec<(TileKey, Place)>,
+    bytes: u64,
 }
 
 /// The spill file of the survey in the folder of working data.
@@ -45,10 +46,10 @@ pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
     let entry = |dealt: &Dealt| Entry {
         counts: dealt.counts.clone(),
         shares: dealt.shares.iter().map(|(key, share)| (*key, *share)).collect(),
-        pieces: dealt.spill.pieces(),
+        last_pieces: dealt.spill.last_pieces(),
+        bytes: dealt.spill.bytes(),
     };
     let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
-    // Piece by piece: of a large site it is long.
     write_whole(path, |file| Ok(serde_json::to_writer(file, &index)?))
 }
 
@@ -77,7 +78,7 @@ pub fn read(path: &Path, folder: &Path) -> Result<DealtClouds, EngineError> {
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
     let open = |entry: Entry, path: &Path| -> Result<Dealt, EngineError> {
-        let spill = Spill::open(path, entry.pieces)?;
+        let spill = Spill::open(path, entry.last_pieces, entry.bytes)?;
         let shares: BTreeMap<TileKey, Share> = entry.shares.into_iter().collect();
         Ok(Dealt { spill, shares, counts: entry.counts })
     };

@@ -214,7 +214,6 @@ pub fn scatter(
     }
     counts.damaged.sort();
     tell(&counts.damaged);
-    spill.shrink();
     Ok(Dealt { spill, shares, counts })
 }
 

@@ -1,7 +1,9 @@
 //! One file on disk that holds many lists of bytes, each appended to in pieces: the points of each tile, and its
 //! surface.
 //!
-//! Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the disk.
+//! Behind each piece stands where the piece before it in its list is, so that memory holds one place for each list, however
+//! long it is. Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the
+//! disk.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
@@ -15,33 +17,45 @@ use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 
-/// Bytes of memory that a key takes, with the list of its pieces.
+/// Bytes of memory that a key takes, with the place of its last piece.
 const BYTES_PER_KEY: u64 = 128;
 
-/// A file of keyed pieces. Any thread may append; pieces of one key come back in the order they were written.
+/// A file of keyed pieces. Any thread may append; pieces of one key come back in the reverse order.
 pub struct Spill<K> {
     path: PathBuf,
     file: File,
     end: AtomicU64,
-    count: AtomicU64,
-    pieces: Mutex<BTreeMap<K, Vec<Piece>>>,
+    last: Mutex<BTreeMap<K, Place>>,
 }
 
-/// A stretch of the file.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Piece {
+/// A stretch of the file: a piece and the place before it. No bytes are no place.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Place {
     offset: u64,
     bytes: u32,
+    /// That of the piece and that of the place before, the one exclusive-or the other.
     checksum: u32,
 }
 
-/// The lower half of the hash: a list of pieces is long.
+/// Bytes of a place on disk.
+const PLACE: usize = 16;
+
+impl Place {
+    fn encode(self) -> [u8; PLACE] {
+        let words = u128::from(self.offset) | u128::from(self.bytes) << 64 | u128::from(self.checksum) << 96;
+        words.to_le_bytes()
+    }
+
+    fn decode(bytes: [u8; PLACE]) -> Self {
+        let words = u128::from_le_bytes(bytes);
+        Place { offset: words as u64, bytes: (words >> 64) as u32, checksum: (words >> 96) as u32 }
+    }
+}
+
+/// The lower half of the hash.
 fn checksum(bytes: &[u8]) -> u32 {
     XxHash3_64::oneshot(bytes) as u32
 }
-
-/// All pieces of a spill by key.
-pub type Pieces<K> = Vec<(K, Vec<Piece>)>;
 
 impl<K: Ord + Copy> Spill<K> {
     /// Makes an empty spill at `path`.
@@ -56,31 +70,30 @@ impl<K: Ord + Copy> Spill<K> {
             .truncate(true)
             .open(path)
             .map_err(EngineError::disk(path, "making a working file"))?;
-        let (end, count) = (AtomicU64::new(0), AtomicU64::new(0));
-        Ok(Spill { path: path.to_path_buf(), file, end, count, pieces: Mutex::default() })
+        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(0), last: Mutex::default() })
     }
 
-    /// Opens the spill that an earlier run left at `path`, whose [`Spill::pieces`] were `pieces`.
+    /// Opens the spill that an earlier run left at `path`, whose [`Spill::last_pieces`] and [`Spill::bytes`] were these.
     ///
     /// # Errors
     /// Where the file cannot be opened.
-    pub fn open(path: &Path, pieces: Pieces<K>) -> Result<Self, EngineError> {
+    pub fn open(path: &Path, last: Vec<(K, Place)>, bytes: u64) -> Result<Self, EngineError> {
         let file = OpenOptions::new()
             .read(true)
             .write(true)
             .open(path)
             .map_err(EngineError::disk(path, "opening working data again"))?;
-        let ends = pieces.iter().flat_map(|(_, list)| list).map(|p| p.offset + u64::from(p.bytes));
-        let end = ends.max().unwrap_or(0);
-        let count = AtomicU64::new(pieces.iter().map(|(_, list)| list.len() as u64).sum());
-        let pieces = Mutex::new(pieces.into_iter().collect());
-        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(end), count, pieces })
+        let (end, last) = (AtomicU64::new(bytes), Mutex::new(last.into_iter().collect()));
+        Ok(Spill { path: path.to_path_buf(), file, end, last })
     }
 
-    /// All pieces, to be written down for a later run.
-    pub fn pieces(&self) -> Pieces<K> {
-        let pieces = self.pieces.lock().expect("no panic while locked");
-        pieces.iter().map(|(key, list)| (*key, list.clone())).collect()
+    fn last(&self) -> std::sync::MutexGuard<'_, BTreeMap<K, Place>> {
+        self.last.lock().expect("no panic while locked")
+    }
+
+    /// Where the last piece of each key is, to be written down for a later run.
+    pub fn last_pieces(&self) -> Vec<(K, Place)> {
+        self.last().iter().map(|(key, place)| (*key, *place)).collect()
     }
 
     /// Gives the room on the disk back early: none of the pieces can be read any more.
@@ -89,39 +102,38 @@ impl<K: Ord + Copy> Spill<K> {
         let _ = self.file.set_len(0);
     }
 
-    /// Appends a piece to the list of `key`.
+    /// Appends a piece to the list of `key`, and to the piece the place of the one before.
     ///
     /// # Errors
     /// Where the disk does not take it.
-    pub fn append(&self, key: K, bytes: &[u8]) -> Result<(), EngineError> {
-        if bytes.is_empty() {
+    pub fn append(&self, key: K, piece: &mut Vec<u8>) -> Result<(), EngineError> {
+        if piece.is_empty() {
             return Ok(());
         }
-        let offset = self.end.fetch_add(bytes.len() as u64, Ordering::Relaxed);
-        write_at(&self.file, bytes, offset).map_err(EngineError::disk(&self.path, "writing working data"))?;
-        let piece = Piece { offset, bytes: bytes.len() as u32, checksum: checksum(bytes) };
-        self.pieces.lock().expect("no panic while locked").entry(key).or_default().push(piece);
-        self.count.fetch_add(1, Ordering::Relaxed);
-        Ok(())
-    }
-
-    /// Gives back memory that was kept for more pieces.
-    pub fn shrink(&self) {
-        self.pieces.lock().expect("no panic while locked").values_mut().for_each(Vec::shrink_to_fit);
+        let bytes = piece.len() + PLACE;
+        let offset = self.end.fetch_add(bytes as u64, Ordering::Relaxed);
+        let of_piece = checksum(piece);
+        let place =
+            |before: &[u8]| Place { offset, bytes: bytes as u32, checksum: of_piece ^ checksum(before) };
+        {
+            let mut last = self.last();
+            let last = last.entry(key).or_default();
+            let before = last.encode();
+            *last = place(&before);
+            piece.extend_from_slice(&before);
+        }
+        write_at(&self.file, piece, offset).map_err(EngineError::disk(&self.path, "writing working data"))
     }
 
     /// All keys that have a piece, ascending.
     pub fn keys(&self) -> Vec<K> {
-        self.pieces.lock().expect("no panic while locked").keys().copied().collect()
+        self.last().keys().copied().collect()
     }
 
-    /// Number of keys that have a piece, and bytes of memory that all pieces take, roughly.
+    /// Number of keys that have a piece, and bytes of memory that keeping track of them takes, roughly.
     pub fn index_size(&self) -> (usize, u64) {
-        let keys = self.pieces.lock().expect("no panic while locked").len();
-        (
-            keys,
-            keys as u64 * BYTES_PER_KEY + self.count.load(Ordering::Relaxed) * size_of::<Piece>() as u64 * 2,
-        )
+        let keys = self.last().len();
+        (keys, keys as u64 * BYTES_PER_KEY)
     }
 
     /// Bytes written in all.
@@ -129,7 +141,8 @@ impl<K: Ord + Copy> Spill<K> {
         self.end.load(Ordering::Relaxed)
     }
 
-    /// Hands over the pieces of `key` one by one, through `buffer`, to `f`, which has nothing for those that make no sense.
+    /// Hands over the pieces of `key` one by one, the last first, through `buffer`, to `f`, which has nothing for those that
+    /// make no sense.
     ///
     /// # Errors
     /// Where the disk does not give them back, or not as they were.
@@ -139,18 +152,20 @@ impl<K: Ord + Copy> Spill<K> {
         buffer: &mut Vec<u8>,
         mut f: impl FnMut(&[u8]) -> Option<()>,
     ) -> Result<(), EngineError> {
-        let list = self.pieces.lock().expect("no panic while locked").get(&key).cloned().unwrap_or_default();
-        for piece in list {
-            buffer.resize(piece.bytes as usize, 0);
+        let mut place = self.last().get(&key).copied().unwrap_or_default();
+        while place != Place::default() {
+            buffer.resize(place.bytes as usize, 0);
             let damaged = || EngineError::Damaged { path: self.path.clone() };
-            read_at(&self.file, buffer, piece.offset).map_err(|error| match error.kind() {
+            read_at(&self.file, buffer, place.offset).map_err(|error| match error.kind() {
                 io::ErrorKind::UnexpectedEof => damaged(),
                 _ => EngineError::disk(&self.path, "reading working data back")(error),
             })?;
-            if checksum(buffer) != piece.checksum {
+            let (piece, before) = buffer.split_last_chunk().ok_or_else(damaged)?;
+            if checksum(piece) ^ checksum(before) != place.checksum {
                 return Err(damaged());
             }
-            f(buffer).ok_or_else(damaged)?;
+            place = Place::decode(*before);
+            f(piece).ok_or_else(damaged)?;
         }
         Ok(())
     }
@@ -210,20 +225,23 @@ mod tests {
         let path = folder.path().join("spill");
         let spill = Spill::create(&path).unwrap();
         for (key, bytes) in [(2, "ab"), (1, "xyz"), (2, "cd")] {
-            spill.append(key, bytes.as_bytes()).unwrap();
+            spill.append(key, &mut bytes.into()).unwrap();
         }
-        assert_eq!((spill.keys(), all_of(&spill, 2).unwrap().len(), spill.bytes()), (vec![1, 2], 4, 7));
-        assert_eq!(all_of(&spill, 2).unwrap(), b"abcd");
-        let pieces = spill.pieces();
+        assert_eq!((spill.keys(), spill.bytes()), (vec![1, 2], 7 + 3 * PLACE as u64));
+        assert_eq!(all_of(&spill, 2).unwrap(), b"cdab");
+        let (last, bytes) = (spill.last_pieces(), spill.bytes());
         drop(spill);
-        let again = Spill::open(&path, pieces.clone()).unwrap();
-        again.append(1, b"!").unwrap();
+        let again = Spill::open(&path, last, bytes).unwrap();
+        again.append(1, &mut b"!".into()).unwrap();
         assert_eq!(
             (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
-            (b"xyz!".into(), b"abcd".into())
+            (b"!xyz".into(), b"cdab".into())
         );
-        assert_eq!(again.bytes(), 8);
-        std::fs::write(&path, "abxyz\0\0").unwrap();
+        // A byte of the first piece of key 2, which the second leads to.
+        let mut file = std::fs::read(&path).unwrap();
+        file[1] ^= 1;
+        std::fs::write(&path, file).unwrap();
+        assert_eq!(all_of(&again, 1).unwrap(), b"!xyz");
         assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
         again.empty();
         assert!(all_of(&again, 1).unwrap_err().to_string().contains("--replace"));

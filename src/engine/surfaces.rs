@@ -50,12 +50,12 @@ impl Surfaces {
     /// # Errors
     /// Where the disk does not take it.
     pub fn put(&self, key: TileKey, surface: &Raster) -> Result<(), EngineError> {
-        let bytes: Vec<u8> = surface
+        let mut bytes: Vec<u8> = surface
             .values
             .iter()
             .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
             .collect();
-        self.store.append(key, &bytes)
+        self.store.append(key, &mut bytes)
     }
 
     /// The tiles that touch the given ground and have a surface.
