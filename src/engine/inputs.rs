@@ -50,7 +50,9 @@ pub fn hash_inputs(job: &Job) -> Result<Vec<InputFile>, EngineError> {
     let all: Vec<(&'static str, &CloudJob, usize)> = survey.chain(reference).collect();
     let bytes = all.iter().map(|(_, cloud, i)| cloud.files[*i].size).sum();
     let progress = Progress::start("hashing the inputs", "bytes", bytes);
+    // File by file, so that no worker is left alone with several.
     all.into_par_iter()
+        .with_max_len(1)
         .map(|(name, cloud, i)| {
             let (file, units) = (&cloud.files[i], cloud.units[i]);
             Ok(InputFile {

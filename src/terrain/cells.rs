@@ -233,7 +233,10 @@ impl CellSums {
     ) {
         let Some((column, row)) = self.finder.place_of(x, y) else { return };
         self.coverage.add(row * self.coverage.extent.columns + column, is_ground.then_some(return_number));
-        if let (true, Some(sums)) = (is_ground, &mut self.sums) {
+        // Asked in this order: whether a point is ground is guessed wrong again and again under trees.
+        if let Some(sums) = &mut self.sums
+            && is_ground
+        {
             // What lies west or south of the sums becomes a huge number, and is passed over like what lies beyond them.
             let place = (column.wrapping_sub(self.first_sum.0), row.wrapping_sub(self.first_sum.1));
             sums.add_at(place, usize::from(return_number & 15), x, y, z);
