@@ -138,14 +138,16 @@ impl<T: Copy + Default> Near<T> {
         *buckets = Buckets { radius, corner, width: Width::new(bucket as u64), columns, rows };
         let buckets = *buckets;
         let bucket_of = |entry: &Entry<T>| buckets.bucket_of(entry.x.into(), entry.y.into());
+        let buckets_and_end = (columns * rows + 1) as usize;
         starts.clear();
-        starts.resize((columns * rows + 1) as usize, 0);
+        starts.reserve_exact(buckets_and_end);
+        starts.resize(buckets_and_end, 0);
         added.iter().for_each(|entry| starts[bucket_of(entry)] += 1);
         for i in 1..starts.len() {
             starts[i] += starts[i - 1];
         }
-        // What is there already is written over.
-        sorted.reserve_exact(added.len().saturating_sub(sorted.len()));
+        sorted.clear();
+        sorted.reserve_exact(added.len());
         sorted.resize(added.len(), Entry::default());
         // Backwards from its end, so that the first place left of each bucket is where it starts.
         for entry in added {

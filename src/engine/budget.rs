@@ -37,7 +37,7 @@ const MOST_TILES: f64 = 200_000.0;
 
 /// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
 pub const SURVEY_POINT: f64 = 90.0;
-/// Bytes of a reference point at work on a tile: the point, its fate and its place among the neighbours.
+/// Bytes of a reference point at work on a tile: as it came, sorted among its neighbours, and room to spare.
 pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
 pub const CELL: f64 = 64.0;

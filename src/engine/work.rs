@@ -355,3 +355,54 @@ fn overlap(one: (Range, Range), other: (Range, Range)) -> Option<(Range, Range)>
     let (x, y) = (along(one.0, other.0), along(one.1, other.1));
     (x.0 < x.1 && y.0 < y.1).then_some((x, y))
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use proptest::prelude::*;
+
+    use super::super::scatter::{ReadCounts, Share};
+    use super::super::spill::Spill;
+    use super::*;
+
+    fn dealt(points: &[(Micrometres, Micrometres)], tiling: Tiling, folder: &Path) -> Dealt {
+        let mut shares: BTreeMap<TileKey, Share> = BTreeMap::new();
+        let mut counts = ReadCounts::default();
+        for &(x, y) in points {
+            let core = Bounds::new((x, y), (x, y));
+            shares.entry(tiling.key_of(x, y)).or_default().merge(&Share { points: 1, core });
+            counts.bounds.add((x, y));
+        }
+        Dealt { spill: Spill::create(&folder.join("spill")).unwrap(), shares, counts }
+    }
+
+    proptest! {
+        #[test]
+        fn terrain_is_summed_up_wherever_the_test_at_a_reference_point_may_look(
+            edge in 3_000_000i64..150_000_000,
+            reference in proptest::collection::vec((-200_000_000i64..200_000_000, -200_000_000i64..200_000_000), 1..9),
+            looks in proptest::collection::vec((-REACH..=REACH, -REACH..=REACH), 40),
+        ) {
+            let (tiling, folder) = (Tiling { edge }, tempfile::tempdir().unwrap());
+            let survey = [(-205_000_000, -200_000_000), (210_000_000, 190_000_000)];
+            let clouds = DealtClouds {
+                survey: dealt(&survey, tiling, folder.path()),
+                reference: Some(dealt(&reference, tiling, folder.path())),
+            };
+            let (survey_x, survey_y) = clouds.survey.counts.bounds.ranges().unwrap();
+            let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
+            for (at, look) in reference.iter().flat_map(|at| looks.iter().map(move |look| (at, look))) {
+                let (x, y) = (at.0 + look.0, at.1 + look.1);
+                if within(x, survey_x) && within(y, survey_y) {
+                    let ground = terrain_ground(tiling.key_of(x, y), &clouds, tiling).unwrap();
+                    let (tested_x, tested_y) = ground.tested.unwrap();
+                    prop_assert!(within(x, tested_x) && within(y, tested_y));
+                }
+            }
+            // Far from all reference nothing is summed up.
+            let far = tiling.key_of(900_000_000, 900_000_000);
+            prop_assert!(terrain_ground(far, &clouds, tiling).is_none_or(|ground| ground.tested.is_none()));
+        }
+    }
+}
