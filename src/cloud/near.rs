@@ -90,11 +90,9 @@ const WITHIN_BITS: u32 = 31;
 const BUCKETS_PER_POINT: f64 = 1.0;
 
 impl<T: Copy + Default> Near<T> {
-    /// Forgets all points; the memory is kept.
+    /// Forgets all points; the memory is kept. Others must be added and sorted before the next search.
     pub fn clear(&mut self) {
         self.added.clear();
-        self.sorted.clear();
-        self.starts.clear();
     }
 
     /// Makes room for so many points more, and no more. Room that is never written to takes no memory.
@@ -146,8 +144,8 @@ impl<T: Copy + Default> Near<T> {
         for i in 1..starts.len() {
             starts[i] += starts[i - 1];
         }
-        sorted.clear();
-        sorted.reserve_exact(added.len());
+        // What stands there from before is written over.
+        sorted.reserve_exact(added.len().saturating_sub(sorted.len()));
         sorted.resize(added.len(), Entry::default());
         // Backwards from its end, so that the first place left of each bucket is where it starts.
         for entry in added {
