@@ -10,6 +10,10 @@ use las::{Builder, Point, Reader, Writer};
 use proptest::prelude::*;
 use tempfile::TempDir;
 
+/// A place in that piece, far from the rest of the reference that its test keeps. A metre east of it ends its reference, just
+/// inside a cell of 0.7 m whose fourteenth neighbour an edge of tiles of 15 m cuts, more than 10 m away.
+const ALONE: (f64, f64) = (400_053.97, 6_100_050.0);
+
 /// A piece of the demo small enough to run often, and large enough to have all that the demo has: 45 m × 40 m of the
 /// survey around the edge of the scan.
 fn piece(files: &str, thin: usize) -> (las::Header, Vec<Point>) {
@@ -121,6 +125,30 @@ fn tiles_threads_and_order_cannot_be_told_from_the_results() {
                     "{name} differs: tiles of {tile} m, {threads} threads, order {seed}"
                 );
             }
+        }
+    }
+}
+
+/// Little reference, in the middle of ground that the survey missed: the terrain there is made of cells as far off as it may
+/// look, which lie in other tiles than the reference, are cut by the edges of tiles, and are near no other reference.
+#[test]
+fn tiles_cannot_be_told_where_the_terrain_looks_as_far_as_it_may() {
+    let mut clouds =
+        Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
+    let (x, y) = ALONE;
+    let square = |p: &Point, half: f64| (p.x - x).abs() < half && (p.y - y).abs() < half;
+    clouds.survey.1.retain(|p| !square(p, 8.9));
+    clouds.reference.1.retain(|p| square(p, 1.0) || p.x < x - 13.0);
+    assert!(clouds.reference.1.iter().filter(|p| square(p, 1.0)).count() > 100);
+    let stages = ["per_return: all", "match: nearest, within: 40 mm", "terrain_cell: 0.7 m"];
+    let first = TempDir::new().unwrap();
+    write_clouds(&clouds, first.path(), 0);
+    let expected = run(&pipeline(first.path(), 100, stages), &[]);
+    assert!(expected.summary()["all"]["compared"].as_u64().unwrap() > 100);
+    for tile in [15, 16, 17, 19, 23, 31] {
+        let found = run(&pipeline(first.path(), tile, stages), &[]);
+        for (name, text) in expected.same_bytes() {
+            assert!(found.text(name) == text, "{name} differs: tiles of {tile} m");
         }
     }
 }

@@ -20,6 +20,7 @@ pub mod near;
 pub mod point;
 pub mod record;
 mod records;
+pub mod reuse;
 mod source;
 #[cfg(test)]
 mod testing;

@@ -4,6 +4,7 @@
 //! which points lie within a radius known beforehand. `bench/` measures the difference.
 
 use super::bounds::Bounds;
+use super::reuse::empty_for;
 use crate::pipeline::units::Micrometres;
 
 /// Points in plan, each with something of the caller's, sorted into buckets for one search radius. They are added, sorted,
@@ -90,14 +91,14 @@ const WITHIN_BITS: u32 = 31;
 const BUCKETS_PER_POINT: f64 = 1.0;
 
 impl<T: Copy + Default> Near<T> {
-    /// Forgets all points; the memory is kept. Others must be added and sorted before the next search.
-    pub fn clear(&mut self) {
-        self.added.clear();
-    }
-
-    /// Makes room for so many points more, and no more. Room that is never written to takes no memory.
-    pub fn reserve(&mut self, count: usize) {
-        self.added.reserve_exact(count);
+    /// Forgets all points and makes room for so many, and no more; room that is never written to takes no memory. The points
+    /// must be sorted before the next search.
+    pub fn start(&mut self, count: usize) {
+        empty_for(&mut self.added, count);
+        if self.added.capacity() < self.sorted.len() {
+            // The memory was given back: that of the others goes, too.
+            (self.sorted, self.starts) = (Vec::new(), Vec::new());
+        }
     }
 
     /// Adds a point. All must lie within 2,147 m of each other on each axis, as those of one tile do.
@@ -214,7 +215,7 @@ mod tests {
             // What was there before is forgotten.
             near.add(1 << 50, 1 << 50, 7);
             near.sort(1);
-            near.clear();
+            near.start(points.len());
             points.iter().enumerate().for_each(|(i, &(x, y))| near.add(x, y, i));
             near.sort(radius);
             let tree = RTree::bulk_load(

@@ -116,7 +116,7 @@ impl<'a> Dealer<'a> {
         if !self.is_inside(point, last.corner, self.halo) {
             for key in self.tiling.halos_of(point.x, point.y, self.halo) {
                 let slot = match self.last_neighbour {
-                    Some((last, slot)) if last == key => slot,
+                    Some((seen, slot)) if seen == key => slot,
                     _ => self.slot(key),
                 };
                 self.last_neighbour = Some((key, slot));

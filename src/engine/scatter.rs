@@ -22,7 +22,7 @@ use crate::pipeline::units::{Micrometres, Unit};
 use crate::stages::chain::Chain;
 use crate::stages::keep::{Filter, Tally};
 
-/// Share of the memory allowed that keeping track of the pieces of all tiles may take.
+/// Share of the memory allowed that keeping track of all tiles may take.
 const INDEX_SHARE: u64 = 4;
 
 /// One cloud to be scattered.

@@ -17,8 +17,8 @@ use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 
-/// Bytes of memory that a key takes, with the place of its last piece.
-const BYTES_PER_KEY: u64 = 128;
+/// Bytes of memory that a key takes, with the place of its last piece and what else is kept of a tile.
+const BYTES_PER_KEY: u64 = 256;
 
 /// A file of keyed pieces. Any thread may append; pieces of one key come back in the reverse order.
 pub struct Spill<K> {
@@ -112,6 +112,7 @@ impl<K: Ord + Copy> Spill<K> {
         }
         let bytes = piece.len() + PLACE;
         let offset = self.end.fetch_add(bytes as u64, Ordering::Relaxed);
+        // Apart from that of the place before, so that nobody waits while the piece is hashed.
         let of_piece = checksum(piece);
         let place =
             |before: &[u8]| Place { offset, bytes: bytes as u32, checksum: of_piece ^ checksum(before) };
@@ -237,12 +238,24 @@ mod tests {
             (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
             (b"!xyz".into(), b"cdab".into())
         );
-        // A byte of the first piece of key 2, which the second leads to.
-        let mut file = std::fs::read(&path).unwrap();
-        file[1] ^= 1;
-        std::fs::write(&path, file).unwrap();
-        assert_eq!(all_of(&again, 1).unwrap(), b"!xyz");
-        assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
+        // Whichever byte is damaged, of a piece or of the place behind it: the pieces of that key are refused.
+        let whole = std::fs::read(&path).unwrap();
+        let (ab, xyz, cd) = (2 + PLACE, 3 + PLACE, 2 + PLACE);
+        for at in 0..whole.len() {
+            let mut file = whole.clone();
+            file[at] ^= 1 << (at % 8);
+            std::fs::write(&path, file).unwrap();
+            let of_key_1 = (ab..ab + xyz).contains(&at) || at >= ab + xyz + cd;
+            for key in [1, 2] {
+                match all_of(&again, key) {
+                    Ok(_) => assert_ne!(key == 1, of_key_1, "byte {at}"),
+                    Err(error) => {
+                        assert_eq!(key == 1, of_key_1, "byte {at}");
+                        assert!(error.to_string().contains("--replace"));
+                    }
+                }
+            }
+        }
         again.empty();
         assert!(all_of(&again, 1).unwrap_err().to_string().contains("--replace"));
         assert_eq!(std::fs::metadata(&path).unwrap().len(), 0);

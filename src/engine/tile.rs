@@ -9,6 +9,7 @@ use super::tiles::TileKey;
 use crate::cloud::bounds::Range;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Piece;
+use crate::cloud::reuse::empty_for;
 use crate::pipeline::units::Micrometres;
 use crate::stages::Halo;
 use crate::stages::checkpoints::Drawn;
@@ -90,7 +91,8 @@ pub struct PointSet {
 impl PointSet {
     /// Holds the points of a piece instead, about which nothing has been decided yet; the memory is used again.
     pub fn fill(&mut self, piece: &Piece<'_>) {
-        self.clear();
+        self.points.clear();
+        self.fates.clear();
         self.points.reserve(piece.core.len() + piece.halo.len());
         piece.core.add_to(&mut self.points);
         piece.halo.add_to(&mut self.points);
@@ -99,18 +101,12 @@ impl PointSet {
         self.fates.extend(self.points.iter().map(fate));
     }
 
-    /// Forgets all points; the memory is kept.
-    pub fn clear(&mut self) {
-        self.points.clear();
-        self.fates.clear();
+    /// Forgets all points and makes room for so many, and no more: these are the largest lists of a run. Room that is never
+    /// written to takes no memory.
+    pub fn start(&mut self, count: usize) {
+        empty_for(&mut self.points, count);
+        empty_for(&mut self.fates, count);
         self.core = 0;
-    }
-
-    /// Makes room for so many more points, and no more: these are the largest lists of a run. Room that is never written
-    /// to takes no memory.
-    pub fn reserve(&mut self, count: usize) {
-        self.points.reserve_exact(count);
-        self.fates.reserve_exact(count);
     }
 
     /// Adds those points of a range of another set that `held` chooses, with what became of them.

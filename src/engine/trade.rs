@@ -1,5 +1,7 @@
 //! From the terrain cells of all tiles to the account of using returns 1 to k.
 
+use std::collections::BTreeSet;
+
 use rayon::prelude::*;
 
 use super::error::{EngineError, guarded};
@@ -8,6 +10,7 @@ use super::stop;
 use super::tiles::{TileKey, Tiling};
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::units::Micrometres;
+use crate::raster::Extent;
 use crate::stages::terrain_cells::REACH;
 use crate::stats::moments::Moments;
 use crate::terrain::cells::Sums;
@@ -42,6 +45,11 @@ pub fn trade(
         return Ok(Vec::new());
     };
     let keys = journal.keys();
+    // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
+    let cells = |key: &TileKey| cells_of(tiling, cell, *key).ground();
+    let answering: BTreeSet<TileKey> =
+        keys.iter().map(cells).flat_map(|(x, y)| tiling.touching(x, y)).collect();
+    let answering: Vec<TileKey> = answering.into_iter().collect();
     let settings = Settings {
         returns: 1..=highest as u8,
         reference_points: REFERENCE_POINTS,
@@ -56,15 +64,7 @@ pub fn trade(
         guarded(
             || format!("testing the terrain of {}", tiling.place(*key)),
             || {
-                // Sums are kept only within reach of the reference.
-                let own = journal.terrain(*key)?;
-                let sums = if own.is_empty() { Some(&own[..]) } else { Coverage::skip(&own) };
-                let sums = sums.ok_or_else(|| damaged(tiling, *key))?;
-                if sums.is_empty() {
-                    return Ok(none());
-                }
-                let extent = Sums::encoded_extent(sums).filter(|extent| extent.cell == cell);
-                let extent = extent.ok_or_else(|| damaged(tiling, *key))?;
+                let Some(extent) = summed(journal, tiling, cell, *key)? else { return Ok(none()) };
                 let mut near = Neighbourhood::new(&extent, tiling.ground(*key, 0), REACH);
                 let (x, y) = near.ground();
                 for around in tiling.touching(x, y) {
@@ -76,9 +76,7 @@ pub fn trade(
                     sums.ok_or_else(|| damaged(tiling, around))?;
                 }
                 let mut part = none();
-                if near.sums.of_reference().iter().any(|sum| sum.n > 0) {
-                    part.add(&near, &learned);
-                }
+                part.add(&near, &learned);
                 Ok(part)
             },
         )
@@ -89,10 +87,40 @@ pub fn trade(
     };
     // Tile by tile, since few have reference and take long.
     let (trade, holes) = rayon::join(
-        || keys.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
+        || answering.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
         || holes(journal, &keys, tiling, cell, highest as u8),
     );
     Ok(trade?.rows(cell, &holes?, &account.ground, &account.dz))
+}
+
+/// The cells that touch a tile.
+fn cells_of(tiling: Tiling, cell: f64, key: TileKey) -> Extent {
+    let (x, y) = tiling.ground(key, 0);
+    Extent::covering(cell, x, y, 0)
+}
+
+/// Those cells that touch a tile of which it, or a tile that shares them, has sums: only around the reference.
+fn summed(journal: &Journal, tiling: Tiling, cell: f64, key: TileKey) -> Result<Option<Extent>, EngineError> {
+    let own = cells_of(tiling, cell, key);
+    let mut all: Option<Extent> = None;
+    let (x, y) = own.ground();
+    for near in tiling.touching(x, y) {
+        let bytes = journal.terrain(near)?;
+        let sums = if bytes.is_empty() { Some(&bytes[..]) } else { Coverage::skip(&bytes) };
+        let sums = sums.ok_or_else(|| damaged(tiling, near))?;
+        if sums.is_empty() {
+            continue;
+        }
+        // What is read decides how much memory is taken: it must lie in the tile.
+        let extent = Sums::encoded_extent(sums)
+            .filter(|extent| extent.cell == cell && extent.within(&cells_of(tiling, cell, near)) == *extent)
+            .ok_or_else(|| damaged(tiling, near))?
+            .within(&own);
+        if !extent.is_empty() {
+            all = Some(all.map_or(extent, |all| all.joined(&extent)));
+        }
+    }
+    Ok(all)
 }
 
 /// Coverage and holes, gone over from south to north.

@@ -25,6 +25,7 @@ use crate::stages::chain::Chain;
 use crate::stages::matching::ReferenceGround;
 use crate::stages::terrain_cells::{REACH, TerrainGround};
 use crate::stages::{Look, Wanted};
+use crate::terrain::model::farthest;
 
 /// Both clouds, dealt out to tiles.
 pub struct DealtClouds {
@@ -218,7 +219,9 @@ fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers) -> Result<Found
         survey: mem::take(&mut buffers.survey),
         reference_ground: mem::take(&mut buffers.reference_ground),
         draw_up_to: gathered.sample.up_to(),
-        terrain: terrain_ground(key, dealt, tiling),
+        terrain: chain
+            .terrain_cell
+            .and_then(|cell| terrain_ground(key, dealt, tiling, cell.exact_micrometres())),
         survey_limits: None,
         places: None,
         counted: Vec::new(),
@@ -269,8 +272,7 @@ impl Buffers {
     ) -> Result<(), EngineError> {
         let held = wanted > Wanted::Nothing;
         let ground = &mut tile.reference_ground;
-        ground.clear();
-        ground.reserve(if held { tile.points.reference as usize } else { 0 });
+        ground.start(if held { tile.points.reference as usize } else { 0 });
         self.read(reference, tile.key, |piece, _| {
             looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
             if held {
@@ -295,9 +297,8 @@ impl Buffers {
             Wanted::All => true,
         };
         let points = &mut tile.survey;
-        points.clear();
-        points.reserve(if wanted > Wanted::Nothing { tile.points.survey as usize } else { 0 });
-        self.halo.clear();
+        points.start(if wanted > Wanted::Nothing { tile.points.survey as usize } else { 0 });
+        self.halo.start(0);
         self.read(survey, tile.key, |piece, halo| {
             looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
             points.extend(piece, 0..piece.core, held);
@@ -332,15 +333,18 @@ fn is_near(bounds: &Bounds, margin: Micrometres) -> impl Fn(&Point) -> bool + us
     }
 }
 
-/// Where a tile sums up terrain cells: as far as the survey goes, and for testing around the reference.
-fn terrain_ground(key: TileKey, dealt: &DealtClouds, tiling: Tiling) -> Option<TerrainGround> {
-    let covered = overlap(tiling.ground(key, 0), dealt.survey.counts.bounds.ranges()?)?;
+/// Where a tile sums up terrain cells: those that the box around the survey touches, and for testing those around the
+/// reference that the terrain may look at.
+fn terrain_ground(key: TileKey, dealt: &DealtClouds, tiling: Tiling, cell: f64) -> Option<TerrainGround> {
+    let (x, y) = dealt.survey.counts.bounds.ranges()?;
+    let covered = overlap(tiling.ground(key, 0), Extent::covering(cell, x, y, 0).ground())?;
     let mut tested = Bounds::default();
     if let Some(reference) = &dealt.reference {
-        let (x, y) = tiling.ground(key, REACH);
+        let reach = farthest(REACH, cell);
+        let (x, y) = tiling.ground(key, reach);
         for near in tiling.touching(x, y) {
             let Some((x, y)) = reference.share_of(near).core.ranges() else { continue };
-            let wider = |range: Range| (range.0 - REACH, range.1 + REACH);
+            let wider = |range: Range| (range.0 - reach, range.1 + reach);
             if let Some((x, y)) = overlap(covered, (wider(x), wider(y))) {
                 tested.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
             }
@@ -365,6 +369,7 @@ mod tests {
     use super::super::scatter::{ReadCounts, Share};
     use super::super::spill::Spill;
     use super::*;
+    use crate::terrain::model::margin;
 
     fn dealt(points: &[(Micrometres, Micrometres)], tiling: Tiling, folder: &Path) -> Dealt {
         let mut shares: BTreeMap<TileKey, Share> = BTreeMap::new();
@@ -381,8 +386,9 @@ mod tests {
         #[test]
         fn terrain_is_summed_up_wherever_the_test_at_a_reference_point_may_look(
             edge in 3_000_000i64..150_000_000,
+            cell in prop_oneof![Just(500_000.0), Just(457_200.914_4), Just(700_000.0), Just(12_000_000.0)],
             reference in proptest::collection::vec((-200_000_000i64..200_000_000, -200_000_000i64..200_000_000), 1..9),
-            looks in proptest::collection::vec((-REACH..=REACH, -REACH..=REACH), 40),
+            looks in proptest::collection::vec((-1.0..=1.0f64, -1.0..=1.0f64), 40),
         ) {
             let (tiling, folder) = (Tiling { edge }, tempfile::tempdir().unwrap());
             let survey = [(-205_000_000, -200_000_000), (210_000_000, 190_000_000)];
@@ -392,17 +398,23 @@ mod tests {
             };
             let (survey_x, survey_y) = clouds.survey.counts.bounds.ranges().unwrap();
             let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
+            // All cells that the terrain at a place may look at: so many on every side of its own.
+            let margin = margin(REACH, cell);
             for (at, look) in reference.iter().flat_map(|at| looks.iter().map(move |look| (at, look))) {
-                let (x, y) = (at.0 + look.0, at.1 + look.1);
+                let seen = Extent::covering(cell, (at.0, at.0 + 1), (at.1, at.1 + 1), margin).ground();
+                let along = |range: Range, part: f64| {
+                    range.0 + (((part + 1.0) / 2.0 * (range.1 - range.0) as f64) as i64).min(range.1 - range.0 - 1)
+                };
+                let (x, y) = (along(seen.0, look.0), along(seen.1, look.1));
                 if within(x, survey_x) && within(y, survey_y) {
-                    let ground = terrain_ground(tiling.key_of(x, y), &clouds, tiling).unwrap();
+                    let ground = terrain_ground(tiling.key_of(x, y), &clouds, tiling, cell).unwrap();
                     let (tested_x, tested_y) = ground.tested.unwrap();
                     prop_assert!(within(x, tested_x) && within(y, tested_y));
                 }
             }
             // Far from all reference nothing is summed up.
             let far = tiling.key_of(900_000_000, 900_000_000);
-            prop_assert!(terrain_ground(far, &clouds, tiling).is_none_or(|ground| ground.tested.is_none()));
+            prop_assert!(terrain_ground(far, &clouds, tiling, cell).is_none_or(|ground| ground.tested.is_none()));
         }
     }
 }

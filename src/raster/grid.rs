@@ -64,8 +64,32 @@ impl Extent {
         Extent { cell: self.cell, first_column, first_row, columns, rows }
     }
 
-    /// Column and row here of the first cell of another extent, which must lie in this one.
-    pub fn place_of(&self, other: &Extent) -> (usize, usize) {
+    /// The least extent that holds both; they must be of one size of cells.
+    pub fn joined(&self, other: &Extent) -> Extent {
+        let range = |first: i64, count: usize, other_first: i64, other_count: usize| {
+            let low = first.min(other_first);
+            let high = (first + count as i64).max(other_first + other_count as i64);
+            (low, (high - low) as usize)
+        };
+        let (first_column, columns) =
+            range(self.first_column, self.columns, other.first_column, other.columns);
+        let (first_row, rows) = range(self.first_row, self.rows, other.first_row, other.rows);
+        Extent { cell: self.cell, first_column, first_row, columns, rows }
+    }
+
+    /// The positions that lie in these cells, as ranges of x and y.
+    pub fn ground(&self) -> ((Micrometres, Micrometres), (Micrometres, Micrometres)) {
+        let start = |first: i64| {
+            let near = (first as f64 * self.cell).round() as i64;
+            // The first whole micrometre of the cell, as it is found by division.
+            (near - 2..).find(|&at| cell_of(at, self.cell) >= first).unwrap_or(near)
+        };
+        let range = |first: i64, count: usize| (start(first), start(first + count as i64));
+        (range(self.first_column, self.columns), range(self.first_row, self.rows))
+    }
+
+    /// Columns and rows from the first cell here to that of another extent, which must lie in this one.
+    pub fn offset_of(&self, other: &Extent) -> (usize, usize) {
         ((other.first_column - self.first_column) as usize, (other.first_row - self.first_row) as usize)
     }
 
@@ -132,7 +156,7 @@ impl Extent {
     /// The part of `other` that lies in this extent, as ranges of this extent's (columns, rows).
     fn overlap(&self, other: &Extent) -> (Range<usize>, Range<usize>) {
         let both = self.within(other);
-        let (column, row) = self.place_of(&both);
+        let (column, row) = self.offset_of(&both);
         (column..column + both.columns, row..row + both.rows)
     }
 }
@@ -266,6 +290,25 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn the_ground_of_cells_is_what_they_cover(
+            cell in prop_oneof![Just(500_000.0), Just(304_800.609_601_219_2), 1.0..3e6f64, Just(1.0), Just(1e5 / 3.0)],
+            x in (-10_000_000_000_000i64..10_000_000_000_000, 1i64..90_000_000),
+            y in (-10_000_000i64..10_000_000, 1i64..90_000_000),
+        ) {
+            let asked = ((x.0, x.0 + x.1), (y.0, y.0 + y.1));
+            let extent = Extent::covering(cell, asked.0, asked.1, 0);
+            let (ground_x, ground_y) = extent.ground();
+            prop_assert_eq!(Extent::covering(cell, ground_x, ground_y, 0), extent);
+            let (west, south) = (Extent { columns: 1, ..extent }, Extent { rows: 1, ..extent });
+            prop_assert_eq!(west.joined(&south), extent);
+            prop_assert!(ground_x.0 <= asked.0.0 && asked.0.1 <= ground_x.1);
+            // One more on any side lies in other cells.
+            for (x, y) in [((ground_x.0 - 1, ground_x.1), ground_y), (ground_x, (ground_y.0, ground_y.1 + 1))] {
+                prop_assert!(Extent::covering(cell, x, y, 0) != extent);
+            }
+        }
+
         #[test]
         fn multiplying_finds_the_cell_that_dividing_finds(
             cell in prop_oneof![Just(500_000.0), Just(304_800.609_601_219_2), 1.0..3e6f64, Just(1.0), Just(1e5 / 3.0)],

@@ -62,14 +62,9 @@ impl Level {
 }
 
 impl ReferenceGround {
-    /// Forgets all points; the memory is kept.
-    pub fn clear(&mut self) {
-        self.points.clear();
-    }
-
-    /// Makes room for so many points more, and no more. Room that is never written to takes no memory.
-    pub fn reserve(&mut self, count: usize) {
-        self.points.reserve(count);
+    /// Forgets all points and makes room for so many, and no more.
+    pub fn start(&mut self, count: usize) {
+        self.points.start(count);
     }
 
     /// Adds a ground point.

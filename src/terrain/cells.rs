@@ -124,6 +124,7 @@ impl Sums {
     }
 
     /// Adds a ground point of the survey; positions outside are passed over.
+    #[cfg(test)]
     pub fn add_ground(&mut self, x: Micrometres, y: Micrometres, z: Micrometres, return_number: u8) {
         self.add(usize::from(return_number & 15), x, y, z);
     }
@@ -213,7 +214,7 @@ impl CellSums {
     /// for those of `tested`: the cells with reference and those within reach of them.
     pub fn new(extent: Extent, tested: Option<Extent>) -> Self {
         let sums = tested.map(|tested| extent.within(&tested)).filter(|cells| !cells.is_empty());
-        let first_sum = sums.map_or((0, 0), |cells| extent.place_of(&cells));
+        let first_sum = sums.map_or((0, 0), |cells| extent.offset_of(&cells));
         CellSums {
             coverage: Coverage::new(extent),
             finder: extent.finder(),

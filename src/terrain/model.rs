@@ -107,12 +107,18 @@ pub fn margin(reach: Micrometres, cell: f64) -> i64 {
     windows(reach, cell).last().map_or(0, |&half| half as i64)
 }
 
+/// Farthest from a place on either axis that a point may lie which [`Terrain::at`] looks at: in the farthest corner of the
+/// farthest cell.
+pub fn farthest(reach: Micrometres, cell: f64) -> Micrometres {
+    ((margin(reach, cell) + 1) as f64 * cell).ceil() as Micrometres
+}
+
 impl<'a> Terrain<'a> {
     /// Makes the observations of those cells of `sums` that are in `extent`, too. Places must lie [`margin`] cells inside,
     /// or the edge shows.
     pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
         let extent = sums.extent().within(extent);
-        let (first_column, first_row) = sums.extent().place_of(&extent);
+        let (first_column, first_row) = sums.extent().offset_of(&extent);
         let used: Vec<_> = (0..16u8)
             .map(|r| (sums.of_return(r), weights.returns[usize::from(r)]))
             .filter(|(cells, (weight, _))| *weight > 0.0 && !cells.is_empty())

@@ -60,16 +60,16 @@ pub struct Settings {
     pub block: Micrometres,
 }
 
-/// A tile's cells and those around them.
+/// Cells of a tile that may have reference, and those around them.
 pub struct Neighbourhood {
-    /// Sums of the tile and of all tiles around it: [`Sums::merge_encoded`] adds them.
+    /// Their sums, from the tile and from all that [`Neighbourhood::ground`] touches: [`Sums::merge_encoded`] adds them.
     pub sums: Sums,
     core: (Range, Range),
 }
 
 impl Neighbourhood {
-    /// Empty sums over the cells of a tile with this core that have reference, `extent`, and as many around as `reach` needs.
-    /// A tile answers for the cells whose south-west corner lies in its core.
+    /// Empty sums over the cells of `extent` and as many around as `reach` needs. A tile answers for the cells whose south-west
+    /// corner lies in its core; those of them that have reference must be in `extent`.
     pub fn new(extent: &Extent, core: (Range, Range), reach: Micrometres) -> Self {
         Neighbourhood { sums: Sums::new(extent.widened(margin(reach, extent.cell))), core }
     }
@@ -87,7 +87,7 @@ impl Neighbourhood {
     fn places(&self, settings: &Settings) -> Vec<Place> {
         let (column_corners, row_corners) = self.sums.corners();
         let within = |range: Range, at: Micrometres| range.0 <= at && at < range.1;
-        // A square that reaches into the core lies within reach of it, so that all its cells are known here.
+        // A square is no wider than the reach: where the tile answers for one of its cells, all of them are known here.
         let mut squares = BTreeMap::new();
         for (i, sum) in self.sums.of_reference().iter().enumerate() {
             if sum.n >= settings.reference_points.max(1) {
