@@ -152,3 +152,38 @@ fn damaged(tiling: Tiling, key: TileKey) -> EngineError {
         message: "they are not as they were written".to_string(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::engine::tile::Found;
+    use crate::terrain::cells::CellSums;
+
+    #[test]
+    fn sums_that_lie_outside_their_tile_are_refused_before_they_take_memory() {
+        let (tiling, cell, key) =
+            (Tiling { edge: 20_000_000 }, 500_000.0, TileKey { row: 305_000, column: 20_000 });
+        let (core_x, core_y) = tiling.ground(key, 0);
+        let learning = Learning::new(10_000_000);
+        let mut ground = [0; MAX_RETURN + 1];
+        ground[1] = 1;
+        let account = Account { ground, dz: Default::default(), learning: &learning, block: 10_000_000 };
+        let account_of = |sums: &Extent| {
+            let folder = tempfile::tempdir().unwrap();
+            let journal = Journal::open(&folder.path().join("tiles"), |_, _| Ok(())).unwrap();
+            let mut found = Found::default();
+            found.terrain = CellSums::new(Extent::covering(cell, core_x, core_y, 0), None).encode();
+            Sums::new(*sums).encode(&mut found.terrain);
+            journal.append(key, &found).unwrap();
+            trade(&journal, tiling, cell, &account)
+        };
+        let own = Extent::covering(cell, core_x, core_y, 0);
+        assert_eq!(account_of(&own).unwrap().len(), 1);
+        let one_too_far = Extent { first_column: own.first_column + 1, ..own };
+        let elsewhere = Extent { first_row: 1 << 49, ..own };
+        for sums in [one_too_far, elsewhere, own.widened(1)] {
+            let message = account_of(&sums).unwrap_err().to_string();
+            assert!(message.contains("are not as they were written"), "{message}");
+        }
+    }
+}
