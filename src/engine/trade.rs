@@ -163,7 +163,7 @@ mod tests {
     fn sums_that_lie_outside_their_tile_are_refused_before_they_take_memory() {
         let (tiling, cell, key) =
             (Tiling { edge: 20_000_000 }, 500_000.0, TileKey { row: 305_000, column: 20_000 });
-        let (core_x, core_y) = tiling.ground(key, 0);
+        let own = cells_of(tiling, cell, key);
         let learning = Learning::new(10_000_000);
         let mut ground = [0; MAX_RETURN + 1];
         ground[1] = 1;
@@ -171,13 +171,11 @@ mod tests {
         let account_of = |sums: &Extent| {
             let folder = tempfile::tempdir().unwrap();
             let journal = Journal::open(&folder.path().join("tiles"), |_, _| Ok(())).unwrap();
-            let mut found = Found::default();
-            found.terrain = CellSums::new(Extent::covering(cell, core_x, core_y, 0), None).encode();
-            Sums::new(*sums).encode(&mut found.terrain);
-            journal.append(key, &found).unwrap();
+            let mut terrain = CellSums::new(own, None).encode();
+            Sums::new(*sums).encode(&mut terrain);
+            journal.append(key, &Found { terrain, ..Found::default() }).unwrap();
             trade(&journal, tiling, cell, &account)
         };
-        let own = Extent::covering(cell, core_x, core_y, 0);
         assert_eq!(account_of(&own).unwrap().len(), 1);
         let one_too_far = Extent { first_column: own.first_column + 1, ..own };
         let elsewhere = Extent { first_row: 1 << 49, ..own };
