@@ -23,7 +23,7 @@ use crate::stages::chain::Chain;
 use crate::stages::keep::{Filter, Tally};
 
 /// Share of the memory allowed that keeping track of all tiles may take.
-const INDEX_SHARE: u64 = 4;
+const TRACKING_SHARE: u64 = 4;
 
 /// One cloud to be scattered.
 pub struct Input<'a> {
@@ -191,11 +191,11 @@ pub fn scatter(
                 Ok(())
             })?;
             dealer.failed()?;
-            check_index(&spill, input)?;
+            check_tiles(&spill, input)?;
             progress.advance(block.points);
         }
         let dealt = dealer.finish()?;
-        check_index(&spill, input)?;
+        check_tiles(&spill, input)?;
         let (counts, shares) = &mut *total.lock().expect("no panic while locked");
         counts.merge(&judge.into_counts());
         for (key, share) in dealt {
@@ -218,9 +218,9 @@ pub fn scatter(
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
-fn check_index(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineError> {
-    let (tiles, bytes) = spill.index_size();
-    if bytes <= input.memory / INDEX_SHARE {
+fn check_tiles(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineError> {
+    let (tiles, bytes) = spill.keys_and_memory();
+    if bytes <= input.memory / TRACKING_SHARE {
         return Ok(());
     }
     Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })

@@ -132,7 +132,7 @@ impl<K: Ord + Copy> Spill<K> {
     }
 
     /// Number of keys that have a piece, and bytes of memory that keeping track of them takes, roughly.
-    pub fn index_size(&self) -> (usize, u64) {
+    pub fn keys_and_memory(&self) -> (usize, u64) {
         let keys = self.last().len();
         (keys, keys as u64 * BYTES_PER_KEY)
     }
