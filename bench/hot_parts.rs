@@ -143,6 +143,7 @@ fn opening(c: &mut Criterion) {
     group.finish();
 }
 
+/// Places sorted into buckets, each with its index.
 fn buckets(places: &[(Micrometres, Micrometres)], radius: Micrometres) -> Near<u32> {
     let mut near = Near::default();
     places.iter().zip(0..).for_each(|(&(x, y), i)| near.add(x, y, i));

@@ -5,7 +5,7 @@ mod common;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use common::{root, run};
+use common::{RunResult, root, run};
 use las::{Builder, Point, Reader, Writer};
 use proptest::prelude::*;
 use tempfile::TempDir;
@@ -92,6 +92,13 @@ fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
     }
 }
 
+/// Two runs left the same bytes.
+fn assert_same(expected: &RunResult, found: &RunResult, differing: &str) {
+    for (name, text) in expected.same_bytes() {
+        assert!(found.text(name) == text, "{name} differs: {differing}");
+    }
+}
+
 #[test]
 fn tiles_threads_and_order_cannot_be_told_from_the_results() {
     let clouds = Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
@@ -119,12 +126,7 @@ fn tiles_threads_and_order_cannot_be_told_from_the_results() {
             write_clouds(&clouds, folder.path(), seed);
             let file = pipeline(folder.path(), tile, stages);
             let found = run(&file, &["--threads", &threads.to_string()]);
-            for (name, text) in expected.same_bytes() {
-                assert!(
-                    found.text(name) == text,
-                    "{name} differs: tiles of {tile} m, {threads} threads, order {seed}"
-                );
-            }
+            assert_same(&expected, &found, &format!("tiles of {tile} m, {threads} threads, order {seed}"));
         }
     }
 }
@@ -147,9 +149,7 @@ fn tiles_cannot_be_told_where_the_terrain_looks_as_far_as_it_may() {
     assert!(expected.summary()["all"]["compared"].as_u64().unwrap() > 100);
     for tile in [15, 16, 17, 19, 23, 31] {
         let found = run(&pipeline(first.path(), tile, stages), &[]);
-        for (name, text) in expected.same_bytes() {
-            assert!(found.text(name) == text, "{name} differs: tiles of {tile} m");
-        }
+        assert_same(&expected, &found, &format!("tiles of {tile} m"));
     }
 }
 

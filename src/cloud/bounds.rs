@@ -7,6 +7,11 @@ use crate::pipeline::units::Micrometres;
 /// A half-open range of coordinates, micrometres.
 pub type Range = (Micrometres, Micrometres);
 
+/// A range with `margin` more on either side.
+pub fn widened(range: Range, margin: Micrometres) -> Range {
+    (range.0 - margin, range.1 + margin)
+}
+
 /// A box around points; it starts with none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bounds {

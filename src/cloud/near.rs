@@ -15,8 +15,7 @@ pub struct Near<T> {
     added: Vec<Entry<T>>,
     /// The first of them, from which their places are counted.
     base: (Micrometres, Micrometres),
-    low: (i32, i32),
-    high: (i32, i32),
+    bounds: Bounds,
     buckets: Buckets,
     /// Where the points of each bucket start in `sorted`; one entry more than there are buckets.
     starts: Vec<u32>,
@@ -95,6 +94,7 @@ impl<T: Copy + Default> Near<T> {
     /// must be sorted before the next search.
     pub fn start(&mut self, count: usize) {
         empty_for(&mut self.added, count);
+        self.bounds = Bounds::default();
         if self.added.capacity() < self.sorted.len() {
             // The memory was given back: that of the others goes, too.
             (self.sorted, self.starts) = (Vec::new(), Vec::new());
@@ -105,12 +105,10 @@ impl<T: Copy + Default> Near<T> {
     #[inline]
     pub fn add(&mut self, x: Micrometres, y: Micrometres, of: T) {
         if self.added.is_empty() {
-            (self.base, self.low, self.high) = ((x, y), (0, 0), (0, 0));
+            self.base = (x, y);
         }
-        let (x, y) = ((x - self.base.0) as i32, (y - self.base.1) as i32);
-        self.low = (self.low.0.min(x), self.low.1.min(y));
-        self.high = (self.high.0.max(x), self.high.1.max(y));
-        self.added.push(Entry { x, y, of });
+        self.bounds.add((x, y));
+        self.added.push(Entry { x: (x - self.base.0) as i32, y: (y - self.base.1) as i32, of });
     }
 
     /// Whether there are no points.
@@ -120,26 +118,24 @@ impl<T: Copy + Default> Near<T> {
 
     /// The box around all points.
     pub fn bounds(&self) -> Bounds {
-        let place = |(x, y): (i32, i32)| (self.base.0 + i64::from(x), self.base.1 + i64::from(y));
-        if self.is_empty() { Bounds::default() } else { Bounds::new(place(self.low), place(self.high)) }
+        self.bounds
     }
 
     /// Sorts the points for searches of at most `radius` micrometres.
     pub fn sort(&mut self, radius: Micrometres) {
-        let Near { added, low, high, buckets, starts, sorted, .. } = self;
-        let along = |low: i32, high: i32| if added.is_empty() { 0 } else { i64::from(high) - i64::from(low) };
-        let (width, height) = (along(low.0, high.0), along(low.1, high.1));
-        let area = (width + 1) as f64 * (height + 1) as f64;
+        let Near { added, base, bounds, buckets, starts, sorted } = self;
+        let ((west, east), (south, north)) =
+            bounds.ranges().unwrap_or(((base.0, base.0 + 1), (base.1, base.1 + 1)));
+        let area = (east - west) as f64 * (north - south) as f64;
         let wide_enough = (area / (BUCKETS_PER_POINT * added.len().max(1) as f64)).sqrt().ceil() as i64;
         let bucket = radius.max(wide_enough).max(1);
-        let (columns, rows) = (width / bucket + 1, height / bucket + 1);
-        let corner = (low.0.into(), low.1.into());
+        let (columns, rows) = ((east - west - 1) / bucket + 1, (north - south - 1) / bucket + 1);
+        let corner = (west - base.0, south - base.1);
         *buckets = Buckets { radius, corner, width: Width::new(bucket as u64), columns, rows };
         let buckets = *buckets;
         let bucket_of = |entry: &Entry<T>| buckets.bucket_of(entry.x.into(), entry.y.into());
         let buckets_and_end = (columns * rows + 1) as usize;
-        starts.clear();
-        starts.reserve_exact(buckets_and_end);
+        empty_for(starts, buckets_and_end);
         starts.resize(buckets_and_end, 0);
         added.iter().for_each(|entry| starts[bucket_of(entry)] += 1);
         for i in 1..starts.len() {

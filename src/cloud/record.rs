@@ -188,7 +188,10 @@ mod tests {
             (strip, scan_angle) in any::<(bool, bool)>(),
         ) {
             let mut bytes = Vec::new();
-            pack(&core, &halo, Fields { strip, scan_angle, ..Fields::default() }, &mut bytes);
+            let bounds = pack(&core, &halo, Fields { strip, scan_angle, ..Fields::default() }, &mut bytes);
+            let mut expected = Bounds::default();
+            core.iter().for_each(|point| expected.add((point.x, point.y)));
+            prop_assert_eq!(bounds, expected);
             let piece = Piece::read(&bytes).unwrap();
             for (points, packed) in [(core, piece.core), (halo, piece.halo)] {
                 let asked = |p: Point| Point {

@@ -4,10 +4,12 @@
 use std::collections::HashMap;
 use std::slice;
 
+use serde::{Deserialize, Serialize};
+
 use super::error::EngineError;
-use super::scatter::Share;
 use super::spill::Spill;
 use super::tiles::{TileKey, Tiling};
+use crate::cloud::bounds::Bounds;
 use crate::cloud::point::{Fields, Point};
 use crate::cloud::record;
 use crate::pipeline::units::Micrometres;
@@ -25,6 +27,23 @@ const HELD: usize = 96 << 10;
 /// Points in whose place a worker's list for one more tile is counted.
 const SLOT: usize = 6;
 
+/// What a tile has of the points of a cloud.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Share {
+    /// How many, those of its halo included.
+    pub points: u64,
+    /// The box around those of its core.
+    pub core: Bounds,
+}
+
+impl Share {
+    /// Adds what else the tile has.
+    pub fn merge(&mut self, other: &Share) {
+        self.points += other.points;
+        self.core.merge(&other.core);
+    }
+}
+
 /// Deals points out to the buffers of tiles.
 pub struct Dealer<'a> {
     spill: &'a Spill<TileKey>,
@@ -35,8 +54,8 @@ pub struct Dealer<'a> {
     slots: Vec<Slot>,
     /// The tile of the point before: most points fall in the same one.
     last: Option<Last>,
-    /// The neighbour that saw a point last.
-    last_neighbour: Option<(TileKey, usize)>,
+    /// The tile whose buffers were looked up last, and where they are.
+    looked_up: Option<(TileKey, usize)>,
     /// Points that all buffers have room for, full or not.
     held: usize,
     /// What was written for each tile.
@@ -71,7 +90,7 @@ impl<'a> Dealer<'a> {
             buffers: HashMap::new(),
             slots: Vec::new(),
             last: None,
-            last_neighbour: None,
+            looked_up: None,
             held: 0,
             shares: HashMap::new(),
             packed: Vec::new(),
@@ -115,11 +134,7 @@ impl<'a> Dealer<'a> {
         self.put(last.slot, |slot| &mut slot.core, slice::from_ref(point));
         if !self.is_inside(point, last.corner, self.halo) {
             for key in self.tiling.halos_of(point.x, point.y, self.halo) {
-                let slot = match self.last_neighbour {
-                    Some((seen, slot)) if seen == key => slot,
-                    _ => self.slot(key),
-                };
-                self.last_neighbour = Some((key, slot));
+                let slot = self.slot(key);
                 self.put(slot, |slot| &mut slot.halo, slice::from_ref(point));
             }
         }
@@ -133,7 +148,7 @@ impl<'a> Dealer<'a> {
             self.write_all();
             self.slots.clear();
             self.buffers.clear();
-            self.last_neighbour = None;
+            self.looked_up = None;
             self.held = 0;
         }
         let key = self.tiling.key_of(x, y);
@@ -172,12 +187,20 @@ impl<'a> Dealer<'a> {
         self.held += full.capacity() - before;
     }
 
+    /// Where the buffers of a tile are, which often is the one asked for before.
     fn slot(&mut self, key: TileKey) -> usize {
-        *self.buffers.entry(key).or_insert_with(|| {
+        if let Some((before, slot)) = self.looked_up
+            && before == key
+        {
+            return slot;
+        }
+        let slot = *self.buffers.entry(key).or_insert_with(|| {
             self.slots.push(Slot { key, core: Vec::new(), halo: Vec::new() });
             self.held += SLOT;
             self.slots.len() - 1
-        })
+        });
+        self.looked_up = Some((key, slot));
+        slot
     }
 
     /// Writes what is held back for a tile as one piece.

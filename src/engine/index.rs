@@ -8,8 +8,9 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
+use super::dealer::Share;
 use super::error::EngineError;
-use super::scatter::{Dealt, ReadCounts, Share};
+use super::scatter::{Dealt, ReadCounts};
 use super::spill::{Place, Spill};
 use super::tiles::TileKey;
 use super::work::DealtClouds;

@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
-use super::dealer::Dealer;
+use super::dealer::{Dealer, Share};
 use super::error::{EngineError, guarded};
 use super::progress::Progress;
 use super::spill::Spill;
@@ -24,6 +24,9 @@ use crate::stages::keep::{Filter, Tally};
 
 /// Share of the memory allowed that keeping track of all tiles may take.
 const TRACKING_SHARE: u64 = 4;
+
+/// Bytes of memory that keeping track of a tile takes, roughly: its share, and the place of its last piece.
+const BYTES_PER_TILE: u64 = 256;
 
 /// One cloud to be scattered.
 pub struct Input<'a> {
@@ -96,23 +99,6 @@ pub struct Dealt {
     pub shares: BTreeMap<TileKey, Share>,
     /// What became of the others.
     pub counts: ReadCounts,
-}
-
-/// What a tile has of the points of a cloud.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct Share {
-    /// How many, those of its halo included.
-    pub points: u64,
-    /// The box around those of its core.
-    pub core: Bounds,
-}
-
-impl Share {
-    /// Adds what else the tile has.
-    pub fn merge(&mut self, other: &Share) {
-        self.points += other.points;
-        self.core.merge(&other.core);
-    }
 }
 
 impl Dealt {
@@ -219,8 +205,8 @@ pub fn scatter(
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
 fn check_tiles(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineError> {
-    let (tiles, bytes) = spill.keys_and_memory();
-    if bytes <= input.memory / TRACKING_SHARE {
+    let tiles = spill.lists();
+    if tiles as u64 * BYTES_PER_TILE <= input.memory / TRACKING_SHARE {
         return Ok(());
     }
     Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })

@@ -17,9 +17,6 @@ use twox_hash::XxHash3_64;
 
 use super::error::EngineError;
 
-/// Bytes of memory that a key takes, with the place of its last piece and what else is kept of a tile.
-const BYTES_PER_KEY: u64 = 256;
-
 /// A file of keyed pieces. Any thread may append; pieces of one key come back in the reverse order.
 pub struct Spill<K> {
     path: PathBuf,
@@ -131,10 +128,9 @@ impl<K: Ord + Copy> Spill<K> {
         self.last().keys().copied().collect()
     }
 
-    /// Number of keys that have a piece, and bytes of memory that keeping track of them takes, roughly.
-    pub fn keys_and_memory(&self) -> (usize, u64) {
-        let keys = self.last().len();
-        (keys, keys as u64 * BYTES_PER_KEY)
+    /// Number of keys that have a piece.
+    pub fn lists(&self) -> usize {
+        self.last().len()
     }
 
     /// Bytes written in all.
@@ -238,6 +234,7 @@ mod tests {
             (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
             (b"!xyz".into(), b"cdab".into())
         );
+        assert_eq!(again.bytes(), 8 + 4 * PLACE as u64);
         // Whichever byte is damaged, of a piece or of the place behind it: the pieces of that key are refused.
         let whole = std::fs::read(&path).unwrap();
         let (ab, xyz, cd) = (2 + PLACE, 3 + PLACE, 2 + PLACE);
@@ -255,6 +252,13 @@ mod tests {
                     }
                 }
             }
+        }
+        // The piece that is last of key 2 never reached the disk, or the file ends in it.
+        let mut zeroed = whole.clone();
+        zeroed[ab + xyz..].fill(0);
+        for file in [&zeroed[..], &whole[..ab + xyz + 1]] {
+            std::fs::write(&path, file).unwrap();
+            assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
         }
         again.empty();
         assert!(all_of(&again, 1).unwrap_err().to_string().contains("--replace"));

@@ -61,7 +61,7 @@ impl Surfaces {
     /// The tiles that touch the given ground and have a surface.
     fn keys(&self, x: Range, y: Range) -> Vec<TileKey> {
         let (columns, rows) = ((x.1 - x.0) / self.tiling.edge, (y.1 - y.0) / self.tiling.edge);
-        if columns.saturating_mul(rows) < self.store.keys_and_memory().0 as i64 {
+        if columns.saturating_mul(rows) < self.store.lists() as i64 {
             return self.tiling.touching(x, y).collect();
         }
         // Ground far wider than the cloud: fewer tiles have a surface than there are places for one.

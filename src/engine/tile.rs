@@ -6,7 +6,7 @@ use std::ops;
 use serde::{Deserialize, Serialize};
 
 use super::tiles::TileKey;
-use crate::cloud::bounds::Range;
+use crate::cloud::bounds::{Range, widened};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::record::Piece;
 use crate::cloud::reuse::empty_for;
@@ -171,8 +171,7 @@ impl Tile {
             Cloud::Survey => self.halo.survey,
             Cloud::Reference => self.halo.reference,
         };
-        let wider = |range: Range| (range.0 - margin, range.1 + margin);
-        (wider(self.core.0), wider(self.core.1))
+        (widened(self.core.0, margin), widened(self.core.1, margin))
     }
 
     /// Whether there are points of both clouds.

@@ -17,7 +17,7 @@ use super::stop;
 use super::surfaces::Surfaces;
 use super::tile::{ByCloud, Cloud, Found, PointSet, Tile};
 use super::tiles::{TileKey, Tiling};
-use crate::cloud::bounds::{Bounds, Range};
+use crate::cloud::bounds::{Bounds, Range, widened};
 use crate::cloud::point::Point;
 use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
@@ -273,8 +273,7 @@ impl Buffers {
         let held = wanted > Wanted::Nothing;
         let ground = &mut tile.reference_ground;
         ground.start(if held { tile.points.reference as usize } else { 0 });
-        self.read(reference, tile.key, |piece, _| {
-            looks.iter_mut().for_each(|look| look.see(Cloud::Reference, piece));
+        self.read(Cloud::Reference, reference, tile.key, looks, |piece| {
             if held {
                 piece.ground().for_each(|i| ground.add(&piece.points[i]));
             }
@@ -298,38 +297,42 @@ impl Buffers {
         };
         let points = &mut tile.survey;
         points.start(if wanted > Wanted::Nothing { tile.points.survey as usize } else { 0 });
-        self.halo.start(0);
-        self.read(survey, tile.key, |piece, halo| {
-            looks.iter_mut().for_each(|look| look.see(Cloud::Survey, piece));
+        let mut halo = mem::take(&mut self.halo);
+        halo.start(0);
+        self.read(Cloud::Survey, survey, tile.key, looks, |piece| {
             points.extend(piece, 0..piece.core, held);
             halo.extend(piece, piece.core..piece.points.len(), held);
         })?;
         points.core = points.points.len();
-        points.append(&mut self.halo);
+        points.append(&mut halo);
+        self.halo = halo;
         Ok(())
     }
 
-    /// Reads the points of a tile and hands them over piece by piece, together with the buffer for those of the halo.
+    /// Reads the points of a cloud in a tile, has the stages look at them, and hands them over, piece by piece.
     fn read(
         &mut self,
+        cloud: Cloud,
         dealt: &Dealt,
         key: TileKey,
-        mut each: impl FnMut(&mut PointSet, &mut PointSet),
+        looks: &mut [Box<dyn Look + '_>],
+        mut each: impl FnMut(&PointSet),
     ) -> Result<(), EngineError> {
-        let Buffers { bytes, piece, halo, .. } = self;
+        let Buffers { bytes, piece, .. } = self;
         dealt.for_each_piece(key, bytes, |packed| {
             piece.fill(packed);
-            each(piece, halo);
+            looks.iter_mut().for_each(|look| look.see(cloud, piece));
+            each(piece);
         })
     }
 }
 
 /// Whether a point lies in a box or within `margin` of it.
 fn is_near(bounds: &Bounds, margin: Micrometres) -> impl Fn(&Point) -> bool + use<> {
-    let ranges = bounds.ranges();
+    let ranges = bounds.ranges().map(|(x, y)| (widened(x, margin), widened(y, margin)));
     move |point| {
-        let near = |at: Micrometres, range: Range| range.0 - margin <= at && at < range.1 + margin;
-        ranges.is_some_and(|(x, y)| near(point.x, x) && near(point.y, y))
+        let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
+        ranges.is_some_and(|(x, y)| within(point.x, x) && within(point.y, y))
     }
 }
 
@@ -344,8 +347,7 @@ fn terrain_ground(key: TileKey, dealt: &DealtClouds, tiling: Tiling, cell: f64) 
         let (x, y) = tiling.ground(key, reach);
         for near in tiling.touching(x, y) {
             let Some((x, y)) = reference.share_of(near).core.ranges() else { continue };
-            let wider = |range: Range| (range.0 - reach, range.1 + reach);
-            if let Some((x, y)) = overlap(covered, (wider(x), wider(y))) {
+            if let Some((x, y)) = overlap(covered, (widened(x, reach), widened(y, reach))) {
                 tested.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
             }
         }
@@ -366,7 +368,8 @@ mod tests {
 
     use proptest::prelude::*;
 
-    use super::super::scatter::{ReadCounts, Share};
+    use super::super::dealer::Share;
+    use super::super::scatter::ReadCounts;
     use super::super::spill::Spill;
     use super::*;
     use crate::terrain::model::margin;

@@ -53,23 +53,20 @@ impl Extent {
 
     /// The cells that are in both; they must be of one size.
     pub fn within(&self, other: &Extent) -> Extent {
-        let range = |first: i64, count: usize, other_first: i64, other_count: usize| {
-            let low = first.max(other_first);
-            let high = (first + count as i64).min(other_first + other_count as i64);
-            (low, (high - low).max(0) as usize)
-        };
-        let (first_column, columns) =
-            range(self.first_column, self.columns, other.first_column, other.columns);
-        let (first_row, rows) = range(self.first_row, self.rows, other.first_row, other.rows);
-        Extent { cell: self.cell, first_column, first_row, columns, rows }
+        self.combined(other, i64::max, i64::min)
     }
 
     /// The least extent that holds both; they must be of one size of cells.
     pub fn joined(&self, other: &Extent) -> Extent {
+        self.combined(other, i64::min, i64::max)
+    }
+
+    /// From one of the two starts to one of the two ends, on both axes.
+    fn combined(&self, other: &Extent, start: fn(i64, i64) -> i64, end: fn(i64, i64) -> i64) -> Extent {
         let range = |first: i64, count: usize, other_first: i64, other_count: usize| {
-            let low = first.min(other_first);
-            let high = (first + count as i64).max(other_first + other_count as i64);
-            (low, (high - low) as usize)
+            let low = start(first, other_first);
+            let high = end(first + count as i64, other_first + other_count as i64);
+            (low, (high - low).max(0) as usize)
         };
         let (first_column, columns) =
             range(self.first_column, self.columns, other.first_column, other.columns);

@@ -340,6 +340,12 @@ mod tests {
             cells.add_survey(i * 7919 % 100_000_000, i * 250, 1_000_000, 1 + (i % 3) as u8, i % 2 == 0);
         }
         cells.add_reference(5, 5, 5);
+        // Positions outside are passed over.
+        for (x, y) in [(-1, 5), (5, -1), (100_000_000, 5), (5, 100_000_000), (i64::MIN / 4, i64::MAX / 4)] {
+            let before = cells.clone();
+            cells.add_survey(x, y, 0, 1, true);
+            assert_eq!(cells.coverage, before.coverage);
+        }
         let bytes = cells.encode();
         let (coverage, sums) = Coverage::decode(&bytes).unwrap();
         assert_eq!((coverage, sums.len()), (cells.coverage, 0));

@@ -26,7 +26,7 @@ use rayon::prelude::*;
 use serde::Serialize;
 use twox_hash::XxHash3_64;
 
-use super::cells::{Sums, corner};
+use super::cells::Sums;
 use super::holes::Holes;
 use super::learning::{ByReturn, fold_of};
 use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
@@ -76,11 +76,7 @@ impl Neighbourhood {
 
     /// The ground whose tiles it must hear of: ranges of x and y, micrometres.
     pub fn ground(&self) -> (Range, Range) {
-        let Extent { cell, first_column, first_row, columns, rows } = *self.sums.extent();
-        // Corners are rounded: a micrometre more on both sides.
-        let range =
-            |first: i64, count: usize| (corner(first, cell) - 1, corner(first + count as i64, cell) + 1);
-        (range(first_column, columns), range(first_row, rows))
+        self.sums.extent().ground()
     }
 
     /// The reference cells to be tested that the tile answers for.
