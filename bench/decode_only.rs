@@ -12,8 +12,8 @@ use std::time::Instant;
 use clap::Parser;
 use echograde::cloud::{Block, CloudError, CloudFile, Decoded, Decoder, Fields};
 use echograde::pipeline::load;
-use echograde::pipeline::units::Unit;
 use echograde::stages::chain::Chain;
+use echograde::units::Unit;
 
 /// Decodes point files in parallel and prints how fast.
 #[derive(Parser)]

@@ -1,9 +1,10 @@
 //! How well the ground of an airborne lidar survey agrees with a better measurement of the same ground,
 //! return by return: a streaming, out-of-core tool driven by a pipeline file.
 //!
-//! The rooms, in the order that data walks through them: [`cli`] (the command line) → [`pipeline`] (the file:
-//! model, units, checking, schema) → [`engine`] (scatter, tiles, gather) → [`cloud`] (reading point files) →
-//! [`stages`] (one file a stage) → [`raster`] → [`stats`] → [`terrain`] → [`standards`] → [`report`].
+//! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
+//! comparisons to a decision) and [`report`] (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
+//! [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`raster`], [`cloud`] (reading point files) →
+//! [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
 
@@ -13,8 +14,11 @@ pub mod engine;
 pub mod pipeline;
 pub mod raster;
 pub mod report;
+pub mod results;
 pub mod stages;
 pub mod standards;
 pub mod stats;
 pub mod terrain;
+pub mod tile;
 pub mod trust;
+pub mod units;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::time::Instant;
 
 use echograde::cloud::{CloudFile, Crs, Decoded, Decoder, Fields, GpsTimeType, StatedUnit};
-use echograde::pipeline::units::Unit;
+use echograde::units::Unit;
 use serde_json::Value;
 
 const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: true };

@@ -6,12 +6,12 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{Working, refused, results, root, slow_pipeline, try_run};
-use echograde::engine::job::{Job, Means};
+use echograde::engine::plan::job::{Job, Means};
 use echograde::engine::run::run;
-use echograde::engine::run_folder::Claim;
-use echograde::engine::tile::Tile;
+use echograde::engine::store::run_folder::Claim;
 use echograde::pipeline::load;
 use echograde::stages::TileStage;
+use echograde::tile::points::Tile;
 use tempfile::TempDir;
 
 /// A place to work in, with a pipeline file over a copy of one strip and the scan of the demo.

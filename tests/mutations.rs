@@ -16,11 +16,11 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use echograde::cloud::{Census, CloudFile, Decoder, Fields, STACK};
-use echograde::engine::job::{Job, Means};
+use echograde::engine::plan::job::{Job, Means};
 use echograde::engine::run::run;
-use echograde::engine::run_folder::Claim;
+use echograde::engine::store::run_folder::Claim;
 use echograde::pipeline::load;
-use echograde::pipeline::units::Unit;
+use echograde::units::Unit;
 use files::{Builder, points};
 use mutate::{Random, mutate};
 

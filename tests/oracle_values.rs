@@ -2,8 +2,7 @@
 //! `tests/oracle/reference_values.json`. Also the worked examples of published texts that fit it.
 
 use echograde::cloud::Point;
-use echograde::cloud::near::{Near, Offset};
-use echograde::pipeline::units::{Length, Unit};
+use echograde::cloud::buckets::{Near, Offset};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
 use echograde::stages::compare::{Compare, Method};
@@ -11,6 +10,7 @@ use echograde::stages::ground::{Ground, WindowGrowth};
 use echograde::stages::matching::ReferenceGround;
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, RobustStatistics, robust_statistics};
+use echograde::units::{Length, Unit};
 use serde_json::Value;
 
 fn section(name: &str) -> Value {

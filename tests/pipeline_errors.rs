@@ -6,9 +6,9 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use echograde::pipeline::resolved::resolved_yaml;
-use echograde::pipeline::units::Length;
 use echograde::pipeline::{Loaded, PipelineError, load, load_text};
 use echograde::stages::Stage;
+use echograde::units::Length;
 use proptest::prelude::*;
 
 fn files(folder: &str) -> Vec<PathBuf> {

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use common::made::{COMPARE_ALL, Stored, grid, point, slope, write};
 use common::{describe, echograde, number, of_return, root, run};
 use echograde::cloud::{CloudFile, StatedUnit};
-use echograde::pipeline::units::Unit;
+use echograde::units::Unit;
 use las::{Builder, Point, Reader, Writer};
 use serde_json::{Value, json};
 use tempfile::TempDir;

@@ -5,14 +5,14 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use super::CliError;
-use crate::engine::budget::{Density, free_bytes, rough_seconds, tile_bytes};
-use crate::engine::job::{CloudJob, Job, Means, edge_metres};
-use crate::engine::progress::duration;
+use crate::cli::CliError;
+use crate::engine::plan::budget::{Density, free_bytes, rough_seconds, tile_bytes};
+use crate::engine::plan::job::{CloudJob, Job, Means, edge_metres};
+use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
-use crate::pipeline::units::Unit;
-use crate::report::words::thousands;
+use crate::results::format::thousands;
+use crate::units::Unit;
 
 /// What is known of a run before it reads points.
 #[derive(Serialize)]

@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use crate::cloud::{Census, CloudError, CloudFile, GpsTimeType, MAX_RETURN, StatedUnit};
-use crate::pipeline::units::Unit;
+use crate::units::Unit;
 
 /// Inspects each of `paths` and gives the text for people, or JSON: one object for one path, a list of them for
 /// several.

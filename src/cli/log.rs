@@ -7,8 +7,8 @@ use tracing_subscriber::layer::SubscriberExt;
 use tracing_subscriber::util::SubscriberInitExt;
 use tracing_subscriber::{EnvFilter, Layer, fmt};
 
-use crate::engine::log::{ONLY, Writer};
-use crate::engine::progress::AboveBar;
+use crate::engine::watch::log::{ONLY, Writer};
+use crate::engine::watch::progress::AboveBar;
 
 /// Starts telling. `RUST_LOG` chooses how much standard error shows; the log of a run always tells all steps.
 pub fn start() {

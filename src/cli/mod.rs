@@ -15,9 +15,9 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cloud::CloudError;
 use crate::cloud::{STACK, guard};
-use crate::engine::EngineError;
-use crate::engine::job::{DEFAULT_MEMORY, JobError, Means};
-use crate::engine::run_folder::Claim;
+use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Means};
+use crate::engine::store::error::EngineError;
+use crate::engine::store::run_folder::Claim;
 use crate::pipeline::{PipelineError, schema};
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
@@ -175,7 +175,7 @@ fn dispatch(command: Command) -> Result<u8, CliError> {
     match command {
         Command::Run { files, out, resume, replace, json, means } => {
             let order = run::Order { claim: Claim { resume, replace }, json, means: means.means() };
-            crate::engine::stop::listen().map_err(CliError::Signals)?;
+            crate::engine::watch::stop::listen().map_err(CliError::Signals)?;
             if let [file] = &files[..] {
                 let done = run::run(file, out.as_deref(), order)?;
                 print(&done.text)?;

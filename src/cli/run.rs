@@ -2,13 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use super::CliError;
-use crate::engine::job::{Job, Means};
+use crate::cli::CliError;
+use crate::engine::plan::job::{Job, Means};
 use crate::engine::run::run as run_job;
-use crate::engine::run_folder::Claim;
+use crate::engine::store::run_folder::Claim;
 use crate::pipeline::load;
-use crate::report::tables::summary_json;
 use crate::report::text::result_text;
+use crate::results::tables::summary_json;
 
 /// How runs are to be done.
 #[derive(Clone, Copy, Debug)]

@@ -8,13 +8,13 @@ use std::time::Instant;
 
 use serde_json::{Value, json};
 
-use super::run::{NOT_ACCEPTED, Order, run};
-use super::{CliError, print, show};
-use crate::engine::inputs::hash_inputs;
-use crate::engine::job::Job;
-use crate::engine::progress::duration;
-use crate::engine::run_folder::{MANIFEST, PIPELINE, SUMMARY};
-use crate::engine::stop;
+use crate::cli::run::{NOT_ACCEPTED, Order, run};
+use crate::cli::{CliError, print, show};
+use crate::engine::plan::inputs::hash_inputs;
+use crate::engine::plan::job::Job;
+use crate::engine::store::run_folder::{MANIFEST, PIPELINE, SUMMARY};
+use crate::engine::watch::progress::duration;
+use crate::engine::watch::stop;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
 

@@ -4,10 +4,10 @@ use std::io::{BufReader, Seek, SeekFrom};
 
 use laz::laszip::ChunkTable;
 
-use super::compression::{Compression, Kind};
-use super::error::{CloudError, EXPORT_AGAIN};
-use super::guard;
-use super::source::Source;
+use crate::cloud::compression::{Compression, Kind};
+use crate::cloud::error::{CloudError, EXPORT_AGAIN};
+use crate::cloud::guard;
+use crate::cloud::sized_file::Source;
 
 /// Points in a block of an uncompressed file: as many as LAZ writers commonly put into a chunk.
 const PLAIN_BLOCK: u64 = 50_000;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::pipeline::units::Micrometres;
+use crate::units::Micrometres;
 
 /// A half-open range of coordinates, micrometres.
 pub type Range = (Micrometres, Micrometres);

@@ -5,12 +5,12 @@ use std::collections::HashMap;
 
 use rayon::prelude::*;
 
-use super::blocks::Block;
-use super::decode::{Decoded, Decoder};
-use super::error::CloudError;
-use super::header::CloudFile;
-use super::point::{Fields, MAX_RETURN, Point};
-use crate::pipeline::units::{Micrometres, Unit};
+use crate::cloud::blocks::Block;
+use crate::cloud::decode::{Decoded, Decoder};
+use crate::cloud::error::CloudError;
+use crate::cloud::header::CloudFile;
+use crate::cloud::point::{Fields, MAX_RETURN, Point};
+use crate::units::{Micrometres, Unit};
 
 /// Side of the smallest cell in which points are counted for the density: one metre.
 const CELL: Micrometres = 1_000_000;

@@ -5,8 +5,8 @@ use std::path::Path;
 
 use laz::{LazItem, LazItemType, LazVlr};
 
-use super::error::{CloudError, EXPORT_AGAIN};
-use super::records::Record;
+use crate::cloud::error::{CloudError, EXPORT_AGAIN};
+use crate::cloud::vlr::Record;
 
 /// Extra bytes of a compressed point at the most: the decoder takes several kilobytes of memory for each.
 const MOST_EXTRA_BYTES: u16 = 4096;

@@ -6,9 +6,9 @@
 
 use std::fmt;
 
-use super::geokeys::{self, GeoKeys};
-use super::wkt::{self, Node, Value};
-use crate::pipeline::units::Unit;
+use crate::cloud::geokeys::{self, GeoKeys};
+use crate::cloud::wkt::{self, Node, Value};
+use crate::units::Unit;
 
 /// Two sizes of a unit are the same when they differ by less than this share. The two feet differ by 2e-6;
 /// files write the US survey foot with 7 to 16 digits.

@@ -8,15 +8,15 @@ use std::io::{Cursor, Read};
 use laz::las::selective::DecompressionSelection;
 use laz::record::{LayeredPointRecordDecompressor, RecordDecompressor, SequentialPointRecordDecompressor};
 
-use super::blocks::Block;
-use super::compression::{self, Compression, Kind};
-use super::error::CloudError;
-use super::guard;
-use super::header::CloudFile;
-use super::point::{Fields, Point};
-use super::source::Source;
-use super::wiped;
-use crate::pipeline::units::Unit;
+use crate::cloud::blocks::Block;
+use crate::cloud::compression::{self, Compression, Kind};
+use crate::cloud::error::CloudError;
+use crate::cloud::guard;
+use crate::cloud::header::CloudFile;
+use crate::cloud::point::{Fields, Point};
+use crate::cloud::sized_file::Source;
+use crate::cloud::wiped;
+use crate::units::Unit;
 
 /// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
 const LARGE_CHUNK: u64 = 64 << 20;

@@ -2,12 +2,12 @@
 
 use std::path::{Path, PathBuf};
 
-use super::blocks::{self, Block};
-use super::compression::{self, Compression};
-use super::crs::Crs;
-use super::error::{CloudError, EXPORT_AGAIN};
-use super::records::{self, Record};
-use super::source::Source;
+use crate::cloud::blocks::{self, Block};
+use crate::cloud::compression::{self, Compression};
+use crate::cloud::crs::Crs;
+use crate::cloud::error::{CloudError, EXPORT_AGAIN};
+use crate::cloud::sized_file::Source;
+use crate::cloud::vlr::{self, Record};
 
 /// Bytes of a point record of formats 0 to 10: LAS 1.4 R16, section 2.6.
 pub(super) const RECORD_LENGTHS: [u16; 11] = [20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67];
@@ -123,7 +123,7 @@ impl CloudFile {
                 remedy: "Take the file out of `files:`",
             });
         }
-        let mut kept = records::read(
+        let mut kept = vlr::read(
             &mut source,
             header.header_size.into(),
             header.number_of_variable_length_records,
@@ -143,7 +143,7 @@ impl CloudFile {
                 end_of_points = evlr.start_of_first_evlr;
                 let size = source.size();
                 let (start, number) = (evlr.start_of_first_evlr, evlr.number_of_evlrs);
-                kept.extend(records::read(&mut source, start, number, size, true, &mut notes)?);
+                kept.extend(vlr::read(&mut source, start, number, size, true, &mut notes)?);
             }
         }
 
@@ -209,8 +209,8 @@ impl CloudFile {
             },
             synthetic_returns: encoding & 8 != 0,
             creation_date: date(header.file_creation_year, header.file_creation_day_of_year),
-            system_identifier: records::text(&header.system_identifier),
-            generating_software: records::text(&header.generating_software),
+            system_identifier: vlr::text(&header.system_identifier),
+            generating_software: vlr::text(&header.generating_software),
             blocks,
             notes,
             compression,

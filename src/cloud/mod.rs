@@ -7,6 +7,7 @@
 
 mod blocks;
 pub mod bounds;
+pub mod buckets;
 mod census;
 mod column;
 mod compression;
@@ -16,14 +17,13 @@ mod error;
 mod geokeys;
 pub(crate) mod guard;
 mod header;
-pub mod near;
+pub mod packed;
 pub mod point;
-pub mod record;
-mod records;
 pub mod reuse;
-mod source;
+mod sized_file;
 #[cfg(test)]
 mod testing;
+mod vlr;
 mod wiped;
 mod wkt;
 

@@ -1,6 +1,6 @@
 //! The point as the stages see it, and the fields that a stage may ask for.
 
-use crate::pipeline::units::Micrometres;
+use crate::units::Micrometres;
 
 /// One return of a pulse, in the program's own integers.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]

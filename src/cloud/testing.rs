@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use super::header::CloudFile;
+use crate::cloud::header::CloudFile;
 
 // The tests of the whole program make the same files.
 #[path = "../../tests/common/files.rs"]

@@ -6,39 +6,41 @@ use std::path::Path;
 use std::thread;
 use std::time::Instant;
 
-use super::budget::free_bytes;
-use super::error::{EngineError, guarded};
-use super::gather::Gathered;
-use super::identity::Identity;
-use super::index;
-use super::inputs::{InputFile, check_unchanged, hash_inputs};
-use super::job::{CloudJob, Job};
-use super::limits::heavy_tiles;
-use super::log::{self, RunLog};
-use super::manifest::{Manifest, Step, peak_memory};
-use super::progress::{Progress, duration};
-use super::run_folder::{Claim, MANIFEST, RunFolder};
-use super::sample::Draw;
-use super::scatter::{Dealt, Input, scatter};
-use super::stop;
-use super::summing_up::{cloud_counts, histogram, notes_of_reading};
-use super::surfaces::Surfaces;
-use super::tile::Cloud;
-use super::tiles::Tiling;
-use super::trade::{Account, trade};
-use super::work::{DealtClouds, Work, make_surfaces, run_tiles};
 use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::gather::Gathered;
+use crate::engine::conclude::manifest::{Manifest, Step, peak_memory};
+use crate::engine::conclude::summing_up::{cloud_counts, histogram, notes_of_reading};
+use crate::engine::conclude::trade::{Account, trade};
+use crate::engine::partition::clouds::DealtClouds;
+use crate::engine::partition::index;
+use crate::engine::partition::scatter::{Dealt, Input, scatter};
+use crate::engine::plan::budget::free_bytes;
+use crate::engine::plan::inputs::{InputFile, check_unchanged, hash_inputs, identity};
+use crate::engine::plan::job::{CloudJob, Job};
+use crate::engine::store::error::{EngineError, guarded};
+use crate::engine::store::identity::Identity;
+use crate::engine::store::run_folder::{Claim, MANIFEST, RunFolder};
+use crate::engine::watch::log::{self, RunLog};
+use crate::engine::watch::progress::{Progress, duration};
+use crate::engine::watch::stop;
+use crate::engine::work::load::heavy_tiles;
+use crate::engine::work::surfaces::Surfaces;
+use crate::engine::work::tiles::{Work, make_surfaces, run_tiles};
 use crate::pipeline::resolved::resolved_yaml;
-use crate::pipeline::units::Micrometres;
+use crate::report::html;
 use crate::report::method::method;
-use crate::report::summary::Summary;
-use crate::report::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
-use crate::report::{html, summary};
+use crate::results::summary;
+use crate::results::summary::Summary;
+use crate::results::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::stages::auto::Count;
+use crate::stages::draw::Draw;
 use crate::terrain::learning::Learning;
+use crate::tile::points::Cloud;
+use crate::tile::tiling::Tiling;
 use crate::trust::figures::PointCounts;
 use crate::trust::study::{Moments16, study};
+use crate::units::Micrometres;
 
 /// Runs a job and leaves its results in the run folder `out`.
 ///
@@ -102,7 +104,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let inputs = hash_inputs(&job)?;
     clock.step("hash the inputs")?;
     let dealt = match folder.left_over() {
-        Some(identity) => take_up(&mut job, &inputs, identity, folder)?,
+        Some(left_over) => take_up(&mut job, &inputs, left_over, folder)?,
         None => deal_out(&job, &inputs, folder, &mut clock)?,
     };
     let spill = folder.spill();
@@ -204,7 +206,7 @@ fn take_up(
     left_over: &Identity,
     folder: &RunFolder,
 ) -> Result<DealtClouds, EngineError> {
-    let changed = left_over.differences(&Identity::of(job, inputs, folder.may_replace()));
+    let changed = left_over.differences(&identity(job, inputs, folder.may_replace()));
     if !changed.is_empty() {
         let message = format!(
             "the interrupted run cannot be gone on with, since what it was started with has changed:\n  {}\n\
@@ -228,7 +230,7 @@ fn deal_out(
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
-    folder.write_identity(&Identity::of(job, inputs, folder.may_replace()))?;
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
     let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Dealt, EngineError> {
         let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };

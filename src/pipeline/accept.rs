@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::units::Length;
-use crate::stages::strata::{By, Cover, Echo};
+use crate::tile::strata::{By, Cover, Echo};
+use crate::units::Length;
 
 /// One limit, or several for the same group. Each is met, missed, or undecided with this sample.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]

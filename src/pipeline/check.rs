@@ -2,22 +2,22 @@
 
 use serde_json::Value;
 
-use super::explain::name;
-use super::limits;
-use super::locate::Seg;
-use super::model::{CloudInput, Pipeline};
-use super::parse::Entry;
-use super::problem::Notes;
-use super::units::Length;
+use crate::pipeline::explain::name;
+use crate::pipeline::limits;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::model::{CloudInput, Pipeline};
+use crate::pipeline::parse::Entry;
+use crate::pipeline::problem::Notes;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
-use crate::stages::keep::Keep;
 use crate::stages::read::Read;
-use crate::stages::strata::MOST_CLASSES;
+use crate::stages::select::Keep;
 use crate::stages::summarise::Summarise;
 use crate::stages::{CloudChoice, Stage};
+use crate::tile::strata::MOST_CLASSES;
+use crate::units::Length;
 
 /// Longest length of an option, and farthest coordinate: beyond these a unit is most likely mistaken.
 const LONGEST: Length = Length::metres(100_000.0);

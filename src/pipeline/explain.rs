@@ -3,8 +3,8 @@
 
 use serde_json::Value;
 
-use super::locate::Seg;
-use super::schema;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::schema;
 
 /// A decoding error in words.
 pub(super) struct Explained {

@@ -6,8 +6,8 @@ use std::path::{Component, Path, PathBuf};
 
 use glob::{MatchOptions, Pattern};
 
-use super::locate::Seg;
-use super::problem::Notes;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::problem::Notes;
 
 /// Letters as they are written; hidden files (`._strip.laz` of a copied disk, say) only where asked for by name.
 const EXACT: MatchOptions =

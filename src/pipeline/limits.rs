@@ -1,13 +1,13 @@
 //! Whether the limits under `accept:` make sense and speak of groups that there will be.
 
-use super::accept::Limits;
-use super::check::Check;
-use super::locate::Seg;
-use super::model::Pipeline;
-use super::parse::Entry;
-use super::problem::Notes;
-use crate::stages::strata::{By, class_name};
+use crate::pipeline::accept::Limits;
+use crate::pipeline::check::Check;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::model::Pipeline;
+use crate::pipeline::parse::Entry;
+use crate::pipeline::problem::Notes;
 use crate::stages::summarise::Summarise;
+use crate::tile::strata::{By, class_name};
 
 /// Notes every limit that makes no sense.
 pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {

@@ -16,7 +16,6 @@ pub mod problem;
 pub mod resolved;
 pub mod schema;
 mod tree;
-pub mod units;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
-use super::accept::Limits;
-use super::units::{Length, Unit};
+use crate::pipeline::accept::Limits;
 use crate::stages::{Stage, checkpoints, compare, ground, read, summarise};
+use crate::units::{Length, Unit};
 
 /// A pipeline file: the clouds, where the results go, and the stages of the work in their order.
 ///

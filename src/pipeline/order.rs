@@ -1,8 +1,8 @@
 //! Whether the stages are all there, each once, in the order of work.
 
-use super::locate::Seg;
-use super::parse::Entry;
-use super::problem::Notes;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::parse::Entry;
+use crate::pipeline::problem::Notes;
 use crate::stages::{CloudChoice, Stage};
 
 const ORDER: &str =

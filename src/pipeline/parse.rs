@@ -5,12 +5,12 @@ use serde::de::{DeserializeOwned, DeserializeSeed};
 use serde_json::{Map, Value, json};
 use serde_path_to_error::Segment;
 
-use super::explain::{self, explain};
-use super::locate::Seg;
-use super::model::Pipeline;
-use super::problem::{Notes, find};
-use super::schema;
-use super::tree::{Tree, explain_syntax};
+use crate::pipeline::explain::{self, explain};
+use crate::pipeline::locate::Seg;
+use crate::pipeline::model::Pipeline;
+use crate::pipeline::problem::{Notes, find};
+use crate::pipeline::schema;
+use crate::pipeline::tree::{Tree, explain_syntax};
 use crate::stages::Stage;
 
 /// What could be decoded of a pipeline file.

@@ -7,9 +7,9 @@ use std::path::{Path, PathBuf};
 use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
 use serde_json::Value;
 
-use super::explain::closest;
-use super::locate::{self, Aim, Seg};
-use super::schema::keys;
+use crate::pipeline::explain::closest;
+use crate::pipeline::locate::{self, Aim, Seg};
+use crate::pipeline::schema::keys;
 
 /// After so many problems the search ends: no one mends more in one go.
 const MOST: usize = 50;

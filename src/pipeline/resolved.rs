@@ -2,8 +2,8 @@
 
 use serde_json::Value;
 
-use super::model::Pipeline;
-use super::parse;
+use crate::pipeline::model::Pipeline;
+use crate::pipeline::parse;
 
 /// The pipeline file that says everything. It loads to an equal pipeline from the folder of the original file, and
 /// its bytes depend on the pipeline alone.

@@ -4,8 +4,8 @@
 use schemars::generate::SchemaSettings;
 use serde_json::{Map, Value, json};
 
-use super::locate::Seg;
-use super::model::Pipeline;
+use crate::pipeline::locate::Seg;
+use crate::pipeline::model::Pipeline;
 
 /// The JSON Schema of the pipeline file.
 ///

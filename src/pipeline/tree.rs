@@ -8,9 +8,9 @@ use std::fmt;
 use serde::de::{DeserializeSeed, Deserializer, Error, IgnoredAny, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Value};
 
-use super::explain::name;
-use super::locate::{Aim, Seg};
-use super::problem::Notes;
+use crate::pipeline::explain::name;
+use crate::pipeline::locate::{Aim, Seg};
+use crate::pipeline::problem::Notes;
 
 /// Something wrong in the tree itself.
 pub(super) struct Oddity {

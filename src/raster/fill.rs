@@ -1,6 +1,6 @@
 //! Empty cells take the value of the nearest cell that has one, within a limit.
 
-use super::grid::{EMPTY, Raster};
+use crate::raster::grid::{EMPTY, Raster};
 
 /// Fills each empty cell with the value of the nearest occupied cell whose centre is at most `limit` cells away;
 /// of cells equally near, the lowest value. Cells farther off stay empty.

@@ -2,7 +2,7 @@
 
 use std::ops::Range;
 
-use crate::pipeline::units::Micrometres;
+use crate::units::Micrometres;
 
 /// The value of a cell that holds nothing: it never wins a minimum.
 pub const EMPTY: f64 = f64::INFINITY;

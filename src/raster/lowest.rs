@@ -1,7 +1,7 @@
 //! The lowest-elevation surface: cells whose lowest point lies far below its surroundings are found, so that a
 //! stray echo does not shape the surface.
 
-use super::grid::{EMPTY, Raster};
+use crate::raster::grid::{EMPTY, Raster};
 
 /// Cells on every side of a cell that judge its points: the 24 around it.
 const NEAR: usize = 2;

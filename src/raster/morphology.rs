@@ -8,7 +8,7 @@
 //! Cells without a value take no part: a window is centred only on cells that have one, and sees only those.
 //! For a raster without empty cells this is erosion with +∞ and dilation with −∞ beyond the edge.
 
-use super::grid::{EMPTY, Raster};
+use crate::raster::grid::{EMPTY, Raster};
 
 /// Working memory of [`open`], to be used again for the next raster.
 #[derive(Default)]

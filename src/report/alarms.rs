@@ -1,7 +1,7 @@
 //! What must be said before any figure: that part of a cloud is not in them.
 
-use super::summary::{CloudCounts, Summary};
-use super::words::{percent, thousands};
+use crate::results::format::{percent, thousands};
+use crate::results::summary::{CloudCounts, Summary};
 
 /// What a reader must know before the figures; nothing where both clouds are whole.
 pub fn alarms(summary: &Summary) -> Vec<String> {
@@ -43,8 +43,11 @@ fn far_out(cloud: &str, counts: &CloudCounts) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pipeline::units::Unit;
-    use crate::report::{sample, text, words};
+    use crate::report::accounting;
+    use crate::report::text;
+
+    use crate::results::sample;
+    use crate::units::Unit;
 
     #[test]
     fn whole_clouds_raise_no_alarm_and_lost_points_a_loud_one() {
@@ -67,7 +70,7 @@ mod tests {
         let line = text.lines().find(|line| line.starts_with("WARNING: 3 damaged blocks"));
         assert!(line.is_some(), "{text}");
         assert!(text.find("WARNING").unwrap() < text.find("By return;").unwrap());
-        let ledger = words::ledger(&summary.survey, None);
+        let ledger = accounting::ledger(&summary.survey, None);
         assert_eq!(
             (ledger[0].label.as_str(), ledger[0].counts[0]),
             ("lost in damaged blocks", Some(150_000))

@@ -1,10 +1,10 @@
 //! The histogram of dz by return: one panel a return, one above the other on one shared axis, so that the eye
 //! compares places and widths. A return is told by its label, never by a colour.
 
-use super::summary::{Histogram, Statistics, Summary};
-use super::svg::{Drawing, Scale, ticks};
-use super::words;
-use crate::pipeline::units::Unit;
+use crate::report::svg::{Drawing, Scale, ticks};
+use crate::results::format;
+use crate::results::summary::{Histogram, Statistics, Summary};
+use crate::units::Unit;
 
 /// Panels in one drawing: with more, it would not fit a printed page.
 const PANELS: usize = 6;
@@ -159,7 +159,7 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
     for tick in &values {
         let at = x.at(tick / factor);
         drawing.line("axis", [at, base], [at, base + 4.0]);
-        let text = words::signed(*tick, decimals).replace('-', "−");
+        let text = format::signed(*tick, decimals).replace('-', "−");
         drawing.text("tick", "middle", at, base + 17.0, &text);
     }
     drawing.text("hint", "start", LEFT, base + 35.0, "◂ survey lower");
@@ -193,7 +193,13 @@ fn draw_panel(
     let base = bars_top + BAR_HEIGHT;
     drawing.text("label", "start", LEFT, top + 13.0, &describe(panel, unit));
     if *lower > 0 {
-        drawing.text("hint", "start", LEFT, bars_top - 3.0, &format!("◂ {} lower", words::thousands(*lower)));
+        drawing.text(
+            "hint",
+            "start",
+            LEFT,
+            bars_top - 3.0,
+            &format!("◂ {} lower", format::thousands(*lower)),
+        );
     }
     if *higher > 0 {
         drawing.text(
@@ -201,7 +207,7 @@ fn draw_panel(
             "end",
             RIGHT,
             bars_top - 3.0,
-            &format!("{} higher ▸", words::thousands(*higher)),
+            &format!("{} higher ▸", format::thousands(*higher)),
         );
     }
     let statistics = panel.statistics;
@@ -229,17 +235,17 @@ fn draw_panel(
 }
 
 fn decimals_of_share(share: f64) -> String {
-    words::decimal(share * 100.0, if share < 0.0995 { 1 } else { 0 })
+    format::decimal(share * 100.0, if share < 0.0995 { 1 } else { 0 })
 }
 
 /// A panel in words: `Return 1 · 8,120 places · bias +4 mm · SD 25 mm`.
 fn describe(panel: &Panel<'_>, unit: Unit) -> String {
-    let mut text = format!("Return {} · {}", panel.return_number, words::places(panel.statistics.compared));
+    let mut text = format!("Return {} · {}", panel.return_number, format::places(panel.statistics.compared));
     if let Some(mean) = panel.statistics.mean {
-        text += &format!(" · bias {}", words::signed_length(mean, unit).replace('-', "−"));
+        text += &format!(" · bias {}", format::signed_length(mean, unit).replace('-', "−"));
     }
     if let Some(sd) = panel.statistics.sd {
-        text += &format!(" · SD {}", words::length(sd, unit));
+        text += &format!(" · SD {}", format::length(sd, unit));
     }
     text
 }
@@ -247,7 +253,7 @@ fn describe(panel: &Panel<'_>, unit: Unit) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::sample;
+    use crate::results::sample;
 
     /// The attributes of every element of this name and class, as numbers.
     fn shapes(svg: &str, start: &str, names: &[&str]) -> Vec<Vec<f64>> {

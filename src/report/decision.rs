@@ -2,9 +2,10 @@
 
 use serde_json::{Map, Value, json};
 
-use super::summary::Summary;
-use super::trust::{Interval, Standing, VsFirst};
-use super::words::{self, UNDEFINED, length, percent, places, thousands};
+use crate::results::confidence::{Interval, Standing, VsFirst};
+use crate::results::format;
+use crate::results::format::{UNDEFINED, length, percent, places, thousands};
+use crate::results::summary::Summary;
 use crate::terrain::trade::TradeRow;
 
 /// A column of figures for one cover.
@@ -90,7 +91,7 @@ fn standing<'a>(summary: &'a Summary, name: &Map<String, Value>) -> Option<&'a S
 
 fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
     let Some(standing) = standing(summary, &name) else { return [(); 3].map(|()| UNDEFINED.to_string()) };
-    let value = standing.rmse_v.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
+    let value = standing.rmse_v.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
     let ends = standing.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
     let class = match (standing.class_cm, standing.class_cm_sure) {
         (Some(met), Some(sure)) if met == sure => format!("{met}"),
@@ -102,14 +103,15 @@ fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
 }
 
 fn interval([low, high]: Interval, decimals: usize) -> String {
-    format!("{} to {}", words::decimal(low, decimals), words::decimal(high, decimals))
+    format!("{} to {}", format::decimal(low, decimals), format::decimal(high, decimals))
 }
 
 fn against_first(number: u8, against: Option<&VsFirst>) -> String {
     let Some(against) = against else {
         return if number == 1 { "the measure".to_string() } else { UNDEFINED.to_string() };
     };
-    let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", words::decimal(ratio, 2)));
+    let ratio =
+        against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", format::decimal(ratio, 2)));
     match against.verdict {
         "worse" => format!("worse{ratio}"),
         "better" => format!("better{ratio}"),
@@ -118,8 +120,8 @@ fn against_first(number: u8, against: Option<&VsFirst>) -> String {
 }
 
 fn terrain(summary: &Summary, trade: &TradeRow) -> [String; 4] {
-    let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 1));
-    let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
+    let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 1));
+    let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
     let common = summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
     let (plain, weighted) = if common {
         (trade.terrain.rmse_terrain_common, trade.weighted.rmse_terrain_common)
@@ -199,7 +201,7 @@ fn returns(summary: &Summary) -> Vec<String> {
         match numbers.as_slice() {
             [] => None,
             [number] => Some(format!("Return {number} {one}.")),
-            all => Some(format!("Returns {} {several}.", words::listed(all))),
+            all => Some(format!("Returns {} {several}.", format::listed(all))),
         }
     };
     let all = [
@@ -295,7 +297,8 @@ fn independent(summary: &Summary) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::{html, sample, text};
+    use crate::report::{html, text};
+    use crate::results::sample;
 
     #[test]
     fn the_answer_says_which_returns_for_which_class_under_which_cover_and_how_sure() {

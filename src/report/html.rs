@@ -2,14 +2,17 @@
 
 use askama::Template;
 
-use super::alarms::alarms;
-use super::chart;
-use super::decision::{self, DecisionRow};
-use super::standings;
-use super::summary::{Histogram, Statistics, Summary};
-use super::trust::{Accepted, Uncut};
-use super::variogram;
-use super::words::{self, UNDEFINED};
+use crate::report::accounting;
+use crate::report::alarms::alarms;
+use crate::report::chart;
+use crate::report::decision::{self, DecisionRow};
+use crate::report::sentences;
+use crate::report::standings;
+use crate::report::variogram;
+use crate::results::confidence::{Accepted, Uncut};
+use crate::results::format;
+use crate::results::format::UNDEFINED;
+use crate::results::summary::{Histogram, Statistics, Summary};
 
 /// Stands where the pipeline file gives no title.
 const UNTITLED: &str = "Survey against reference";
@@ -97,12 +100,12 @@ impl<'a> Page<'a> {
         let some_undefined = rows.iter().any(|row| row.cells.iter().any(|cell| cell.why.is_some()));
         let reference = summary.reference.as_ref();
         let clouds = || [Some(&summary.survey), reference].into_iter();
-        let pair = |value: fn(&super::summary::CloudCounts) -> u64| {
+        let pair = |value: fn(&crate::results::summary::CloudCounts) -> u64| {
             let mut values =
-                clouds().map(|cloud| cloud.map_or(String::new(), |c| words::thousands(value(c))));
+                clouds().map(|cloud| cloud.map_or(String::new(), |c| format::thousands(value(c))));
             [values.next().unwrap_or_default(), values.next().unwrap_or_default()]
         };
-        let ledger = words::ledger(&summary.survey, reference)
+        let ledger = accounting::ledger(&summary.survey, reference)
             .into_iter()
             .map(|line| Line {
                 label: line.label,
@@ -110,14 +113,14 @@ impl<'a> Page<'a> {
                     .zip(line.counts)
                     .filter_map(|(cloud, count)| {
                         let read = cloud?.read;
-                        Some(count.map(|n| [words::thousands(n), share(n, read)]))
+                        Some(count.map(|n| [format::thousands(n), share(n, read)]))
                     })
                     .collect(),
             })
             .collect();
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
-            sentence: words::summary_sentence(summary),
+            sentence: sentences::summary_sentence(summary),
             alarms: alarms(summary),
             answers: decision::sentences(summary),
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
@@ -150,8 +153,8 @@ impl<'a> Page<'a> {
                 .any(|counts| counts.invalid_return > 0)
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
-            reference_error: words::reference_error(summary),
-            cautions: words::cautions(summary),
+            reference_error: sentences::reference_error(summary),
+            cautions: sentences::cautions(summary),
         }
     }
 }
@@ -161,7 +164,7 @@ fn minus(text: String) -> String {
 }
 
 fn share(n: u64, of: u64) -> String {
-    if of == 0 { UNDEFINED.to_string() } else { format!("{} %", words::percent(n as f64 / of as f64)) }
+    if of == 0 { UNDEFINED.to_string() } else { format!("{} %", format::percent(n as f64 / of as f64)) }
 }
 
 fn cells(s: &Statistics) -> Vec<Cell> {
@@ -175,14 +178,14 @@ fn cells(s: &Statistics) -> Vec<Cell> {
         Some(value) => text(minus(format(value))),
         None => Cell { text: UNDEFINED.to_string(), why: Some(why), first: false },
     };
-    let plain = |value| maybe(value, why, |v| words::decimal(v, 3));
-    let with_sign = |value| maybe(value, why, |v| words::signed(v, 3));
+    let plain = |value| maybe(value, why, |v| format::decimal(v, 3));
+    let with_sign = |value| maybe(value, why, |v| format::signed(v, 3));
     let mut cells = vec![
-        text(words::thousands(s.points)),
-        maybe(s.share, "no points", words::percent),
-        text(words::thousands(s.ground)),
-        maybe(s.ground_share, "no ground points", words::percent),
-        text(words::thousands(s.compared)),
+        text(format::thousands(s.points)),
+        maybe(s.share, "no points", format::percent),
+        text(format::thousands(s.ground)),
+        maybe(s.ground_share, "no ground points", format::percent),
+        text(format::thousands(s.compared)),
         with_sign(s.mean),
         plain(s.sd),
         plain(s.rmse),
@@ -202,9 +205,9 @@ fn cells(s: &Statistics) -> Vec<Cell> {
 fn accepted(summary: &Summary) -> Vec<Limit> {
     let told = |value: f64, measure: &str| {
         if matches!(measure, "share" | "coverage") {
-            words::decimal(value, 3)
+            format::decimal(value, 3)
         } else {
-            words::length(value, summary.units)
+            format::length(value, summary.units)
         }
     };
     let one = |limit: &Accepted| Limit {
@@ -223,7 +226,7 @@ fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &Statistics)> 
     let returns =
         summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
     let groups = summary.trust.groups.iter().filter(|group| !group.by.keys().eq(["return"]));
-    let groups = groups.map(|group| (words::in_words(&group.by), &group.statistics));
+    let groups = groups.map(|group| (format::in_words(&group.by), &group.statistics));
     returns.chain(groups).chain([("all".to_string(), &summary.all)])
 }
 
@@ -235,14 +238,14 @@ fn sure(summary: &Summary) -> Vec<Row> {
 
 fn sure_cells(s: &Statistics) -> Vec<Cell> {
     vec![
-        plain(words::thousands(s.compared), true),
-        plain(s.n_effective.map_or(UNDEFINED.to_string(), |n| words::thousands(n.round() as u64)), false),
-        plain(told(s.mean, words::signed), true),
-        plain(ends(s.mean_ci95, words::signed), false),
-        plain(told(s.sd, words::decimal), true),
-        plain(ends(s.sd_ci95, words::decimal), false),
-        plain(told(s.rmse, words::decimal), true),
-        plain(ends(s.rmse_ci95, words::decimal), false),
+        plain(format::thousands(s.compared), true),
+        plain(s.n_effective.map_or(UNDEFINED.to_string(), |n| format::thousands(n.round() as u64)), false),
+        plain(told(s.mean, format::signed), true),
+        plain(ends(s.mean_ci95, format::signed), false),
+        plain(told(s.sd, format::decimal), true),
+        plain(ends(s.sd_ci95, format::decimal), false),
+        plain(told(s.rmse, format::decimal), true),
+        plain(ends(s.rmse_ci95, format::decimal), false),
     ]
 }
 
@@ -253,16 +256,16 @@ fn uncut(summary: &Summary) -> Vec<Row> {
 }
 
 fn uncut_cells(s: &Statistics, uncut: &Uncut) -> Vec<Cell> {
-    let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), words::percent);
+    let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), format::percent);
     let mut cells = vec![
         plain(share(uncut.near_limit), true),
         plain(share(uncut.cut_off), false),
-        plain(told(s.mean, words::signed), true),
-        plain(told(uncut.mean, words::signed), false),
-        plain(ends(uncut.mean_ci95, words::signed), false),
-        plain(told(s.sd, words::decimal), true),
-        plain(told(uncut.sd, words::decimal), false),
-        plain(ends(uncut.sd_ci95, words::decimal), false),
+        plain(told(s.mean, format::signed), true),
+        plain(told(uncut.mean, format::signed), false),
+        plain(ends(uncut.mean_ci95, format::signed), false),
+        plain(told(s.sd, format::decimal), true),
+        plain(told(uncut.sd, format::decimal), false),
+        plain(ends(uncut.sd_ci95, format::decimal), false),
     ];
     if let Some(why) = &uncut.why_not {
         cells.truncate(3);
@@ -288,13 +291,13 @@ fn ends(ends: Option<[f64; 2]>, tell: fn(f64, usize) -> String) -> String {
 /// What the intervals rest on.
 fn block(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
-    let edge = words::decimal(correlation.block?, 1);
+    let edge = format::decimal(correlation.block?, 1);
     let unit = summary.units.symbol();
     let range = match correlation.range {
-        Some(range) => format!("dz is alike up to about {} {unit}", words::decimal(range, 1)),
+        Some(range) => format!("dz is alike up to about {} {unit}", format::decimal(range, 1)),
         None => "no likeness can be told from noise".to_string(),
     };
-    Some(format!("{} blocks of {edge} {unit}; {range}", words::thousands(correlation.blocks)))
+    Some(format!("{} blocks of {edge} {unit}; {range}", format::thousands(correlation.blocks)))
 }
 
 /// The returns that have no panel in the figure.
@@ -308,15 +311,15 @@ fn not_shown(summary: &Summary) -> Option<String> {
     match numbers.as_slice() {
         [] => None,
         [one] => Some(format!("Return {one} has no comparison.")),
-        several => Some(format!("Returns {} have no comparison.", words::listed(several))),
+        several => Some(format!("Returns {} have no comparison.", format::listed(several))),
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pipeline::units::Unit;
-    use crate::report::sample;
+    use crate::results::sample;
+    use crate::units::Unit;
 
     #[test]
     fn the_page_is_whole_and_needs_nothing_from_outside() {

@@ -5,7 +5,7 @@ use crate::stages::auto::Count;
 use crate::stages::compare::Method;
 use crate::stages::{CloudChoice, Stage};
 
-use super::words::thousands;
+use crate::results::format::thousands;
 
 /// The method of a pipeline in a few sentences.
 pub fn method(pipeline: &Pipeline) -> String {

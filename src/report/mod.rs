@@ -1,18 +1,42 @@
 //! What a run leaves behind: tables, the page and the printed result.
 
+mod accounting;
 mod alarms;
 mod chart;
 mod decision;
 pub mod html;
 pub mod method;
+mod sentences;
 mod standings;
-pub mod summary;
 mod svg;
-pub mod tables;
 pub mod text;
-pub mod trust;
 mod variogram;
-pub mod words;
 
 #[cfg(test)]
-mod sample;
+mod tests {
+    use crate::results::sample;
+    use crate::units::Unit;
+
+    /// Writes sample pages to look at: `cargo test --lib report::tests -- --ignored`, then `target/sample-pages/`.
+    #[test]
+    #[ignore = "writes pages for people to look at"]
+    fn write_sample_pages() {
+        let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/sample-pages");
+        std::fs::create_dir_all(&folder).unwrap();
+        for (name, (summary, histogram)) in [
+            ("metres", sample::five_returns(Unit::Metre)),
+            ("decided", sample::decided()),
+            ("feet", sample::five_returns(Unit::UsSurveyFoot)),
+            ("fifteen", sample::fifteen_returns()),
+            ("one", sample::one_place()),
+            ("nothing", sample::nothing_matched()),
+            ("far", sample::far_off()),
+        ] {
+            let page = super::html::page(&summary, &histogram);
+            std::fs::write(folder.join(format!("{name}.html")), page).unwrap();
+            std::fs::write(folder.join(format!("{name}.txt")), super::text::result_text(&summary)).unwrap();
+            std::fs::write(folder.join(format!("{name}.csv")), crate::results::tables::returns_csv(&summary))
+                .unwrap();
+        }
+    }
+}

@@ -1,9 +1,10 @@
 //! The table of groups against the published standards.
 
-use super::html::{Cell, Row, plain, told};
-use super::summary::Summary;
-use super::trust::Standing;
-use super::words::{self, UNDEFINED, length};
+use crate::report::html::{Cell, Row, plain, told};
+use crate::results::confidence::Standing;
+use crate::results::format;
+use crate::results::format::{UNDEFINED, length};
+use crate::results::summary::Summary;
 
 /// A row for all together, for each return, and for open ground and ground under canopy.
 pub(super) fn rows(summary: &Summary) -> Vec<Row> {
@@ -15,26 +16,26 @@ pub(super) fn rows(summary: &Summary) -> Vec<Row> {
 }
 
 fn row(summary: &Summary, standing: &Standing) -> Row {
-    let name = words::in_words(&standing.by);
+    let name = format::in_words(&standing.by);
     let name = standing.name.map_or(name.clone(), |short| format!("{name} ({short})"));
     let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
     let few = if standing.enough_checkpoints { "" } else { " (too few)" };
     let mut cells = vec![
-        plain(format!("{}{few}", words::thousands(standing.compared)), true),
-        plain(told(standing.rmse_v1, words::decimal), true),
-        plain(told(summary.reference_uncertainty, words::decimal), false),
-        plain(told(standing.rmse_v, words::decimal), false),
+        plain(format!("{}{few}", format::thousands(standing.compared)), true),
+        plain(told(standing.rmse_v1, format::decimal), true),
+        plain(told(summary.reference_uncertainty, format::decimal), false),
+        plain(told(standing.rmse_v, format::decimal), false),
         plain(class(standing.class_cm), true),
         plain(standing.quality_level.unwrap_or("none").to_string(), false),
-        plain(standing.bias_of_class.map_or(UNDEFINED.to_string(), words::percent), false),
-        plain(told(standing.nssda_95, words::decimal), true),
-        plain(told(standing.abs_p95, words::decimal), false),
+        plain(standing.bias_of_class.map_or(UNDEFINED.to_string(), format::percent), false),
+        plain(told(standing.nssda_95, format::decimal), true),
+        plain(told(standing.abs_p95, format::decimal), false),
     ];
     if summary.trust.standards.offset.is_some() {
         let without = standing.without_offset.as_ref();
         let more: [Cell; 3] = [
-            plain(told(without.and_then(|without| without.mean), words::signed), true),
-            plain(told(without.and_then(|without| without.rmse_v), words::decimal), false),
+            plain(told(without.and_then(|without| without.mean), format::signed), true),
+            plain(told(without.and_then(|without| without.rmse_v), format::decimal), false),
             plain(class(without.and_then(|without| without.class_cm)), false),
         ];
         cells.extend(more);
@@ -57,8 +58,8 @@ pub(super) fn offset(summary: &Summary) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::sample;
-    use crate::report::trust::WithoutOffset;
+    use crate::results::confidence::WithoutOffset;
+    use crate::results::sample;
 
     fn texts(row: &Row) -> Vec<&str> {
         row.cells.iter().map(|cell| cell.text.as_str()).collect()

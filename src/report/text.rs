@@ -1,9 +1,12 @@
 //! The result as `run` prints it on standard output.
 
-use super::alarms::alarms;
-use super::decision;
-use super::summary::{Statistics, Summary};
-use super::words::{self, UNDEFINED};
+use crate::report::accounting;
+use crate::report::alarms::alarms;
+use crate::report::decision;
+use crate::report::sentences;
+use crate::results::format;
+use crate::results::format::UNDEFINED;
+use crate::results::summary::{Statistics, Summary};
 
 /// No line is longer, so that the result fits a terminal and a message.
 const WIDTH: usize = 100;
@@ -13,7 +16,7 @@ pub fn result_text(summary: &Summary) -> String {
     // A title from a file must not steer the terminal.
     let title: String = summary.title.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     let mut out = String::new();
-    for part in [title.trim(), &words::summary_sentence(summary)] {
+    for part in [title.trim(), &sentences::summary_sentence(summary)] {
         if !part.is_empty() {
             out += &wrap(part);
             out.push('\n');
@@ -37,7 +40,7 @@ pub fn result_text(summary: &Summary) -> String {
     let left_out: String = clouds
         .into_iter()
         .flatten()
-        .filter_map(|(name, counts)| words::left_out(name, counts))
+        .filter_map(|(name, counts)| accounting::left_out(name, counts))
         .map(|s| wrap(&s))
         .collect();
     if !left_out.is_empty() {
@@ -67,13 +70,13 @@ fn table(summary: &Summary) -> String {
 }
 
 fn table_row(name: String, s: &Statistics) -> [String; 9] {
-    let value = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| words::decimal(v, 3));
+    let value = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
     [
         name,
-        words::thousands(s.points),
-        words::thousands(s.ground),
-        words::thousands(s.compared),
-        s.mean.map_or(UNDEFINED.to_string(), |v| words::signed(v, 3)),
+        format::thousands(s.points),
+        format::thousands(s.ground),
+        format::thousands(s.compared),
+        s.mean.map_or(UNDEFINED.to_string(), |v| format::signed(v, 3)),
         value(s.sd),
         value(s.rmse),
         value(s.nmad),
@@ -103,8 +106,8 @@ fn wrap(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::pipeline::units::Unit;
-    use crate::report::sample;
+    use crate::results::sample;
+    use crate::units::Unit;
 
     #[test]
     fn no_line_is_too_long_and_columns_line_up() {

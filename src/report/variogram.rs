@@ -1,8 +1,8 @@
 //! The picture of how unlike dz is at two places, by their distance.
 
-use super::summary::Summary;
-use super::svg::{Drawing, Scale, ticks};
-use super::words;
+use crate::report::svg::{Drawing, Scale, ticks};
+use crate::results::format;
+use crate::results::summary::Summary;
 
 const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 220.0;
@@ -36,8 +36,8 @@ pub fn figure(summary: &Summary) -> Option<String> {
     let title = "Half the mean squared difference of dz by distance";
     let description = format!(
         "From {} {unit} to {} {unit} apart.",
-        words::decimal(points[0].0, 2),
-        words::decimal(points[points.len() - 1].0, 0)
+        format::decimal(points[0].0, 2),
+        format::decimal(points[points.len() - 1].0, 0)
     );
     let mut drawing = Drawing::new("variogram", WIDTH, HEIGHT, title, &description);
     // Squares of small lengths have many zeros: the axis counts in the SD that they stand for.
@@ -50,7 +50,7 @@ pub fn figure(summary: &Summary) -> Option<String> {
             "end",
             x.places[0] - 8.0,
             at + 4.0,
-            &format!("{}²", words::decimal(sd, decimals)),
+            &format!("{}²", format::decimal(sd, decimals)),
         );
     }
     for power in (first.floor() as i32)..=(last.ceil() as i32) {

@@ -10,10 +10,10 @@
 
 use std::cmp::Ordering;
 
-use super::ground::{Limits, Origin};
-use crate::engine::tile::{Fate, PointSet};
-use crate::pipeline::units::Micrometres;
 use crate::raster::{EMPTY, Extent};
+use crate::stages::ground::{Limits, Origin};
+use crate::tile::points::{Fate, PointSet};
+use crate::units::Micrometres;
 
 /// The limits of a tile's core points.
 pub struct Ceilings<'a> {
@@ -127,10 +127,10 @@ mod tests {
 
     use super::*;
     use crate::cloud::point::Point;
-    use crate::pipeline::units::Length;
     use crate::raster::Raster;
     use crate::raster::morphology::Scratch;
     use crate::stages::ground::Ground;
+    use crate::units::Length;
 
     /// Ground of one pass over 9 × 9 cells of 1 m; the middle cell has the elevations in `middle`, millimetres.
     fn filter(cells: &[Option<i64>], middle: &[i64]) -> (Ground, Raster, PointSet) {

@@ -1,17 +1,17 @@
 //! The list of stages, made ready to work: where a new stage is added.
 
-use super::checkpoints::DrawCheckpoints;
-use super::compare::CompareTile;
-use super::ground::{FilterGround, KeepOrigin};
-use super::keep::{Keep, KeepGround};
-use super::places::ClassifyPlaces;
-use super::read::Damaged;
-use super::summarise::CountTile;
-use super::terrain_cells::SumTerrain;
-use super::{Halo, Stage, SurfaceNeed, TileStage};
 use crate::cloud::point::Fields;
-use crate::engine::tile::Cloud;
-use crate::pipeline::units::Length;
+use crate::stages::checkpoints::DrawCheckpoints;
+use crate::stages::compare::CompareTile;
+use crate::stages::ground::{FilterGround, KeepOrigin};
+use crate::stages::places::ClassifyPlaces;
+use crate::stages::read::Damaged;
+use crate::stages::select::{Keep, KeepGround};
+use crate::stages::summarise::CountTile;
+use crate::stages::terrain_cells::SumTerrain;
+use crate::stages::{Halo, Stage, SurfaceNeed, TileStage};
+use crate::tile::points::Cloud;
+use crate::units::Length;
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]

@@ -5,15 +5,13 @@ use serde::{Deserialize, Serialize};
 
 use twox_hash::XxHash3_64;
 
-use super::auto::Count;
-use super::compare::{Compare, Compared};
-use super::matching::Match;
-use super::strata::Strata;
-use super::{Halo, TileStage, Wanted};
-use crate::cloud::near::Near;
+use crate::cloud::buckets::Near;
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::engine::tile::{Candidate, Cloud, Tile};
-use crate::pipeline::units::{Length, Micrometres};
+use crate::stages::auto::Count;
+use crate::stages::compare::Compare;
+use crate::stages::{Halo, TileStage, Wanted};
+use crate::tile::points::{Candidate, Cloud, Tile};
+use crate::units::Length;
 
 /// Draws the places where the survey is compared with the reference, at random and for each return by itself.
 ///
@@ -52,73 +50,6 @@ pub fn hash(seed: u64, point: &Point) -> u64 {
     bytes[24] = point.return_number;
     bytes[25] = point.number_of_returns;
     XxHash3_64::oneshot_with_seed(seed, &bytes)
-}
-
-/// A checkpoint put up for the draw. The order is that of the draw: by hash, and where two hashes agree by the
-/// point itself.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct Drawn {
-    /// The seeded hash of the point.
-    pub key: u64,
-    /// Easting, micrometres.
-    pub x: Micrometres,
-    /// Northing, micrometres.
-    pub y: Micrometres,
-    /// Elevation in the survey, micrometres.
-    pub z: Micrometres,
-    /// Return number.
-    pub return_number: u8,
-    /// Number of returns of the pulse.
-    pub number_of_returns: u8,
-    /// Elevation of the reference, micrometres.
-    pub reference_z: Micrometres,
-    /// Reference points that it rests on.
-    pub reference_points: u32,
-    /// How much higher the point could lie and still be ground; see [`Compared::room`].
-    pub room: Option<u16>,
-    /// Slope of the ground there; see [`Compared::slope_percent`].
-    pub slope_percent: Option<u8>,
-    /// The strata it belongs to.
-    pub strata: Strata,
-    /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
-    pub plane: Option<(u64, u64)>,
-}
-
-impl Drawn {
-    /// The checkpoint at a survey point, with the reference there.
-    pub fn new(key: u64, point: &Point, reference: &Match) -> Self {
-        Drawn {
-            key,
-            x: point.x,
-            y: point.y,
-            z: point.z,
-            return_number: point.return_number,
-            number_of_returns: point.number_of_returns,
-            reference_z: reference.elevation,
-            reference_points: reference.points,
-            room: None,
-            slope_percent: None,
-            strata: Strata::default(),
-            plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
-        }
-    }
-
-    /// Survey elevation minus reference elevation, micrometres.
-    pub fn dz(&self) -> Micrometres {
-        self.z - self.reference_z
-    }
-
-    /// The comparison that it stands for.
-    pub fn compared(&self) -> Compared {
-        Compared {
-            x: self.x,
-            y: self.y,
-            dz: self.dz(),
-            room: self.room,
-            slope_percent: self.slope_percent,
-            strata: self.strata,
-        }
-    }
 }
 
 /// The stage at work.

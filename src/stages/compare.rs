@@ -3,17 +3,17 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::ceiling::Ceilings;
-use super::checkpoints::Drawn;
-use super::ground::Limits;
-use super::places::slope_at;
-use super::strata::{self, Strata};
-use super::summarise::Summarise;
-use super::{Halo, TileStage, Wanted};
+use crate::cloud::packed::{pack_40, unpack_40};
 use crate::cloud::point::{Fields, Point};
-use crate::cloud::record::{pack_40, unpack_40};
-use crate::engine::tile::{Cloud, Tile};
-use crate::pipeline::units::{Length, Micrometres};
+use crate::stages::ceiling::Ceilings;
+use crate::stages::draw::Drawn;
+use crate::stages::ground::Limits;
+use crate::stages::places::slope_at;
+use crate::stages::summarise::Summarise;
+use crate::stages::{Halo, TileStage, Wanted};
+use crate::tile::points::{Cloud, Tile};
+use crate::tile::strata::{self, Strata};
+use crate::units::{Length, Micrometres};
 
 /// Compares each checkpoint with the reference ground near it in plan: dz = survey elevation − reference elevation.
 ///

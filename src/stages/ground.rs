@@ -3,14 +3,14 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::places::SLOPE_CELLS;
-use super::{CloudChoice, Halo, Look, SurfaceNeed, TileStage};
-use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
-use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Finder, Raster};
+use crate::stages::places::SLOPE_CELLS;
+use crate::stages::{CloudChoice, Halo, Look, SurfaceNeed, TileStage};
+use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
 /// sees 2 cells around a cell of the core, which the margin of points is one cell wider than, and that for the limit

@@ -1,11 +1,11 @@
 //! Matching: the reference's elevation at a place, from its ground points near there in plan.
 
-use super::checkpoints::hash;
-use super::compare::{Compare, Method};
 use crate::cloud::bounds::Bounds;
-use crate::cloud::near::{Near, Offset};
+use crate::cloud::buckets::{Near, Offset};
 use crate::cloud::point::Point;
-use crate::pipeline::units::Micrometres;
+use crate::stages::checkpoints::hash;
+use crate::stages::compare::{Compare, Method};
+use crate::units::Micrometres;
 
 /// The reference at a checkpoint.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -187,7 +187,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::pipeline::units::Length;
+    use crate::units::Length;
 
     fn find(method: Method, within: f64, points: &[(i64, i64, i64)], at: (i64, i64)) -> Option<Match> {
         let options = Compare { method, within: Some(Length::metres(within)) };

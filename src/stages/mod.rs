@@ -5,12 +5,12 @@ pub mod ceiling;
 pub mod chain;
 pub mod checkpoints;
 pub mod compare;
+pub mod draw;
 pub mod ground;
-pub mod keep;
 pub mod matching;
 pub mod places;
 pub mod read;
-pub mod strata;
+pub mod select;
 pub mod summarise;
 pub mod terrain_cells;
 
@@ -18,9 +18,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::Fields;
-use crate::engine::tile::{Cloud, PointSet, Tile};
-use crate::pipeline::units::Micrometres;
 use crate::raster::Raster;
+use crate::tile::points::{Cloud, PointSet, Tile};
+use crate::units::Micrometres;
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.
 ///
@@ -130,8 +130,8 @@ impl CloudChoice {
 pub enum Stage {
     /// See [`read::Read`].
     Read(read::Read),
-    /// See [`keep::Keep`].
-    Keep(keep::Keep),
+    /// See [`select::Keep`].
+    Keep(select::Keep),
     /// See [`ground::Ground`].
     Ground(ground::Ground),
     /// See [`checkpoints::Checkpoints`].

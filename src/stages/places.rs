@@ -1,10 +1,10 @@
 //! What kind of place every cell of a tile is: its cover, from the first returns over it, and its slope.
 
-use super::strata::{Cover, Strata, class_of};
-use super::{Halo, TileStage, Wanted};
-use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
-use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::{Halo, TileStage, Wanted};
+use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::tile::strata::{Cover, Strata, class_of};
+use crate::units::{Length, Micrometres};
 
 /// Cells on every side of a cell through whose surface a plane is laid to find its slope.
 pub const SLOPE_CELLS: i64 = 2;

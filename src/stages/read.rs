@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::auto::Auto;
-use crate::pipeline::units::Length;
+use crate::stages::auto::Auto;
+use crate::units::Length;
 
 /// Reads the point files of the survey and of a reference cloud.
 ///

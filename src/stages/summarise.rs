@@ -3,14 +3,14 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::auto::Auto;
-use super::places::{Canopy, Places};
-use super::strata::{By, Echo, Strata, class_of};
-use super::{Look, TileStage, Wanted};
 use crate::cloud::point::{Fields, Point};
-use crate::engine::tile::{ByFate, Cloud, Found, PointSet, Tile};
-use crate::pipeline::units::Length;
 use crate::raster::Raster;
+use crate::stages::auto::Auto;
+use crate::stages::places::{Canopy, Places};
+use crate::stages::{Look, TileStage, Wanted};
+use crate::tile::points::{ByFate, Cloud, Found, PointSet, Tile};
+use crate::tile::strata::{By, Echo, Strata, class_of};
+use crate::units::Length;
 
 /// Gathers counts and the statistics of dz: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile
 /// of |dz|, with the share of points and of ground that each group gives, and 95 % intervals that allow for places

@@ -1,12 +1,12 @@
 //! What each tile gives towards the terrain: its coverage by cell, and sums of its ground points where there is
 //! reference to test the terrain with.
 
-use super::{Look, TileStage};
 use crate::cloud::bounds::Range;
-use crate::engine::tile::{Cloud, Fate, PointSet, Tile};
-use crate::pipeline::units::{Length, Micrometres};
 use crate::raster::{Extent, Raster};
+use crate::stages::{Look, TileStage};
 use crate::terrain::cells::CellSums;
+use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::units::{Length, Micrometres};
 
 /// Farthest that the terrain model looks for ground, micrometres: beyond, it is a hole. This program's own choice.
 pub const REACH: Micrometres = 10_000_000;

@@ -1,7 +1,7 @@
 //! Sums of dz by square blocks: all that block resampling needs to know of hundreds of millions of residuals.
 
-use super::correlation::Correlation;
-use super::placed::{Placed, block_of};
+use crate::stats::correlation::Correlation;
+use crate::stats::placed::{Placed, block_of};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Blocks at the most in a bootstrap; more are joined four by four until they are fewer.

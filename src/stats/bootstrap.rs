@@ -16,10 +16,10 @@
 
 use rayon::prelude::*;
 
-use super::blocks::{BlockSums, Sums};
-use super::correlation::Correlation;
-use super::distributions::t_quantile;
-use super::neighbours::Neighbours;
+use crate::stats::blocks::{BlockSums, Sums};
+use crate::stats::correlation::Correlation;
+use crate::stats::distributions::t_quantile;
+use crate::stats::neighbours::Neighbours;
 use libm::{exp, log};
 use twox_hash::XxHash3_64;
 

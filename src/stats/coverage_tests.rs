@@ -1,9 +1,9 @@
 //! Whether 95 % intervals hold the truth about 95 times in a hundred, on simulated sites.
 
-use super::blocks::{BlockSums, default_size_um};
-use super::bootstrap::bootstrap;
-use super::simulated::{Field, Normal, Site};
-use super::variogram::correlation;
+use crate::stats::blocks::{BlockSums, default_size_um};
+use crate::stats::bootstrap::bootstrap;
+use crate::stats::simulated::{Field, Normal, Site};
+use crate::stats::variogram::correlation;
 
 const TRIALS: u64 = 1_000;
 

@@ -5,8 +5,8 @@
 //! as the range of their correlation, or the p-values are worth nothing. Residuals of different groups within one
 //! block may still share an error; that makes a difference of means look less sure than it is, never more.
 
-use super::distributions::{f_sf, t_sf};
-use super::placed::Placed;
+use crate::stats::distributions::{f_sf, t_sf};
+use crate::stats::placed::Placed;
 use std::collections::BTreeMap;
 
 /// A test statistic with its degrees of freedom and p-value.

@@ -1,7 +1,7 @@
 //! What the fitted correlation says about sums over blocks: how much of a mean's variance blocks cannot show.
 
-use super::blocks::BlockSums;
-use super::correlation::{BlockMeans, Correlation};
+use crate::stats::blocks::BlockSums;
+use crate::stats::correlation::{BlockMeans, Correlation};
 
 /// Pairs of different blocks near enough for their residuals to correlate, and the mean correlation of residuals and
 /// of their squares between them.

@@ -6,7 +6,7 @@
 
 use std::io;
 
-use super::moments::Moments;
+use crate::stats::moments::Moments;
 
 /// One dz and the group it belongs to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

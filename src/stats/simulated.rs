@@ -1,7 +1,7 @@
 //! Sites with residuals of known truth, for tests: a Gaussian field of known covariance, shared by all returns, and
 //! white noise that differs by return.
 
-use super::placed::Placed;
+use crate::stats::placed::Placed;
 use rand::rngs::StdRng;
 use rand::{Rng, RngExt, SeedableRng};
 

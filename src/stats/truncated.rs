@@ -9,8 +9,8 @@
 //! than this says. And the tail that is gone is taken from the normal distribution, as nothing else can be known of it:
 //! low vegetation taken for ground, or gross outliers, spoil this as they spoil a plain mean and SD.
 
-use super::distributions::{ln_normal_cdf, t_quantile};
-use super::placed::Placed;
+use crate::stats::distributions::{ln_normal_cdf, t_quantile};
+use crate::stats::placed::Placed;
 use libm::{exp, log};
 use std::borrow::Borrow;
 use std::collections::BTreeMap;

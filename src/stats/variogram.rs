@@ -5,8 +5,8 @@
 //! that all returns share (trajectory, registration) long before a noisy one does. Matters because a correlated part
 //! of a few per cent of the variance can rule the error of a mean over a million residuals.
 
-use super::correlation::{Correlation, Lag};
-use super::placed::Placed;
+use crate::stats::correlation::{Correlation, Lag};
+use crate::stats::placed::Placed;
 use libm::{exp, pow};
 
 /// Residuals around which pairs are counted: those of smallest hash.

@@ -1,9 +1,9 @@
 //! Terrain cells: what one tile sums its ground points into, return by return, and how tiles' sums become one.
 
-use super::bytes::{put, put_extent, put_signed, take, take_extent, take_signed};
-use super::coverage::Coverage;
-use crate::pipeline::units::Micrometres;
 use crate::raster::{Extent, Finder};
+use crate::terrain::bytes::{put, put_extent, put_signed, take, take_extent, take_signed};
+use crate::terrain::coverage::Coverage;
+use crate::units::Micrometres;
 
 /// Return numbers a file can state, 0 to 15.
 const RETURNS: usize = 16;

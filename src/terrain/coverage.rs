@@ -1,7 +1,7 @@
 //! Which cells the survey saw at all, and the lowest return number that has ground in each.
 
-use super::bytes::{put_extent, take_extent};
 use crate::raster::Extent;
+use crate::terrain::bytes::{put_extent, take_extent};
 
 /// The state of a cell without any point of the survey.
 pub const OUTSIDE: u8 = 0;

@@ -7,8 +7,8 @@
 use std::collections::BTreeMap;
 use std::ops::Range;
 
-use super::coverage::{Coverage, NO_GROUND, merge_states};
 use crate::raster::Extent;
+use crate::terrain::coverage::{Coverage, NO_GROUND, merge_states};
 
 /// The greatest k.
 const MOST: usize = NO_GROUND as usize - 1;

@@ -1,7 +1,7 @@
 //! Bias and SD of each return, learned on one half of the site and tested on the other.
 
-use crate::pipeline::units::Micrometres;
 use crate::stats::moments::Moments;
+use crate::units::Micrometres;
 
 /// Fewest residuals that a return's bias and SD are learned from. At 30 an SD has a standard error of
 /// 1/√(2 · 29) = 13 % (normal distribution).

@@ -3,14 +3,14 @@
 
 use std::f64::consts::PI;
 
-use super::cells::{CellSums, Sums};
-use super::coverage::Coverage;
-use super::holes::{Holes, Sweep};
-use super::learning::{ByReturn, Learning};
-use super::trade::{Neighbourhood, Settings, Trade, TradeRow};
-use crate::engine::tiles::{TileKey, Tiling};
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
+use crate::terrain::cells::{CellSums, Sums};
+use crate::terrain::coverage::Coverage;
+use crate::terrain::holes::{Holes, Sweep};
+use crate::terrain::learning::{ByReturn, Learning};
+use crate::terrain::trade::{Neighbourhood, Settings, Trade, TradeRow};
+use crate::tile::tiling::{TileKey, Tiling};
 
 /// Edge of the site, micrometres.
 pub const EDGE: i64 = 60_000_000;

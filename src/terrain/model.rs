@@ -15,10 +15,10 @@
 
 use std::ops::RangeInclusive;
 
-use super::cells::Sums;
-use super::learning::Learned;
-use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
+use crate::terrain::cells::Sums;
+use crate::terrain::learning::Learned;
+use crate::units::Micrometres;
 
 /// Fewest cells that a plane is fitted through.
 pub const FEWEST_CELLS: f64 = 6.0;

@@ -26,15 +26,15 @@ use rayon::prelude::*;
 use serde::Serialize;
 use twox_hash::XxHash3_64;
 
-use super::cells::Sums;
-use super::holes::Holes;
-use super::learning::{ByReturn, fold_of};
-use super::model::{Heights, SMOOTHING, Terrain, Weights, margin};
 use crate::cloud::bounds::{Bounds, Range};
-use crate::pipeline::units::Micrometres;
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
 use crate::stats::placed::block_of;
+use crate::terrain::cells::Sums;
+use crate::terrain::holes::Holes;
+use crate::terrain::learning::{ByReturn, fold_of};
+use crate::terrain::model::{Heights, SMOOTHING, Terrain, Weights, margin};
+use crate::units::Micrometres;
 
 /// Fewest reference ground points that make a reference cell, unless [`Settings`] say otherwise: the mean of four is
 /// half as noisy as one.

@@ -1,13 +1,13 @@
 //! The client's limits against what was found.
 
 use crate::pipeline::accept::Limits;
-use crate::pipeline::units::{Length, Unit};
-use crate::report::summary::Statistics;
-use crate::report::trust::{Accepted, Interval, Standing};
+use crate::results::confidence::{Accepted, Interval, Standing};
+use crate::results::summary::Statistics;
 use crate::terrain::trade::TradeRow;
+use crate::units::{Length, Unit};
 
-use super::groups::selected;
-use crate::report::words::in_words;
+use crate::results::format::in_words;
+use crate::trust::groups::selected;
 
 /// A group's figures, and how it stands.
 pub struct Found<'a> {

@@ -3,10 +3,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::pipeline::units::Micrometres;
 use crate::stages::compare::Compared;
 use crate::stats::distributions::f_sf;
 use crate::stats::placed::block_of;
+use crate::units::Micrometres;
 
 /// Probability below which a trend is taken for real: a report has many tests, and a false alarm costs trust.
 const SURE: f64 = 0.001;
@@ -159,7 +159,7 @@ pub fn matching_error(excerpt: &[Compared], within: Micrometres) -> Option<f64> 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stages::strata::Strata;
+    use crate::tile::strata::Strata;
 
     /// A site of 200 m × 100 m in two strips, with noise of 30 mm, and `extra` added by place and strip.
     fn site(extra: impl Fn(f64, f64, u16) -> f64) -> Vec<Compared> {

@@ -5,15 +5,15 @@ use std::io;
 
 use twox_hash::XxHash3_64;
 
-use super::groups::{Group, Groups, Role, finest_by};
 use crate::cloud::point::MAX_RETURN;
-use crate::pipeline::units::Unit;
-use crate::report::summary::Statistics;
+use crate::results::summary::Statistics;
 use crate::stages::compare::Compared;
-use crate::stages::strata::{Strata, StratumCounts};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
+use crate::tile::strata::{Strata, StratumCounts};
+use crate::trust::groups::{Group, Groups, Role, finest_by};
+use crate::units::Unit;
 
 /// All comparisons of a run, which can be read again and again, in any order.
 pub trait Comparisons: Sync {

@@ -6,8 +6,8 @@ use serde_json::{Map, Value, json};
 
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::accept::Selection;
-use crate::stages::strata::{By, Cover, Strata, StratumCounts, class_name};
 use crate::stages::summarise::Summarise;
+use crate::tile::strata::{By, Cover, Strata, StratumCounts, class_name};
 
 /// What a group is for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -132,8 +132,8 @@ pub fn selected(selection: &Selection) -> Map<String, Value> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::words::in_words;
-    use crate::stages::strata::Echo;
+    use crate::results::format::in_words;
+    use crate::tile::strata::Echo;
 
     fn strata(return_number: u8, cover: Cover) -> Strata {
         Strata {

@@ -5,12 +5,8 @@ use std::io;
 
 use rayon::prelude::*;
 
-use super::figures::Comparisons;
-use super::groups::Groups;
-use super::undone::undone;
-use crate::pipeline::units::{Length, Micrometres, Unit};
-use crate::report::summary::Statistics;
-use crate::report::trust::{self, Interval, Test, VsFirst};
+use crate::results::confidence::{self, Interval, Test, VsFirst};
+use crate::results::summary::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compare::Compared;
 use crate::stats::blocks::{BlockSums, default_size_um};
@@ -20,11 +16,15 @@ use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
+use crate::trust::figures::Comparisons;
+use crate::trust::groups::Groups;
+use crate::trust::undone::undone;
+use crate::units::{Length, Micrometres, Unit};
 
 /// What is found beside the intervals of the groups.
 pub struct Intervals {
     /// How far places are alike.
-    pub correlation: trust::Correlation,
+    pub correlation: confidence::Correlation,
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
     /// Bias and spread of each return in each half of the site, the blocks taking turns.
@@ -102,10 +102,10 @@ fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
     Some(Placed { x: one.x, y: one.y, dz: one.dz, limit: one.limit(), group })
 }
 
-fn told(found: &Correlation, sums: &BlockSums, units: Unit) -> trust::Correlation {
+fn told(found: &Correlation, sums: &BlockSums, units: Unit) -> confidence::Correlation {
     let length = |um: f64| units.from_micrometres(um);
     let some = !sums.is_empty();
-    trust::Correlation {
+    confidence::Correlation {
         block: some.then(|| length(sums.size_um() as f64)),
         blocks: sums.len() as u64,
         range: found.range_um.map(|range| length(range as f64)),

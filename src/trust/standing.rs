@@ -1,15 +1,15 @@
 //! Groups against the published standards.
 
-use crate::pipeline::units::Unit;
-use crate::report::summary::Statistics;
-use crate::report::trust::{Interval, Standing, WithoutOffset};
-use crate::stages::strata::Cover;
+use crate::results::confidence::{Interval, Standing, WithoutOffset};
+use crate::results::summary::Statistics;
 use crate::standards::{
     BIAS_SHARE, MIN_CHECKPOINTS, NSSDA_FACTOR, REFERENCE_FACTOR, VERTICAL_CLASSES_CM, class_met,
     quality_level_met, rmse_v,
 };
+use crate::tile::strata::Cover;
+use crate::units::Unit;
 
-use super::groups::{Group, Role};
+use crate::trust::groups::{Group, Role};
 
 /// What is known of the reference's own error, in the unit of the report.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -89,7 +89,7 @@ mod tests {
     use serde_json::Map;
 
     use super::*;
-    use crate::stages::strata::Strata;
+    use crate::tile::strata::Strata;
 
     fn open() -> Group {
         Group {

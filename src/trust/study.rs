@@ -2,23 +2,23 @@
 
 use std::io;
 
-use super::accept::{self, Found};
-use super::figures::{Comparisons, PointCounts, figures, first_pass, statistics};
-use super::groups::{Groups, Role};
-use super::intervals::{Alike, Intervals, intervals};
-use super::standing::{Reference, standing, testable_class};
-use super::warnings::{Findings, warnings};
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
-use crate::pipeline::units::{Micrometres, Unit};
-use crate::report::summary::{ReturnRow, Statistics};
-use crate::report::trust::{GroupRow, Standards, Trust};
+use crate::results::confidence::{GroupRow, Standards, Trust};
+use crate::results::summary::{ReturnRow, Statistics};
 use crate::stages::Stage;
-use crate::stages::strata::By;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
 use crate::terrain::learning::Learning;
 use crate::terrain::trade::TradeRow;
+use crate::tile::strata::By;
+use crate::trust::accept::{self, Found};
+use crate::trust::figures::{Comparisons, PointCounts, figures, first_pass, statistics};
+use crate::trust::groups::{Groups, Role};
+use crate::trust::intervals::{Alike, Intervals, intervals};
+use crate::trust::standing::{Reference, standing, testable_class};
+use crate::trust::warnings::{Findings, warnings};
+use crate::units::{Micrometres, Unit};
 
 /// Moments by return number.
 pub type Moments16 = [Moments; MAX_RETURN + 1];

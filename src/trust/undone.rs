@@ -5,10 +5,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::pipeline::units::{Micrometres, Unit};
-use crate::report::trust::Uncut;
+use crate::results::confidence::Uncut;
 use crate::stats::placed::Placed;
 use crate::stats::truncated::{self, near_limit, uncut};
+use crate::units::{Micrometres, Unit};
 
 /// A return that has less than this share of a group's comparisons may be left out of the mixture, where nothing can be
 /// said of it.

@@ -2,17 +2,17 @@
 
 use rayon::prelude::*;
 
-use super::diagnose::{centred, lopsided, matching_error, strips_apart, tilt};
-use super::groups::{Group, Groups, Role};
-use super::standing::{Reference, metres};
 use crate::pipeline::Pipeline;
-use crate::pipeline::units::{Micrometres, Unit};
-use crate::report::summary::Statistics;
-use crate::report::trust::{Accepted, Correlation, Standing, Warning};
-use crate::report::words::{in_words, length, listed, percent, thousands};
+use crate::results::confidence::{Accepted, Correlation, Standing, Warning};
+use crate::results::format::{in_words, length, listed, percent, thousands};
+use crate::results::summary::Statistics;
 use crate::stages::Stage;
 use crate::stages::compare::{Compared, Method};
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::trust::diagnose::{centred, lopsided, matching_error, strips_apart, tilt};
+use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::standing::{Reference, metres};
+use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is a rough guess.
 const FEW_BLOCKS: u64 = 15;

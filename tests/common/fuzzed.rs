@@ -9,7 +9,7 @@ use std::thread;
 
 use echograde::cloud::{CloudFile, Decoder, Fields, STACK};
 use echograde::pipeline::load_text;
-use echograde::pipeline::units::Unit;
+use echograde::units::Unit;
 use tempfile::TempDir;
 
 use super::files::{Builder, points};

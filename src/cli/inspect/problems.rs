@@ -1,9 +1,9 @@
 //! What is wrong with a cloud, and what to do about it.
 
-use super::Inspection;
-use super::text::{decimals, thousands};
+use crate::cli::inspect::Inspection;
+use crate::cli::inspect::text::{decimals, thousands};
 use crate::cloud::{Census, CloudFile, MAX_RETURN, StatedUnit, sample_one_in};
-use crate::pipeline::units::Unit;
+use crate::units::Unit;
 
 /// All that is wrong, damage first.
 pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Vec<String> {

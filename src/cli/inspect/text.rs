@@ -2,7 +2,7 @@
 
 use std::fmt;
 
-use super::Inspection;
+use crate::cli::inspect::Inspection;
 
 impl fmt::Display for Inspection {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {

@@ -1,0 +1,83 @@
+//! `manifest.json`: what a run read, how it was done and what it cost. The only result that is not the same each time.
+
+use serde::Serialize;
+
+use crate::engine::plan::inputs::InputFile;
+use crate::engine::plan::job::{Job, edge_metres};
+
+/// The contents of `manifest.json`.
+#[derive(Debug, Serialize)]
+pub struct Manifest {
+    /// Program name.
+    pub program: &'static str,
+    /// Program version.
+    pub version: &'static str,
+    /// The pipeline file.
+    pub pipeline: String,
+    /// Its seed.
+    pub seed: u64,
+    /// All files read.
+    pub inputs: Vec<InputFile>,
+    /// What a person should know.
+    pub notes: Vec<String>,
+    /// Workers.
+    pub threads: usize,
+    /// Memory allowed, bytes.
+    pub memory_allowed: u64,
+    /// Edge of the tiles, metres.
+    pub tile_edge_m: f64,
+    /// Tiles that had points.
+    pub tiles: u64,
+    /// Tiles that were taken over from an interrupted run: 0 for a run that went through.
+    pub tiles_taken_over: u64,
+    /// Bytes of points on disk while the run worked.
+    pub spill_bytes: u64,
+    /// Wall time of each step of this run (an interrupted one before it not counted), seconds.
+    pub seconds: Vec<Step>,
+    /// Wall time in all, seconds.
+    pub seconds_in_all: f64,
+    /// Points read (survey and reference) a second of wall time; nothing for a run that did not read them itself.
+    pub points_per_second: Option<f64>,
+    /// Peak resident memory, bytes, where the system tells.
+    pub peak_memory: Option<u64>,
+}
+
+/// A step of a run.
+#[derive(Debug, Serialize)]
+pub struct Step {
+    /// What was done.
+    pub step: &'static str,
+    /// Wall time, seconds.
+    pub seconds: f64,
+}
+
+impl Manifest {
+    /// What is known of a run before its results are in.
+    pub fn of(job: &Job, inputs: Vec<InputFile>) -> Self {
+        Manifest {
+            program: env!("CARGO_PKG_NAME"),
+            version: env!("CARGO_PKG_VERSION"),
+            pipeline: job.pipeline_path.display().to_string(),
+            seed: job.pipeline.seed,
+            inputs,
+            notes: job.notes.clone(),
+            threads: job.means.threads,
+            memory_allowed: job.means.memory,
+            tile_edge_m: edge_metres(job.tiling.edge),
+            tiles: 0,
+            tiles_taken_over: 0,
+            spill_bytes: 0,
+            seconds: Vec::new(),
+            seconds_in_all: 0.0,
+            points_per_second: None,
+            peak_memory: None,
+        }
+    }
+}
+
+/// Peak resident memory of this process, bytes; known on Linux.
+pub fn peak_memory() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:"))?;
+    Some(line.trim().strip_suffix("kB")?.trim().parse::<u64>().ok()? * 1024)
+}

@@ -1,0 +1,193 @@
+//! The draw of checkpoints: of all that the tiles put up, the ones of smallest hash, for each return by itself.
+
+use std::collections::BinaryHeap;
+use std::path::Path;
+use std::sync::Mutex;
+
+use crate::cloud::point::MAX_RETURN;
+use crate::engine::store::error::EngineError;
+use crate::engine::store::spill::Spill;
+use crate::stages::auto::Count;
+use crate::stages::draw::{Drawn, ENCODED, IN_MEMORY, decode, encode};
+
+/// Hash ranges of the draw on disk: each is sorted by itself.
+const RANGES: usize = 64;
+
+/// The draw, which any thread may add to.
+pub struct Sample {
+    limit: Count,
+    held: Mutex<Held>,
+}
+
+enum Held {
+    /// By return number, the smallest hashes so far, the greatest of them on top.
+    Memory(Vec<BinaryHeap<Drawn>>),
+    /// By return number and hash range: what is not written yet, and the rest.
+    Disk { buffers: Vec<Vec<u8>>, spill: Spill<(u8, u8)> },
+}
+
+impl Sample {
+    /// An empty draw of `limit` checkpoints a return; should it need the disk, in a file at `path`.
+    ///
+    /// # Errors
+    /// Where the file cannot be made.
+    pub fn new(limit: Count, path: &Path) -> Result<Self, EngineError> {
+        let held = match limit {
+            Count::AtMost(n) if n <= IN_MEMORY => Held::Memory(vec![BinaryHeap::new(); MAX_RETURN + 1]),
+            _ => Held::Disk {
+                buffers: vec![Vec::new(); (MAX_RETURN + 1) * RANGES],
+                spill: Spill::create(path)?,
+            },
+        };
+        Ok(Sample { limit, held: Mutex::new(held) })
+    }
+
+    /// By return number: hashes above this one are not drawn any more.
+    pub fn up_to(&self) -> [u64; MAX_RETURN + 1] {
+        let mut up_to = [u64::MAX; MAX_RETURN + 1];
+        if let (Held::Memory(heaps), Count::AtMost(n)) = (&*self.lock(), self.limit) {
+            for (up_to, heap) in up_to.iter_mut().zip(heaps) {
+                if let Some(greatest) = heap.peek().filter(|_| heap.len() as u64 >= n) {
+                    *up_to = greatest.key;
+                }
+            }
+        }
+        up_to
+    }
+
+    fn lock(&self) -> std::sync::MutexGuard<'_, Held> {
+        self.held.lock().expect("no panic while locked")
+    }
+
+    /// Puts checkpoints up for the draw.
+    ///
+    /// # Errors
+    /// Where the disk does not take them.
+    pub fn add(&self, drawn: &[Drawn]) -> Result<(), EngineError> {
+        match &mut *self.lock() {
+            Held::Memory(heaps) => {
+                let Count::AtMost(n) = self.limit else { return Ok(()) };
+                for &checkpoint in drawn {
+                    let heap = &mut heaps[checkpoint.return_number as usize];
+                    heap.push(checkpoint);
+                    if heap.len() as u64 > n {
+                        heap.pop();
+                    }
+                }
+            }
+            Held::Disk { buffers, spill } => {
+                for checkpoint in drawn {
+                    let (number, range) = (checkpoint.return_number, range_of(checkpoint.key));
+                    let buffer = &mut buffers[number as usize * RANGES + range as usize];
+                    encode(checkpoint, buffer);
+                    if buffer.len() >= 8 << 10 {
+                        spill.append((number, range), buffer)?;
+                        buffer.clear();
+                    }
+                }
+            }
+        }
+        Ok(())
+    }
+
+    /// Hands over the first `at_most` checkpoints of a return in the order of the draw.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back, or `f` fails.
+    pub fn for_each(
+        &self,
+        return_number: u8,
+        at_most: Count,
+        f: &mut dyn FnMut(&Drawn) -> Result<(), EngineError>,
+    ) -> Result<(), EngineError> {
+        let most = [self.limit, at_most]
+            .iter()
+            .map(|c| if let Count::AtMost(n) = c { *n } else { u64::MAX })
+            .min()
+            .unwrap_or(u64::MAX);
+        match &*self.lock() {
+            Held::Memory(heaps) => {
+                let sorted = heaps[return_number as usize].clone().into_sorted_vec();
+                sorted.iter().take(usize::try_from(most).unwrap_or(usize::MAX)).try_for_each(f)
+            }
+            Held::Disk { buffers, spill } => {
+                let mut left = most;
+                for range in 0..RANGES as u8 {
+                    let mut drawn = Vec::new();
+                    let mut take = |bytes: &[u8]| {
+                        drawn.extend(bytes.chunks_exact(ENCODED).map(decode));
+                        Some(())
+                    };
+                    take(&buffers[return_number as usize * RANGES + range as usize]);
+                    spill.for_each_piece((return_number, range), &mut Vec::new(), take)?;
+                    drawn.sort_unstable();
+                    for checkpoint in drawn.iter().take(usize::try_from(left).unwrap_or(usize::MAX)) {
+                        f(checkpoint)?;
+                        left -= 1;
+                    }
+                }
+                Ok(())
+            }
+        }
+    }
+}
+
+/// The range that a hash falls in: by its highest bits, so that ranges follow each other.
+fn range_of(key: u64) -> u8 {
+    (key / (u64::MAX / RANGES as u64 + 1)) as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    fn checkpoint(key: u64, x: i64) -> Drawn {
+        Drawn {
+            key,
+            x,
+            y: -x,
+            z: 7,
+            return_number: 2,
+            number_of_returns: 3,
+            reference_z: -9,
+            reference_points: 6,
+            room: Some(x.unsigned_abs() as u16),
+            slope_percent: Some(12),
+            strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
+            plane: (x % 2 == 0).then_some((5, 6)),
+        }
+    }
+
+    fn drawn(limit: Count, at_most: Count, batches: &[Vec<Drawn>]) -> Vec<Drawn> {
+        let folder = tempfile::tempdir().unwrap();
+        let sample = Sample::new(limit, &folder.path().join("draw")).unwrap();
+        for batch in batches {
+            sample.add(batch).unwrap();
+        }
+        let mut rows = Vec::new();
+        sample
+            .for_each(2, at_most, &mut |d| {
+                rows.push(*d);
+                Ok(())
+            })
+            .unwrap();
+        rows
+    }
+
+    proptest! {
+        #[test]
+        fn the_smallest_hashes_in_any_order_in_memory_and_on_disk(
+            keys in proptest::collection::vec((any::<u64>(), -9i64..9), 0..300), n in 1u64..50,
+        ) {
+            let all: Vec<Drawn> = keys.iter().map(|&(key, x)| checkpoint(key, x)).collect();
+            let batches: Vec<Vec<Drawn>> = all.chunks(7).map(<[Drawn]>::to_vec).collect();
+            let mut expected = all.clone();
+            expected.sort_unstable();
+            expected.truncate(n as usize);
+            prop_assert_eq!(&drawn(Count::AtMost(n), Count::All, &batches), &expected);
+            prop_assert_eq!(&drawn(Count::All, Count::AtMost(n), &batches), &expected);
+        }
+    }
+}

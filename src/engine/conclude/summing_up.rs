@@ -1,0 +1,145 @@
+//! From what the tiles gave back to the summary and the histogram.
+
+use crate::cloud::CloudFile;
+use crate::cloud::bounds::Range;
+use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::compared::ComparedFile;
+use crate::engine::partition::clouds::DealtClouds;
+use crate::engine::partition::scatter::ReadCounts;
+use crate::engine::plan::job::{CloudJob, Job};
+use crate::engine::store::error::EngineError;
+use crate::results::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics};
+use crate::tile::points::FateCounts;
+use crate::trust::figures::Comparisons;
+use crate::units::Unit;
+
+/// Counts of a cloud in the order in which its points go through the stages.
+pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
+    let keep = read
+        .keep
+        .iter()
+        .chain(&fates.keep)
+        .map(|(stage, tally)| KeepCounts { stage: *stage, kept: tally.kept, dropped: tally.dropped })
+        .collect();
+    CloudCounts {
+        read: read.read,
+        damaged_blocks: read.damaged.len() as u64,
+        lost_points: read.lost,
+        withheld: read.withheld,
+        invalid_return: read.by_return[0],
+        out_of_range: read.out_of_range,
+        keep,
+        noise: fates.noise,
+        low_outlier: fates.low_outlier,
+        above_ground: fates.above_ground,
+        ground: fates.ground_by_return.iter().sum(),
+    }
+}
+
+/// What reading the points brought to light, in words: damaged blocks, and headers that the points contradict.
+pub fn notes_of_reading(dealt: &DealtClouds, job: &Job) -> Vec<String> {
+    let mut notes = Vec::new();
+    let clouds = [
+        ("survey", Some((&dealt.survey, &job.survey))),
+        ("reference", dealt.reference.as_ref().zip(job.reference.as_ref())),
+    ];
+    for (name, cloud) in clouds.into_iter().filter_map(|(name, cloud)| Some((name, cloud?))) {
+        let (read, files) = (&cloud.0.counts, cloud.1);
+        notes.extend(read.damaged.iter().map(|block| format!("skipped: {}", block.what)));
+        if let Some(box_found) = read.bounds.ranges()
+            && let Some(note) = outside_stated_box(name, box_found, files)
+        {
+            notes.push(note);
+        }
+        // Withheld points are in the header's counts, and lost ones may be.
+        if read.withheld == 0 && read.lost == 0 {
+            let stated = |n: usize| files.files.iter().map(|file| file.points_by_return[n - 1]).sum::<u64>();
+            let differs = |n: &usize| stated(*n) != read.by_return[*n];
+            let differ: Vec<String> = (1..=MAX_RETURN).filter(differs).map(|n| n.to_string()).collect();
+            if !differ.is_empty() {
+                notes.push(format!(
+                    "the headers of the {name} state other numbers of points than were read for return {}; those read \
+                     count",
+                    differ.join(", ")
+                ));
+            }
+        }
+    }
+    notes
+}
+
+/// That points lie outside the boxes that the headers state, if they do.
+fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> Option<String> {
+    let stated = |axis: usize, of: fn(&CloudFile) -> [f64; 3], beyond: f64, pick: fn(f64, f64) -> f64| {
+        let places = cloud.files.iter().zip(&cloud.units).map(|(file, units)| {
+            // Headers are rounded to the scale factor at best.
+            (of(file)[axis] + beyond * file.scale[axis].abs()) * units.0.micrometres()
+        });
+        places.reduce(pick).unwrap_or(f64::NAN)
+    };
+    // A box that is not a number holds nothing.
+    let inside = |range: Range, axis| {
+        range.0 as f64 >= stated(axis, |f| f.stated_min, -1.0, f64::min)
+            && (range.1 - 1) as f64 <= stated(axis, |f| f.stated_max, 1.0, f64::max)
+    };
+    if inside(x, 0) && inside(y, 1) {
+        return None;
+    }
+    let metres = |range: Range| format!("{} to {} m", range.0 as f64 / 1e6, (range.1 - 1) as f64 / 1e6);
+    Some(format!(
+        "points of the {name} lie outside the box that its headers state: they were read at x {}, y {}",
+        metres(x),
+        metres(y)
+    ))
+}
+
+/// Bins of a histogram, about.
+const BINS: f64 = 48.0;
+
+/// Counts dz in bins, by return, over an interval about zero that shows nearly all of them.
+///
+/// # Errors
+/// Where the comparisons cannot be read back.
+pub fn histogram(
+    returns: &[ReturnRow],
+    all: &Statistics,
+    compared: &ComparedFile,
+    units: Unit,
+) -> Result<Histogram, EngineError> {
+    let reach = all.abs_p95.unwrap_or(0.0) * 2.0;
+    let bin_width = round_up(reach.max(1e-6) * 2.0 / BINS);
+    let half = (reach / bin_width).ceil().max(1.0);
+    let (start, bins) = (-half * bin_width, 2 * half as usize);
+    let mut counts = vec![vec![0u64; bins]; MAX_RETURN + 1];
+    compared
+        .for_each(&mut |one| {
+            let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
+            counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
+        })
+        .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+    let returns = returns
+        .iter()
+        .filter(|row| row.statistics.compared > 0)
+        .map(|row| (row.return_number, std::mem::take(&mut counts[row.return_number as usize])))
+        .collect();
+    Ok(Histogram { bin_width, start, returns })
+}
+
+/// The next of 1, 2, 5 times a power of ten.
+fn round_up(value: f64) -> f64 {
+    let power = 10f64.powf(value.log10().floor());
+    let steps = [1.0, 2.0, 5.0, 10.0].iter().find(|step| *step * power >= value * (1.0 - 1e-9));
+    steps.unwrap_or(&10.0) * power
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn bins_have_round_widths() {
+        for (value, width) in [(0.0011, 0.002), (0.002, 0.002), (0.0021, 0.005), (0.7, 1.0), (30.0, 50.0)] {
+            assert!((round_up(value) / width - 1.0).abs() < 1e-12, "{value}");
+        }
+    }
+}

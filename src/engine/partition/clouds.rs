@@ -1,0 +1,53 @@
+//! Both clouds, partitioned into tiles.
+
+use std::collections::BTreeSet;
+use std::iter;
+
+use crate::engine::partition::scatter::Dealt;
+use crate::tile::points::{ByCloud, Cloud};
+use crate::tile::tiling::TileKey;
+
+/// Both clouds, dealt out to tiles.
+pub struct DealtClouds {
+    /// The survey.
+    pub survey: Dealt,
+    /// The reference, where there is one.
+    pub reference: Option<Dealt>,
+}
+
+impl DealtClouds {
+    /// One of the two.
+    pub fn get(&self, cloud: Cloud) -> Option<&Dealt> {
+        match cloud {
+            Cloud::Survey => Some(&self.survey),
+            Cloud::Reference => self.reference.as_ref(),
+        }
+    }
+
+    /// Those that there are.
+    pub fn clouds(&self) -> impl Iterator<Item = &Dealt> {
+        iter::once(&self.survey).chain(&self.reference)
+    }
+
+    /// Bytes that the points take on disk.
+    pub fn spill_bytes(&self) -> u64 {
+        self.clouds().map(|dealt| dealt.spill.bytes()).sum()
+    }
+
+    /// All tiles that have points.
+    pub fn keys(&self) -> Vec<TileKey> {
+        let all: BTreeSet<TileKey> = self.clouds().flat_map(|dealt| dealt.spill.keys()).collect();
+        all.into_iter().collect()
+    }
+
+    /// Gives the room on the disk back, once all tiles are done.
+    pub fn empty(&self) {
+        self.clouds().for_each(|dealt| dealt.spill.empty());
+    }
+
+    /// Points of each cloud in a tile, halo included.
+    pub fn points_of(&self, key: TileKey) -> ByCloud {
+        let reference = self.reference.as_ref().map_or(0, |dealt| dealt.share_of(key).points);
+        ByCloud { survey: self.survey.share_of(key).points, reference }
+    }
+}

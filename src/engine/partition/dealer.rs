@@ -1,0 +1,245 @@
+//! Dealing: points are gathered by tile, with copies for the halos of its neighbours, and appended to the spill in packed
+//! pieces.
+
+use std::collections::HashMap;
+use std::slice;
+
+use serde::{Deserialize, Serialize};
+
+use crate::cloud::bounds::Bounds;
+use crate::cloud::packed;
+use crate::cloud::point::{Fields, Point};
+use crate::engine::store::error::EngineError;
+use crate::engine::store::spill::Spill;
+use crate::tile::tiling::{TileKey, Tiling};
+use crate::units::Micrometres;
+
+/// Points gathered for a tile's core or its halo before they are written as one piece.
+const PIECE: usize = 3 << 10;
+
+/// Points that a tile's first, small buffer holds.
+const FIRST: usize = 128;
+
+/// Points that a worker's buffers have room for at the most, over all tiles: a strip's worth of tiles or so. What is given
+/// back the allocator may keep: the less there is, the less do large sites take more than small ones.
+const HELD: usize = 96 << 10;
+
+/// Points in whose place a worker's list for one more tile is counted.
+const SLOT: usize = 6;
+
+/// What a tile has of the points of a cloud.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Share {
+    /// How many, those of its halo included.
+    pub points: u64,
+    /// The box around those of its core.
+    pub core: Bounds,
+}
+
+impl Share {
+    /// Adds what else the tile has.
+    pub fn merge(&mut self, other: &Share) {
+        self.points += other.points;
+        self.core.merge(&other.core);
+    }
+}
+
+/// Deals points out to the buffers of tiles.
+pub struct Dealer<'a> {
+    spill: &'a Spill<TileKey>,
+    fields: Fields,
+    tiling: Tiling,
+    halo: Micrometres,
+    buffers: HashMap<TileKey, usize>,
+    slots: Vec<Slot>,
+    /// The tile of the point before: most points fall in the same one.
+    last: Option<Last>,
+    /// The tile whose buffers were looked up last, and where they are.
+    looked_up: Option<(TileKey, usize)>,
+    /// Points that all buffers have room for, full or not.
+    held: usize,
+    /// What was written for each tile.
+    shares: HashMap<TileKey, Share>,
+    packed: Vec<u8>,
+    /// The first error of the disk, told once the block is done.
+    error: Option<EngineError>,
+}
+
+/// The buffers of a tile.
+struct Slot {
+    key: TileKey,
+    core: Vec<Point>,
+    halo: Vec<Point>,
+}
+
+/// The tile that the point before fell in.
+#[derive(Clone, Copy)]
+struct Last {
+    slot: usize,
+    corner: (Micrometres, Micrometres),
+}
+
+impl<'a> Dealer<'a> {
+    /// Nothing dealt out yet; points within `halo` of other tiles are copied to them. What `fields` does not ask for is not kept.
+    pub fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
+        Dealer {
+            spill,
+            fields,
+            tiling,
+            halo,
+            buffers: HashMap::new(),
+            slots: Vec::new(),
+            last: None,
+            looked_up: None,
+            held: 0,
+            shares: HashMap::new(),
+            packed: Vec::new(),
+            error: None,
+        }
+    }
+
+    /// Deals out points: those that follow each other in the inside of one tile together.
+    pub fn deal(&mut self, mut points: &[Point]) {
+        while let Some(point) = points.first() {
+            let inside =
+                |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
+            match self.last.map(|last| (last.slot, inside(last))) {
+                Some((slot, count)) if count > 0 => {
+                    self.put(slot, |slot| &mut slot.core, &points[..count]);
+                    points = &points[count..];
+                }
+                _ => {
+                    self.deal_at_edge(point);
+                    points = &points[1..];
+                }
+            }
+        }
+    }
+
+    /// Whether a point lies in the tile with that corner, and not within `margin` of its edge.
+    #[inline]
+    fn is_inside(&self, point: &Point, corner: (Micrometres, Micrometres), margin: Micrometres) -> bool {
+        // A negative number is a huge one without its sign.
+        let along = |at: Micrometres, corner: Micrometres| (at - corner - margin) as u64;
+        let width = (self.tiling.edge - 2 * margin).max(0) as u64;
+        (along(point.x, corner.0) < width) & (along(point.y, corner.1) < width)
+    }
+
+    /// Deals out a point of another tile than the one before, or one that neighbours must see too.
+    fn deal_at_edge(&mut self, point: &Point) {
+        let last = match self.last {
+            Some(last) if self.is_inside(point, last.corner, 0) => last,
+            _ => self.turn_to(point.x, point.y),
+        };
+        self.put(last.slot, |slot| &mut slot.core, slice::from_ref(point));
+        if !self.is_inside(point, last.corner, self.halo) {
+            for key in self.tiling.halos_of(point.x, point.y, self.halo) {
+                let slot = self.slot(key);
+                self.put(slot, |slot| &mut slot.halo, slice::from_ref(point));
+            }
+        }
+    }
+
+    /// Goes over to the tile that a point falls in.
+    #[cold]
+    fn turn_to(&mut self, x: Micrometres, y: Micrometres) -> Last {
+        if self.held > HELD {
+            // Many tiles at once: give the memory back, too.
+            self.write_all();
+            self.slots.clear();
+            self.buffers.clear();
+            self.looked_up = None;
+            self.held = 0;
+        }
+        let key = self.tiling.key_of(x, y);
+        let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
+        self.last = Some(last);
+        last
+    }
+
+    /// Adds points to one of a tile's buffers.
+    #[inline]
+    fn put(&mut self, slot: usize, buffer: impl Fn(&mut Slot) -> &mut Vec<Point>, mut points: &[Point]) {
+        while !points.is_empty() {
+            let into = buffer(&mut self.slots[slot]);
+            let room = into.capacity() - into.len();
+            if room == 0 {
+                self.make_room(slot, &buffer);
+                continue;
+            }
+            let (fitting, others) = points.split_at(room.min(points.len()));
+            into.extend_from_slice(fitting);
+            points = others;
+        }
+    }
+
+    /// Makes room for one more point in one of a tile's buffers, which is full: by a larger buffer, or once it is large, by
+    /// writing both.
+    #[cold]
+    fn make_room(&mut self, slot: usize, buffer: impl Fn(&mut Slot) -> &mut Vec<Point>) {
+        let full = buffer(&mut self.slots[slot]);
+        let before = full.capacity();
+        if before >= PIECE {
+            self.write(slot);
+            return;
+        }
+        full.reserve_exact((2 * before).clamp(FIRST, PIECE) - before);
+        self.held += full.capacity() - before;
+    }
+
+    /// Where the buffers of a tile are, which often is the one asked for before.
+    fn slot(&mut self, key: TileKey) -> usize {
+        if let Some((before, slot)) = self.looked_up
+            && before == key
+        {
+            return slot;
+        }
+        let slot = *self.buffers.entry(key).or_insert_with(|| {
+            self.slots.push(Slot { key, core: Vec::new(), halo: Vec::new() });
+            self.held += SLOT;
+            self.slots.len() - 1
+        });
+        self.looked_up = Some((key, slot));
+        slot
+    }
+
+    /// Writes what is held back for a tile as one piece.
+    fn write(&mut self, slot: usize) {
+        let Slot { key, core, halo } = &mut self.slots[slot];
+        let count = core.len() + halo.len();
+        if count == 0 {
+            return;
+        }
+        self.packed.clear();
+        let core_bounds = packed::pack(core, halo, self.fields, &mut self.packed);
+        if let Err(error) = self.spill.append(*key, &mut self.packed) {
+            self.error.get_or_insert(error);
+        }
+        self.shares.entry(*key).or_default().merge(&Share { points: count as u64, core: core_bounds });
+        core.clear();
+        halo.clear();
+    }
+
+    /// Writes all that is held back.
+    fn write_all(&mut self) {
+        (0..self.slots.len()).for_each(|slot| self.write(slot));
+    }
+
+    /// Whether the disk took everything so far.
+    ///
+    /// # Errors
+    /// Where it did not.
+    pub fn failed(&mut self) -> Result<(), EngineError> {
+        self.error.take().map_or(Ok(()), Err)
+    }
+
+    /// Writes what is still held back; gives what each tile has got.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn finish(mut self) -> Result<HashMap<TileKey, Share>, EngineError> {
+        self.write_all();
+        self.failed()?;
+        Ok(self.shares)
+    }
+}

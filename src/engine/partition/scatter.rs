@@ -1,0 +1,309 @@
+//! Scattering: blocks of the files are decoded in parallel, and their points judged and dealt out to tiles.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use serde::{Deserialize, Serialize};
+
+use crate::cloud::bounds::Bounds;
+use crate::cloud::packed::Piece;
+use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
+use crate::engine::partition::dealer::{Dealer, Share};
+use crate::engine::store::error::{EngineError, guarded};
+use crate::engine::store::spill::Spill;
+use crate::engine::watch::progress::Progress;
+use crate::engine::watch::stop;
+use crate::stages::chain::Chain;
+use crate::stages::select::{Filter, Tally};
+use crate::tile::points::Cloud;
+use crate::tile::tiling::{TileKey, Tiling};
+use crate::units::{Micrometres, Unit};
+
+/// Share of the memory allowed that keeping track of all tiles may take.
+const TRACKING_SHARE: u64 = 4;
+
+/// Bytes of memory that keeping track of a tile takes, roughly: its share, and the place of its last piece.
+const BYTES_PER_TILE: u64 = 256;
+
+/// One cloud to be scattered.
+pub struct Input<'a> {
+    /// Which cloud it is.
+    pub cloud: Cloud,
+    /// Its files.
+    pub files: &'a [CloudFile],
+    /// Units of each file's x and y, and of its z.
+    pub units: &'a [(Unit, Unit)],
+    /// How far beyond the core of a tile its points must be seen.
+    pub halo: Micrometres,
+    /// Memory that the run may take, bytes.
+    pub memory: u64,
+}
+
+/// What became of the points of one cloud while they were read.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct ReadCounts {
+    /// Points in the files, those lost among them.
+    pub read: u64,
+    /// Points of damaged blocks that were skipped.
+    pub lost: u64,
+    /// The damaged blocks that were skipped, in the order of files and blocks.
+    pub damaged: Vec<DamagedBlock>,
+    /// Flagged withheld.
+    pub withheld: u64,
+    /// Of those not withheld, by return number; 0 holds those without a valid one.
+    pub by_return: [u64; MAX_RETURN + 1],
+    /// Position or elevation beyond what can be used.
+    pub out_of_range: u64,
+    /// What each `keep` stage did, by its place in the list of stages.
+    pub keep: BTreeMap<usize, Tally>,
+    /// The box around the points kept that are not labelled noise.
+    pub bounds: Bounds,
+}
+
+/// A block of a file that could not be decoded and was skipped.
+#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct DamagedBlock {
+    /// Place of the file in the list of files.
+    pub file: usize,
+    /// Number of the block, from 0.
+    pub block: usize,
+    /// File, place and damage in words.
+    pub what: String,
+}
+
+impl ReadCounts {
+    fn merge(&mut self, other: &ReadCounts) {
+        self.read = self.read.saturating_add(other.read);
+        self.lost = self.lost.saturating_add(other.lost);
+        self.damaged.extend_from_slice(&other.damaged);
+        self.withheld += other.withheld;
+        self.out_of_range += other.out_of_range;
+        for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
+            *a += b;
+        }
+        for (stage, tally) in &other.keep {
+            self.keep.entry(*stage).or_default().merge(tally);
+        }
+        self.bounds.merge(&other.bounds);
+    }
+}
+
+/// The points of one cloud, dealt out to tiles.
+pub struct Dealt {
+    /// The points by tile, in pieces that [`record`](crate::cloud::packed) packed.
+    pub spill: Spill<TileKey>,
+    /// What each tile has of them.
+    pub shares: BTreeMap<TileKey, Share>,
+    /// What became of the others.
+    pub counts: ReadCounts,
+}
+
+impl Dealt {
+    /// What a tile has.
+    pub fn share_of(&self, key: TileKey) -> Share {
+        self.shares.get(&key).copied().unwrap_or_default()
+    }
+
+    /// Hands over the pieces of a tile's points one by one, read through `buffer`.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back, or not as they were.
+    pub fn for_each_piece(
+        &self,
+        key: TileKey,
+        buffer: &mut Vec<u8>,
+        mut f: impl FnMut(&Piece<'_>),
+    ) -> Result<(), EngineError> {
+        self.spill.for_each_piece(key, buffer, |bytes| Piece::read(bytes).map(|piece| f(&piece)))
+    }
+}
+
+/// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
+///
+/// # Errors
+/// The first file that cannot be read, or the disk that does not take the spill.
+pub fn scatter(
+    input: &Input<'_>,
+    chain: &Chain,
+    tiling: Tiling,
+    path: &Path,
+    progress: &Progress,
+) -> Result<Dealt, EngineError> {
+    let spill = Spill::create(path)?;
+    let keeps: Vec<(usize, Filter)> = chain
+        .while_reading
+        .iter()
+        .filter(|(cloud, ..)| *cloud == input.cloud)
+        .map(|(_, place, keep)| (*place, keep.filter()))
+        .collect();
+    let work: Vec<(usize, Block)> = input
+        .files
+        .iter()
+        .enumerate()
+        .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
+        .collect();
+    let next = AtomicUsize::new(0);
+    let failed = AtomicBool::new(false);
+    let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
+    let read_until_done = || -> Result<(), EngineError> {
+        let mut dealer = Dealer::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
+        let mut judge = Judge::new(&keeps);
+        let mut decoder: Option<(usize, Decoder)> = None;
+        while !failed.load(Ordering::Relaxed)
+            && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+        {
+            stop::check()?;
+            let decoder = match &mut decoder {
+                Some((open, decoder)) if open == file => decoder,
+                other => {
+                    let (horizontal, vertical) = input.units[*file];
+                    let new = Decoder::new(&input.files[*file], chain.fields_read(), horizontal, vertical)?;
+                    &mut other.insert((*file, new)).1
+                }
+            };
+            let path = &input.files[*file].path;
+            let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
+            guarded(doing, || {
+                // What is dealt out cannot be taken back: only a block that is whole is decoded for good.
+                if chain.skip_damaged
+                    && let Err(error) = decoder.for_each(block, |_| ())
+                {
+                    return judge.lose(*file, block, error);
+                }
+                decoder.for_each_batch(block, |points| dealer.deal(judge.keep(points)))?;
+                Ok(())
+            })?;
+            dealer.failed()?;
+            check_tiles(&spill, input)?;
+            progress.advance(block.points);
+        }
+        let dealt = dealer.finish()?;
+        check_tiles(&spill, input)?;
+        let (counts, shares) = &mut *total.lock().expect("no panic while locked");
+        counts.merge(&judge.into_counts());
+        for (key, share) in dealt {
+            shares.entry(key).or_default().merge(&share);
+        }
+        Ok(())
+    };
+    let results =
+        rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
+    results.into_iter().collect::<Result<(), _>>()?;
+    let (mut counts, shares) = total.into_inner().expect("no panic while locked");
+    for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
+        counts.read = counts.read.saturating_add(file.missing);
+        counts.lost = counts.lost.saturating_add(file.missing);
+        counts.damaged.push(DamagedBlock { file: i, block: file.blocks.len(), what: cut_off(file) });
+    }
+    counts.damaged.sort();
+    tell(&counts.damaged);
+    Ok(Dealt { spill, shares, counts })
+}
+
+/// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
+fn check_tiles(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineError> {
+    let tiles = spill.lists();
+    if tiles as u64 * BYTES_PER_TILE <= input.memory / TRACKING_SHARE {
+        return Ok(());
+    }
+    Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })
+}
+
+/// What is lost of a file that is cut off.
+fn cut_off(file: &CloudFile) -> String {
+    format!(
+        "{}: cut off: points {} to {} are not there (the file ends at byte {})",
+        file.path.display(),
+        file.points - file.missing + 1,
+        file.points,
+        file.size
+    )
+}
+
+/// Damaged blocks that are told one by one while the run works; the manifest has them all.
+const TOLD: usize = 10;
+
+fn tell(damaged: &[DamagedBlock]) {
+    for block in damaged.iter().take(TOLD) {
+        tracing::warn!("skipped: {}", block.what);
+    }
+    if damaged.len() > TOLD {
+        tracing::warn!("skipped: {} more damaged blocks, named in manifest.json", damaged.len() - TOLD);
+    }
+}
+
+/// Judges points as they are read, and counts.
+struct Judge<'a> {
+    keeps: &'a [(usize, Filter)],
+    tallies: Vec<Tally>,
+    counts: ReadCounts,
+    /// Points not withheld, by [`Point::returns`].
+    by_returns: [u64; 256],
+    kept: Vec<Point>,
+}
+
+impl<'a> Judge<'a> {
+    fn new(keeps: &'a [(usize, Filter)]) -> Self {
+        Judge {
+            keeps,
+            tallies: vec![Tally::default(); keeps.len()],
+            counts: ReadCounts::default(),
+            by_returns: [0; 256],
+            kept: Vec::new(),
+        }
+    }
+
+    /// The points to be kept, in their order.
+    fn keep(&mut self, points: &[Decoded]) -> &[Point] {
+        let Judge { keeps, tallies, counts, by_returns, kept } = self;
+        kept.clear();
+        counts.read += points.len() as u64;
+        for decoded in points {
+            if decoded.withheld {
+                counts.withheld += 1;
+                continue;
+            }
+            by_returns[usize::from(decoded.point.returns())] += 1;
+            if decoded.in_range {
+                kept.push(decoded.point);
+            } else {
+                counts.out_of_range += 1;
+            }
+        }
+        for ((_, filter), tally) in keeps.iter().zip(tallies) {
+            let before = kept.len();
+            kept.retain(|point| filter.keeps(point));
+            tally.merge(&Tally { kept: kept.len() as u64, dropped: (before - kept.len()) as u64 });
+        }
+        let mut bounds = counts.bounds;
+        kept.iter().filter(|point| !point.is_noise()).for_each(|point| bounds.add((point.x, point.y)));
+        counts.bounds = bounds;
+        kept
+    }
+
+    /// Counts a damaged block as lost.
+    ///
+    /// # Errors
+    /// What is wrong where it is not the block.
+    fn lose(&mut self, file: usize, block: &Block, error: CloudError) -> Result<(), EngineError> {
+        let Some(what) = error.damage() else { return Err(error.into()) };
+        self.counts.read = self.counts.read.saturating_add(block.points);
+        self.counts.lost = self.counts.lost.saturating_add(block.points);
+        self.counts.damaged.push(DamagedBlock { file, block: block.number, what });
+        Ok(())
+    }
+
+    fn into_counts(self) -> ReadCounts {
+        let mut counts = self.counts;
+        for (returns, points) in (0..=u8::MAX).zip(self.by_returns) {
+            let stated =
+                Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
+            counts.by_return[usize::from(stated.valid_return().unwrap_or(0))] += points;
+        }
+        counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
+        counts
+    }
+}

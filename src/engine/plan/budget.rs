@@ -1,0 +1,201 @@
+//! How large tiles may be so that the work fits the memory allowed.
+
+use std::collections::HashMap;
+use std::path::Path;
+
+use crate::stages::chain::Chain;
+use crate::units::Micrometres;
+
+/// What is known of a cloud before it is read.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Density {
+    /// Points.
+    pub points: u64,
+    /// Points a square metre, on the careful (dense) side.
+    pub per_m2: f64,
+    /// Where they are, file by file; nothing where a file does not say.
+    pub boxes: Vec<FileBox>,
+}
+
+/// The box around a file's points, as its header states it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FileBox {
+    /// Points of the file.
+    pub points: f64,
+    /// Least and greatest easting, metres.
+    pub x: (f64, f64),
+    /// Least and greatest northing, metres.
+    pub y: (f64, f64),
+}
+
+/// Files rarely fill their box: so much more is nearer to what a full tile holds.
+pub const DENSE_SIDE: f64 = 1.3;
+
+/// Tiles that boxes are laid over at the most; beyond, the densest part is taken to be everywhere.
+const MOST_TILES: f64 = 200_000.0;
+
+/// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
+pub const SURVEY_POINT: f64 = 90.0;
+/// Bytes of a reference point at work on a tile: as it came, sorted among its neighbours, and room to spare.
+pub const REFERENCE_POINT: f64 = 60.0;
+/// Bytes of a cell while a surface is opened.
+pub const CELL: f64 = 64.0;
+/// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
+pub const TERRAIN_CELL: f64 = 160.0;
+/// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
+pub const SHARE: f64 = 0.6;
+/// Bytes on disk for a point while a run works: itself (7 to 11 in whole millimetres, up to 16 in fractions of a foot), copies
+/// for neighbours, its surface cell and its dz.
+const DISK_PER_POINT: u64 = 18;
+
+/// Points that one worker gets through in a second, roughly: measured on sites of 20 million points and more, a little
+/// on the slow side (bench/README.md).
+const POINTS_PER_SECOND: f64 = 2e6;
+
+/// Bytes of disk that a run over so many points may take while it works, a large draw of checkpoints not counted.
+pub fn disk_bytes(points: u64) -> u64 {
+    points.saturating_mul(DISK_PER_POINT)
+}
+
+/// Seconds that a run over so many points takes, very roughly: machines differ.
+pub fn rough_seconds(points: u64, threads: usize) -> f64 {
+    points as f64 / POINTS_PER_SECOND / threads as f64
+}
+
+/// Bytes free for a folder that may not be there yet, where the system tells.
+pub fn free_bytes(folder: &Path) -> Option<u64> {
+    let whole = std::path::absolute(folder).ok()?;
+    let there = whole.ancestors().find(|path| path.exists())?;
+    fs4::available_space(there).ok()
+}
+
+/// What the fullest tile is taken to hold.
+pub struct Fullest {
+    /// Points.
+    pub points: f64,
+    /// Bytes that they take while it is worked on.
+    pub bytes: f64,
+}
+
+/// What the fullest tile of `edge` micrometres holds: over the boxes of the files, or where they do not tell, a tile
+/// full of both clouds.
+pub fn fullest(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> Fullest {
+    let halo = chain.halo();
+    let metres = |um: Micrometres| um as f64 / 1e6;
+    let clouds =
+        [(survey, metres(halo.survey), SURVEY_POINT), (reference, metres(halo.reference), REFERENCE_POINT)];
+    let mut tiles: HashMap<(i64, i64), Fullest> = HashMap::new();
+    let mut told = true;
+    for (cloud, halo, bytes) in clouds {
+        told &= cloud.points == 0 || !cloud.boxes.is_empty();
+        told = told && fill(&mut tiles, cloud, metres(edge), halo, bytes);
+    }
+    if told && let Some(fullest) = tiles.into_values().max_by(|a, b| a.bytes.total_cmp(&b.bytes)) {
+        return fullest;
+    }
+    let points = clouds.map(|(cloud, halo, _)| (metres(edge) + 2.0 * halo).powi(2) * cloud.per_m2);
+    Fullest { points: points[0] + points[1], bytes: points[0] * SURVEY_POINT + points[1] * REFERENCE_POINT }
+}
+
+/// Adds what a cloud puts into every tile; false where the tiles are too many.
+fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, halo: f64, bytes: f64) -> bool {
+    for file in &cloud.boxes {
+        let range = |(low, high): (f64, f64)| {
+            ((low - halo) / edge).floor() as i64..=((high + halo) / edge).floor() as i64
+        };
+        let (columns, rows) = (range(file.x), range(file.y));
+        let side = |range: &std::ops::RangeInclusive<i64>| (range.end() - range.start()) as f64 + 1.0;
+        if tiles.len() as f64 + side(&columns) * side(&rows) > MOST_TILES {
+            return false;
+        }
+        let per_m2 = DENSE_SIDE * file.points / ((file.x.1 - file.x.0) * (file.y.1 - file.y.0)).max(1.0);
+        let covered = |(low, high): (f64, f64), tile: i64| {
+            let corner = tile as f64 * edge;
+            (high.min(corner + edge + halo) - low.max(corner - halo)).max(0.0)
+        };
+        for row in rows {
+            for column in columns.clone() {
+                let area = (covered(file.x, column) * covered(file.y, row)).max(1.0);
+                let points = (area * per_m2).min(file.points);
+                let tile = tiles.entry((row, column)).or_insert(Fullest { points: 0.0, bytes: 0.0 });
+                tile.points += points;
+                tile.bytes += points * bytes;
+            }
+        }
+    }
+    true
+}
+
+/// Memory that a worker needs for a tile of `edge` micrometres, bytes.
+pub fn tile_bytes(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> f64 {
+    fullest(edge, survey, reference, chain).bytes + cell_bytes(edge, chain)
+}
+
+/// Bytes that the cells of a tile take: of the surface while it is opened, and of the terrain.
+pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
+    let halo = chain.halo();
+    let cells = chain
+        .surfaces()
+        .map(|need| {
+            ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell + 2.0 * need.margin as f64)
+                .powi(2)
+        })
+        .fold(0.0, f64::max);
+    let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
+    cells * CELL + terrain * TERRAIN_CELL
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_room_for_a_folder_that_is_not_there_is_that_of_its_disk() {
+        let base = tempfile::tempdir().unwrap();
+        let free = free_bytes(&base.path().join("not/there/yet")).unwrap();
+        assert!(free > 0 && free_bytes(Path::new("nor this")).is_some());
+    }
+    use crate::engine::plan::edge::tile_edge;
+    use crate::stages::{Stage, ground::Ground};
+
+    #[test]
+    fn more_memory_allows_larger_tiles_and_too_little_none() {
+        let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
+        let survey = Density { points: 1_000_000, per_m2: 100.0, boxes: Vec::new() };
+        let none = Density::default();
+        let edge = |mib: u64| tile_edge(mib << 20, 2, &survey, &none, &chain);
+        assert_eq!(edge(2), None);
+        let (small, large) = (edge(64).unwrap(), edge(512).unwrap());
+        assert!(small < large);
+        assert!(tile_bytes(large, &survey, &none, &chain) <= 0.6 * 256.0 * f64::from(1 << 20));
+    }
+
+    #[test]
+    fn a_dense_reference_counts_only_where_it_is() {
+        let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
+        let file = |points, x: (f64, f64), y| FileBox { points, x, y };
+        let survey = Density {
+            points: 20_000_000,
+            per_m2: 26.0,
+            boxes: vec![file(20e6, (0.0, 1000.0), (0.0, 1000.0))],
+        };
+        // A plot of 40 m with a thousand points a square metre, cut by the tiles' edges at 500 m.
+        let mut plot = Density {
+            points: 1_600_000,
+            per_m2: 1300.0,
+            boxes: vec![file(1.6e6, (480.0, 520.0), (480.0, 520.0))],
+        };
+        let bytes = |edge: i64, reference: &Density| {
+            tile_bytes(edge * 1_000_000, &survey, reference, &chain) - cell_bytes(edge * 1_000_000, &chain)
+        };
+        let full = |edge: f64| edge * edge * 26.0 * SURVEY_POINT;
+        let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-9;
+        assert!(near(bytes(100, &Density::default()), full(100.0)));
+        assert!(near(bytes(100, &plot), full(100.0) + 400.0 * 1300.0 * REFERENCE_POINT));
+        assert!(near(bytes(200, &plot), full(200.0) + 1.6e6 * REFERENCE_POINT));
+        let edge = |reference: &Density| tile_edge(512 << 20, 2, &survey, reference, &chain).unwrap();
+        let with_box = edge(&plot);
+        plot.boxes.clear();
+        assert!(edge(&plot) < with_box);
+    }
+}

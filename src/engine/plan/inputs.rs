@@ -1,0 +1,124 @@
+//! The files that a run reads, with size and hash: for the manifest, and to tell whether a later run may go on.
+
+use std::fs::{self, File};
+use std::io::Read;
+use std::path::{Path, PathBuf};
+use std::time::SystemTime;
+
+use rayon::prelude::*;
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+
+use crate::engine::plan::job::{CloudJob, Job};
+use crate::engine::store::error::EngineError;
+use crate::engine::store::identity::{Identity, Input};
+use crate::engine::watch::progress::Progress;
+use crate::engine::watch::stop;
+use crate::units::Unit;
+
+/// A file that is read.
+#[derive(Debug, Serialize)]
+pub struct InputFile {
+    /// `survey` or `reference`.
+    pub cloud: &'static str,
+    /// Its path.
+    pub path: String,
+    /// Bytes.
+    pub size: u64,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+    /// Points as its header states.
+    pub points: u64,
+    /// Unit of x and y as read.
+    pub horizontal_unit: Unit,
+    /// Unit of z as read.
+    pub vertical_unit: Unit,
+    /// Its coordinate system as it states it.
+    pub crs: String,
+    #[serde(skip)]
+    file: PathBuf,
+    #[serde(skip)]
+    modified: Option<SystemTime>,
+}
+
+/// Hashes all inputs of a job.
+///
+/// # Errors
+/// Where an input cannot be read, or the run is asked to stop.
+pub fn hash_inputs(job: &Job) -> Result<Vec<InputFile>, EngineError> {
+    let survey = (0..job.survey.files.len()).map(|i| ("survey", &job.survey, i));
+    let reference = job.reference.iter().flat_map(|r| (0..r.files.len()).map(move |i| ("reference", r, i)));
+    let all: Vec<(&'static str, &CloudJob, usize)> = survey.chain(reference).collect();
+    let bytes = all.iter().map(|(_, cloud, i)| cloud.files[*i].size).sum();
+    let progress = Progress::start("hashing the inputs", "bytes", bytes);
+    // File by file, so that no worker is left alone with several.
+    all.into_par_iter()
+        .with_max_len(1)
+        .map(|(name, cloud, i)| {
+            let (file, units) = (&cloud.files[i], cloud.units[i]);
+            Ok(InputFile {
+                cloud: name,
+                path: file.path.display().to_string(),
+                size: file.size,
+                modified: modified(&file.path),
+                sha256: sha256(&file.path, &progress)?,
+                points: file.points,
+                horizontal_unit: units.0,
+                vertical_unit: units.1,
+                crs: file.crs.describe(),
+                file: file.path.clone(),
+            })
+        })
+        .collect()
+}
+
+/// What a run of a job with these inputs is started with.
+pub fn identity(job: &Job, inputs: &[InputFile], may_replace: bool) -> Identity {
+    let inputs = inputs.iter().map(|input| Input {
+        cloud: input.cloud.to_string(),
+        path: whole_path(&input.path),
+        size: input.size,
+        sha256: input.sha256.clone(),
+    });
+    let pipeline = serde_json::to_value(&job.pipeline).expect("plain data");
+    Identity::new(pipeline, inputs.collect(), job.tiling.edge, may_replace)
+}
+
+/// A path that means the same wherever the program is started.
+fn whole_path(path: &str) -> String {
+    Path::new(path).canonicalize().map_or_else(|_| path.to_string(), |whole| whole.display().to_string())
+}
+
+/// Makes sure that no input has changed since it was hashed, as far as size and time of change tell.
+///
+/// # Errors
+/// The first input that has.
+pub fn check_unchanged(inputs: &[InputFile]) -> Result<(), EngineError> {
+    let changed = inputs.iter().find(|input| {
+        let size = fs::metadata(&input.file).map(|data| data.len());
+        size.ok() != Some(input.size) || modified(&input.file) != input.modified
+    });
+    changed.map_or(Ok(()), |input| Err(EngineError::InputChanged { path: input.file.clone() }))
+}
+
+fn modified(path: &Path) -> Option<SystemTime> {
+    fs::metadata(path).and_then(|data| data.modified()).ok()
+}
+
+fn sha256(path: &Path, progress: &Progress) -> Result<String, EngineError> {
+    let failed = || EngineError::disk(path, "reading it for its hash");
+    let mut file = File::open(path).map_err(failed())?;
+    let mut hasher = Sha256::new();
+    let mut buffer = vec![0; 1 << 20];
+    loop {
+        stop::check()?;
+        match file.read(&mut buffer).map_err(failed())? {
+            0 => break,
+            n => {
+                hasher.update(&buffer[..n]);
+                progress.advance(n as u64);
+            }
+        }
+    }
+    Ok(hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+}

@@ -1,0 +1,323 @@
+//! All that is known of a run before a point is read: the clouds, their units, whether they belong together, and the
+//! size of the tiles. `check` shows it, `run` starts from it.
+
+use std::path::{Path, PathBuf};
+
+use crate::cloud::{CloudError, CloudFile, StatedUnit};
+use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, disk_bytes};
+use crate::engine::plan::edge::tile_edge;
+use crate::engine::plan::edge::wrong_edge;
+use crate::pipeline::model::CloudInput;
+use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
+use crate::stages::Stage;
+use crate::stages::auto::Auto;
+use crate::stages::chain::Chain;
+use crate::stages::draw::Draw;
+use crate::tile::tiling::Tiling;
+use crate::units::{Micrometres, Unit};
+
+/// Memory that a run may take unless told otherwise, bytes.
+pub const DEFAULT_MEMORY: u64 = 512 << 20;
+
+/// How a run may use the machine.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Means {
+    /// Workers.
+    pub threads: usize,
+    /// Memory allowed, bytes.
+    pub memory: u64,
+}
+
+/// Why a pipeline file that is right in itself cannot be run.
+#[derive(Debug, thiserror::Error)]
+pub enum JobError {
+    /// What the clouds say does not fit the pipeline file.
+    #[error("{0}")]
+    Pipeline(#[from] PipelineError),
+    /// A cloud cannot be read.
+    #[error(transparent)]
+    Cloud(#[from] CloudError),
+    /// The memory allowed is too small for any tile.
+    #[error("{} MiB of memory for {threads} threads is too little for the smallest tile of this survey; allow more with --memory, or use fewer --threads", memory >> 20)]
+    Memory {
+        /// Memory allowed, bytes.
+        memory: u64,
+        /// Workers.
+        threads: usize,
+    },
+}
+
+/// One cloud of a run.
+pub struct CloudJob {
+    /// Its files, in the order of their paths.
+    pub files: Vec<CloudFile>,
+    /// Units of each file's x and y, and of its z.
+    pub units: Vec<(Unit, Unit)>,
+    /// Points and density, as the headers state them.
+    pub density: Density,
+}
+
+/// A run, ready to start.
+pub struct Job {
+    /// The pipeline as resolved.
+    pub pipeline: Pipeline,
+    /// The pipeline file.
+    pub pipeline_path: PathBuf,
+    /// The stages.
+    pub chain: Chain,
+    /// The survey.
+    pub survey: CloudJob,
+    /// The reference, where there is one.
+    pub reference: Option<CloudJob>,
+    /// Unit of the report.
+    pub units: Unit,
+    /// The tiles.
+    pub tiling: Tiling,
+    /// What the run may use.
+    pub means: Means,
+    /// What a person should know, in words.
+    pub notes: Vec<String>,
+}
+
+impl Job {
+    /// Opens the clouds that a pipeline file names and checks that they belong together.
+    ///
+    /// # Errors
+    /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
+    pub fn prepare(loaded: Loaded, means: Means) -> Result<Self, JobError> {
+        let pipeline = loaded.pipeline.clone();
+        let chain = Chain::new(&pipeline.stages, pipeline.seed);
+        let skip_damaged = chain.skip_damaged;
+        let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
+        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
+        let reference = match &pipeline.reference {
+            Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
+            None => None,
+        };
+        check_systems(&survey, reference.as_ref(), &mut found);
+        let Findings { notes, problems, .. } = found;
+        if !problems.is_empty() {
+            return Err(loaded.error(problems).into());
+        }
+        let no_reference = Density::default();
+        let fixed = pipeline.stages.iter().find_map(|stage| match stage {
+            Stage::Read(read) => match read.tile {
+                Auto::Fixed(edge) => Some(edge.micrometres()),
+                Auto::Auto => None,
+            },
+            _ => None,
+        });
+        let too_little = JobError::Memory { memory: means.memory, threads: means.threads };
+        let edge = match fixed {
+            Some(edge) => {
+                if let Some(why) = wrong_edge(edge, &chain) {
+                    return Err(loaded.error(vec![edge_problem(&loaded, &why)]).into());
+                }
+                edge
+            }
+            None => tile_edge(
+                means.memory,
+                means.threads,
+                &survey.density,
+                reference.as_ref().map_or(&no_reference, |cloud| &cloud.density),
+                &chain,
+            )
+            .ok_or(too_little)?,
+        };
+        let units = pipeline.units.unwrap_or(survey.units[0].1);
+        Ok(Job {
+            pipeline,
+            pipeline_path: loaded.path.clone(),
+            chain,
+            survey,
+            reference,
+            units,
+            tiling: Tiling { edge },
+            means,
+            notes,
+        })
+    }
+
+    /// Points of both clouds, as the headers state them.
+    pub fn points(&self) -> u64 {
+        self.survey.density.points + self.reference.as_ref().map_or(0, |r| r.density.points)
+    }
+
+    /// Bytes of disk that the run may take while it works.
+    pub fn disk_bytes(&self) -> u64 {
+        let survey = &self.survey.density;
+        let area = DENSE_SIDE * survey.points as f64 / survey.per_m2.max(1e-9);
+        disk_bytes(self.points()) + Draw::of(&self.pipeline.stages).disk_bytes(survey.points, area)
+    }
+}
+
+/// The edge of the tiles does not fit the other options.
+fn edge_problem(loaded: &Loaded, why: &str) -> Problem {
+    let stages = &loaded.pipeline.stages;
+    let read = stages.iter().position(|stage| matches!(stage, Stage::Read(_))).unwrap_or(0);
+    let place = loaded.option_path(read, "tile");
+    loaded.problem_at(&place, why, "this edge", Some("`tile: auto` chooses an edge that fits"))
+}
+
+/// What the headers of the clouds bring to light.
+struct Findings<'a> {
+    loaded: &'a Loaded,
+    skip_damaged: bool,
+    notes: Vec<String>,
+    problems: Vec<Problem>,
+}
+
+impl Findings<'_> {
+    /// Notes a problem with the files of a cloud.
+    fn problem(&mut self, role: &str, message: &str, help: &str) {
+        let place = [Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+        self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
+    }
+}
+
+impl CloudJob {
+    fn open(
+        role: &str,
+        input: &CloudInput,
+        paths: &[PathBuf],
+        found: &mut Findings<'_>,
+    ) -> Result<Self, JobError> {
+        let open = if found.skip_damaged { CloudFile::open_what_is_there } else { CloudFile::open };
+        let files = paths.iter().map(|path| open(path)).collect::<Result<Vec<_>, _>>()?;
+        let given = input.units.unwrap_or_default();
+        let mut units = Vec::with_capacity(files.len());
+        for file in &files {
+            found.notes.extend(file.notes.iter().map(|note| format!("{}: {note}", name(&file.path))));
+            let mut axis = |axis, stated, given| {
+                let (unit, note) = match unit_of(file, axis, stated, given) {
+                    Ok(known) => known,
+                    Err((message, help)) => {
+                        found.problem(role, &message, &help);
+                        (Unit::Metre, None)
+                    }
+                };
+                found.notes.extend(note);
+                unit
+            };
+            let horizontal = axis("horizontal", &file.crs.horizontal_unit, given.horizontal);
+            let vertical = axis("vertical", &file.crs.vertical_unit, given.vertical);
+            units.push((horizontal, vertical));
+        }
+        let density = density(&files, &units);
+        Ok(CloudJob { files, units, density })
+    }
+}
+
+/// The unit of one axis of a file: what the pipeline file says, otherwise what the file states; with a note where
+/// the two differ.
+///
+/// # Errors
+/// What is missing, and the remedy.
+fn unit_of(
+    file: &CloudFile,
+    axis: &str,
+    stated: &StatedUnit,
+    given: Option<Unit>,
+) -> Result<(Unit, Option<String>), (String, String)> {
+    let file_name = name(&file.path);
+    let problem = match (stated, given) {
+        (StatedUnit::Degrees, _) => {
+            return Err((
+                format!("{file_name} gives x and y in degrees, in which no distance can be measured"),
+                "project the cloud to a system in metres or feet first".to_string(),
+            ));
+        }
+        (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
+            let note = format!(
+                "{file_name} states its {axis} unit as {} ({unit}); it is read in {} ({given}), as the pipeline \
+                 file says",
+                unit.words(),
+                given.words()
+            );
+            return Ok((given, Some(note)));
+        }
+        (_, Some(given)) => return Ok((given, None)),
+        (StatedUnit::Stated(unit), None) => return Ok((*unit, None)),
+        (StatedUnit::NotStated, None) => format!("{file_name} does not state its {axis} unit"),
+        (StatedUnit::Contradictory(unit), None) => format!(
+            "{file_name} contradicts itself about its {axis} unit: it names {} but gives another size",
+            unit.words()
+        ),
+        (StatedUnit::Other(what), None) => {
+            format!("{file_name} states its {axis} unit as {what}, which is not known here")
+        }
+    };
+    let remedy = format!(
+        "say it with `units:` beside `files:`: `units: {{{axis}: ft}}`, or `units: ft` for both axes (m, ft or ftUS)"
+    );
+    Err((problem, remedy))
+}
+
+/// Refuses clouds in different horizontal systems; where one states none, says what is taken for granted.
+fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Findings<'_>) {
+    let first = &survey.files[0];
+    let others = survey.files[1..].iter().map(|f| ("survey", f));
+    let others = others.chain(reference.into_iter().flat_map(|r| r.files.iter().map(|f| ("reference", f))));
+    let mut told = false;
+    for (role, file) in others {
+        match first.crs.same_horizontal(&file.crs) {
+            Some(true) => {}
+            Some(false) => {
+                let message = format!(
+                    "{} is in {}, but {} is in {}",
+                    name(&file.path),
+                    file.crs.describe(),
+                    name(&first.path),
+                    first.crs.describe()
+                );
+                let help =
+                    "bring both into one horizontal system first: coordinates are compared as they are";
+                found.problem(role, &message, help);
+            }
+            None if !told => {
+                told = true;
+                found.notes.push(format!(
+                    "{} and {} do not both state their horizontal system; they are taken to be in the same one",
+                    name(&first.path),
+                    name(&file.path)
+                ));
+            }
+            None => {}
+        }
+    }
+}
+
+/// A file's name without its folders.
+fn name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
+}
+
+/// Points and density from the headers: over the box around all files, or of the densest file where that is more.
+fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
+    let mut points = 0;
+    let mut boxes = Vec::with_capacity(files.len());
+    for (file, (unit, _)) in files.iter().zip(units) {
+        let there = file.points - file.missing;
+        points = u64::saturating_add(points, there);
+        let metres = |v: f64| v * unit.micrometres() / 1e6;
+        let side = |axis: usize| (metres(file.stated_min[axis]), metres(file.stated_max[axis]));
+        let (x, y) = (side(0), side(1));
+        if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
+            boxes.push(FileBox { points: there as f64, x, y });
+        }
+    }
+    let per_m2 = |points: f64, x: (f64, f64), y: (f64, f64)| points / ((x.1 - x.0) * (y.1 - y.0)).max(1.0);
+    let densest = boxes.iter().map(|file| per_m2(file.points, file.x, file.y)).fold(0.0, f64::max);
+    let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
+    let all = boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
+    let over_all = all.map_or(0.0, |(x, y)| per_m2(points as f64, x, y));
+    if boxes.len() < files.len() {
+        boxes.clear();
+    }
+    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }
+}
+
+/// A tile edge in whole micrometres, for people: metres.
+pub fn edge_metres(edge: Micrometres) -> f64 {
+    edge as f64 / 1e6
+}

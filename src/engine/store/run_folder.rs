@@ -1,0 +1,374 @@
+//! The run folder: everything appears in it at once, when the run is done, or not at all.
+//!
+//! Work goes on in a folder beside it, named after it with `.unfinished`; a lock in there keeps a second run out.
+//! Once the points are dealt out to tiles and the index of them is written, that folder outlives the run until its
+//! results are in, so that a later run can go on from there; before, it goes when the run ends.
+
+use std::fs::{self, File};
+use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use crate::engine::store::error::EngineError;
+use crate::engine::store::files::write_whole;
+use crate::engine::store::identity::Identity;
+
+/// Tells a folder that this program wrote from any other.
+pub const MANIFEST: &str = "manifest.json";
+
+/// The results, for machines.
+pub const SUMMARY: &str = "summary.json";
+
+/// The pipeline as resolved.
+pub const PIPELINE: &str = "pipeline.yaml";
+
+/// What was done when, for people.
+pub const LOG: &str = "log.txt";
+
+/// What may be done with the work or the results of an earlier run in the same folder.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Claim {
+    /// Go on with an interrupted run.
+    pub resume: bool,
+    /// Replace results, and drop the work of an interrupted run.
+    pub replace: bool,
+}
+
+/// All that a run leaves in its folder.
+const RESULTS: [&str; 7] =
+    ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", MANIFEST, "log.txt"];
+
+/// A run folder in the making.
+pub struct RunFolder {
+    target: PathBuf,
+    work: PathBuf,
+    replace: bool,
+    /// What the interrupted run was started with that this one goes on with.
+    left_over: Option<Identity>,
+    keep: AtomicBool,
+    _lock: File,
+}
+
+impl RunFolder {
+    /// Claims `target` for a run.
+    ///
+    /// # Errors
+    /// Where the folder holds something already, another run works on it, or it cannot be written.
+    pub fn claim(target: &Path, claim: Claim) -> Result<Self, EngineError> {
+        let refuse = |message: &str| {
+            Err(EngineError::RunFolder { path: target.to_path_buf(), message: message.to_string() })
+        };
+        let Some(name) = target.file_name() else {
+            return refuse("is not a folder that can be made; give `output:` or --out a folder name");
+        };
+        let mut work_name = name.to_os_string();
+        work_name.push(".unfinished");
+        let work = target.with_file_name(work_name);
+        fs::create_dir_all(&work).map_err(EngineError::disk(&work, "making the working folder"))?;
+        let lock_path = work.join("lock");
+        let lock =
+            File::create(&lock_path).map_err(EngineError::disk(&lock_path, "making a working file"))?;
+        match lock.try_lock() {
+            Ok(()) => {}
+            Err(fs::TryLockError::WouldBlock) => {
+                return refuse("another run is working on it; wait for it, or give this one its own --out");
+            }
+            Err(fs::TryLockError::Error(error)) => {
+                return Err(EngineError::disk(&lock_path, "locking the working folder")(error));
+            }
+        }
+        let mut folder = RunFolder {
+            target: target.to_path_buf(),
+            work,
+            replace: claim.replace,
+            left_over: None,
+            keep: AtomicBool::new(false),
+            _lock: lock,
+        };
+        folder.put_old_results_back()?;
+        let left_over = folder.find_left_over();
+        folder.keep.store(left_over.is_some(), Ordering::Relaxed);
+        // Who was allowed to replace results is so still when going on.
+        folder.replace |= claim.resume && left_over.as_ref().is_some_and(|left| left.may_replace);
+        check_target(target, folder.replace)?;
+        match left_over {
+            Some(_) if !claim.resume && !claim.replace => {
+                return refuse(
+                    "an earlier run on it was interrupted; add --resume to go on with it, or --replace to start anew",
+                );
+            }
+            Some(left) if claim.resume => folder.left_over = Some(left),
+            _ => folder.start_anew()?,
+        }
+        folder.clear(&folder.results())?;
+        Ok(folder)
+    }
+
+    /// What the interrupted run was started with that this one is to go on with.
+    pub fn left_over(&self) -> Option<&Identity> {
+        self.left_over.as_ref()
+    }
+
+    /// Whether the results of an earlier run may be replaced.
+    pub fn may_replace(&self) -> bool {
+        self.replace
+    }
+
+    /// The working folder.
+    pub fn work(&self) -> &Path {
+        &self.work
+    }
+
+    /// Where working data go.
+    pub fn spill(&self) -> PathBuf {
+        self.work.join("spill")
+    }
+
+    /// Where results are written before they appear.
+    pub fn results(&self) -> PathBuf {
+        self.work.join("results")
+    }
+
+    /// Where the log goes before it appears.
+    pub fn log(&self) -> PathBuf {
+        self.work.join(LOG)
+    }
+
+    /// Where the index of the working data goes, which makes them worth keeping.
+    pub fn index(&self) -> PathBuf {
+        self.work.join("index.json")
+    }
+
+    fn identity(&self) -> PathBuf {
+        self.work.join("identity.json")
+    }
+
+    /// Writes down what the run is started with.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn write_identity(&self, identity: &Identity) -> Result<(), EngineError> {
+        write_whole(&self.identity(), |file| Ok(serde_json::to_writer_pretty(file, identity)?))
+    }
+
+    /// From now on the working folder is kept until the results are in.
+    pub fn keep_work(&self) {
+        self.keep.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether a later run can go on with the work.
+    pub fn is_kept(&self) -> bool {
+        self.keep.load(Ordering::Relaxed)
+    }
+
+    /// Lets the results appear, and clears the working folder away.
+    ///
+    /// # Errors
+    /// Where the disk fails, or something has appeared in their place; the working folder is then kept.
+    pub fn finish(self) -> Result<(), EngineError> {
+        check_target(&self.target, self.replace)?;
+        let log = self.results().join(LOG);
+        fs::rename(self.log(), &log).map_err(EngineError::disk(&log, "moving the log into place"))?;
+        if self.target.exists() {
+            fs::rename(&self.target, self.old())
+                .map_err(EngineError::disk(&self.target, "moving the old results aside"))?;
+        }
+        fs::rename(self.results(), &self.target)
+            .map_err(EngineError::disk(&self.target, "moving the results into place"))?;
+        self.keep.store(false, Ordering::Relaxed);
+        Ok(())
+    }
+
+    fn old(&self) -> PathBuf {
+        self.work.join("old")
+    }
+
+    /// A run that was killed between its last two steps has moved the old results aside, but put none in place.
+    fn put_old_results_back(&self) -> Result<(), EngineError> {
+        if self.old().exists() && !self.target.exists() {
+            fs::rename(self.old(), &self.target)
+                .map_err(EngineError::disk(&self.target, "moving the old results back"))?;
+        }
+        Ok(())
+    }
+
+    fn find_left_over(&self) -> Option<Identity> {
+        // Results are gone from here once they are in place: a run killed while it tidied up is a finished one.
+        let unfinished = self.index().is_file() && self.results().exists();
+        let text = unfinished.then(|| fs::read(self.identity()).ok())??;
+        serde_json::from_slice(&text).ok()
+    }
+
+    /// Clears the work of an earlier run away: the index first, without which nothing is taken for resumable.
+    fn start_anew(&self) -> Result<(), EngineError> {
+        self.keep.store(false, Ordering::Relaxed);
+        for file in [self.index(), self.identity(), self.log()] {
+            if file.exists() {
+                fs::remove_file(&file).map_err(EngineError::disk(&file, "clearing the working folder"))?;
+            }
+        }
+        self.clear(&self.spill())
+    }
+
+    fn clear(&self, folder: &Path) -> Result<(), EngineError> {
+        if folder.exists() {
+            fs::remove_dir_all(folder).map_err(EngineError::disk(folder, "clearing the working folder"))?;
+        }
+        fs::create_dir(folder).map_err(EngineError::disk(folder, "making the working folder"))
+    }
+}
+
+impl Drop for RunFolder {
+    fn drop(&mut self) {
+        if !self.is_kept() {
+            // Best effort: what cannot be removed is cleared by the next run.
+            let _ = fs::remove_dir_all(&self.work);
+        }
+    }
+}
+
+/// Whether results may appear at `target`.
+fn check_target(target: &Path, replace: bool) -> Result<(), EngineError> {
+    let refuse = |message: &str| {
+        Err(EngineError::RunFolder { path: target.to_path_buf(), message: message.to_string() })
+    };
+    if target.is_file() {
+        return refuse("is a file; give `output:` or --out a folder");
+    }
+    let entries = match fs::read_dir(target) {
+        Ok(entries) => entries.collect::<Result<Vec<_>, _>>(),
+        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
+        Err(error) => Err(error),
+    };
+    let entries = entries.map_err(EngineError::disk(target, "looking into the run folder"))?;
+    // Replacing removes the folder as a whole: what a person put there must not go with it.
+    let foreign = entries
+        .iter()
+        .map(|entry| entry.file_name())
+        .filter(|name| !RESULTS.iter().any(|ours| name.as_os_str() == *ours))
+        .min();
+    if entries.is_empty() {
+        Ok(())
+    } else if !target.join(MANIFEST).is_file() {
+        refuse("holds files that no run wrote; give `output:` or --out an empty or new folder")
+    } else if !replace {
+        refuse("holds the results of an earlier run; add --replace to replace them, or give another --out")
+    } else if let Some(name) = foreign {
+        refuse(&format!(
+            "holds {} beside the results of an earlier run, which --replace would remove with them; move it elsewhere",
+            name.display()
+        ))
+    } else {
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const ONLY_NEW: Claim = Claim { resume: false, replace: false };
+    const REPLACE: Claim = Claim { resume: false, replace: true };
+    const RESUME: Claim = Claim { resume: true, replace: false };
+
+    fn finish(folder: RunFolder, text: &str) -> Result<(), EngineError> {
+        fs::write(folder.results().join(MANIFEST), text).unwrap();
+        fs::write(folder.log(), "log").unwrap();
+        folder.finish()
+    }
+
+    /// A run on `target` that is interrupted after it has dealt out the points.
+    fn interrupted(target: &Path, claim: Claim) {
+        let folder = RunFolder::claim(target, claim).unwrap();
+        let identity = format!(
+            r#"{{"version":"","format":1,"pipeline":0,"inputs":[],"tile_edge":5,"may_replace":{}}}"#,
+            folder.may_replace()
+        );
+        folder.write_identity(&serde_json::from_str(&identity).unwrap()).unwrap();
+        fs::write(folder.index(), "{}").unwrap();
+        fs::write(folder.spill().join("tiles"), "work").unwrap();
+        folder.keep_work();
+    }
+
+    #[test]
+    fn results_appear_whole_and_an_earlier_run_is_replaced_only_when_asked() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("a run");
+        let run = |claim| {
+            let folder = RunFolder::claim(&target, claim)?;
+            assert!(RunFolder::claim(&target, claim).is_err_and(|e| e.to_string().contains("another run")));
+            finish(folder, "{}")
+        };
+        run(ONLY_NEW).unwrap();
+        assert!(run(ONLY_NEW).unwrap_err().to_string().contains("--replace"));
+        assert!(run(RESUME).unwrap_err().to_string().contains("--replace"));
+        run(REPLACE).unwrap();
+        assert_eq!(fs::read_dir(base.path()).unwrap().count(), 1);
+    }
+
+    #[test]
+    fn a_run_cut_short_leaves_nothing_that_looks_whole() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        drop(RunFolder::claim(&target, ONLY_NEW).unwrap());
+        assert_eq!(fs::read_dir(base.path()).unwrap().count(), 0);
+    }
+
+    #[test]
+    fn interrupted_work_is_gone_on_with_or_dropped_only_when_asked() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        interrupted(&target, ONLY_NEW);
+        assert!(!target.exists());
+        let refused = RunFolder::claim(&target, ONLY_NEW).err().unwrap().to_string();
+        assert!(refused.contains("--resume") && refused.contains("--replace"), "{refused}");
+        let folder = RunFolder::claim(&target, RESUME).unwrap();
+        assert_eq!(folder.left_over().unwrap().tile_edge, 5);
+        assert_eq!(fs::read(folder.spill().join("tiles")).unwrap(), b"work");
+        drop(folder);
+        let folder = RunFolder::claim(&target, REPLACE).unwrap();
+        assert!(folder.left_over().is_none() && !folder.spill().join("tiles").exists());
+        finish(folder, "{}").unwrap();
+        // With nothing to go on with, --resume begins.
+        let other = base.path().join("other");
+        finish(RunFolder::claim(&other, RESUME).unwrap(), "{}").unwrap();
+    }
+
+    #[test]
+    fn old_results_stand_until_the_new_ones_are_in_and_the_leave_to_replace_them_lasts() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        let manifest = || fs::read_to_string(target.join(MANIFEST)).unwrap();
+        finish(RunFolder::claim(&target, ONLY_NEW).unwrap(), "old").unwrap();
+        interrupted(&target, REPLACE);
+        assert_eq!(manifest(), "old");
+        // As if killed between moving the old results aside and putting the new ones in place.
+        fs::rename(&target, base.path().join("run.unfinished/old")).unwrap();
+        let folder = RunFolder::claim(&target, RESUME).unwrap();
+        assert_eq!(manifest(), "old");
+        finish(folder, "new").unwrap();
+        assert_eq!(manifest(), "new");
+    }
+
+    #[test]
+    fn what_a_person_put_beside_the_results_is_not_removed_with_them() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        finish(RunFolder::claim(&target, ONLY_NEW).unwrap(), "{}").unwrap();
+        fs::write(target.join("letter.txt"), "x").unwrap();
+        let refused = RunFolder::claim(&target, REPLACE).err().expect("refused").to_string();
+        assert!(refused.contains("letter.txt") && refused.contains("move it"), "{refused}");
+        assert!(target.join("letter.txt").exists());
+    }
+
+    #[test]
+    fn a_folder_of_other_things_is_never_touched() {
+        let base = tempfile::tempdir().unwrap();
+        let inner = base.path().join("inner");
+        fs::create_dir(&inner).unwrap();
+        fs::write(inner.join("letter.txt"), "x").unwrap();
+        assert!(RunFolder::claim(&inner, REPLACE).is_err());
+        assert!(RunFolder::claim(&inner.join("letter.txt"), REPLACE).is_err());
+        assert_eq!(fs::read_dir(&inner).unwrap().count(), 1);
+        assert_eq!(fs::read_dir(base.path()).unwrap().count(), 1);
+    }
+}

@@ -1,0 +1,233 @@
+//! One file on disk that holds many lists of bytes, each appended to in pieces: the points of each tile, and its
+//! surface.
+//!
+//! Behind each piece stands where the piece before it in its list is, so that memory holds one place for each list, however
+//! long it is. Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the
+//! disk.
+
+use std::collections::BTreeMap;
+use std::fs::{File, OpenOptions};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicU64, Ordering};
+
+use serde::{Deserialize, Serialize};
+use twox_hash::XxHash3_64;
+
+use crate::engine::store::error::EngineError;
+use crate::engine::store::files::{read_at, write_at};
+
+/// A file of keyed pieces. Any thread may append; pieces of one key come back in the reverse order.
+pub struct Spill<K> {
+    path: PathBuf,
+    file: File,
+    end: AtomicU64,
+    last: Mutex<BTreeMap<K, Place>>,
+}
+
+/// A stretch of the file: a piece and the place before it. No bytes are no place.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Place {
+    offset: u64,
+    bytes: u32,
+    /// That of the piece and that of the place before, the one exclusive-or the other.
+    checksum: u32,
+}
+
+/// Bytes of a place on disk.
+const PLACE: usize = 16;
+
+impl Place {
+    fn encode(self) -> [u8; PLACE] {
+        let words = u128::from(self.offset) | u128::from(self.bytes) << 64 | u128::from(self.checksum) << 96;
+        words.to_le_bytes()
+    }
+
+    fn decode(bytes: [u8; PLACE]) -> Self {
+        let words = u128::from_le_bytes(bytes);
+        Place { offset: words as u64, bytes: (words >> 64) as u32, checksum: (words >> 96) as u32 }
+    }
+}
+
+/// The lower half of the hash.
+fn checksum(bytes: &[u8]) -> u32 {
+    XxHash3_64::oneshot(bytes) as u32
+}
+
+impl<K: Ord + Copy> Spill<K> {
+    /// Makes an empty spill at `path`.
+    ///
+    /// # Errors
+    /// Where the file cannot be made.
+    pub fn create(path: &Path) -> Result<Self, EngineError> {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .create(true)
+            .truncate(true)
+            .open(path)
+            .map_err(EngineError::disk(path, "making a working file"))?;
+        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(0), last: Mutex::default() })
+    }
+
+    /// Opens the spill that an earlier run left at `path`, whose [`Spill::last_pieces`] and [`Spill::bytes`] were these.
+    ///
+    /// # Errors
+    /// Where the file cannot be opened.
+    pub fn open(path: &Path, last: Vec<(K, Place)>, bytes: u64) -> Result<Self, EngineError> {
+        let file = OpenOptions::new()
+            .read(true)
+            .write(true)
+            .open(path)
+            .map_err(EngineError::disk(path, "opening working data again"))?;
+        let (end, last) = (AtomicU64::new(bytes), Mutex::new(last.into_iter().collect()));
+        Ok(Spill { path: path.to_path_buf(), file, end, last })
+    }
+
+    fn last(&self) -> std::sync::MutexGuard<'_, BTreeMap<K, Place>> {
+        self.last.lock().expect("no panic while locked")
+    }
+
+    /// Where the last piece of each key is, to be written down for a later run.
+    pub fn last_pieces(&self) -> Vec<(K, Place)> {
+        self.last().iter().map(|(key, place)| (*key, *place)).collect()
+    }
+
+    /// Gives the room on the disk back early: none of the pieces can be read any more.
+    pub fn empty(&self) {
+        // Best effort: the folder that the file stands in is removed as a whole too.
+        let _ = self.file.set_len(0);
+    }
+
+    /// Appends a piece to the list of `key`, and to the piece the place of the one before.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn append(&self, key: K, piece: &mut Vec<u8>) -> Result<(), EngineError> {
+        if piece.is_empty() {
+            return Ok(());
+        }
+        let bytes = piece.len() + PLACE;
+        let offset = self.end.fetch_add(bytes as u64, Ordering::Relaxed);
+        // Apart from that of the place before, so that nobody waits while the piece is hashed.
+        let of_piece = checksum(piece);
+        let place =
+            |before: &[u8]| Place { offset, bytes: bytes as u32, checksum: of_piece ^ checksum(before) };
+        {
+            let mut last = self.last();
+            let last = last.entry(key).or_default();
+            let before = last.encode();
+            *last = place(&before);
+            piece.extend_from_slice(&before);
+        }
+        write_at(&self.file, piece, offset).map_err(EngineError::disk(&self.path, "writing working data"))
+    }
+
+    /// All keys that have a piece, ascending.
+    pub fn keys(&self) -> Vec<K> {
+        self.last().keys().copied().collect()
+    }
+
+    /// Number of keys that have a piece.
+    pub fn lists(&self) -> usize {
+        self.last().len()
+    }
+
+    /// Bytes written in all.
+    pub fn bytes(&self) -> u64 {
+        self.end.load(Ordering::Relaxed)
+    }
+
+    /// Hands over the pieces of `key` one by one, the last first, through `buffer`, to `f`, which has nothing for those that
+    /// make no sense.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back, or not as they were.
+    pub fn for_each_piece(
+        &self,
+        key: K,
+        buffer: &mut Vec<u8>,
+        mut f: impl FnMut(&[u8]) -> Option<()>,
+    ) -> Result<(), EngineError> {
+        let mut place = self.last().get(&key).copied().unwrap_or_default();
+        while place != Place::default() {
+            buffer.resize(place.bytes as usize, 0);
+            let damaged = || EngineError::Damaged { path: self.path.clone() };
+            read_at(&self.file, buffer, place.offset).map_err(|error| match error.kind() {
+                io::ErrorKind::UnexpectedEof => damaged(),
+                _ => EngineError::disk(&self.path, "reading working data back")(error),
+            })?;
+            let (piece, before) = buffer.split_last_chunk().ok_or_else(damaged)?;
+            if checksum(piece) ^ checksum(before) != place.checksum {
+                return Err(damaged());
+            }
+            place = Place::decode(*before);
+            f(piece).ok_or_else(damaged)?;
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn all_of(spill: &Spill<u8>, key: u8) -> Result<Vec<u8>, EngineError> {
+        let mut all = Vec::new();
+        spill.for_each_piece(key, &mut Vec::new(), |piece| {
+            all.extend_from_slice(piece);
+            Some(())
+        })?;
+        Ok(all)
+    }
+
+    #[test]
+    fn pieces_come_back_by_key_also_to_a_later_run_and_damage_is_noticed() {
+        let folder = tempfile::tempdir().unwrap();
+        let path = folder.path().join("spill");
+        let spill = Spill::create(&path).unwrap();
+        for (key, bytes) in [(2, "ab"), (1, "xyz"), (2, "cd")] {
+            spill.append(key, &mut bytes.into()).unwrap();
+        }
+        assert_eq!((spill.keys(), spill.bytes()), (vec![1, 2], 7 + 3 * PLACE as u64));
+        assert_eq!(all_of(&spill, 2).unwrap(), b"cdab");
+        let (last, bytes) = (spill.last_pieces(), spill.bytes());
+        drop(spill);
+        let again = Spill::open(&path, last, bytes).unwrap();
+        again.append(1, &mut b"!".into()).unwrap();
+        assert_eq!(
+            (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
+            (b"!xyz".into(), b"cdab".into())
+        );
+        assert_eq!(again.bytes(), 8 + 4 * PLACE as u64);
+        // Whichever byte is damaged, of a piece or of the place behind it: the pieces of that key are refused.
+        let whole = std::fs::read(&path).unwrap();
+        let (ab, xyz, cd) = (2 + PLACE, 3 + PLACE, 2 + PLACE);
+        for at in 0..whole.len() {
+            let mut file = whole.clone();
+            file[at] ^= 1 << (at % 8);
+            std::fs::write(&path, file).unwrap();
+            let of_key_1 = (ab..ab + xyz).contains(&at) || at >= ab + xyz + cd;
+            for key in [1, 2] {
+                match all_of(&again, key) {
+                    Ok(_) => assert_ne!(key == 1, of_key_1, "byte {at}"),
+                    Err(error) => {
+                        assert_eq!(key == 1, of_key_1, "byte {at}");
+                        assert!(error.to_string().contains("--replace"));
+                    }
+                }
+            }
+        }
+        // The piece that is last of key 2 never reached the disk, or the file ends in it.
+        let mut zeroed = whole.clone();
+        zeroed[ab + xyz..].fill(0);
+        for file in [&zeroed[..], &whole[..ab + xyz + 1]] {
+            std::fs::write(&path, file).unwrap();
+            assert!(all_of(&again, 2).unwrap_err().to_string().contains("--replace"));
+        }
+        again.empty();
+        assert!(all_of(&again, 1).unwrap_err().to_string().contains("--replace"));
+        assert_eq!(std::fs::metadata(&path).unwrap().len(), 0);
+    }
+}

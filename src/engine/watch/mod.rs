@@ -1,0 +1,5 @@
+//! Watching a run: its log, its progress, and the wish to stop it.
+
+pub mod log;
+pub mod progress;
+pub mod stop;

@@ -1,0 +1,102 @@
+//! Lowest-elevation surfaces of tiles, kept on disk so that neighbours can share them instead of points.
+
+use std::path::Path;
+
+use crate::cloud::bounds::Range;
+use crate::cloud::packed::{pack_40, unpack_40};
+use crate::engine::store::error::EngineError;
+use crate::engine::store::spill::Spill;
+use crate::raster::{EMPTY, Extent, Raster};
+use crate::tile::tiling::{TileKey, Tiling};
+use crate::units::Micrometres;
+
+/// Marks an empty cell on disk: no elevation is as low.
+const NO_VALUE: i64 = -(1 << 39);
+
+/// The surfaces of all tiles of one cloud.
+pub struct Surfaces {
+    /// The cells of the box around the cloud: the surface ends there, and filling does not go beyond.
+    domain: Extent,
+    tiling: Tiling,
+    store: Spill<TileKey>,
+}
+
+impl Surfaces {
+    /// No surfaces yet, to be kept in a file at `path`, over the cells of `domain`.
+    ///
+    /// # Errors
+    /// Where the file cannot be made.
+    pub fn create(path: &Path, domain: Extent, tiling: Tiling) -> Result<Self, EngineError> {
+        Ok(Surfaces { domain, tiling, store: Spill::create(path)? })
+    }
+
+    /// An empty surface over the ground of a tile.
+    pub fn blank(&self, key: TileKey) -> Raster {
+        Raster::empty(self.extent(key))
+    }
+
+    /// Gives the room on the disk back.
+    pub fn empty(&self) {
+        self.store.empty();
+    }
+
+    fn extent(&self, key: TileKey) -> Extent {
+        let (x, y) = self.tiling.ground(key, 0);
+        Extent::covering(self.domain.cell, x, y, 0).within(&self.domain)
+    }
+
+    /// Keeps the surface of a tile.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn put(&self, key: TileKey, surface: &Raster) -> Result<(), EngineError> {
+        let mut bytes: Vec<u8> = surface
+            .values
+            .iter()
+            .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
+            .collect();
+        self.store.append(key, &mut bytes)
+    }
+
+    /// The tiles that touch the given ground and have a surface.
+    fn keys(&self, x: Range, y: Range) -> Vec<TileKey> {
+        let (columns, rows) = ((x.1 - x.0) / self.tiling.edge, (y.1 - y.0) / self.tiling.edge);
+        if columns.saturating_mul(rows) < self.store.lists() as i64 {
+            return self.tiling.touching(x, y).collect();
+        }
+        // Ground far wider than the cloud: fewer tiles have a surface than there are places for one.
+        let touches = |at: Range, ground: Range| at.0 < ground.1 && ground.0 < at.1;
+        let mut keys = self.store.keys();
+        keys.retain(|key| {
+            let (own_x, own_y) = self.tiling.ground(*key, 0);
+            touches(own_x, x) && touches(own_y, y)
+        });
+        keys
+    }
+
+    /// The surface over the given ground and `margin` cells around it, put together from all tiles it
+    /// touches; it ends where the cloud does.
+    ///
+    /// # Errors
+    /// Where the disk does not give it back.
+    pub fn get(&self, x: Range, y: Range, margin: i64) -> Result<Raster, EngineError> {
+        let extent = Extent::covering(self.domain.cell, x, y, margin).within(&self.domain);
+        let mut surface = Raster::empty(extent);
+        let reach = ((margin + 1) as f64 * extent.cell).ceil() as Micrometres;
+        let mut buffer = Vec::new();
+        for key in self.keys((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
+            self.store.for_each_piece(key, &mut buffer, |piece| {
+                let values = piece
+                    .chunks_exact(5)
+                    .map(|b| match unpack_40(b) {
+                        NO_VALUE => EMPTY,
+                        z => z as f64,
+                    })
+                    .collect();
+                surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
+                Some(())
+            })?;
+        }
+        Ok(surface)
+    }
+}

@@ -1,0 +1,9 @@
+//! What a run found, for people and programs: the contents of `summary.json` and the tables. The page and the printed
+//! result are drawn from it.
+
+pub mod confidence;
+pub mod format;
+#[cfg(test)]
+pub mod sample;
+pub mod summary;
+pub mod tables;

@@ -1,0 +1,252 @@
+//! Made-up results for the tests of this room, and a way to look at them.
+
+use crate::results::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics, Summary};
+use serde_json::json;
+
+use crate::results::confidence::{Accepted, GroupRow, Standing, Trust, VsFirst, Warning};
+use crate::terrain::trade::{TerrainRow, TradeRow};
+use crate::units::Unit;
+
+/// A result and its histogram.
+pub type Sample = (Summary, Histogram);
+
+/// A plausible spread without a random number generator from outside: the sum of twelve uniform numbers.
+struct Noise(u64);
+
+impl Noise {
+    fn uniform(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (self.0 >> 11) as f64 / (1u64 << 53) as f64
+    }
+
+    fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
+    }
+}
+
+fn statistics(points: u64, all_points: u64, dz: &mut [f64]) -> Statistics {
+    dz.sort_by(f64::total_cmp);
+    let n = dz.len() as f64;
+    let ground = points / 3;
+    let mut out = Statistics {
+        points,
+        share: Some(points as f64 / all_points as f64),
+        ground,
+        ground_share: Some(points as f64 / all_points as f64),
+        compared: dz.len() as u64,
+        ..Statistics::default()
+    };
+    if dz.is_empty() {
+        return out;
+    }
+    let mean = dz.iter().sum::<f64>() / n;
+    let middle = |sorted: &[f64]| sorted[sorted.len() / 2];
+    let sorted = |mut values: Vec<f64>| {
+        values.sort_by(f64::total_cmp);
+        values
+    };
+    let median = middle(dz);
+    out.mean = Some(mean);
+    out.sd = (n > 1.0).then(|| (dz.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
+    out.rmse = Some((dz.iter().map(|d| d * d).sum::<f64>() / n).sqrt());
+    out.min = dz.first().copied();
+    out.max = dz.last().copied();
+    out.median = Some(median);
+    out.nmad = Some(1.4826 * middle(&sorted(dz.iter().map(|d| (d - median).abs()).collect())));
+    out.abs_p95 = Some(sorted(dz.iter().map(|d| d.abs()).collect())[(0.95 * (n - 1.0)) as usize]);
+    out
+}
+
+fn histogram(groups: &[Vec<f64>], bin_width: f64, start: f64, bins: usize) -> Histogram {
+    let count = |(i, dz): (usize, &Vec<f64>)| {
+        let mut counts = vec![0; bins];
+        for d in dz {
+            counts[(((d - start) / bin_width).floor().max(0.0) as usize).min(bins - 1)] += 1;
+        }
+        (i as u8 + 1, counts)
+    };
+    Histogram { bin_width, start, returns: groups.iter().enumerate().map(count).collect() }
+}
+
+fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bins: usize) -> Sample {
+    let histogram = histogram(&groups, bin_width, start, bins);
+    let points = |i: usize| 8_412_377 / (1 + (i * i * i) as u64);
+    let all_points = (0..groups.len()).map(points).sum();
+    let returns = groups
+        .iter_mut()
+        .enumerate()
+        .map(|(i, dz)| ReturnRow {
+            return_number: i as u8 + 1,
+            statistics: statistics(points(i), all_points, dz),
+        })
+        .collect();
+    let all = statistics(all_points, all_points, &mut groups.concat());
+    let ground = all.ground;
+    let survey = CloudCounts {
+        read: all_points + 34,
+        damaged_blocks: 0,
+        lost_points: 0,
+        withheld: 34,
+        invalid_return: 12,
+        out_of_range: 0,
+        keep: vec![KeepCounts { stage: 2, kept: all_points - 5_210, dropped: 5_210 }],
+        noise: 812,
+        low_outlier: 27,
+        above_ground: all_points - 5_210 - 812 - 27 - ground,
+        ground,
+    };
+    let reference = CloudCounts {
+        read: 2_310_455,
+        noise: 3,
+        above_ground: 310_452,
+        ground: 2_000_000,
+        ..CloudCounts::default()
+    };
+    let summary = Summary {
+        title: "Larkspur Hollow, autumn flight <against> spring scan & levels".to_string(),
+        units: unit,
+        points: all_points,
+        reference_uncertainty: Some(unit.from_micrometres(10_000.0)),
+        returns,
+        all,
+        trust: Trust::default(),
+        survey,
+        reference: Some(reference),
+        method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
+                 mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \
+                 to another of the same return."
+            .to_string(),
+    };
+    (summary, histogram)
+}
+
+/// Five returns, the later the lower and the noisier, with a few gross values.
+pub fn five_returns(unit: Unit) -> Sample {
+    let mut noise = Noise(7);
+    let to_unit = |metres: f64| unit.from_micrometres(metres * 1e6);
+    let mut groups: Vec<Vec<f64>> = [
+        (8_120, 0.009, 0.024),
+        (2_903, 0.006, 0.031),
+        (1_102, 0.001, 0.042),
+        (301, -0.008, 0.06),
+        (64, -0.02, 0.083),
+    ]
+    .map(|(n, bias, sd)| (0..n).map(|_| to_unit(bias + sd * noise.normal())).collect())
+    .into();
+    groups[0].extend([to_unit(-0.9), to_unit(1.3)]);
+    sample(unit, groups, to_unit(0.001), to_unit(-1.0), 2_000)
+}
+
+/// Two returns in the open and under canopy with all that carries a decision.
+pub fn decided() -> Sample {
+    let (mut summary, histogram) = five_returns(Unit::Metre);
+    summary.returns.truncate(2);
+    let by = |value: serde_json::Value| value.as_object().cloned().unwrap_or_default();
+    let standing =
+        |group: serde_json::Value, name, rmse_v: f64, ends: Option<[f64; 2]>, class, sure| Standing {
+            by: by(group),
+            name,
+            compared: 2_000,
+            n_effective: Some(300.0),
+            enough_checkpoints: true,
+            rmse_v1: Some(rmse_v),
+            rmse_v: Some(rmse_v),
+            rmse_v_ci95: ends,
+            class_cm: Some(class),
+            class_cm_sure: sure,
+            quality_level: Some("QL0"),
+            bias_of_class: Some(0.1),
+            bias_within_guidance: Some(true),
+            nssda_95: Some(1.96 * rmse_v),
+            abs_p95: Some(2.0 * rmse_v),
+            without_offset: None,
+        };
+    let groups = vec![
+        standing(json!({}), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
+        standing(json!({"cover": "open"}), Some("NVA"), 0.024, Some([0.022, 0.026]), 2.5, Some(5.0)),
+        standing(json!({"cover": "canopy"}), Some("VVA"), 0.041, Some([0.037, 0.046]), 5.0, Some(5.0)),
+        standing(json!({"return": 1, "cover": "open"}), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
+        standing(json!({"return": 2, "cover": "canopy"}), None, 0.044, None, 5.0, None),
+    ];
+    summary.trust.standards.groups = groups;
+    summary.trust.groups = [json!({"return": 1, "cover": "open"}), json!({"return": 2, "cover": "canopy"})]
+        .map(|group| GroupRow { by: by(group), statistics: summary.returns[0].statistics.clone() })
+        .into();
+    for (row, ratio, verdict) in [(0, 1.0, ""), (1, 1.5, "worse")] {
+        let s = &mut summary.returns[row].statistics;
+        (s.mean_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
+        s.vs_first = (ratio > 1.0).then(|| VsFirst {
+            bias: Some(-0.003),
+            bias_ci95: Some([-0.005, -0.001]),
+            sd_ratio: Some(1.3),
+            sd_ratio_ci95: Some([1.2, 1.4]),
+            rmse_ratio: Some(ratio),
+            rmse_ratio_ci95: Some([1.4, 1.6]),
+            verdict,
+            welch: None,
+            brown_forsythe: None,
+        });
+    }
+    let terrain = |rmse: f64| TerrainRow {
+        rmse_terrain: Some(rmse),
+        mean_terrain: Some(0.001),
+        terrain_cells: 900,
+        uncovered_cells: 0,
+        rmse_terrain_common: Some(rmse),
+        common_cells: 900,
+    };
+    let trade = |k, filled, plain, weighted| TradeRow {
+        returns_up_to: k,
+        ground_per_m2: Some(9.0),
+        filled: Some(filled),
+        largest_hole_m2: Some(108.0),
+        rmse_points: Some(0.03),
+        terrain: terrain(plain),
+        weighted: terrain(weighted),
+    };
+    summary.trust.trade = vec![trade(1, 0.867, 0.019, 0.019), trade(2, 0.953, 0.018, 0.017)];
+    let accepted = |verdict, more_checkpoints| Accepted {
+        limit: "RMSE of return 2 at most 30 mm".to_string(),
+        group: by(json!({"return": 2})),
+        measure: "rmse",
+        bound: 0.03,
+        value: Some(0.031),
+        ci95: Some([0.029, 0.033]),
+        verdict,
+        more_checkpoints,
+    };
+    summary.trust.accept = vec![accepted("met", None), accepted("undecided", Some(1_200))];
+    let text = "dz changes across the site.".to_string();
+    summary.trust.warnings = vec![Warning { code: "tilt", text }];
+    summary.all.n_effective = Some(500.0);
+    (summary, histogram)
+}
+
+/// As many returns as a pulse can have.
+pub fn fifteen_returns() -> Sample {
+    let mut noise = Noise(15);
+    let groups = (0..15).map(|i| {
+        let n = 40_000 / (1 + i * i);
+        (0..n).map(|_| 0.01 - 0.002 * f64::from(i) + (0.02 + 0.005 * f64::from(i)) * noise.normal()).collect()
+    });
+    sample(Unit::Metre, groups.collect(), 0.001, -0.5, 1_000)
+}
+
+/// One place in all.
+pub fn one_place() -> Sample {
+    sample(Unit::Metre, vec![vec![0.007]], 0.001, -0.5, 1_000)
+}
+
+/// A reference that the survey nowhere meets.
+pub fn nothing_matched() -> Sample {
+    sample(Unit::Metre, vec![Vec::new(); 3], 0.001, -0.5, 1_000)
+}
+
+/// A survey far above its reference, and beside it a return of almost no spread; some values beyond all bins.
+pub fn far_off() -> Sample {
+    let mut noise = Noise(3);
+    let mut wide: Vec<f64> = (0..2_000).map(|_| 31.5 + 4.0 * noise.normal()).collect();
+    wide.extend([-9_000.0, -80.0, -70.0, 75.0, 12_345.678]);
+    let narrow = (0..500).map(|_| 0.000_2 * noise.normal()).collect();
+    sample(Unit::Metre, vec![wide, narrow], 0.1, -60.0, 1_200)
+}

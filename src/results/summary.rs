@@ -1,0 +1,135 @@
+//! What a run found: the contents of `summary.json`, from which the other results are drawn.
+
+use serde::Serialize;
+
+use crate::results::confidence::{Interval, Trust, Uncut, VsFirst};
+use crate::units::Unit;
+
+/// The contents of `summary.json`. Lengths are in `units`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Summary {
+    /// The title that the pipeline file gives.
+    pub title: String,
+    /// The unit of every length below.
+    pub units: Unit,
+    /// Survey points read that are not withheld.
+    pub points: u64,
+    /// The reference's own vertical uncertainty, one sigma, where the file states it.
+    pub reference_uncertainty: Option<f64>,
+    /// By return number, ascending; every return from 1 to the highest that occurs.
+    pub returns: Vec<ReturnRow>,
+    /// All returns together.
+    pub all: Statistics,
+    /// How far the figures can be trusted.
+    #[serde(flatten)]
+    pub trust: Trust,
+    /// How many points the checks and filters of each cloud let through, in order.
+    pub survey: CloudCounts,
+    /// The same for the reference.
+    pub reference: Option<CloudCounts>,
+    /// How reference and survey were matched, in words for people (from the pipeline file).
+    pub method: String,
+}
+
+/// One row of the table by return.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ReturnRow {
+    /// Return number, 1 to 15.
+    #[serde(rename = "return")]
+    pub return_number: u8,
+    /// The figures.
+    #[serde(flatten)]
+    pub statistics: Statistics,
+}
+
+/// Counts and the statistics of dz for one group of points. A statistic that does not exist is null.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Statistics {
+    /// Survey points read that are not withheld.
+    pub points: u64,
+    /// Share of all survey points, 0 to 1.
+    pub share: Option<f64>,
+    /// Points kept and accepted by the ground filter.
+    pub ground: u64,
+    /// Share of all ground points, 0 to 1.
+    pub ground_share: Option<f64>,
+    /// Points with a dz.
+    pub compared: u64,
+    /// Bias: mean of dz.
+    pub mean: Option<f64>,
+    /// Sample standard deviation of dz (n − 1).
+    pub sd: Option<f64>,
+    /// Root mean square of dz (n).
+    pub rmse: Option<f64>,
+    /// Least dz.
+    pub min: Option<f64>,
+    /// Greatest dz.
+    pub max: Option<f64>,
+    /// Median of dz.
+    pub median: Option<f64>,
+    /// 1.4826 × the median of |dz − median|.
+    pub nmad: Option<f64>,
+    /// 95th percentile of |dz|, linear between order statistics.
+    pub abs_p95: Option<f64>,
+    /// 95 % interval of the bias, by block bootstrap.
+    pub mean_ci95: Option<Interval>,
+    /// 95 % interval of the SD.
+    pub sd_ci95: Option<Interval>,
+    /// 95 % interval of the RMSE.
+    pub rmse_ci95: Option<Interval>,
+    /// Independent comparisons that would tell the bias as well as these, which are alike where they are near.
+    pub n_effective: Option<f64>,
+    /// The group compared with the same group of first returns.
+    pub vs_first: Option<VsFirst>,
+    /// Bias and SD with the cut of the ground filter undone.
+    pub uncut: Option<Uncut>,
+}
+
+/// Where the points of one cloud went: every point read is counted once under `used` or under one reason.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct CloudCounts {
+    /// Points in the files, those lost among them.
+    pub read: u64,
+    /// Damaged blocks of the files that were skipped: see `read: {damaged: skip}`.
+    pub damaged_blocks: u64,
+    /// Points lost with them: they are in no other figure.
+    pub lost_points: u64,
+    /// Flagged withheld: left out of everything.
+    pub withheld: u64,
+    /// Return number 0 or above the number of returns: left out of results by return (still read and filtered).
+    pub invalid_return: u64,
+    /// Elevation or position beyond what can be used: left out of everything.
+    pub out_of_range: u64,
+    /// What each `keep` stage kept and dropped, in order.
+    pub keep: Vec<KeepCounts>,
+    /// Kept points of class 7 or 18: not ground.
+    pub noise: u64,
+    /// Kept points far below their surroundings: not ground.
+    pub low_outlier: u64,
+    /// Kept points above the threshold of some window: not ground.
+    pub above_ground: u64,
+    /// Points accepted as ground.
+    pub ground: u64,
+}
+
+/// What one `keep` stage did.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct KeepCounts {
+    /// Its place in the list of stages, from 1.
+    pub stage: usize,
+    /// Points that went on.
+    pub kept: u64,
+    /// Points dropped.
+    pub dropped: u64,
+}
+
+/// Counts of dz in bins of one width, by return, for pictures.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Histogram {
+    /// Width of a bin, in the unit of the report.
+    pub bin_width: f64,
+    /// Lower edge of the first bin, in the unit of the report: a multiple of `bin_width`.
+    pub start: f64,
+    /// Return number, and the counts of its bins; the first and last bin hold what lies beyond.
+    pub returns: Vec<(u8, Vec<u64>)>,
+}

@@ -1,0 +1,175 @@
+//! The draw of checkpoints: what is drawn, how many, and a checkpoint as bytes.
+
+use crate::cloud::point::Point;
+use crate::stages::Stage;
+use crate::stages::auto::Count;
+use crate::stages::compare::Compared;
+use crate::stages::matching::Match;
+use crate::tile::strata::{self, Strata};
+use crate::units::Micrometres;
+
+/// Up to this many a return the draw is held in memory; beyond, it waits on disk.
+pub const IN_MEMORY: u64 = 20_000;
+
+/// What the draw of checkpoints is for.
+#[derive(Clone, Copy, Debug)]
+pub struct Draw {
+    /// Checkpoints of each return that are kept.
+    pub kept: Count,
+    /// Checkpoints of each return that are listed.
+    pub listed: Count,
+    /// Whether every candidate counts, drawn or not.
+    pub everything_counts: bool,
+    /// No two checkpoints of one return are closer, metres.
+    pub spacing: f64,
+}
+
+impl Draw {
+    /// What the stages ask for.
+    pub fn of(stages: &[Stage]) -> Self {
+        let options = stages.iter().find_map(|stage| match stage {
+            Stage::Checkpoints(options) => Some(options),
+            _ => None,
+        });
+        let (listed, everything_counts) = match options.map(|o| (o.per_return, o.list)) {
+            Some((Count::All, listed)) => (listed, true),
+            Some((drawn, _)) => (drawn, false),
+            None => (Count::AtMost(1), true),
+        };
+        let spacing = options.map_or(0.0, |o| o.spacing.micrometres() as f64 / 1e6);
+        Draw { kept: listed, listed, everything_counts, spacing }
+    }
+
+    /// Bytes of disk that the draw may take, over so many points on so many square metres.
+    pub fn disk_bytes(&self, points: u64, area: f64) -> u64 {
+        if matches!(self.kept, Count::AtMost(n) if n <= IN_MEMORY) {
+            return 0;
+        }
+        // Discs a spacing wide about the checkpoints of one return do not overlap: at the densest they fill 91 % of
+        // the plane. Few sites have more than five returns of ground.
+        let most = 5.0 * area * 0.91 / (self.spacing * self.spacing * std::f64::consts::FRAC_PI_4);
+        (most.min(points as f64) * DISK_PER_DRAWN) as u64
+    }
+}
+
+/// Bytes of disk for a checkpoint that waits there: in the journal, in the draw, and as a row of the results.
+const DISK_PER_DRAWN: f64 = 2.0 * ENCODED as f64 + 140.0;
+
+/// A checkpoint put up for the draw. The order is that of the draw: by hash, and where two hashes agree by the
+/// point itself.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Drawn {
+    /// The seeded hash of the point.
+    pub key: u64,
+    /// Easting, micrometres.
+    pub x: Micrometres,
+    /// Northing, micrometres.
+    pub y: Micrometres,
+    /// Elevation in the survey, micrometres.
+    pub z: Micrometres,
+    /// Return number.
+    pub return_number: u8,
+    /// Number of returns of the pulse.
+    pub number_of_returns: u8,
+    /// Elevation of the reference, micrometres.
+    pub reference_z: Micrometres,
+    /// Reference points that it rests on.
+    pub reference_points: u32,
+    /// How much higher the point could lie and still be ground; see [`Compared::room`].
+    pub room: Option<u16>,
+    /// Slope of the ground there; see [`Compared::slope_percent`].
+    pub slope_percent: Option<u8>,
+    /// The strata it belongs to.
+    pub strata: Strata,
+    /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
+    pub plane: Option<(u64, u64)>,
+}
+
+impl Drawn {
+    /// The checkpoint at a survey point, with the reference there.
+    pub fn new(key: u64, point: &Point, reference: &Match) -> Self {
+        Drawn {
+            key,
+            x: point.x,
+            y: point.y,
+            z: point.z,
+            return_number: point.return_number,
+            number_of_returns: point.number_of_returns,
+            reference_z: reference.elevation,
+            reference_points: reference.points,
+            room: None,
+            slope_percent: None,
+            strata: Strata::default(),
+            plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
+        }
+    }
+
+    /// Survey elevation minus reference elevation, micrometres.
+    pub fn dz(&self) -> Micrometres {
+        self.z - self.reference_z
+    }
+
+    /// The comparison that it stands for.
+    pub fn compared(&self) -> Compared {
+        Compared {
+            x: self.x,
+            y: self.y,
+            dz: self.dz(),
+            room: self.room,
+            slope_percent: self.slope_percent,
+            strata: self.strata,
+        }
+    }
+}
+
+/// Bytes of a checkpoint on disk.
+pub const ENCODED: usize = 63 + 2 + 1 + strata::ENCODED;
+
+/// Adds a checkpoint as bytes.
+pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
+    let (slope, residual_sd) = d.plane.unwrap_or((0, 0));
+    for word in [d.key, d.x as u64, d.y as u64, d.z as u64, d.reference_z as u64, slope, residual_sd] {
+        to.extend_from_slice(&word.to_le_bytes());
+    }
+    to.extend_from_slice(&d.reference_points.to_le_bytes());
+    to.push(d.number_of_returns);
+    to.push(u8::from(d.plane.is_some()));
+    to.push(d.return_number);
+    to.extend_from_slice(&d.room.unwrap_or(u16::MAX).to_le_bytes());
+    to.push(d.slope_percent.unwrap_or(u8::MAX));
+    to.extend_from_slice(&d.strata.encode());
+}
+
+/// The checkpoint that [`encode`] turned into these bytes.
+pub fn decode(b: &[u8]) -> Drawn {
+    let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
+    let room = u16::from_le_bytes([b[63], b[64]]);
+    Drawn {
+        key: word(0),
+        x: word(1) as i64,
+        y: word(2) as i64,
+        z: word(3) as i64,
+        return_number: b[62],
+        number_of_returns: b[60],
+        reference_z: word(4) as i64,
+        reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
+        room: (room != u16::MAX).then_some(room),
+        slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
+        strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
+        plane: (b[61] != 0).then(|| (word(5), word(6))),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_large_draw_counts_towards_the_disk() {
+        let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
+        assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 282_000_000);
+        let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
+        assert!((14_000_000..18_000_000).contains(&spaced), "{spaced}");
+    }
+}

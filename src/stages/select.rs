@@ -1,0 +1,359 @@
+//! `keep`: which points go on, judged one by one.
+
+use std::borrow::Cow;
+use std::collections::HashSet;
+use std::fmt;
+use std::ops::Range;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Serialize, de};
+
+use crate::cloud::point::{Fields, MAX_RETURN, Point};
+use crate::raster::Raster;
+use crate::stages::{CloudChoice, Look, TileStage};
+use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::units::{Angle, Length, Micrometres};
+
+/// Keeps the points that meet every condition given; the others are dropped and counted.
+///
+/// A condition that is not given keeps everything. The stage may stand more than once; what it drops, later
+/// stages do not see.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Keep {
+    /// The cloud it applies to: `both`, `survey` or `reference`.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub cloud: CloudChoice,
+    /// Return numbers to keep (1 to 15), or `last` (return number equals number of returns) or `single` (the
+    /// only return of its pulse), alone or in a list: `[1, 2]`, `last`, `[1, last]`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "LAS 1.4 R16, section 2.4"))]
+    pub returns: Option<Returns>,
+    /// Classification codes to keep, 0 to 255.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "LAS 1.4 R16, classification tables"))]
+    pub classes: Option<Vec<u8>>,
+    /// Strips to keep, by point source ID, 0 to 65535.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "LAS 1.4 R16, point source ID"))]
+    pub strips: Option<Vec<u16>>,
+    /// Greatest scan angle to keep, on either side of straight down.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "LAS 1.4 R16, scan angle"))]
+    pub scan_angle_max: Option<Angle>,
+    /// Box to keep: `{x: [low, high], y: [low, high]}`, coordinates as lengths in the survey's coordinate
+    /// system; the low sides belong to the box, the high sides do not.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub area: Option<Area>,
+}
+
+/// An axis-parallel box, low sides included, high sides not.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Area {
+    /// Lowest and highest easting.
+    pub x: [Length; 2],
+    /// Lowest and highest northing.
+    pub y: [Length; 2],
+}
+
+/// Which returns of a pulse.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Returns(pub Vec<ReturnChoice>);
+
+/// One choice of returns.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ReturnChoice {
+    /// The return of this number, 1 to 15.
+    Number(u8),
+    /// Return number equals number of returns.
+    Last,
+    /// The only return of its pulse.
+    Single,
+}
+
+impl Returns {
+    fn parse_word(word: &str) -> Option<ReturnChoice> {
+        match word {
+            "last" => Some(ReturnChoice::Last),
+            "single" => Some(ReturnChoice::Single),
+            _ => None,
+        }
+    }
+}
+
+impl Serialize for Returns {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_seq(&self.0)
+    }
+}
+
+impl Serialize for ReturnChoice {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            ReturnChoice::Number(n) => serializer.serialize_u8(*n),
+            ReturnChoice::Last => serializer.serialize_str("last"),
+            ReturnChoice::Single => serializer.serialize_str("single"),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for ReturnChoice {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct ChoiceVisitor;
+        impl de::Visitor<'_> for ChoiceVisitor {
+            type Value = ReturnChoice;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a return number from 1 to 15, `last` or `single`")
+            }
+            fn visit_u64<E: de::Error>(self, v: u64) -> Result<ReturnChoice, E> {
+                if (1..=MAX_RETURN as u64).contains(&v) {
+                    Ok(ReturnChoice::Number(v as u8))
+                } else {
+                    Err(E::invalid_value(de::Unexpected::Unsigned(v), &self))
+                }
+            }
+            fn visit_i64<E: de::Error>(self, v: i64) -> Result<ReturnChoice, E> {
+                Err(E::invalid_value(de::Unexpected::Signed(v), &self))
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<ReturnChoice, E> {
+                Returns::parse_word(v).ok_or_else(|| E::invalid_value(de::Unexpected::Str(v), &self))
+            }
+        }
+        deserializer.deserialize_any(ChoiceVisitor)
+    }
+}
+
+impl<'de> Deserialize<'de> for Returns {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct ReturnsVisitor;
+        impl<'de> de::Visitor<'de> for ReturnsVisitor {
+            type Value = Returns;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("return numbers from 1 to 15, `last` or `single`, alone or in a list")
+            }
+            fn visit_seq<A: de::SeqAccess<'de>>(self, mut seq: A) -> Result<Returns, A::Error> {
+                let mut choices = Vec::new();
+                while let Some(choice) = seq.next_element()? {
+                    choices.push(choice);
+                }
+                if choices.is_empty() {
+                    return Err(de::Error::invalid_length(0, &"at least one return"));
+                }
+                Ok(Returns(choices))
+            }
+            fn visit_u64<E: de::Error>(self, v: u64) -> Result<Returns, E> {
+                ReturnChoice::deserialize(de::value::U64Deserializer::new(v)).map(|c| Returns(vec![c]))
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<Returns, E> {
+                ReturnChoice::deserialize(de::value::StrDeserializer::new(v)).map(|c| Returns(vec![c]))
+            }
+        }
+        deserializer.deserialize_any(ReturnsVisitor)
+    }
+}
+
+impl JsonSchema for Returns {
+    fn schema_name() -> Cow<'static, str> {
+        "Returns".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let one = json_schema!({ "anyOf": [{ "type": "integer", "minimum": 1, "maximum": MAX_RETURN }, { "enum": ["last", "single"] }] });
+        json_schema!({
+            "anyOf": [one, { "type": "array", "items": one, "minItems": 1 }],
+            "x-expected": "return numbers from 1 to 15, `last` or `single`, alone or in a list",
+        })
+    }
+}
+
+/// How many points a `keep` stage kept and dropped.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Tally {
+    /// Points that went on.
+    pub kept: u64,
+    /// Points dropped.
+    pub dropped: u64,
+}
+
+impl Tally {
+    /// Counts one point.
+    pub fn count(&mut self, kept: bool) {
+        if kept { self.kept += 1 } else { self.dropped += 1 }
+    }
+
+    /// Adds the counts of another.
+    pub fn merge(&mut self, other: &Tally) {
+        self.kept += other.kept;
+        self.dropped += other.dropped;
+    }
+}
+
+impl Keep {
+    /// The fields that the conditions look at.
+    pub fn fields(&self) -> Fields {
+        Fields { strip: self.strips.is_some(), scan_angle: self.scan_angle_max.is_some(), gps_time: false }
+    }
+
+    /// The conditions, made ready to judge many points.
+    pub fn filter(&self) -> Filter {
+        Filter {
+            returns: self.returns.as_ref().map(Returns::table),
+            classes: self.classes.as_ref().map(|kept| {
+                let mut table = [false; 256];
+                kept.iter().for_each(|&class| table[class as usize] = true);
+                table
+            }),
+            strips: self.strips.as_ref().map(|strips| strips.iter().copied().collect()),
+            scan_angle_max: self.scan_angle_max.map(|limit| limit.degrees + 1e-9),
+            area: self.area.as_ref().map(|area| {
+                let range = |side: &[Length; 2]| side[0].micrometres()..side[1].micrometres();
+                (range(&area.x), range(&area.y))
+            }),
+        }
+    }
+}
+
+/// The conditions of a `keep` stage, made ready to judge many points: what a point can say in a byte is looked up.
+pub struct Filter {
+    /// By [`Point::returns`].
+    returns: Option<[bool; 256]>,
+    classes: Option<[bool; 256]>,
+    strips: Option<HashSet<u16>>,
+    /// Degrees.
+    scan_angle_max: Option<f64>,
+    area: Option<(Range<Micrometres>, Range<Micrometres>)>,
+}
+
+impl Filter {
+    /// Whether a point meets every condition.
+    #[inline]
+    pub fn keeps(&self, point: &Point) -> bool {
+        self.returns.as_ref().is_none_or(|table| table[usize::from(point.returns())])
+            && self.classes.as_ref().is_none_or(|table| table[point.class as usize])
+            && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
+            && self
+                .scan_angle_max
+                .is_none_or(|limit| f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit)
+            && self.area.as_ref().is_none_or(|(x, y)| x.contains(&point.x) && y.contains(&point.y))
+    }
+}
+
+/// Degrees in one unit of scan angle. Source: LAS 1.4 R16, scan angle of point formats 6 to 10.
+const SCAN_ANGLE_UNIT: f64 = 0.006;
+
+impl Returns {
+    fn table(&self) -> [bool; 256] {
+        let mut table = [false; 256];
+        for number_of_returns in 0..=MAX_RETURN as u8 {
+            for return_number in 0..=MAX_RETURN as u8 {
+                let point = Point { return_number, number_of_returns, ..Point::default() };
+                table[usize::from(point.returns())] = point.valid_return().is_some_and(|number| {
+                    self.0.iter().any(|choice| match choice {
+                        ReturnChoice::Number(n) => *n == number,
+                        ReturnChoice::Last => point.is_last(),
+                        ReturnChoice::Single => number_of_returns == 1,
+                    })
+                });
+            }
+        }
+        table
+    }
+}
+
+/// A `keep` stage that stands after the ground filter: it judges ground points.
+pub struct KeepGround {
+    /// The conditions.
+    pub keep: Keep,
+    /// The cloud it applies to.
+    pub cloud: Cloud,
+    /// Its place in the list of stages, from 1.
+    pub stage: usize,
+}
+
+impl TileStage for KeepGround {
+    fn fields(&self) -> Fields {
+        self.keep.fields()
+    }
+
+    fn look<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+        Some(Box::new(KeepLook { stage: self, filter: self.keep.filter(), tally: Tally::default() }))
+    }
+}
+
+struct KeepLook<'a> {
+    stage: &'a KeepGround,
+    filter: Filter,
+    tally: Tally,
+}
+
+impl Look for KeepLook<'_> {
+    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        if cloud != self.stage.cloud {
+            return;
+        }
+        for (i, (point, fate)) in piece.points.iter().zip(&mut piece.fates).enumerate() {
+            if *fate != Fate::Ground {
+                continue;
+            }
+            let kept = self.filter.keeps(point);
+            if !kept {
+                *fate = Fate::Dropped;
+            }
+            if i < piece.core {
+                self.tally.count(kept);
+            }
+        }
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile) {
+        let KeepGround { cloud, stage, .. } = self.stage;
+        tile.found.counts_mut(*cloud).keep.entry(*stage).or_default().merge(&self.tally);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn point(return_number: u8, number_of_returns: u8) -> Point {
+        Point { return_number, number_of_returns, ..Point::default() }
+    }
+
+    #[test]
+    fn returns_by_number_last_and_single() {
+        let keep = |choices: &[ReturnChoice], n, of| {
+            Keep { returns: Some(Returns(choices.to_vec())), ..Keep::default() }.filter().keeps(&point(n, of))
+        };
+        assert!(keep(&[ReturnChoice::Number(2)], 2, 3));
+        assert!(!keep(&[ReturnChoice::Number(2)], 3, 3));
+        assert!(keep(&[ReturnChoice::Last], 3, 3) && !keep(&[ReturnChoice::Last], 2, 3));
+        assert!(keep(&[ReturnChoice::Single], 1, 1) && !keep(&[ReturnChoice::Single], 1, 2));
+        assert!(keep(&[ReturnChoice::Number(1), ReturnChoice::Last], 3, 3));
+        // A return number above the number of returns is no return at all.
+        assert!(!keep(&[ReturnChoice::Number(4), ReturnChoice::Last], 4, 3));
+    }
+
+    #[test]
+    fn scan_angle_class_strip_and_area_must_all_hold() {
+        let keep = Keep {
+            classes: Some(vec![2]),
+            strips: Some(vec![7]),
+            scan_angle_max: Some(Angle { degrees: 18.0 }),
+            area: Some(Area {
+                x: [Length::metres(0.0), Length::metres(1.0)],
+                y: [Length::metres(-1.0), Length::metres(1.0)],
+            }),
+            ..Keep::default()
+        }
+        .filter();
+        let good = Point { class: 2, strip: 7, scan_angle: -3000, ..point(1, 1) };
+        assert!(keep.keeps(&good));
+        assert!(!keep.keeps(&Point { scan_angle: 3001, ..good }));
+        assert!(!keep.keeps(&Point { class: 1, ..good }));
+        assert!(!keep.keeps(&Point { strip: 8, ..good }));
+        assert!(!keep.keeps(&Point { x: 1_000_000, ..good }));
+        assert!(keep.keeps(&Point { x: 999_999, y: -1_000_000, ..good }));
+    }
+}

@@ -1,0 +1,241 @@
+//! Strata: what kind of echo a ground point is and what kind of place it lies at, so that results can be told apart.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::cloud::point::Point;
+use crate::tile::points::ByFate;
+
+/// A property to group by.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum By {
+    /// Return number, 1 to 15.
+    Return,
+    /// Open ground, or ground under canopy.
+    Cover,
+    /// Class of terrain slope.
+    Slope,
+    /// Band of the scan angle, to either side of nadir.
+    ScanAngle,
+    /// Flight strip (point source ID).
+    Strip,
+    /// Single echo, first, intermediate or last of several.
+    Echo,
+}
+
+impl By {
+    /// Its name in pipeline files and results.
+    pub fn word(self) -> &'static str {
+        match self {
+            By::Return => "return",
+            By::Cover => "cover",
+            By::Slope => "slope",
+            By::ScanAngle => "scan_angle",
+            By::Strip => "strip",
+            By::Echo => "echo",
+        }
+    }
+}
+
+/// What stands over the ground.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Cover {
+    /// Nothing, or less than the stated share of first returns.
+    Open,
+    /// Canopy.
+    Canopy,
+}
+
+impl Cover {
+    /// Its name in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            Cover::Open => "open",
+            Cover::Canopy => "canopy",
+        }
+    }
+}
+
+/// Place of an echo among those of its pulse.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Echo {
+    /// The only one.
+    Single,
+    /// First of several.
+    First,
+    /// Neither first nor last.
+    Intermediate,
+    /// Last of several.
+    Last,
+}
+
+impl Echo {
+    /// The place of a point among the echoes of its pulse; nothing where its return number is not valid.
+    pub fn of(point: &Point) -> Option<Self> {
+        let number = point.valid_return()?;
+        Some(match (number, point.number_of_returns) {
+            (1, 1) => Echo::Single,
+            (1, _) => Echo::First,
+            (n, all) if n == all => Echo::Last,
+            _ => Echo::Intermediate,
+        })
+    }
+}
+
+/// The strata of a ground point; what is not known, or not asked for, is none.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+pub struct Strata {
+    /// Return number, 1 to 15; 0 where not asked for, or not valid.
+    pub return_number: u8,
+    /// What stands over the ground.
+    pub cover: Option<Cover>,
+    /// Class of terrain slope, from 0.
+    pub slope: Option<u8>,
+    /// Band of the scan angle, from 0.
+    pub scan_angle: Option<u8>,
+    /// Flight strip.
+    pub strip: Option<u16>,
+    /// Place among the echoes of the pulse.
+    pub echo: Option<Echo>,
+}
+
+/// Most classes of slope, and most bands of the scan angle.
+pub const MOST_CLASSES: usize = 7;
+
+/// Bytes of strata on disk.
+pub const ENCODED: usize = 5;
+
+impl Strata {
+    /// These strata with nothing but the properties named.
+    pub fn only(self, by: &[By]) -> Strata {
+        let has = |one| by.contains(&one);
+        Strata {
+            return_number: if has(By::Return) { self.return_number } else { 0 },
+            cover: self.cover.filter(|_| has(By::Cover)),
+            slope: self.slope.filter(|_| has(By::Slope)),
+            scan_angle: self.scan_angle.filter(|_| has(By::ScanAngle)),
+            strip: self.strip.filter(|_| has(By::Strip)),
+            echo: self.echo.filter(|_| has(By::Echo)),
+        }
+    }
+
+    /// The strata as bytes.
+    pub fn encode(self) -> [u8; ENCODED] {
+        let cover = self.cover.map_or(0, |cover| cover as u8 + 1);
+        let echo = self.echo.map_or(0, |echo| echo as u8 + 1);
+        let class = |class: Option<u8>| class.map_or(0, |class| class + 1);
+        let [low, high] = self.strip.unwrap_or(0).to_le_bytes();
+        let flags = cover | echo << 2 | u8::from(self.strip.is_some()) << 5;
+        [self.return_number, flags, class(self.slope) | class(self.scan_angle) << 4, low, high]
+    }
+
+    /// The strata that [`Strata::encode`] turned into these bytes.
+    pub fn decode(b: [u8; ENCODED]) -> Strata {
+        let class = |bits: u8| (bits & 15).checked_sub(1);
+        Strata {
+            return_number: b[0],
+            cover: match b[1] & 3 {
+                0 => None,
+                1 => Some(Cover::Open),
+                _ => Some(Cover::Canopy),
+            },
+            slope: class(b[2]),
+            scan_angle: class(b[2] >> 4),
+            strip: (b[1] & 1 << 5 != 0).then(|| u16::from_le_bytes([b[3], b[4]])),
+            echo: match b[1] >> 2 & 7 {
+                0 => None,
+                1 => Some(Echo::Single),
+                2 => Some(Echo::First),
+                3 => Some(Echo::Intermediate),
+                _ => Some(Echo::Last),
+            },
+        }
+    }
+}
+
+/// Points of one stratum.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct StratumCounts {
+    /// Survey points that the stages kept.
+    pub points: u64,
+    /// Those of them that are ground.
+    pub ground: u64,
+}
+
+impl StratumCounts {
+    /// Adds points of the stratum.
+    pub fn add(&mut self, fates: &ByFate) {
+        let [ground, noise, low_outlier, above_ground, _] = fates;
+        self.ground += ground;
+        self.points += ground + noise + low_outlier + above_ground;
+    }
+
+    /// Adds the counts of another tile.
+    pub fn merge(&mut self, other: &StratumCounts) {
+        self.points += other.points;
+        self.ground += other.ground;
+    }
+}
+
+/// The name of a class between breaks: `<0.1`, `0.1-0.2`, `>=0.4`.
+pub fn class_name(class: u8, breaks: &[f64]) -> String {
+    let class = usize::from(class).min(breaks.len());
+    match (class.checked_sub(1).map(|i| breaks[i]), breaks.get(class)) {
+        (None, Some(high)) => format!("<{high}"),
+        (Some(low), Some(high)) => format!("{low}-{high}"),
+        (Some(low), None) => format!(">={low}"),
+        (None, None) => "any".to_string(),
+    }
+}
+
+/// The class that a value falls in: the number of `breaks` that it reaches.
+pub fn class_of(value: f64, breaks: &[f64]) -> u8 {
+    breaks.iter().filter(|edge| value >= **edge).count() as u8
+}
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::*;
+
+    #[test]
+    fn echoes_by_their_place_in_the_pulse() {
+        let echo = |return_number, number_of_returns| {
+            Echo::of(&Point { return_number, number_of_returns, ..Point::default() })
+        };
+        let all = [echo(1, 1), echo(1, 3), echo(2, 3), echo(3, 3), echo(4, 3), echo(0, 0)];
+        let expected = [Echo::Single, Echo::First, Echo::Intermediate, Echo::Last].map(Some);
+        assert_eq!(all[..4], expected);
+        assert_eq!(all[4..], [None, None]);
+    }
+
+    #[test]
+    fn a_value_at_a_break_belongs_to_the_upper_class() {
+        let classes = [0.0, 0.0999, 0.1, 0.39, 5.0].map(|slope| class_of(slope, &[0.1, 0.2, 0.4]));
+        assert_eq!(classes, [0, 0, 1, 2, 3]);
+        let names: Vec<_> = (0..4).map(|class| class_name(class, &[0.1, 0.2, 0.4])).collect();
+        assert_eq!(names, ["<0.1", "0.1-0.2", "0.2-0.4", ">=0.4"]);
+    }
+
+    proptest! {
+        #[test]
+        fn strata_come_back_as_they_were(
+            return_number in 0u8..16, cover in 0..3, echo in 0..5, slope in 0u8..8, angle in 0u8..8,
+            strip in any::<Option<u16>>(),
+        ) {
+            let strata = Strata {
+                return_number,
+                cover: [None, Some(Cover::Open), Some(Cover::Canopy)][cover as usize],
+                slope: slope.checked_sub(1),
+                scan_angle: angle.checked_sub(1),
+                strip,
+                echo: [None, Some(Echo::Single), Some(Echo::First), Some(Echo::Intermediate), Some(Echo::Last)][echo as usize],
+            };
+            prop_assert_eq!(Strata::decode(strata.encode()), strata);
+        }
+    }
+}
