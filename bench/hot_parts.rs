@@ -9,11 +9,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
-use echograde::cloud::buckets::Near;
+use echograde::cloud::buckets::BucketGrid;
 use echograde::cloud::{CloudFile, Decoder, Fields};
 use echograde::engine::conclude::compared::ComparedFile;
 use echograde::engine::conclude::gather::Gathered;
-use echograde::engine::partition::scatter::{Input, scatter};
+use echograde::engine::partition::read::{Input, scatter};
 use echograde::engine::watch::progress::Progress;
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{EMPTY, Extent, Raster};
@@ -22,7 +22,7 @@ use echograde::stages::auto::Count;
 use echograde::stages::chain::Chain;
 use echograde::stages::compare::Compared;
 use echograde::stages::ground::Ground;
-use echograde::stages::select::Keep;
+use echograde::stages::select::Select;
 use echograde::stages::summarise::Summarise;
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, Residuals, robust_statistics};
@@ -71,7 +71,7 @@ fn scatter_points(c: &mut Criterion) {
     let units = [(Unit::Metre, Unit::Metre)];
     let chain = Chain::new(
         &[
-            Stage::Keep(Keep::default()),
+            Stage::Select(Select::default()),
             Stage::Ground(Ground::default()),
             Stage::Summarise(Summarise::default()),
         ],
@@ -144,8 +144,8 @@ fn opening(c: &mut Criterion) {
 }
 
 /// Places sorted into buckets, each with its index.
-fn buckets(places: &[(Micrometres, Micrometres)], radius: Micrometres) -> Near<u32> {
-    let mut near = Near::default();
+fn buckets(places: &[(Micrometres, Micrometres)], radius: Micrometres) -> BucketGrid<u32> {
+    let mut near = BucketGrid::default();
     places.iter().zip(0..).for_each(|(&(x, y), i)| near.add(x, y, i));
     near.sort(radius);
     near

@@ -59,7 +59,7 @@ def same(one, other):
     if len(summaries[0]) != len(summaries[1]):
         wrong.append("not the same returns")
     for mine, theirs in zip(*summaries):
-        for name, most in {"points": 0, "ground": 0, "compared": 0, "mean": 5e-5, "sd": 5e-5, "rmse": 5e-5}.items():
+        for name, most in {"points": 0, "ground": 0, "compared": 0, "bias": 5e-5, "sd": 5e-5, "rmse": 5e-5}.items():
             a, b = mine[name], theirs[name]
             if a != b and (a is None or b is None or abs(a - b) > most):
                 wrong.append(f"return {mine.get('return', 'all')}, {name}: {a} and {b}")

@@ -93,7 +93,7 @@ fn json_on_standard_output_is_summary_json() {
     let found = output(&["run", text(&file), "--out", text(&out), "--json"]);
     assert_eq!(found.status.code(), Some(0), "{}", describe(&found));
     assert_eq!(stdout(&found), fs::read_to_string(out.join("summary.json")).unwrap());
-    assert_eq!(serde_json::from_str::<Value>(&stdout(&found)).unwrap()["all"]["mean"], 0.02);
+    assert_eq!(serde_json::from_str::<Value>(&stdout(&found)).unwrap()["all"]["bias"], 0.02);
 }
 
 #[test]
@@ -109,7 +109,7 @@ fn a_wrong_command_line_ends_with_2_and_writes_nothing() {
     assert_fails(at, &["run", file, "--memory", "1M"], 2, &["1 MiB", "--memory", "--threads"]);
     assert_fails(at, &["check", file, "--memory", "1M"], 2, &["1 MiB", "--memory"]);
     assert_fails(at, &["run", file, "--memory", "much"], 2, &["`much` is not a size", "512M"]);
-    assert_fails(at, &["stages", "grund"], 2, &["`grund`", "read, keep, ground", "checkpoints, compare"]);
+    assert_fails(at, &["stages", "grund"], 2, &["`grund`", "read, select, ground", "checkpoints, compare"]);
     assert_fails(at, &["run"], 2, &["<FILE>"]);
     assert_fails(at, &["walk", file], 2, &["walk", "--help"]);
     // What the run reads must not be what it replaces, even where an earlier run wrote the folder.
@@ -265,7 +265,7 @@ fn stages(schema: &Value) -> Vec<(String, Value)> {
 #[test]
 fn the_schema_has_every_stage() {
     let names: Vec<String> = stages(&schema()).into_iter().map(|(name, _)| name).collect();
-    for name in ["read", "keep", "ground", "checkpoints", "compare", "summarise"] {
+    for name in ["read", "select", "ground", "checkpoints", "compare", "summarise"] {
         assert!(names.contains(&name.to_string()), "{name} in {names:?}");
     }
 }

@@ -29,7 +29,7 @@ fn assert_agrees(summary: &Value, study: &Value, metres_per_unit: f64, plane: bo
         for count in ["points", "ground", "compared"] {
             assert_eq!(mine[count], theirs[count], "{count}{at}");
         }
-        for statistic in ["mean", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95"] {
+        for statistic in ["bias", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95"] {
             assert_eq!(mine[statistic].is_null(), theirs[statistic].is_null(), "{statistic}{at}");
         }
         if theirs["sd"].is_null() {
@@ -41,7 +41,7 @@ fn assert_agrees(summary: &Value, study: &Value, metres_per_unit: f64, plane: bo
                 "{spread}{at}"
             );
         }
-        let bias = (number(mine, "mean") - number(theirs, "mean")) * metres_per_unit;
+        let bias = (number(mine, "bias") - number(theirs, "bias")) * metres_per_unit;
         assert!(bias.abs() <= largest_shift, "mean{at}");
         for extreme in ["min", "max"] {
             let shift = (number(mine, extreme) - number(theirs, extreme)) * metres_per_unit;
@@ -62,7 +62,7 @@ fn the_truth_of_the_demo_comes_back() {
         let count = number(row, "compared");
         assert!(count > 1000.0, "return {n} is compared at {count} places only");
         let (bias_error, sd_error) = (true_sd / count.sqrt(), true_sd / (2.0 * count).sqrt());
-        let (bias, sd) = (number(row, "mean"), number(row, "sd"));
+        let (bias, sd) = (number(row, "bias"), number(row, "sd"));
         // Three standard errors; the filter cuts the upper tail of the last return, which lowers both.
         assert!(
             (bias - true_bias).abs() < 3.0 * bias_error,
@@ -122,7 +122,7 @@ fn every_point_is_counted_once() {
             let sum: u64 = ["withheld", "out_of_range", "noise", "low_outlier", "above_ground", "ground"]
                 .iter()
                 .map(|name| counts[name].as_u64().unwrap())
-                .chain(counts["keep"].as_array().unwrap().iter().map(|k| k["dropped"].as_u64().unwrap()))
+                .chain(counts["select"].as_array().unwrap().iter().map(|k| k["not_selected"].as_u64().unwrap()))
                 .sum();
             assert_eq!(counts["read"].as_u64().unwrap(), sum, "{pipeline} {cloud}: {counts}");
         }
@@ -176,7 +176,7 @@ fn drawn_checkpoints_keep_their_distance_and_their_number() {
         assert!(!of.is_empty() && of.len() <= 400);
         assert_eq!(of.len() as u64, of_return(&summary, n)["compared"].as_u64().unwrap());
         let mean = of.iter().map(|r| r.3).sum::<f64>() / of.len() as f64;
-        assert!((mean - number(of_return(&summary, n), "mean")).abs() < 1e-9);
+        assert!((mean - number(of_return(&summary, n), "bias")).abs() < 1e-9);
         for (i, a) in of.iter().enumerate() {
             for b in &of[..i] {
                 assert!((a.1 - b.1).hypot(a.2 - b.2) >= 1.0 - 1e-9, "return {n}: {a:?} {b:?}");

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{Working, refused, results, root, slow_pipeline, try_run};
-use echograde::engine::plan::job::{Job, Means};
+use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
 use echograde::pipeline::load;
@@ -28,7 +28,7 @@ fn place() -> (TempDir, PathBuf) {
 }
 
 fn job(pipeline: &Path) -> Job {
-    Job::prepare(load(pipeline).unwrap(), Means { threads: 2, memory: 512 << 20 }).unwrap()
+    Job::prepare(load(pipeline).unwrap(), Resources { threads: 2, memory: 512 << 20 }).unwrap()
 }
 
 /// What lies in a folder, by name.

@@ -16,7 +16,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use echograde::cloud::{Census, CloudFile, Decoder, Fields, STACK};
-use echograde::engine::plan::job::{Job, Means};
+use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
 use echograde::pipeline::load;
@@ -157,7 +157,7 @@ fn whole_job(number: u64, folder: &Path) {
          - summarise: {{}}\n"
     );
     fs::write(&pipeline, text).unwrap();
-    let Ok(job) = Job::prepare(load(&pipeline).unwrap(), Means { threads: 2, memory: 128 << 20 }) else {
+    let Ok(job) = Job::prepare(load(&pipeline).unwrap(), Resources { threads: 2, memory: 128 << 20 }) else {
         return;
     };
     let out = folder.join("out");

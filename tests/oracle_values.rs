@@ -2,7 +2,7 @@
 //! `tests/oracle/reference_values.json`. Also the worked examples of published texts that fit it.
 
 use echograde::cloud::Point;
-use echograde::cloud::buckets::{Near, Offset};
+use echograde::cloud::buckets::{BucketGrid, Offset};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
 use echograde::stages::compare::{Compare, Method};
@@ -78,7 +78,7 @@ fn nearest_distances_agree_with_a_tree() {
     let mut out_of_reach = 0;
     // A radius that reaches every query, and one that half of them are beyond.
     for radius in [3_000_000, 60_000] {
-        let mut near = Near::default();
+        let mut near = BucketGrid::default();
         points.iter().for_each(|&(x, y)| near.add(x, y, ()));
         near.sort(radius);
         for (query, &answer) in items(&case["queries"]).iter().zip(&answers) {
@@ -189,7 +189,7 @@ fn assert_printed(found: Option<f64>, printed: f64, half_of_last_digit: f64) {
 
 #[test]
 fn seven_checkpoints_in_plan_of_a_published_example() {
-    // PE&RS, May 2014, p. 397: dE and dN (m) of seven checkpoints, printed SD 0.075 and 0.073. Means and RMSE to
+    // PE&RS, May 2014, p. 397: dE and dN (m) of seven checkpoints, printed SD 0.075 and 0.073. Resources and RMSE to
     // the sixth decimal are computed from the printed residuals.
     for (thousandths, sd, mean, rmse) in [
         ([-60, 100, -60, -112, -120, -100, -60], 0.075, -0.058857, 0.090825),

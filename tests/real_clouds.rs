@@ -55,11 +55,11 @@ fn the_ground_filter_keeps_labelled_ground() {
     for (options, least) in [(format!("cell: 3 ft, {SUBURB}"), 25_920), (String::new(), 25_980)] {
         let summary = run_text(&format!(
             "survey: {{files: ['{}'], units: ft}}\nunits: ft\n\
-             stages: [read: {{}}, ground: {{{options}}}, keep: {{classes: [2]}}, summarise: {{}}]",
+             stages: [read: {{}}, ground: {{{options}}}, select: {{classes: [2]}}, summarise: {{}}]",
             data("autzen_trim.laz")
         ));
         assert_eq!(summary["points"], 110_000);
-        let kept = summary["survey"]["keep"][0]["kept"].as_u64().unwrap();
+        let kept = summary["survey"]["select"][0]["selected"].as_u64().unwrap();
         assert!((least..=LABELLED).contains(&kept), "{options}: {kept} of {LABELLED} labelled points kept");
     }
 }
@@ -72,8 +72,8 @@ fn what_the_filter_accepts_besides_lies_on_the_labelled_ground() {
     let file = data("autzen_trim.laz");
     let summary = run_text(&format!(
         "survey: {{files: ['{file}'], units: ft}}\nreference: {{files: ['{file}'], units: ft}}\nunits: ft\n\
-         stages:\n- read: {{}}\n- keep: {{cloud: reference, classes: [2]}}\n\
-         - ground: {{cloud: survey, cell: 3 ft, {SUBURB}}}\n- keep: {{cloud: survey, classes: [1]}}\n\
+         stages:\n- read: {{}}\n- select: {{cloud: reference, classes: [2]}}\n\
+         - ground: {{cloud: survey, cell: 3 ft, {SUBURB}}}\n- select: {{cloud: survey, classes: [1]}}\n\
          - checkpoints: {{}}\n- compare: {{match: plane, within: 6 ft}}\n- summarise: {{}}\n"
     ));
     assert_eq!(summary["reference"]["ground"], LABELLED);
@@ -122,7 +122,7 @@ fn two_halves_of_one_cloud_have_no_bias_between_them() {
         let total = summary["points"].as_u64().unwrap() + summary["reference"]["read"].as_u64().unwrap();
         assert_eq!(total, 110_000);
         let all = &summary["all"];
-        let (n, mean, sd) = (number(all, "compared"), number(all, "mean"), number(all, "sd"));
+        let (n, mean, sd) = (number(all, "compared"), number(all, "bias"), number(all, "sd"));
         // Measured: bias 0.0002 ft and -0.0036 ft, SD 0.257 ft and 0.250 ft, at some 39,000 places. A point serves in
         // ten planes, so the places are not independent: five of the standard errors that they would have if they were.
         assert!(n > 38_500.0, "{all}");
@@ -247,7 +247,7 @@ fn elevations_in_us_survey_feet_and_in_metres_agree_to_the_micrometre() {
 
     // The other foot, said in place of the right one, is told by what it does.
     let wrong = text.replace("[reference.laz]", "[reference.laz], units: {vertical: ft}");
-    let mean = number(&run(&write_pipeline(folder.path(), &wrong), &[]).summary()["all"], "mean");
+    let mean = number(&run(&write_pipeline(folder.path(), &wrong), &[]).summary()["all"], "bias");
     assert!((mean - 0.0008).abs() < 1e-6, "{mean}");
 }
 
@@ -304,8 +304,8 @@ fn a_reference_in_feet_serves_a_survey_in_metres() {
         )
     };
     let all = run(&write_pipeline(folder.path(), &text("ft")), &[]).summary()["all"].clone();
-    assert_eq!((&all["compared"], &all["mean"], &all["sd"]), (&json!(1200), &json!(0.03), &json!(0.0)));
+    assert_eq!((&all["compared"], &all["bias"], &all["sd"]), (&json!(1200), &json!(0.03), &json!(0.0)));
     // The other foot puts the reference 0.7 m away in x: then nothing is compared, and nothing is made up.
     let all = run(&write_pipeline(folder.path(), &text("ftUS")), &[]).summary()["all"].clone();
-    assert_eq!((&all["compared"], &all["mean"]), (&json!(0), &Value::Null));
+    assert_eq!((&all["compared"], &all["bias"]), (&json!(0), &Value::Null));
 }

@@ -53,7 +53,7 @@ fn pipeline(folder: &Path, tile: u32, [checkpoints, compare, summarise]: [&str; 
     let file = folder.join(format!("tile-{tile}.yaml"));
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{files: ['r*.laz']}}\noutput: unused\nseed: 3\nstages:\n  \
-         - read: {{tile: {tile} m}}\n  - keep: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
+         - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
          - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n"
     );
     fs::write(&file, text).unwrap();

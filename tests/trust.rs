@@ -48,7 +48,7 @@ fn intervals_hold_the_truth_on_sites_never_seen_before() {
             let row = of_return(&summary, n as u64);
             let (bias, sd) = wood.truth(n);
             for (i, (key, truth)) in
-                [("mean_ci95", bias), ("sd_ci95", sd), ("rmse_ci95", bias.hypot(sd))].into_iter().enumerate()
+                [("bias_ci95", bias), ("sd_ci95", sd), ("rmse_ci95", bias.hypot(sd))].into_iter().enumerate()
             {
                 let [low, high] = interval(row, key);
                 held[n - 1][i] += usize::from(low <= truth && truth <= high);
@@ -56,7 +56,7 @@ fn intervals_hold_the_truth_on_sites_never_seen_before() {
             let n_compared = number(row, "compared");
             assert!(number(row, "n_effective") <= n_compared);
             let half = 1.96 * number(row, "sd") / n_compared.sqrt();
-            plain[n - 1] += usize::from((number(row, "mean") - bias).abs() <= half);
+            plain[n - 1] += usize::from((number(row, "bias") - bias).abs() <= half);
         }
     }
     println!("held {held:?}, plain {plain:?} of {sites}");
@@ -116,16 +116,30 @@ fn the_cut_of_the_filter_is_undone() {
         for n in 1..=4 {
             let row = of_return(&summary, n as u64);
             let (bias, sd) = wood.truth(n);
-            let uncut = &row["uncut"];
+            let truncation_corrected = &row["truncation_corrected"];
             println!(
-                "{ground} return {n}: truth {bias} {sd}, raw {} {}, uncut {} {} {} {}",
-                row["mean"], row["sd"], uncut["mean"], uncut["sd"], uncut["mean_ci95"], uncut["sd_ci95"]
+                "{ground} return {n}: truth {bias} {sd}, raw {} {}, truncation_corrected {} {} {} {}",
+                row["bias"],
+                row["sd"],
+                truncation_corrected["bias"],
+                truncation_corrected["sd"],
+                truncation_corrected["bias_ci95"],
+                truncation_corrected["sd_ci95"]
             );
-            assert!((number(uncut, "sd") / sd - 1.0).abs() < relative, "{ground}, return {n}, {sd}: {uncut}");
-            assert!((number(uncut, "mean") - bias).abs() < absolute, "{ground}, return {n}, {bias}: {uncut}");
-            for (key, truth) in [("mean_ci95", bias), ("sd_ci95", sd)] {
-                let [low, high] = interval(uncut, key);
-                assert!(low <= truth && truth <= high, "{ground}, return {n}: {truth} in {key} of {uncut}");
+            assert!(
+                (number(truncation_corrected, "sd") / sd - 1.0).abs() < relative,
+                "{ground}, return {n}, {sd}: {truncation_corrected}"
+            );
+            assert!(
+                (number(truncation_corrected, "bias") - bias).abs() < absolute,
+                "{ground}, return {n}, {bias}: {truncation_corrected}"
+            );
+            for (key, truth) in [("bias_ci95", bias), ("sd_ci95", sd)] {
+                let [low, high] = interval(truncation_corrected, key);
+                assert!(
+                    low <= truth && truth <= high,
+                    "{ground}, return {n}: {truth} in {key} of {truncation_corrected}"
+                );
             }
         }
         let codes: Vec<_> =
@@ -220,9 +234,9 @@ fn an_offset_of_the_reference_is_taken_out_beside_the_raw_results_only() {
         let groups = summary["standards"]["groups"].as_array().unwrap();
         groups.iter().find(|group| group["by"] == json!({})).unwrap().clone()
     };
-    assert!(all(&raw)["without_offset"].is_null());
-    let without = &all(&told)["without_offset"];
-    assert!((number(without, "mean") - number(&told["all"], "mean") - 0.040).abs() < 1e-12, "{without}");
+    assert!(all(&raw)["offset_removed"].is_null());
+    let without = &all(&told)["offset_removed"];
+    assert!((number(without, "bias") - number(&told["all"], "bias") - 0.040).abs() < 1e-12, "{without}");
     let combined = number(without, "rmse").hypot(0.005).hypot(0.010);
     assert!((number(without, "rmse_v") - combined).abs() < 1e-12, "{without}");
 }

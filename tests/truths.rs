@@ -9,7 +9,7 @@ use las::point::Classification;
 use serde_json::{Value, json};
 use tempfile::TempDir;
 
-const STATISTICS: [&str; 8] = ["mean", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95"];
+const STATISTICS: [&str; 8] = ["bias", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95"];
 
 /// Runs `stages` on the points.
 fn run_on(survey: &[Point], reference: &[Point], stages: &str) -> RunResult {
@@ -61,7 +61,7 @@ fn a_plane_through_an_even_slope_gives_the_slope_itself() {
     let stages = COMPARE_ALL.replace("nearest, within: 15 mm", "plane, within: 1 m");
     let result = run_on(&raised(&reference, -0.035), &reference, &stages);
     let row = &result.summary()["all"];
-    assert_eq!((&row["compared"], &row["mean"], &row["sd"]), (&json!(1200), &json!(-0.035), &json!(0.0)));
+    assert_eq!((&row["compared"], &row["bias"], &row["sd"]), (&json!(1200), &json!(-0.035), &json!(0.0)));
 }
 
 #[test]
@@ -85,12 +85,12 @@ fn each_return_keeps_its_own_bias() {
             (&row["points"], &row["compared"], &row["share"]),
             (&json!(240), &json!(240), &json!(0.2))
         );
-        assert_eq!((&row["mean"], &row["sd"], &row["rmse"]), (&json!(bias), &json!(0.0), &json!(bias.abs())));
+        assert_eq!((&row["bias"], &row["sd"], &row["rmse"]), (&json!(bias), &json!(0.0), &json!(bias.abs())));
     }
     // Of all 1,200 together: mean 13 mm; deviations of −22, −11, 0, 11 and 22 mm, 240 times each.
     let all = &summary["all"];
     assert_eq!(
-        (&all["mean"], &all["median"], &all["min"], &all["max"]),
+        (&all["bias"], &all["median"], &all["min"], &all["max"]),
         (&json!(0.013), &json!(0.013), &json!(-0.009), &json!(0.035))
     );
     let sd = (240.0 * 2.0 * (22.0f64.powi(2) + 11.0f64.powi(2)) / 1199.0).sqrt() / 1000.0;
@@ -133,7 +133,7 @@ fn unfit_points_are_counted_and_left_out() {
     assert_eq!((rows.len(), &rows[0]["points"], &rows[0]["ground"]), (1, &json!(1203), &json!(1200)));
     assert_eq!((&summary["all"]["points"], &summary["all"]["ground"]), (&json!(1205), &json!(1202)));
     for row in [&rows[0], &summary["all"]] {
-        assert_eq!((&row["compared"], &row["mean"], &row["sd"]), (&json!(1200), &json!(0.02), &json!(0.0)));
+        assert_eq!((&row["compared"], &row["bias"], &row["sd"]), (&json!(1200), &json!(0.02), &json!(0.0)));
     }
 }
 
@@ -220,15 +220,15 @@ fn keep_keeps_what_it_says() {
         assert!(right > 0 && right < survey.len(), "{option}: {right}");
         // Before any ground filter and after it: the hillside is all ground.
         for stages in [
-            format!("[read: {{}}, keep: {{{option}}}, summarise: {{}}]"),
-            format!("[read: {{}}, ground: {{}}, keep: {{{option}}}, summarise: {{}}]"),
+            format!("[read: {{}}, select: {{{option}}}, summarise: {{}}]"),
+            format!("[read: {{}}, ground: {{}}, select: {{{option}}}, summarise: {{}}]"),
         ] {
             let summary = run_on(&survey, &[], &stages).summary();
             let counts = &summary["survey"];
             assert_eq!(summary["points"], survey.len(), "{option}");
             assert_eq!(counts["ground"], right, "{stages}");
-            assert_eq!(counts["keep"][0]["kept"], right, "{stages}");
-            assert_eq!(counts["keep"][0]["dropped"], survey.len() - right, "{stages}");
+            assert_eq!(counts["select"][0]["selected"], right, "{stages}");
+            assert_eq!(counts["select"][0]["not_selected"], survey.len() - right, "{stages}");
         }
     }
 }
@@ -245,8 +245,8 @@ fn what_is_dropped_before_the_filter_does_not_shape_the_ground() {
         let counts = &run_on(&survey, &[], stages).summary()["survey"];
         ["above_ground", "ground"].map(|name| counts[name].as_u64().unwrap())
     };
-    assert_eq!(counts("[read: {}, keep: {classes: [1]}, ground: {}, summarise: {}]"), [0, 1200]);
-    assert_eq!(counts("[read: {}, ground: {}, keep: {classes: [1]}, summarise: {}]"), [36, 1164]);
+    assert_eq!(counts("[read: {}, select: {classes: [1]}, ground: {}, summarise: {}]"), [0, 1200]);
+    assert_eq!(counts("[read: {}, ground: {}, select: {classes: [1]}, summarise: {}]"), [36, 1164]);
 }
 
 #[test]
@@ -271,7 +271,7 @@ fn so_many_checkpoints_are_drawn_as_are_asked_for_and_there() {
         for (n, drawn) in (1..).zip(drawn) {
             assert_eq!(of_return(&summary, n)["compared"], drawn, "{asked} of return {n}");
             // Of one value there is a mean, and no spread.
-            assert_eq!(of_return(&summary, n)["mean"], 0.0);
+            assert_eq!(of_return(&summary, n)["bias"], 0.0);
             assert_eq!(of_return(&summary, n)["sd"].is_null(), drawn == 1, "{asked} of return {n}");
         }
         assert_eq!(
@@ -364,6 +364,6 @@ fn the_uncertainty_of_the_reference_stays_apart() {
     let foot = 0.3048;
     assert_eq!(summary["units"], "ft");
     assert!((number(&summary, "reference_uncertainty") - 0.012 / foot).abs() < 1e-15);
-    assert!((number(&summary["all"], "mean") - 0.020 / foot).abs() < 1e-15);
+    assert!((number(&summary["all"], "bias") - 0.020 / foot).abs() < 1e-15);
     assert_eq!(summary["all"]["sd"], 0.0);
 }

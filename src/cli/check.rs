@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::cli::CliError;
 use crate::engine::plan::budget::{Density, free_bytes, rough_seconds, tile_bytes};
-use crate::engine::plan::job::{CloudJob, Job, Means, edge_metres};
+use crate::engine::plan::job::{CloudJob, Job, Resources, edge_metres};
 use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
@@ -53,10 +53,10 @@ struct CheckedFile {
 ///
 /// # Errors
 /// Whatever is wrong with the file or its clouds.
-pub fn check(file: &Path, json: bool, means: Means) -> Result<String, CliError> {
+pub fn check(file: &Path, json: bool, resources: Resources) -> Result<String, CliError> {
     let loaded = load(file)?;
     let output = loaded.output_folder();
-    let job = Job::prepare(loaded, means)?;
+    let job = Job::prepare(loaded, resources)?;
     let checked = gather(&job, &output);
     if json {
         return Ok(serde_json::to_string_pretty(&checked).expect("plain data") + "\n");
@@ -77,13 +77,13 @@ fn gather(job: &Job, output: &Path) -> Checked {
         reference: job.reference.as_ref().map(cloud),
         tile_edge_m: edge,
         tiles_about: (1.5 * area / (edge * edge)).ceil().max(1.0) as u64,
-        threads: job.means.threads,
-        memory_allowed: job.means.memory,
+        threads: job.resources.threads,
+        memory_allowed: job.resources.memory,
         memory_for_tiles: (tile_bytes(job.tiling.edge, &job.survey.density, reference, &job.chain)
-            * job.means.threads as f64) as u64,
+            * job.resources.threads as f64) as u64,
         disk_needed: job.disk_bytes(),
         disk_free: free_bytes(output),
-        rough_seconds: rough_seconds(job.points(), job.means.threads),
+        rough_seconds: rough_seconds(job.points(), job.resources.threads),
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }

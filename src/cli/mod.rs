@@ -15,7 +15,7 @@ use clap::{Args, Parser, Subcommand};
 
 use crate::cloud::CloudError;
 use crate::cloud::{STACK, guard};
-use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Means};
+use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Resources};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::Claim;
 use crate::pipeline::{PipelineError, schema};
@@ -49,7 +49,7 @@ enum Command {
         #[arg(long)]
         json: bool,
         #[command(flatten)]
-        means: MeansArguments,
+        resources: ResourcesArguments,
     },
     /// Check a pipeline file and the headers of its clouds, without reading points.
     Check {
@@ -59,7 +59,7 @@ enum Command {
         #[arg(long)]
         json: bool,
         #[command(flatten)]
-        means: MeansArguments,
+        resources: ResourcesArguments,
     },
     /// Show what is in a cloud, return by return, and what is wrong with it.
     Inspect {
@@ -80,7 +80,7 @@ enum Command {
 }
 
 #[derive(Args, Clone, Copy)]
-struct MeansArguments {
+struct ResourcesArguments {
     /// Workers; one for each processor unless given.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
@@ -89,10 +89,10 @@ struct MeansArguments {
     memory: Option<u64>,
 }
 
-impl MeansArguments {
-    fn means(self) -> Means {
+impl ResourcesArguments {
+    fn resources(self) -> Resources {
         let processors = std::thread::available_parallelism().map_or(1, usize::from);
-        Means {
+        Resources {
             threads: self.threads.map_or(processors, usize::from),
             memory: self.memory.unwrap_or(DEFAULT_MEMORY),
         }
@@ -173,8 +173,9 @@ pub fn main() -> ExitCode {
 /// Does what was asked for; gives the exit code.
 fn dispatch(command: Command) -> Result<u8, CliError> {
     match command {
-        Command::Run { files, out, resume, replace, json, means } => {
-            let order = run::Order { claim: Claim { resume, replace }, json, means: means.means() };
+        Command::Run { files, out, resume, replace, json, resources } => {
+            let order =
+                run::Order { claim: Claim { resume, replace }, json, resources: resources.resources() };
             crate::engine::watch::stop::listen().map_err(CliError::Signals)?;
             if let [file] = &files[..] {
                 let done = run::run(file, out.as_deref(), order)?;
@@ -184,7 +185,7 @@ fn dispatch(command: Command) -> Result<u8, CliError> {
                 return several::run_all(&files, out.as_deref(), order);
             }
         }
-        Command::Check { file, json, means } => print(&check::check(&file, json, means.means())?),
+        Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
         Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Schema => {

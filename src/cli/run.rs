@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::cli::CliError;
-use crate::engine::plan::job::{Job, Means};
+use crate::engine::plan::job::{Job, Resources};
 use crate::engine::run::run as run_job;
 use crate::engine::store::run_folder::Claim;
 use crate::pipeline::load;
@@ -18,7 +18,7 @@ pub struct Order {
     /// Print JSON instead of text.
     pub json: bool,
     /// What a run may use of the machine.
-    pub means: Means,
+    pub resources: Resources,
 }
 
 /// A run that is done.
@@ -51,7 +51,7 @@ pub fn run(file: &Path, out: Option<&Path>, order: Order) -> Result<Done, CliErr
     if let Some(clash) = loaded.output_clash(&folder) {
         return Err(CliError::Usage(format!("the run folder {} {clash}; choose another", folder.display())));
     }
-    let job = Job::prepare(loaded, order.means)?;
+    let job = Job::prepare(loaded, order.resources)?;
     for note in &job.notes {
         tracing::warn!("{note}");
     }

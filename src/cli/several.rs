@@ -107,7 +107,7 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order) -> Option<Outc
     }
     let manifest: Value = serde_json::from_str(&read(MANIFEST)?).ok()?;
     let summary: Value = serde_json::from_str(&read(SUMMARY)?).ok()?;
-    let job = Job::prepare(loaded, order.means).ok()?;
+    let job = Job::prepare(loaded, order.resources).ok()?;
     if serde_json::to_value(hash_inputs(&job).ok()?).ok()? != manifest["inputs"] {
         return None;
     }

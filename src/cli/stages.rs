@@ -122,7 +122,7 @@ mod tests {
     #[test]
     fn all_stages_come_in_the_order_of_work() {
         let all = stages(None).unwrap();
-        let places: Vec<_> = ["read", "keep", "ground", "checkpoints", "compare", "summarise"]
+        let places: Vec<_> = ["read", "select", "ground", "checkpoints", "compare", "summarise"]
             .iter()
             .map(|name| all.find(&format!("\n{name}\n")).or(all.starts_with(name).then_some(0)).unwrap())
             .collect();
@@ -133,7 +133,7 @@ mod tests {
     #[test]
     fn an_unknown_name_lists_the_known_ones() {
         let error = stages(Some("grund")).unwrap_err();
-        assert!(error.contains("read, keep, ground, checkpoints, compare, summarise"), "{error}");
+        assert!(error.contains("read, select, ground, checkpoints, compare, summarise"), "{error}");
         assert!(stages(Some("pipeline")).unwrap().contains("  survey.files"));
     }
 }

@@ -10,7 +10,7 @@ use crate::units::Micrometres;
 /// Points in plan, each with something of the caller's, sorted into buckets for one search radius. They are added, sorted,
 /// and then searched; the memory is used again for others.
 #[derive(Default)]
-pub struct Near<T> {
+pub struct BucketGrid<T> {
     /// As they were added.
     added: Vec<Entry<T>>,
     /// The first of them, from which their places are counted.
@@ -89,7 +89,7 @@ const WITHIN_BITS: u32 = 31;
 /// Buckets at the most, for each point: a radius small against the spacing of the points must not cost memory.
 const BUCKETS_PER_POINT: f64 = 1.0;
 
-impl<T: Copy + Default> Near<T> {
+impl<T: Copy + Default> BucketGrid<T> {
     /// Forgets all points and makes room for so many, and no more; room that is never written to takes no memory. The points
     /// must be sorted before the next search.
     pub fn start(&mut self, count: usize) {
@@ -123,7 +123,7 @@ impl<T: Copy + Default> Near<T> {
 
     /// Sorts the points for searches of at most `radius` micrometres.
     pub fn sort(&mut self, radius: Micrometres) {
-        let Near { added, base, bounds, buckets, starts, sorted } = self;
+        let BucketGrid { added, base, bounds, buckets, starts, sorted } = self;
         let ((west, east), (south, north)) =
             bounds.ranges().unwrap_or(((base.0, base.0 + 1), (base.1, base.1 + 1)));
         let area = (east - west) as f64 * (north - south) as f64;
@@ -207,7 +207,7 @@ mod tests {
             queries in proptest::collection::vec((-4000i64..4000, -4000i64..4000), 1..20),
             radius in 0i64..2500,
         ) {
-            let mut near = Near::default();
+            let mut near = BucketGrid::default();
             // What was there before is forgotten.
             near.add(1 << 50, 1 << 50, 7);
             near.sort(1);

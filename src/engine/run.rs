@@ -11,10 +11,10 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::gather::Gathered;
 use crate::engine::conclude::manifest::{Manifest, Step, peak_memory};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram, notes_of_reading};
-use crate::engine::conclude::trade::{Account, trade};
-use crate::engine::partition::clouds::DealtClouds;
+use crate::engine::conclude::terrain::{Account, trade};
+use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
-use crate::engine::partition::scatter::{Dealt, Input, scatter};
+use crate::engine::partition::read::{Input, Partition, scatter};
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, hash_inputs, identity};
 use crate::engine::plan::job::{CloudJob, Job};
@@ -68,7 +68,7 @@ pub fn run(job: Job, out: &Path, claim: Claim) -> Result<Summary, EngineError> {
 }
 
 fn in_pool(job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.means.threads).stack_size(STACK).build();
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.resources.threads).stack_size(STACK).build();
     let pool = pool.map_err(|error| EngineError::Internal {
         doing: "starting the workers".into(),
         message: error.to_string(),
@@ -205,7 +205,7 @@ fn take_up(
     inputs: &[InputFile],
     left_over: &Identity,
     folder: &RunFolder,
-) -> Result<DealtClouds, EngineError> {
+) -> Result<Partitions, EngineError> {
     let changed = left_over.differences(&identity(job, inputs, folder.may_replace()));
     if !changed.is_empty() {
         let message = format!(
@@ -225,17 +225,18 @@ fn deal_out(
     inputs: &[InputFile],
     folder: &RunFolder,
     clock: &mut Clock,
-) -> Result<DealtClouds, EngineError> {
+) -> Result<Partitions, EngineError> {
     let needed = job.disk_bytes();
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
-    let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Dealt, EngineError> {
+    let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
         let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
         let progress = Progress::start(doing, "points", files.density.points);
-        let input = Input { cloud, files: &files.files, units: &files.units, halo, memory: job.means.memory };
+        let input =
+            Input { cloud, files: &files.files, units: &files.units, halo, memory: job.resources.memory };
         scatter(&input, &job.chain, job.tiling, path, &progress)
     };
     let spill = folder.spill();
@@ -250,7 +251,7 @@ fn deal_out(
         }
         None => None,
     };
-    let dealt = DealtClouds { survey, reference };
+    let dealt = Partitions { survey, reference };
     check_unchanged(inputs)?;
     // Before anything is kept: the remedy may be another pipeline file.
     heavy_tiles(&dealt, job)?;

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::tile::strata::{By, Cover, Echo};
+use crate::tile::strata::{By, Cover, ReturnType};
 use crate::units::Length;
 
 /// One limit, or several for the same group. Each is met, missed, or undecided with this sample.
@@ -58,7 +58,7 @@ pub struct Selection {
     pub strip: Option<u16>,
     /// `single`, `first`, `intermediate` or `last`.
     #[serde(skip_serializing_if = "Option::is_none")]
-    pub echo: Option<Echo>,
+    pub return_type: Option<ReturnType>,
 }
 
 impl Selection {
@@ -75,7 +75,7 @@ impl Selection {
             (By::Slope, self.slope.is_some()),
             (By::ScanAngle, self.scan_angle.is_some()),
             (By::Strip, self.strip.is_some()),
-            (By::Echo, self.echo.is_some()),
+            (By::ReturnType, self.return_type.is_some()),
         ]
         .into_iter()
         .filter_map(|(by, named)| named.then_some(by))

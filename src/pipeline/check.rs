@@ -13,7 +13,7 @@ use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
 use crate::stages::read::Read;
-use crate::stages::select::Keep;
+use crate::stages::select::Select;
 use crate::stages::summarise::Summarise;
 use crate::stages::{CloudChoice, Stage};
 use crate::tile::strata::MOST_CLASSES;
@@ -54,7 +54,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
         let mut check = Check { path: &entry.path, notes };
         match &entry.stage {
             Stage::Read(read) => check.read(read),
-            Stage::Keep(keep) => check.keep(keep),
+            Stage::Select(select) => check.select(select),
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
@@ -94,7 +94,7 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
 /// A stage that speaks of the reference where there is none.
 fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
     let cloud = match &entry.stage {
-        Stage::Keep(keep) => keep.cloud,
+        Stage::Select(select) => select.cloud,
         Stage::Ground(ground) => ground.cloud,
         _ => return,
     };
@@ -167,13 +167,13 @@ impl Check<'_, '_> {
         }
     }
 
-    fn keep(&mut self, keep: &Keep) {
-        self.filled("classes", keep.classes.as_ref().map(Vec::len));
-        self.filled("strips", keep.strips.as_ref().map(Vec::len));
-        if let Some(angle) = keep.scan_angle_max.filter(|angle| !(0.0..=180.0).contains(&angle.degrees)) {
+    fn select(&mut self, select: &Select) {
+        self.filled("classes", select.classes.as_ref().map(Vec::len));
+        self.filled("strips", select.strips.as_ref().map(Vec::len));
+        if let Some(angle) = select.scan_angle_max.filter(|angle| !(0.0..=180.0).contains(&angle.degrees)) {
             self.wrong("scan_angle_max", &format!("is `{angle}`"), "expected 0 to 180 degrees", None);
         }
-        let Some(area) = &keep.area else { return };
+        let Some(area) = &select.area else { return };
         let path = self.path_to("area");
         let mut sides = Check { path: &path, notes: self.notes };
         for (axis, [low, high]) in [("x", area.x), ("y", area.y)] {

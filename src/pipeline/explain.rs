@@ -182,7 +182,7 @@ mod tests {
 
     #[test]
     fn the_nearest_word_is_suggested_and_a_far_one_is_not() {
-        let stages = ["read", "keep", "ground", "checkpoints", "compare", "summarise"];
+        let stages = ["read", "select", "ground", "checkpoints", "compare", "summarise"];
         assert_eq!(closest("grund", &stages), Some("ground"));
         assert_eq!(closest("summarize", &stages), Some("summarise"));
         assert_eq!(closest("Check-Points", &stages), Some("checkpoints"));

@@ -204,7 +204,7 @@ impl Visitor<'_> for KeyProbe<'_> {
 mod tests {
     use super::*;
 
-    const TEXT: &str = "title: Ärger am Hang # auf\nstages:\n  - keep: {returns: [1, 99], 'strips': [\"x\"]}\n  \
+    const TEXT: &str = "title: Ärger am Hang # auf\nstages:\n  - select: {returns: [1, 99], 'strips': [\"x\"]}\n  \
                         - ground:\n      cell: 0.5 m\n      cell: 1 m\n";
 
     fn at(path: &[Seg], aim: Aim, value: Option<Value>) -> &'static str {
@@ -213,12 +213,12 @@ mod tests {
 
     #[test]
     fn values_and_keys_are_found() {
-        let returns: [Seg; 4] = ["stages".into(), 0.into(), "keep".into(), "returns".into()];
+        let returns: [Seg; 4] = ["stages".into(), 0.into(), "select".into(), "returns".into()];
         assert_eq!(at(&["title".into()], Aim::Value, Some("Ärger am Hang".into())), "Ärger am Hang");
         assert_eq!(at(&returns, Aim::Value, None), "[1, 99]");
         assert_eq!(at(&returns, Aim::Key(0), None), "returns");
         assert_eq!(at(&[&returns[..], &[1.into()]].concat(), Aim::Value, Some(99.into())), "99");
-        let strips: [Seg; 5] = ["stages".into(), 0.into(), "keep".into(), "strips".into(), 0.into()];
+        let strips: [Seg; 5] = ["stages".into(), 0.into(), "select".into(), "strips".into(), 0.into()];
         assert_eq!(at(&strips[..4], Aim::Key(0), None), "'strips'");
         assert_eq!(at(&strips, Aim::Value, Some("x".into())), "\"x\"");
     }

@@ -40,7 +40,7 @@ pub struct Pipeline {
     /// The seed of every draw: the same seed and data give the same checkpoints.
     #[serde(default = "default_seed")]
     pub seed: u64,
-    /// The stages in the order of work: `read`, then `keep` and `ground`, `checkpoints`, `compare`, `summarise`.
+    /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`.
     #[serde(default)]
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
         without a reference: read, ground, summarise"))]

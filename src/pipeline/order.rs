@@ -6,13 +6,13 @@ use crate::pipeline::problem::Notes;
 use crate::stages::{CloudChoice, Stage};
 
 const ORDER: &str =
-    "the order of work: `read`, then `keep` and `ground`, `checkpoints`, `compare`, `summarise`";
+    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
 
 /// The step of the work that a stage belongs to.
 fn step(stage: &Stage) -> usize {
     match stage {
         Stage::Read(_) => 0,
-        Stage::Keep(_) | Stage::Ground(_) => 1,
+        Stage::Select(_) | Stage::Ground(_) => 1,
         Stage::Checkpoints(_) => 2,
         Stage::Compare(_) => 3,
         Stage::Summarise(_) => 4,
@@ -35,7 +35,7 @@ fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
     for entry in entries {
         let mut earlier = once.iter().filter(|before| before.name == entry.name);
         let (clash, help) = match &entry.stage {
-            Stage::Keep(_) => (false, ""),
+            Stage::Select(_) => (false, ""),
             Stage::Ground(ground) => {
                 let shares = |before: &&Entry| match &before.stage {
                     Stage::Ground(other) => {
@@ -48,7 +48,7 @@ fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
                             `cloud: reference`";
                 (earlier.any(shares), help)
             }
-            _ => (earlier.count() > 0, "only `keep` may stand more than once"),
+            _ => (earlier.count() > 0, "only `select` may stand more than once"),
         };
         if clash {
             let message = format!("stage `{}` stands more than once", entry.name);

@@ -205,7 +205,7 @@ mod tests {
     #[test]
     fn stages_stand_in_the_order_of_work() {
         let schema = schema();
-        let names = ["read", "keep", "ground", "checkpoints", "compare", "summarise"];
+        let names = ["read", "select", "ground", "checkpoints", "compare", "summarise"];
         assert_eq!(stage_names(&schema), names);
     }
 
@@ -214,9 +214,9 @@ mod tests {
         assert_eq!(expected(&option("ground", "cloud")), "`both`, `survey` or `reference`");
         assert_eq!(expected(&option("checkpoints", "per_return")), "`all` or a whole number, 1 or more");
         assert!(expected(&option("read", "tile")).starts_with("`auto` or a length with its unit"));
-        assert_eq!(expected(&option("keep", "classes")), "a list, each entry a whole number from 0 to 255");
+        assert_eq!(expected(&option("select", "classes")), "a list, each entry a whole number from 0 to 255");
         assert_eq!(expected(&option("ground", "slope")), "a number");
-        let one = part(&option("keep", "returns"), &[0.into()]).map(expected);
+        let one = part(&option("select", "returns"), &[0.into()]).map(expected);
         assert_eq!(one.as_deref(), Some("`last`, `single` or a whole number from 1 to 15"));
         let units = part(&schema(), &["survey".into(), "units".into()]).unwrap().clone();
         assert_eq!(
@@ -246,7 +246,7 @@ mod tests {
         for name in stage_names(&schema) {
             for (key, option) in stage_options(&schema, name).unwrap()["properties"].as_object().unwrap() {
                 let stated = option.get("default").or(option.get("x-default")).is_some();
-                assert!(stated || name == "keep", "{name}.{key} states no default");
+                assert!(stated || name == "select", "{name}.{key} states no default");
             }
         }
     }

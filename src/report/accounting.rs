@@ -21,10 +21,10 @@ fn reasons(counts: &CloudCounts) -> Vec<Reason> {
     if counts.lost_points > 0 {
         all.insert(0, reason(0, "lost in damaged blocks", counts.lost_points));
     }
-    all.extend(counts.keep.iter().map(|keep| Reason {
-        order: (3, keep.stage),
-        label: format!("dropped by keep (stage {})", keep.stage),
-        count: keep.dropped,
+    all.extend(counts.select.iter().map(|select| Reason {
+        order: (3, select.stage),
+        label: format!("not selected (stage {})", select.stage),
+        count: select.not_selected,
     }));
     all.extend([
         reason(4, "of a noise class (7 or 18)", counts.noise),

@@ -168,7 +168,7 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
     drawing.finish()
 }
 
-/// What the marks mean, once, above the first panel.
+/// What the marks bias, once, above the first panel.
 fn key(drawing: &mut Drawing) {
     let y = 13.0;
     drawing.rectangle("bar", [LEFT, LEFT + 10.0], [y - 9.0, y]);
@@ -211,7 +211,7 @@ fn draw_panel(
         );
     }
     let statistics = panel.statistics;
-    if let (Some(mean), Some(sd)) = (statistics.mean, statistics.sd) {
+    if let (Some(mean), Some(sd)) = (statistics.bias, statistics.sd) {
         drawing.rectangle("band", [x.clamped(mean - sd), x.clamped(mean + sd)], [bars_top, base]);
     }
     let most = bars.iter().copied().max().unwrap_or(0);
@@ -228,7 +228,7 @@ fn draw_panel(
     }
     drawing.line("zero", [x.at(0.0), bars_top], [x.at(0.0), base]);
     drawing.line("axis", [LEFT, base], [RIGHT, base]);
-    if let Some(mean) = statistics.mean.filter(|&mean| x.holds(mean)) {
+    if let Some(mean) = statistics.bias.filter(|&mean| x.holds(mean)) {
         drawing.line("bias", [x.at(mean), bars_top], [x.at(mean), base]);
         drawing.pointer("pointer", x.at(mean), base + 1.0);
     }
@@ -240,8 +240,9 @@ fn decimals_of_share(share: f64) -> String {
 
 /// A panel in words: `Return 1 · 8,120 places · bias +4 mm · SD 25 mm`.
 fn describe(panel: &Panel<'_>, unit: Unit) -> String {
-    let mut text = format!("Return {} · {}", panel.return_number, format::places(panel.statistics.compared));
-    if let Some(mean) = panel.statistics.mean {
+    let mut text =
+        format!("Return {} · {}", panel.return_number, format::comparisons(panel.statistics.compared));
+    if let Some(mean) = panel.statistics.bias {
         text += &format!(" · bias {}", format::signed_length(mean, unit).replace('-', "−"));
     }
     if let Some(sd) = panel.statistics.sd {

@@ -2,11 +2,11 @@
 
 use serde_json::{Map, Value, json};
 
-use crate::results::confidence::{Interval, Standing, VsFirst};
+use crate::results::confidence::{Compliance, Interval, VsFirst};
 use crate::results::format;
-use crate::results::format::{UNDEFINED, length, percent, places, thousands};
+use crate::results::format::{UNDEFINED, comparisons, length, percent, thousands};
 use crate::results::summary::Summary;
-use crate::terrain::trade::TradeRow;
+use crate::terrain::by_returns::TerrainRow;
 
 /// A column of figures for one cover.
 pub struct CoverColumns {
@@ -18,7 +18,7 @@ pub struct CoverColumns {
 
 /// The covers that are told apart.
 pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
-    let told = summary.trust.standards.groups.iter().any(|standing| standing.name == Some("NVA"));
+    let told = summary.trust.standards.groups.iter().any(|compliance| compliance.name == Some("NVA"));
     let crossed = summary.trust.groups.iter().any(|group| {
         group.by.len() == 2 && group.by.contains_key("cover") && group.by.contains_key("return")
     });
@@ -40,7 +40,7 @@ pub struct DecisionRow {
     pub covers: Vec<[String; 3]>,
     /// Against the first return.
     pub against_first: String,
-    /// With the returns up to this one: terrain filled, largest hole, terrain RMSE, weighed.
+    /// With the returns up to this one: terrain filled, largest void, terrain RMSE, weighed.
     pub terrain: Option<[String; 4]>,
 }
 
@@ -52,7 +52,7 @@ pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
         .iter()
         .map(|row| {
             let n = row.return_number;
-            let trade = summary.trust.trade.iter().find(|trade| trade.returns_up_to == n);
+            let trade = summary.trust.terrain_by_returns.iter().find(|trade| trade.returns_up_to == n);
             DecisionRow {
                 name: n.to_string(),
                 covers: covers
@@ -85,15 +85,15 @@ fn group_name(return_number: Option<u8>, cover: Option<&str>) -> Map<String, Val
 }
 
 /// How a group stands.
-fn standing<'a>(summary: &'a Summary, name: &Map<String, Value>) -> Option<&'a Standing> {
-    summary.trust.standards.groups.iter().find(|standing| standing.by == *name)
+fn compliance<'a>(summary: &'a Summary, name: &Map<String, Value>) -> Option<&'a Compliance> {
+    summary.trust.standards.groups.iter().find(|compliance| compliance.by == *name)
 }
 
 fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
-    let Some(standing) = standing(summary, &name) else { return [(); 3].map(|()| UNDEFINED.to_string()) };
-    let value = standing.rmse_v.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
-    let ends = standing.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
-    let class = match (standing.class_cm, standing.class_cm_sure) {
+    let Some(compliance) = compliance(summary, &name) else { return [(); 3].map(|()| UNDEFINED.to_string()) };
+    let value = compliance.rmse_v.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
+    let ends = compliance.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
+    let class = match (compliance.class_cm, compliance.class_cm_95) {
         (Some(met), Some(sure)) if met == sure => format!("{met}"),
         (Some(met), Some(sure)) => format!("{met} ({sure} sure)"),
         (Some(met), None) => format!("{met} (?)"),
@@ -119,18 +119,18 @@ fn against_first(number: u8, against: Option<&VsFirst>) -> String {
     }
 }
 
-fn terrain(summary: &Summary, trade: &TradeRow) -> [String; 4] {
+fn terrain(summary: &Summary, trade: &TerrainRow) -> [String; 4] {
     let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 1));
     let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
-    let common = summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
+    let common = summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
     let (plain, weighted) = if common {
         (trade.terrain.rmse_terrain_common, trade.weighted.rmse_terrain_common)
     } else {
         (trade.terrain.rmse_terrain, trade.weighted.rmse_terrain)
     };
     [
-        trade.filled.map_or(UNDEFINED.to_string(), percent),
-        area(trade.largest_hole_m2),
+        trade.coverage.map_or(UNDEFINED.to_string(), percent),
+        area(trade.largest_void_m2),
         metres(plain),
         metres(weighted),
     ]
@@ -149,12 +149,12 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
 
 fn accuracy(summary: &Summary) -> Vec<String> {
     let unit = summary.units;
-    let of = |standing: &Standing, place: &str, pass: bool| {
-        let (value, class) = (standing.rmse_v?, standing.class_cm);
-        let ends = standing.rmse_v_ci95.map_or(String::new(), |[low, high]| {
+    let of = |compliance: &Compliance, place: &str, pass: bool| {
+        let (value, class) = (compliance.rmse_v?, compliance.class_cm);
+        let ends = compliance.rmse_v_ci95.map_or(String::new(), |[low, high]| {
             format!(" (95 %: {} to {})", length(low, unit), length(high, unit))
         });
-        let class = match (class, standing.class_cm_sure) {
+        let class = match (class, compliance.class_cm_95) {
             (Some(met), Some(sure)) if met == sure => format!("It meets the {met}-cm class, and surely so."),
             (Some(met), Some(sure)) => {
                 format!("It meets the {met}-cm class; with this sample only the {sure}-cm class is sure.")
@@ -169,7 +169,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         Some(format!(
             "{place}: RMSE_V {}{ends} at {}. {class}",
             length(value, unit),
-            places(standing.compared)
+            comparisons(compliance.compared)
         ))
     };
     let named = |name: &str| summary.trust.standards.groups.iter().find(|s| s.name == Some(name));
@@ -181,7 +181,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         .into_iter()
         .flatten()
         .collect(),
-        _ => standing(summary, &Map::new())
+        _ => compliance(summary, &Map::new())
             .and_then(|all| of(all, "All ground together", true))
             .into_iter()
             .collect(),
@@ -219,9 +219,9 @@ fn returns(summary: &Summary) -> Vec<String> {
 
 fn trade(summary: &Summary) -> Vec<String> {
     let unit = summary.units;
-    let rows = &summary.trust.trade;
+    let rows = &summary.trust.terrain_by_returns;
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Vec::new() };
-    let mut text = match (first.filled, last.filled) {
+    let mut text = match (first.coverage, last.coverage) {
         (Some(a), Some(b)) if rows.len() > 1 => format!(
             "Ground points of first returns fill {} % of the terrain cells; with returns 1 to {} it is {} %.",
             percent(a),
@@ -306,7 +306,7 @@ mod tests {
         let told = sentences(&summary);
         assert_eq!(
             told[0],
-            "In the open (non-vegetated, NVA): RMSE_V 24 mm (95 %: 22 mm to 26 mm) at 2,000 places. It meets the 2.5-cm \
+            "In the open (non-vegetated, NVA): RMSE_V 24 mm (95 %: 22 mm to 26 mm) at 2,000 comparisons. It meets the 2.5-cm \
              class; with this sample only the 5-cm class is sure."
         );
         assert!(

@@ -5,11 +5,11 @@ use askama::Template;
 use crate::report::accounting;
 use crate::report::alarms::alarms;
 use crate::report::chart;
+use crate::report::compliance;
 use crate::report::decision::{self, DecisionRow};
 use crate::report::sentences;
-use crate::report::standings;
 use crate::report::variogram;
-use crate::results::confidence::{Accepted, Uncut};
+use crate::results::confidence::{LimitResult, TruncationCorrected};
 use crate::results::format;
 use crate::results::format::UNDEFINED;
 use crate::results::summary::{Histogram, Statistics, Summary};
@@ -37,13 +37,13 @@ struct Page<'a> {
     trade_common: bool,
     accepted: Vec<Limit>,
     warnings: Vec<&'a str>,
-    standings: Vec<Row>,
+    compliances: Vec<Row>,
     standard: &'static str,
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
     sure: Vec<Row>,
-    uncut: Vec<Row>,
+    truncation_corrected: Vec<Row>,
     block: Option<String>,
     variogram: Option<String>,
     compared: bool,
@@ -125,17 +125,21 @@ impl<'a> Page<'a> {
             answers: decision::sentences(summary),
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
-            has_trade: !summary.trust.trade.is_empty(),
-            trade_common: summary.trust.trade.iter().all(|row| row.terrain.rmse_terrain_common.is_some()),
+            has_trade: !summary.trust.terrain_by_returns.is_empty(),
+            trade_common: summary
+                .trust
+                .terrain_by_returns
+                .iter()
+                .all(|row| row.terrain.rmse_terrain_common.is_some()),
             accepted: accepted(summary),
             warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
-            standings: standings::rows(summary),
+            compliances: compliance::rows(summary),
             standard: summary.trust.standards.standard,
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
-            offset: standings::offset(summary),
+            offset: compliance::offset(summary),
             sure: sure(summary),
-            uncut: uncut(summary),
+            truncation_corrected: truncation_corrected(summary),
             block: block(summary),
             variogram: variogram::figure(summary),
             compared: summary.all.compared > 0,
@@ -186,7 +190,7 @@ fn cells(s: &Statistics) -> Vec<Cell> {
         text(format::thousands(s.ground)),
         maybe(s.ground_share, "no ground points", format::percent),
         text(format::thousands(s.compared)),
-        with_sign(s.mean),
+        with_sign(s.bias),
         plain(s.sd),
         plain(s.rmse),
         with_sign(s.median),
@@ -210,7 +214,7 @@ fn accepted(summary: &Summary) -> Vec<Limit> {
             format::length(value, summary.units)
         }
     };
-    let one = |limit: &Accepted| Limit {
+    let one = |limit: &LimitResult| Limit {
         limit: limit.limit.clone(),
         value: limit.value.map_or(UNDEFINED.to_string(), |value| told(value, limit.measure)),
         ends: limit.ci95.map_or(UNDEFINED.to_string(), |[low, high]| {
@@ -232,7 +236,7 @@ fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &Statistics)> 
 
 /// The intervals of every group that was compared.
 fn sure(summary: &Summary) -> Vec<Row> {
-    let known = all_groups(summary).filter(|(_, s)| s.mean_ci95.is_some());
+    let known = all_groups(summary).filter(|(_, s)| s.bias_ci95.is_some());
     known.map(|(name, s)| Row { name, cells: sure_cells(s) }).collect()
 }
 
@@ -240,8 +244,8 @@ fn sure_cells(s: &Statistics) -> Vec<Cell> {
     vec![
         plain(format::thousands(s.compared), true),
         plain(s.n_effective.map_or(UNDEFINED.to_string(), |n| format::thousands(n.round() as u64)), false),
-        plain(told(s.mean, format::signed), true),
-        plain(ends(s.mean_ci95, format::signed), false),
+        plain(told(s.bias, format::signed), true),
+        plain(ends(s.bias_ci95, format::signed), false),
         plain(told(s.sd, format::decimal), true),
         plain(ends(s.sd_ci95, format::decimal), false),
         plain(told(s.rmse, format::decimal), true),
@@ -250,24 +254,26 @@ fn sure_cells(s: &Statistics) -> Vec<Cell> {
 }
 
 /// What the filter cut off of every group of which that can be told, and its figures without the cut.
-fn uncut(summary: &Summary) -> Vec<Row> {
-    let known = all_groups(summary).filter_map(|(name, s)| Some((name, s, s.uncut.as_ref()?)));
-    known.map(|(name, s, uncut)| Row { name, cells: uncut_cells(s, uncut) }).collect()
+fn truncation_corrected(summary: &Summary) -> Vec<Row> {
+    let known = all_groups(summary).filter_map(|(name, s)| Some((name, s, s.truncation_corrected.as_ref()?)));
+    known
+        .map(|(name, s, truncation_corrected)| Row { name, cells: uncut_cells(s, truncation_corrected) })
+        .collect()
 }
 
-fn uncut_cells(s: &Statistics, uncut: &Uncut) -> Vec<Cell> {
+fn uncut_cells(s: &Statistics, truncation_corrected: &TruncationCorrected) -> Vec<Cell> {
     let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), format::percent);
     let mut cells = vec![
-        plain(share(uncut.near_limit), true),
-        plain(share(uncut.cut_off), false),
-        plain(told(s.mean, format::signed), true),
-        plain(told(uncut.mean, format::signed), false),
-        plain(ends(uncut.mean_ci95, format::signed), false),
+        plain(share(truncation_corrected.within_sd_of_limit), true),
+        plain(share(truncation_corrected.truncated), false),
+        plain(told(s.bias, format::signed), true),
+        plain(told(truncation_corrected.bias, format::signed), false),
+        plain(ends(truncation_corrected.bias_ci95, format::signed), false),
         plain(told(s.sd, format::decimal), true),
-        plain(told(uncut.sd, format::decimal), false),
-        plain(ends(uncut.sd_ci95, format::decimal), false),
+        plain(told(truncation_corrected.sd, format::decimal), false),
+        plain(ends(truncation_corrected.sd_ci95, format::decimal), false),
     ];
-    if let Some(why) = &uncut.why_not {
+    if let Some(why) = &truncation_corrected.reason {
         cells.truncate(3);
         cells.push(plain(why.clone(), false));
     }

@@ -3,11 +3,11 @@
 mod accounting;
 mod alarms;
 mod chart;
+mod compliance;
 mod decision;
 pub mod html;
 pub mod method;
 mod sentences;
-mod standings;
 mod svg;
 pub mod text;
 mod variogram;

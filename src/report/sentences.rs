@@ -1,6 +1,6 @@
 //! The sentences that the page and the printed result share.
 
-use crate::results::format::{UNDEFINED, length, listed, places, thousands};
+use crate::results::format::{UNDEFINED, comparisons, length, listed, thousands};
 use crate::results::summary::{ReturnRow, Statistics, Summary};
 use crate::standards::MIN_CHECKPOINTS;
 use crate::units::Unit;
@@ -24,7 +24,7 @@ fn side(dz: f64, unit: Unit) -> String {
 pub fn summary_sentence(summary: &Summary) -> String {
     let unit = summary.units;
     let all = &summary.all;
-    let Some(mean) = all.mean.filter(|_| all.compared > 0) else {
+    let Some(mean) = all.bias.filter(|_| all.compared > 0) else {
         return nothing_compared(summary);
     };
     let mut text = if all.compared == 1 {
@@ -38,7 +38,7 @@ pub fn summary_sentence(summary: &Summary) -> String {
         format!(
             "Over {} where survey and reference meet, the airborne ground lies {} the reference on average \
              (bias), with a standard deviation of {} and an RMSE of {}.",
-            places(all.compared),
+            comparisons(all.compared),
             side(mean, unit),
             spread(all.sd),
             spread(all.rmse)
@@ -61,13 +61,13 @@ pub fn summary_sentence(summary: &Summary) -> String {
 }
 
 fn one_return(row: &ReturnRow, unit: Unit) -> Option<String> {
-    let Statistics { compared, mean, sd, .. } = row.statistics;
+    let Statistics { compared, bias, sd, .. } = row.statistics;
     let spread = match sd {
         Some(sd) => format!("SD {}", length(sd, unit)),
-        None => places(compared),
+        None => comparisons(compared),
     };
-    let it = if mean?.abs() < LEVEL { " it" } else { "" };
-    Some(format!("{}{it} for return {} ({spread})", side(mean?, unit), row.return_number))
+    let it = if bias?.abs() < LEVEL { " it" } else { "" };
+    Some(format!("{}{it} for return {} ({spread})", side(bias?, unit), row.return_number))
 }
 
 fn nothing_compared(summary: &Summary) -> String {
@@ -159,7 +159,7 @@ mod tests {
         assert!(text.contains("above for return 1 (SD "), "{text}");
         assert!(text.contains(" and 2") && text.contains("below for return 5 (SD "), "{text}");
         let mut level = sample::five_returns(Unit::Foot).0;
-        level.all.mean = Some(0.0001);
+        level.all.bias = Some(0.0001);
         assert!(summary_sentence(&level).contains("lies level with the reference on average"));
     }
 

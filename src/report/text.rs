@@ -76,7 +76,7 @@ fn table_row(name: String, s: &Statistics) -> [String; 9] {
         format::thousands(s.points),
         format::thousands(s.ground),
         format::thousands(s.compared),
-        s.mean.map_or(UNDEFINED.to_string(), |v| format::signed(v, 3)),
+        s.bias.map_or(UNDEFINED.to_string(), |v| format::signed(v, 3)),
         value(s.sd),
         value(s.rmse),
         value(s.nmad),

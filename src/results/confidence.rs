@@ -5,7 +5,7 @@ use serde::Serialize;
 use serde_json::{Map, Value};
 
 use crate::results::summary::Statistics;
-use crate::terrain::trade::TradeRow;
+use crate::terrain::by_returns::TerrainRow;
 
 /// An interval, low end first.
 pub type Interval = [f64; 2];
@@ -58,21 +58,21 @@ pub struct Test {
 
 /// Bias and SD with the cut of the ground filter undone.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Uncut {
+pub struct TruncationCorrected {
     /// Bias, by maximum likelihood for a normal cut at known limits.
-    pub mean: Option<f64>,
+    pub bias: Option<f64>,
     /// 95 % interval.
-    pub mean_ci95: Option<Interval>,
+    pub bias_ci95: Option<Interval>,
     /// SD.
     pub sd: Option<f64>,
     /// 95 % interval.
     pub sd_ci95: Option<Interval>,
     /// Share of the comparisons less than one SD under their own limit.
-    pub near_limit: Option<f64>,
+    pub within_sd_of_limit: Option<f64>,
     /// Share that the filter cut off, as estimated.
-    pub cut_off: Option<f64>,
+    pub truncated: Option<f64>,
     /// Why there is no estimate, where there is none.
-    pub why_not: Option<String>,
+    pub reason: Option<String>,
 }
 
 /// How far dz at one place says something about dz at another.
@@ -92,7 +92,7 @@ pub struct Correlation {
 
 /// A group against the published standards.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Standing {
+pub struct Compliance {
     /// The group, as in `groups`; `{}` is all together.
     pub by: Map<String, Value>,
     /// `NVA` for non-vegetated ground, `VVA` for vegetated ground, where cover is told apart.
@@ -112,11 +112,11 @@ pub struct Standing {
     /// Best common vertical accuracy class that RMSE_V meets, centimetres.
     pub class_cm: Option<f64>,
     /// The class that the upper end of the interval meets: what can be claimed with 95 % confidence and more.
-    pub class_cm_sure: Option<f64>,
+    pub class_cm_95: Option<f64>,
     /// Best USGS quality level that RMSE_V meets, by vertical accuracy alone.
     pub quality_level: Option<&'static str>,
     /// |bias| over the class: the guidance is at most 0.25.
-    pub bias_of_class: Option<f64>,
+    pub bias_to_class: Option<f64>,
     /// Whether the bias is within the guidance for that class.
     pub bias_within_guidance: Option<bool>,
     /// 1.96 RMSE: the older national standard's accuracy at 95 %.
@@ -124,14 +124,14 @@ pub struct Standing {
     /// 95th percentile of |dz|, in which vegetated ground used to be reported.
     pub abs_p95: Option<f64>,
     /// The same with the known offset of the reference taken out.
-    pub without_offset: Option<WithoutOffset>,
+    pub offset_removed: Option<OffsetRemoved>,
 }
 
 /// Results with the known offset of the reference taken out.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct WithoutOffset {
+pub struct OffsetRemoved {
     /// Bias.
-    pub mean: Option<f64>,
+    pub bias: Option<f64>,
     /// RMSE.
     pub rmse: Option<f64>,
     /// RMSE_V, the uncertainty of the offset combined too.
@@ -148,7 +148,7 @@ pub struct Standards {
     /// Checkpoints that it asks for, each for non-vegetated and vegetated ground.
     pub required_checkpoints: u64,
     /// All together, each return, open and canopy where told apart, and each group.
-    pub groups: Vec<Standing>,
+    pub groups: Vec<Compliance>,
     /// The best class that the reference is accurate enough to test, centimetres.
     pub reference_class_cm: Option<f64>,
     /// The known offset of the reference, where the file states one: its value, its sigma, and why.
@@ -157,7 +157,7 @@ pub struct Standards {
 
 /// What became of a limit that the client set.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Accepted {
+pub struct LimitResult {
     /// The limit in words: `RMSE, return 1: at most 5 cm`.
     pub limit: String,
     /// The group that it is for.
@@ -193,11 +193,11 @@ pub struct Trust {
     /// How far places are alike.
     pub correlation: Correlation,
     /// What the returns 1 to k make, for k = 1, 2, …
-    pub trade: Vec<TradeRow>,
+    pub terrain_by_returns: Vec<TerrainRow>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The limits that the client set.
-    pub accept: Vec<Accepted>,
+    pub accept: Vec<LimitResult>,
     /// What could fool the reader.
     pub warnings: Vec<Warning>,
 }

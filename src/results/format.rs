@@ -46,9 +46,9 @@ pub fn percent(share: f64) -> String {
     if share > 0.0 && share < 0.0005 { "<0.1".to_string() } else { decimal(share * 100.0, 1) }
 }
 
-/// A count and its noun: `1 place`, `12,431 places`.
-pub fn places(n: u64) -> String {
-    format!("{} place{}", thousands(n), if n == 1 { "" } else { "s" })
+/// A count and its noun: `1 comparison`, `12,431 comparisons`.
+pub fn comparisons(n: u64) -> String {
+    format!("{} comparison{}", thousands(n), if n == 1 { "" } else { "s" })
 }
 
 /// The factor, decimals and symbol in which people say a length of this size: millimetres up to two metres.

@@ -1,10 +1,10 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
-use crate::results::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics, Summary};
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Statistics, Summary};
 use serde_json::json;
 
-use crate::results::confidence::{Accepted, GroupRow, Standing, Trust, VsFirst, Warning};
-use crate::terrain::trade::{TerrainRow, TradeRow};
+use crate::results::confidence::{Compliance, GroupRow, LimitResult, Trust, VsFirst, Warning};
+use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::units::Unit;
 
 /// A result and its histogram.
@@ -46,7 +46,7 @@ fn statistics(points: u64, all_points: u64, dz: &mut [f64]) -> Statistics {
         values
     };
     let median = middle(dz);
-    out.mean = Some(mean);
+    out.bias = Some(mean);
     out.sd = (n > 1.0).then(|| (dz.iter().map(|d| (d - mean).powi(2)).sum::<f64>() / (n - 1.0)).sqrt());
     out.rmse = Some((dz.iter().map(|d| d * d).sum::<f64>() / n).sqrt());
     out.min = dz.first().copied();
@@ -89,7 +89,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         withheld: 34,
         invalid_return: 12,
         out_of_range: 0,
-        keep: vec![KeepCounts { stage: 2, kept: all_points - 5_210, dropped: 5_210 }],
+        select: vec![SelectCounts { stage: 2, selected: all_points - 5_210, not_selected: 5_210 }],
         noise: 812,
         low_outlier: 27,
         above_ground: all_points - 5_210 - 812 - 27 - ground,
@@ -142,8 +142,8 @@ pub fn decided() -> Sample {
     let (mut summary, histogram) = five_returns(Unit::Metre);
     summary.returns.truncate(2);
     let by = |value: serde_json::Value| value.as_object().cloned().unwrap_or_default();
-    let standing =
-        |group: serde_json::Value, name, rmse_v: f64, ends: Option<[f64; 2]>, class, sure| Standing {
+    let compliance =
+        |group: serde_json::Value, name, rmse_v: f64, ends: Option<[f64; 2]>, class, sure| Compliance {
             by: by(group),
             name,
             compared: 2_000,
@@ -153,20 +153,20 @@ pub fn decided() -> Sample {
             rmse_v: Some(rmse_v),
             rmse_v_ci95: ends,
             class_cm: Some(class),
-            class_cm_sure: sure,
+            class_cm_95: sure,
             quality_level: Some("QL0"),
-            bias_of_class: Some(0.1),
+            bias_to_class: Some(0.1),
             bias_within_guidance: Some(true),
             nssda_95: Some(1.96 * rmse_v),
             abs_p95: Some(2.0 * rmse_v),
-            without_offset: None,
+            offset_removed: None,
         };
     let groups = vec![
-        standing(json!({}), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
-        standing(json!({"cover": "open"}), Some("NVA"), 0.024, Some([0.022, 0.026]), 2.5, Some(5.0)),
-        standing(json!({"cover": "canopy"}), Some("VVA"), 0.041, Some([0.037, 0.046]), 5.0, Some(5.0)),
-        standing(json!({"return": 1, "cover": "open"}), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
-        standing(json!({"return": 2, "cover": "canopy"}), None, 0.044, None, 5.0, None),
+        compliance(json!({}), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
+        compliance(json!({"cover": "open"}), Some("NVA"), 0.024, Some([0.022, 0.026]), 2.5, Some(5.0)),
+        compliance(json!({"cover": "canopy"}), Some("VVA"), 0.041, Some([0.037, 0.046]), 5.0, Some(5.0)),
+        compliance(json!({"return": 1, "cover": "open"}), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
+        compliance(json!({"return": 2, "cover": "canopy"}), None, 0.044, None, 5.0, None),
     ];
     summary.trust.standards.groups = groups;
     summary.trust.groups = [json!({"return": 1, "cover": "open"}), json!({"return": 2, "cover": "canopy"})]
@@ -174,7 +174,7 @@ pub fn decided() -> Sample {
         .into();
     for (row, ratio, verdict) in [(0, 1.0, ""), (1, 1.5, "worse")] {
         let s = &mut summary.returns[row].statistics;
-        (s.mean_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
+        (s.bias_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
         s.vs_first = (ratio > 1.0).then(|| VsFirst {
             bias: Some(-0.003),
             bias_ci95: Some([-0.005, -0.001]),
@@ -187,25 +187,25 @@ pub fn decided() -> Sample {
             brown_forsythe: None,
         });
     }
-    let terrain = |rmse: f64| TerrainRow {
+    let terrain = |rmse: f64| TerrainFigures {
         rmse_terrain: Some(rmse),
-        mean_terrain: Some(0.001),
+        level_terrain: Some(0.001),
         terrain_cells: 900,
         uncovered_cells: 0,
         rmse_terrain_common: Some(rmse),
         common_cells: 900,
     };
-    let trade = |k, filled, plain, weighted| TradeRow {
+    let trade = |k, filled, plain, weighted| TerrainRow {
         returns_up_to: k,
         ground_per_m2: Some(9.0),
-        filled: Some(filled),
-        largest_hole_m2: Some(108.0),
+        coverage: Some(filled),
+        largest_void_m2: Some(108.0),
         rmse_points: Some(0.03),
         terrain: terrain(plain),
         weighted: terrain(weighted),
     };
-    summary.trust.trade = vec![trade(1, 0.867, 0.019, 0.019), trade(2, 0.953, 0.018, 0.017)];
-    let accepted = |verdict, more_checkpoints| Accepted {
+    summary.trust.terrain_by_returns = vec![trade(1, 0.867, 0.019, 0.019), trade(2, 0.953, 0.018, 0.017)];
+    let accepted = |verdict, more_checkpoints| LimitResult {
         limit: "RMSE of return 2 at most 30 mm".to_string(),
         group: by(json!({"return": 2})),
         measure: "rmse",

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::results::confidence::{Interval, Trust, Uncut, VsFirst};
+use crate::results::confidence::{Interval, TruncationCorrected, Trust, VsFirst};
 use crate::units::Unit;
 
 /// The contents of `summary.json`. Lengths are in `units`.
@@ -56,7 +56,7 @@ pub struct Statistics {
     /// Points with a dz.
     pub compared: u64,
     /// Bias: mean of dz.
-    pub mean: Option<f64>,
+    pub bias: Option<f64>,
     /// Sample standard deviation of dz (n − 1).
     pub sd: Option<f64>,
     /// Root mean square of dz (n).
@@ -72,7 +72,7 @@ pub struct Statistics {
     /// 95th percentile of |dz|, linear between order statistics.
     pub abs_p95: Option<f64>,
     /// 95 % interval of the bias, by block bootstrap.
-    pub mean_ci95: Option<Interval>,
+    pub bias_ci95: Option<Interval>,
     /// 95 % interval of the SD.
     pub sd_ci95: Option<Interval>,
     /// 95 % interval of the RMSE.
@@ -82,7 +82,7 @@ pub struct Statistics {
     /// The group compared with the same group of first returns.
     pub vs_first: Option<VsFirst>,
     /// Bias and SD with the cut of the ground filter undone.
-    pub uncut: Option<Uncut>,
+    pub truncation_corrected: Option<TruncationCorrected>,
 }
 
 /// Where the points of one cloud went: every point read is counted once under `used` or under one reason.
@@ -100,8 +100,8 @@ pub struct CloudCounts {
     pub invalid_return: u64,
     /// Elevation or position beyond what can be used: left out of everything.
     pub out_of_range: u64,
-    /// What each `keep` stage kept and dropped, in order.
-    pub keep: Vec<KeepCounts>,
+    /// What each `select` stage kept and dropped, in order.
+    pub select: Vec<SelectCounts>,
     /// Kept points of class 7 or 18: not ground.
     pub noise: u64,
     /// Kept points far below their surroundings: not ground.
@@ -112,15 +112,15 @@ pub struct CloudCounts {
     pub ground: u64,
 }
 
-/// What one `keep` stage did.
+/// What one `select` stage did.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct KeepCounts {
+pub struct SelectCounts {
     /// Its place in the list of stages, from 1.
     pub stage: usize,
     /// Points that went on.
-    pub kept: u64,
+    pub selected: u64,
     /// Points dropped.
-    pub dropped: u64,
+    pub not_selected: u64,
 }
 
 /// Counts of dz in bins of one width, by return, for pictures.

@@ -16,7 +16,7 @@ const LEAST_DECIMALS: usize = 3;
 const COLUMNS: usize = 24;
 
 /// `returns.csv`: a row a return, then `all`. A statistic that does not exist is an empty cell; `_low` and `_high` are
-/// the ends of 95 % intervals, `uncut_` figures those with the cut of the ground filter undone.
+/// the ends of 95 % intervals, `corrected_` figures those with the truncation by the ground filter corrected.
 pub fn returns_csv(summary: &Summary) -> String {
     let mut table = csv::Writer::from_writer(Vec::new());
     let header = [
@@ -26,7 +26,7 @@ pub fn returns_csv(summary: &Summary) -> String {
         "ground",
         "ground_share",
         "compared",
-        "mean",
+        "bias",
         "sd",
         "rmse",
         "min",
@@ -36,14 +36,14 @@ pub fn returns_csv(summary: &Summary) -> String {
         "abs_p95",
         "units",
         "n_effective",
-        "mean_low",
-        "mean_high",
+        "bias_low",
+        "bias_high",
         "sd_low",
         "sd_high",
         "rmse_low",
         "rmse_high",
-        "uncut_mean",
-        "uncut_sd",
+        "corrected_bias",
+        "corrected_sd",
     ];
     let rows = summary.returns.iter().map(|row| (row.return_number.to_string(), &row.statistics));
     let rows = rows.chain([("all".to_string(), &summary.all)]);
@@ -59,7 +59,7 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
     let s = statistics;
     let low = |ends: Option<[f64; 2]>| cell(ends.map(|[low, _]| low));
     let high = |ends: Option<[f64; 2]>| cell(ends.map(|[_, high]| high));
-    let uncut = s.uncut.as_ref();
+    let truncation_corrected = s.truncation_corrected.as_ref();
     [
         name,
         s.points.to_string(),
@@ -67,7 +67,7 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
         s.ground.to_string(),
         cell(s.ground_share),
         s.compared.to_string(),
-        cell(s.mean),
+        cell(s.bias),
         cell(s.sd),
         cell(s.rmse),
         cell(s.min),
@@ -77,14 +77,14 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
         cell(s.abs_p95),
         unit.symbol().to_string(),
         s.n_effective.map(|n| format!("{n:.1}")).unwrap_or_default(),
-        low(s.mean_ci95),
-        high(s.mean_ci95),
+        low(s.bias_ci95),
+        high(s.bias_ci95),
         low(s.sd_ci95),
         high(s.sd_ci95),
         low(s.rmse_ci95),
         high(s.rmse_ci95),
-        cell(uncut.and_then(|uncut| uncut.mean)),
-        cell(uncut.and_then(|uncut| uncut.sd)),
+        cell(truncation_corrected.and_then(|truncation_corrected| truncation_corrected.bias)),
+        cell(truncation_corrected.and_then(|truncation_corrected| truncation_corrected.sd)),
     ]
 }
 
@@ -233,8 +233,8 @@ mod tests {
             assert!(rows.iter().all(|row| row.len() == COLUMNS));
             assert_eq!(
                 rows[0].iter().collect::<Vec<_>>().join(","),
-                "return,points,share,ground,ground_share,compared,mean,sd,rmse,min,max,median,nmad,abs_p95,units,n_effective,\
-                 mean_low,mean_high,sd_low,sd_high,rmse_low,rmse_high,uncut_mean,uncut_sd"
+                "return,points,share,ground,ground_share,compared,bias,sd,rmse,min,max,median,nmad,abs_p95,units,n_effective,\
+                 bias_low,bias_high,sd_low,sd_high,rmse_low,rmse_high,corrected_bias,corrected_sd"
             );
             assert_eq!(&rows[rows.len() - 1][0], "all");
             assert_eq!(&rows[1][14], summary.units.symbol());
@@ -248,7 +248,7 @@ mod tests {
         assert_eq!((&rows[1][6], &rows[1][7]), ("0.007000", ""));
         let json: serde_json::Value = serde_json::from_str(&summary_json(&summary)).unwrap();
         assert_eq!(json["returns"][0]["return"], 1);
-        assert!(json["all"]["sd"].is_null() && json["all"]["mean"] == 0.007);
+        assert!(json["all"]["sd"].is_null() && json["all"]["bias"] == 0.007);
         assert_eq!(cell(Some(-0.000_000_1)), "0.000000");
         assert_eq!(cell(Some(f64::NAN)), "");
     }
@@ -258,7 +258,7 @@ mod tests {
         let text = summary_json(&sample::five_returns(Unit::Metre).0);
         let at = |key: &str| text.find(key).unwrap();
         assert!(at("\"units\"") < at("\"points\"") && at("\"points\"") < at("\"returns\""));
-        assert!(at("\"mean\"") < at("\"sd\"") && at("\"nmad\"") < at("\"abs_p95\""));
+        assert!(at("\"bias\"") < at("\"sd\"") && at("\"nmad\"") < at("\"abs_p95\""));
         assert!(text.ends_with("}\n"));
     }
 

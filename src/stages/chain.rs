@@ -1,12 +1,12 @@
 //! The list of stages, made ready to work: where a new stage is added.
 
 use crate::cloud::point::Fields;
+use crate::stages::cell_attributes::ClassifyCells;
 use crate::stages::checkpoints::DrawCheckpoints;
 use crate::stages::compare::CompareTile;
 use crate::stages::ground::{FilterGround, KeepOrigin};
-use crate::stages::places::ClassifyPlaces;
 use crate::stages::read::Damaged;
-use crate::stages::select::{Keep, KeepGround};
+use crate::stages::select::{Select, SelectGround};
 use crate::stages::summarise::CountTile;
 use crate::stages::terrain_cells::SumTerrain;
 use crate::stages::{Halo, Stage, SurfaceNeed, TileStage};
@@ -16,9 +16,9 @@ use crate::units::Length;
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
 pub struct Chain {
-    /// `keep` stages before the ground filter, which judge points as they are read: cloud, place in the list of
+    /// `select` stages before the ground filter, which judge points as they are read: cloud, place in the list of
     /// stages (from 1), conditions.
-    pub while_reading: Vec<(Cloud, usize, Keep)>,
+    pub while_reading: Vec<(Cloud, usize, Select)>,
     /// The stages that work on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where ground is told apart.
@@ -42,10 +42,10 @@ impl Chain {
             let place = i + 1;
             match stage {
                 Stage::Read(read) => chain.skip_damaged = read.damaged == Damaged::Skip,
-                Stage::Keep(keep) => {
+                Stage::Select(keep) => {
                     for cloud in clouds().filter(|c| keep.cloud.includes(*c)) {
                         if filtered.contains(&cloud) {
-                            chain.tiles.push(Box::new(KeepGround {
+                            chain.tiles.push(Box::new(SelectGround {
                                 keep: keep.clone(),
                                 cloud,
                                 stage: place,
@@ -69,7 +69,7 @@ impl Chain {
                             keep_origin,
                         }));
                         if cloud == Cloud::Survey && classify {
-                            chain.tiles.push(Box::new(ClassifyPlaces {
+                            chain.tiles.push(Box::new(ClassifyCells {
                                 canopy: summarise.canopy(),
                                 slope_breaks: summarise.asked_slope_breaks().to_vec(),
                                 cell: options.cell,
@@ -90,8 +90,8 @@ impl Chain {
                         chain.terrain_cell = Some(options.terrain_cell);
                         chain.tiles.push(Box::new(SumTerrain { cell: options.terrain_cell }));
                     }
-                    let by_place = classify && filtered.contains(&Cloud::Survey);
-                    chain.tiles.push(Box::new(CountTile { options: options.clone(), by_place }));
+                    let by_cell = classify && filtered.contains(&Cloud::Survey);
+                    chain.tiles.push(Box::new(CountTile { options: options.clone(), by_cell }));
                 }
             }
         }

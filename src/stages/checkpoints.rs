@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use twox_hash::XxHash3_64;
 
-use crate::cloud::buckets::Near;
+use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::stages::auto::Count;
 use crate::stages::compare::Compare;
@@ -118,7 +118,7 @@ impl DrawCheckpoints {
         // Two points that agree in everything have one hash: the first in this order stands for both.
         ranked.sort_unstable_by_key(|&i| (tile.candidates[i].key, point(i), tile.candidates[i].index));
         let spacing = self.options.spacing.micrometres();
-        let mut near = Near::default();
+        let mut near = BucketGrid::default();
         ranked.iter().enumerate().for_each(|(rank, &i)| near.add(point(i).x, point(i).y, rank as u32));
         near.sort(spacing);
         (0..ranked.len())

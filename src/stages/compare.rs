@@ -5,10 +5,10 @@ use serde::{Deserialize, Serialize};
 
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::cloud::point::{Fields, Point};
-use crate::stages::ceiling::Ceilings;
+use crate::stages::acceptance_limit::AcceptanceLimits;
+use crate::stages::cell_attributes::slope_at;
 use crate::stages::draw::Drawn;
 use crate::stages::ground::Limits;
-use crate::stages::places::slope_at;
 use crate::stages::summarise::Summarise;
 use crate::stages::{Halo, TileStage, Wanted};
 use crate::tile::points::{Cloud, Tile};
@@ -152,14 +152,16 @@ impl TileStage for CompareTile {
     }
 
     fn run(&self, tile: &mut Tile) {
-        let ceilings = tile
+        let limits_of_points = tile
             .survey_limits
             .as_ref()
             .filter(|_| !(tile.counted.is_empty() && tile.spaced.is_empty()))
-            .and_then(|limits| Ceilings::new(limits, tile.core, &tile.survey));
+            .and_then(|limits| AcceptanceLimits::new(limits, tile.core, &tile.survey));
         let ground = tile.survey_limits.as_ref().and_then(Limits::ground);
         let compared = |point: &Point, reference: Micrometres| {
-            let highest = ceilings.as_ref().and_then(|ceilings| ceilings.at(point.x, point.y, point.z));
+            let highest = limits_of_points
+                .as_ref()
+                .and_then(|limits_of_points| limits_of_points.at(point.x, point.y, point.z));
             Compared {
                 x: point.x,
                 y: point.y,
@@ -168,7 +170,7 @@ impl TileStage for CompareTile {
                 slope_percent: ground
                     .and_then(|ground| slope_at(ground, point.x, point.y))
                     .map(|slope| (slope * 100.0).round().min(f64::from(u8::MAX) - 1.0) as u8),
-                strata: self.summarise.strata(point, tile.places.as_ref()),
+                strata: self.summarise.strata(point, tile.cell_attributes.as_ref()),
             }
         };
         tile.found.compared.extend(

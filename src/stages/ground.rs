@@ -7,9 +7,9 @@ use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{LowCell, WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Finder, Raster};
-use crate::stages::places::SLOPE_CELLS;
-use crate::stages::{CloudChoice, Halo, Look, SurfaceNeed, TileStage};
-use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::stages::cell_attributes::SLOPE_CELLS;
+use crate::stages::{CloudChoice, Halo, SurfaceNeed, TileStage, Visitor};
+use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
@@ -221,15 +221,15 @@ impl Limits {
 
     /// What becomes of a point that is not labelled noise.
     #[inline]
-    pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Fate {
-        let Some(index) = self.finder.index_of(x, y) else { return Fate::AboveGround };
+    pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> PointStatus {
+        let Some(index) = self.finder.index_of(x, y) else { return PointStatus::AboveGround };
         // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
         // guessed wrong again and again.
         let is_above = z as f64 > self.highest.values[index];
         if self.holds_low.get(index) == Some(&true) && !is_above && self.is_low(index, z) {
-            return Fate::LowOutlier;
+            return PointStatus::LowOutlier;
         }
-        if is_above { Fate::AboveGround } else { Fate::Ground }
+        if is_above { PointStatus::AboveGround } else { PointStatus::Ground }
     }
 
     fn is_low(&self, index: usize, z: Micrometres) -> bool {
@@ -275,7 +275,7 @@ impl TileStage for FilterGround {
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 
-    fn look<'a>(&'a self, tile: &Tile, surface: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+    fn visitor<'a>(&'a self, tile: &Tile, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let surface = surface?;
         let (x, y) = tile.ground(self.cloud);
         let asked = Extent::covering(surface.extent.cell, x, y, 0);
@@ -285,23 +285,23 @@ impl TileStage for FilterGround {
             KeepOrigin::Always => true,
         };
         let limits = self.options.limits(surface, &asked, keep_origin, &mut Scratch::default());
-        Some(Box::new(GroundLook { cloud: self.cloud, limits }))
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits }))
     }
 }
 
-struct GroundLook {
+struct GroundVisitor {
     cloud: Cloud,
     limits: Limits,
 }
 
-impl Look for GroundLook {
-    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+impl Visitor for GroundVisitor {
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud != self.cloud {
             return;
         }
-        for (point, fate) in piece.points.iter().zip(&mut piece.fates) {
-            if *fate == Fate::Ground {
-                *fate = self.limits.judge(point.x, point.y, point.z);
+        for (point, status) in piece.points.iter().zip(&mut piece.statuses) {
+            if *status == PointStatus::Ground {
+                *status = self.limits.judge(point.x, point.y, point.z);
             }
         }
     }
@@ -364,7 +364,8 @@ mod tests {
         }
         let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
         for i in 0..21 {
-            let expected = if (6..=10).contains(&i) || i == 15 { Fate::AboveGround } else { Fate::Ground };
+            let expected =
+                if (6..=10).contains(&i) || i == 15 { PointStatus::AboveGround } else { PointStatus::Ground };
             assert_eq!(limits.judge(i * 1_000_000, 0, (z(i) * 1e6).round() as i64), expected, "cell {i}");
         }
     }
@@ -383,9 +384,9 @@ mod tests {
         let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
         for i in 0..80 {
             for j in 0..80 {
-                assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), Fate::Ground);
+                assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), PointStatus::Ground);
             }
         }
-        assert_eq!(limits.judge(20_000_000, 20_000_000, -6_000_000), Fate::LowOutlier);
+        assert_eq!(limits.judge(20_000_000, 20_000_000, -6_000_000), PointStatus::LowOutlier);
     }
 }

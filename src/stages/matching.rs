@@ -1,7 +1,7 @@
 //! Matching: the reference's elevation at a place, from its ground points near there in plan.
 
 use crate::cloud::bounds::Bounds;
-use crate::cloud::buckets::{Near, Offset};
+use crate::cloud::buckets::{BucketGrid, Offset};
 use crate::cloud::point::Point;
 use crate::stages::checkpoints::hash;
 use crate::stages::compare::{Compare, Method};
@@ -37,7 +37,7 @@ const IN_LINE: f64 = 0.01;
 /// The reference's ground points in one tile: first added, then sorted, then asked. The memory is used again for the next.
 #[derive(Default)]
 pub struct ReferenceGround {
-    points: Near<Level>,
+    points: BucketGrid<Level>,
 }
 
 /// What is kept of a point beside its place, as one number: elevation times 256, and returns.

@@ -1,14 +1,14 @@
 //! The stages: one file each, with its options, its docs, its work and its tests together.
 
+pub mod acceptance_limit;
 pub mod auto;
-pub mod ceiling;
+pub mod cell_attributes;
 pub mod chain;
 pub mod checkpoints;
 pub mod compare;
 pub mod draw;
 pub mod ground;
 pub mod matching;
-pub mod places;
 pub mod read;
 pub mod select;
 pub mod summarise;
@@ -44,7 +44,7 @@ pub trait TileStage: Send + Sync {
 
     /// Gets ready to look at the points of a tile, if that is what it does; `surface` is what [`TileStage::surface`] asked
     /// for, over the core, the halo and the margin. Nothing has been decided about the tile so far.
-    fn look<'a>(&'a self, _tile: &Tile, _surface: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+    fn visitor<'a>(&'a self, _tile: &Tile, _surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         None
     }
 
@@ -70,10 +70,10 @@ pub enum Wanted {
 }
 
 /// A stage's look at the points of one tile.
-pub trait Look {
+pub trait Visitor {
     /// Sees a piece of a cloud's points, core first, after the stages before it have. All pieces of the reference come
     /// first, then those of the survey.
-    fn see(&mut self, cloud: Cloud, piece: &mut PointSet);
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet);
 
     /// Hands over what was found.
     fn finish(self: Box<Self>, tile: &mut Tile);
@@ -130,8 +130,8 @@ impl CloudChoice {
 pub enum Stage {
     /// See [`read::Read`].
     Read(read::Read),
-    /// See [`select::Keep`].
-    Keep(select::Keep),
+    /// See [`select::Select`].
+    Select(select::Select),
     /// See [`ground::Ground`].
     Ground(ground::Ground),
     /// See [`checkpoints::Checkpoints`].

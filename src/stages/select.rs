@@ -1,4 +1,4 @@
-//! `keep`: which points go on, judged one by one.
+//! `select`: which points go on, judged one by one.
 
 use std::borrow::Cow;
 use std::collections::HashSet;
@@ -10,8 +10,8 @@ use serde::{Deserialize, Serialize, de};
 
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::Raster;
-use crate::stages::{CloudChoice, Look, TileStage};
-use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::stages::{CloudChoice, TileStage, Visitor};
+use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
 use crate::units::{Angle, Length, Micrometres};
 
 /// Keeps the points that meet every condition given; the others are dropped and counted.
@@ -20,7 +20,7 @@ use crate::units::{Angle, Length, Micrometres};
 /// stages do not see.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
-pub struct Keep {
+pub struct Select {
     /// The cloud it applies to: `both`, `survey` or `reference`.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
@@ -168,29 +168,29 @@ impl JsonSchema for Returns {
     }
 }
 
-/// How many points a `keep` stage kept and dropped.
+/// How many points a `select` stage kept and dropped.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tally {
     /// Points that went on.
-    pub kept: u64,
+    pub selected: u64,
     /// Points dropped.
-    pub dropped: u64,
+    pub not_selected: u64,
 }
 
 impl Tally {
     /// Counts one point.
     pub fn count(&mut self, kept: bool) {
-        if kept { self.kept += 1 } else { self.dropped += 1 }
+        if kept { self.selected += 1 } else { self.not_selected += 1 }
     }
 
     /// Adds the counts of another.
     pub fn merge(&mut self, other: &Tally) {
-        self.kept += other.kept;
-        self.dropped += other.dropped;
+        self.selected += other.selected;
+        self.not_selected += other.not_selected;
     }
 }
 
-impl Keep {
+impl Select {
     /// The fields that the conditions look at.
     pub fn fields(&self) -> Fields {
         Fields { strip: self.strips.is_some(), scan_angle: self.scan_angle_max.is_some(), gps_time: false }
@@ -215,7 +215,7 @@ impl Keep {
     }
 }
 
-/// The conditions of a `keep` stage, made ready to judge many points: what a point can say in a byte is looked up.
+/// The conditions of a `select` stage, made ready to judge many points: what a point can say in a byte is looked up.
 pub struct Filter {
     /// By [`Point::returns`].
     returns: Option<[bool; 256]>,
@@ -229,7 +229,7 @@ pub struct Filter {
 impl Filter {
     /// Whether a point meets every condition.
     #[inline]
-    pub fn keeps(&self, point: &Point) -> bool {
+    pub fn selects(&self, point: &Point) -> bool {
         self.returns.as_ref().is_none_or(|table| table[usize::from(point.returns())])
             && self.classes.as_ref().is_none_or(|table| table[point.class as usize])
             && self.strips.as_ref().is_none_or(|s| s.contains(&point.strip))
@@ -262,44 +262,44 @@ impl Returns {
     }
 }
 
-/// A `keep` stage that stands after the ground filter: it judges ground points.
-pub struct KeepGround {
+/// A `select` stage that stands after the ground filter: it judges ground points.
+pub struct SelectGround {
     /// The conditions.
-    pub keep: Keep,
+    pub keep: Select,
     /// The cloud it applies to.
     pub cloud: Cloud,
     /// Its place in the list of stages, from 1.
     pub stage: usize,
 }
 
-impl TileStage for KeepGround {
+impl TileStage for SelectGround {
     fn fields(&self) -> Fields {
         self.keep.fields()
     }
 
-    fn look<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
-        Some(Box::new(KeepLook { stage: self, filter: self.keep.filter(), tally: Tally::default() }))
+    fn visitor<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        Some(Box::new(SelectVisitor { stage: self, filter: self.keep.filter(), tally: Tally::default() }))
     }
 }
 
-struct KeepLook<'a> {
-    stage: &'a KeepGround,
+struct SelectVisitor<'a> {
+    stage: &'a SelectGround,
     filter: Filter,
     tally: Tally,
 }
 
-impl Look for KeepLook<'_> {
-    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+impl Visitor for SelectVisitor<'_> {
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud != self.stage.cloud {
             return;
         }
-        for (i, (point, fate)) in piece.points.iter().zip(&mut piece.fates).enumerate() {
-            if *fate != Fate::Ground {
+        for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
+            if *status != PointStatus::Ground {
                 continue;
             }
-            let kept = self.filter.keeps(point);
+            let kept = self.filter.selects(point);
             if !kept {
-                *fate = Fate::Dropped;
+                *status = PointStatus::NotSelected;
             }
             if i < piece.core {
                 self.tally.count(kept);
@@ -308,8 +308,8 @@ impl Look for KeepLook<'_> {
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile) {
-        let KeepGround { cloud, stage, .. } = self.stage;
-        tile.found.counts_mut(*cloud).keep.entry(*stage).or_default().merge(&self.tally);
+        let SelectGround { cloud, stage, .. } = self.stage;
+        tile.found.counts_mut(*cloud).select.entry(*stage).or_default().merge(&self.tally);
     }
 }
 
@@ -324,7 +324,9 @@ mod tests {
     #[test]
     fn returns_by_number_last_and_single() {
         let keep = |choices: &[ReturnChoice], n, of| {
-            Keep { returns: Some(Returns(choices.to_vec())), ..Keep::default() }.filter().keeps(&point(n, of))
+            Select { returns: Some(Returns(choices.to_vec())), ..Select::default() }
+                .filter()
+                .selects(&point(n, of))
         };
         assert!(keep(&[ReturnChoice::Number(2)], 2, 3));
         assert!(!keep(&[ReturnChoice::Number(2)], 3, 3));
@@ -337,7 +339,7 @@ mod tests {
 
     #[test]
     fn scan_angle_class_strip_and_area_must_all_hold() {
-        let keep = Keep {
+        let keep = Select {
             classes: Some(vec![2]),
             strips: Some(vec![7]),
             scan_angle_max: Some(Angle { degrees: 18.0 }),
@@ -345,15 +347,15 @@ mod tests {
                 x: [Length::metres(0.0), Length::metres(1.0)],
                 y: [Length::metres(-1.0), Length::metres(1.0)],
             }),
-            ..Keep::default()
+            ..Select::default()
         }
         .filter();
         let good = Point { class: 2, strip: 7, scan_angle: -3000, ..point(1, 1) };
-        assert!(keep.keeps(&good));
-        assert!(!keep.keeps(&Point { scan_angle: 3001, ..good }));
-        assert!(!keep.keeps(&Point { class: 1, ..good }));
-        assert!(!keep.keeps(&Point { strip: 8, ..good }));
-        assert!(!keep.keeps(&Point { x: 1_000_000, ..good }));
-        assert!(keep.keeps(&Point { x: 999_999, y: -1_000_000, ..good }));
+        assert!(keep.selects(&good));
+        assert!(!keep.selects(&Point { scan_angle: 3001, ..good }));
+        assert!(!keep.selects(&Point { class: 1, ..good }));
+        assert!(!keep.selects(&Point { strip: 8, ..good }));
+        assert!(!keep.selects(&Point { x: 1_000_000, ..good }));
+        assert!(keep.selects(&Point { x: 999_999, y: -1_000_000, ..good }));
     }
 }

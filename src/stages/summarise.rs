@@ -6,10 +6,10 @@ use serde::{Deserialize, Serialize};
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Auto;
-use crate::stages::places::{Canopy, Places};
-use crate::stages::{Look, TileStage, Wanted};
-use crate::tile::points::{ByFate, Cloud, Found, PointSet, Tile};
-use crate::tile::strata::{By, Echo, Strata, class_of};
+use crate::stages::cell_attributes::{Canopy, CellAttributes};
+use crate::stages::{TileStage, Visitor, Wanted};
+use crate::tile::points::{ByStatus, Cloud, Found, PointSet, Tile};
+use crate::tile::strata::{By, ReturnType, Strata, class_of};
 use crate::units::Length;
 
 /// Gathers counts and the statistics of dz: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile
@@ -91,13 +91,13 @@ impl Summarise {
     }
 
     /// The strata of a survey point.
-    pub fn strata(&self, point: &Point, places: Option<&Places>) -> Strata {
+    pub fn strata(&self, point: &Point, places: Option<&CellAttributes>) -> Strata {
         let angle = f64::from(point.scan_angle).abs() * ANGLE_UNITS;
         Strata {
             return_number: point.valid_return().unwrap_or(0),
             scan_angle: self.by.contains(&By::ScanAngle).then(|| class_of(angle, &self.scan_angle_breaks)),
             strip: Some(point.strip),
-            echo: Echo::of(point),
+            return_type: ReturnType::of(point),
             ..places.map_or_else(Strata::default, |places| places.at(point.x, point.y))
         }
     }
@@ -108,7 +108,7 @@ pub struct CountTile {
     /// The options.
     pub options: Summarise,
     /// Whether the groups of the survey's points depend on places, which are known only after a look at all points.
-    pub by_place: bool,
+    pub by_cell: bool,
 }
 
 impl TileStage for CountTile {
@@ -116,51 +116,51 @@ impl TileStage for CountTile {
         self.options.fields()
     }
 
-    fn look<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
-        Some(Box::new(CountLook { stage: self, found: Found::default() }))
+    fn visitor<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        Some(Box::new(CountVisitor { stage: self, found: Found::default() }))
     }
 
     fn wants(&self, cloud: Cloud, _: &Tile) -> Wanted {
-        if cloud == Cloud::Survey && self.by_place { Wanted::All } else { Wanted::Nothing }
+        if cloud == Cloud::Survey && self.by_cell { Wanted::All } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile) {
-        if self.by_place {
-            self.count_survey(&tile.survey, tile.places.as_ref(), &mut tile.found);
+        if self.by_cell {
+            self.count_survey(&tile.survey, tile.cell_attributes.as_ref(), &mut tile.found);
         }
     }
 }
 
 impl CountTile {
     /// Counts the survey's core points, all together and by the groups asked for.
-    fn count_survey(&self, set: &PointSet, places: Option<&Places>, found: &mut Found) {
+    fn count_survey(&self, set: &PointSet, places: Option<&CellAttributes>, found: &mut Found) {
         let by_angle = self.options.by.contains(&By::ScanAngle);
         let alike = |a: &Point, b: &Point| {
             a.strip == b.strip
                 && (!by_angle || a.scan_angle == b.scan_angle)
                 && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
         };
-        count_runs(set, alike, |first, fates| {
-            found.survey.add(first, fates);
+        count_runs(set, alike, |first, statuses| {
+            found.survey.add(first, statuses);
             let key = self.options.strata(first, places).only(&self.options.by);
-            found.strata.entry(key).or_default().add(fates);
+            found.strata.entry(key).or_default().add(statuses);
         });
     }
 }
 
-struct CountLook<'a> {
+struct CountVisitor<'a> {
     stage: &'a CountTile,
     found: Found,
 }
 
-impl Look for CountLook<'_> {
-    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
+impl Visitor for CountVisitor<'_> {
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         match cloud {
             Cloud::Reference => {
                 let counts = &mut self.found.reference;
-                count_runs(piece, |_, _| true, |first, fates| counts.add(first, fates));
+                count_runs(piece, |_, _| true, |first, statuses| counts.add(first, statuses));
             }
-            Cloud::Survey if self.stage.by_place => {}
+            Cloud::Survey if self.stage.by_cell => {}
             Cloud::Survey => self.stage.count_survey(piece, None, &mut self.found),
         }
     }
@@ -172,18 +172,22 @@ impl Look for CountLook<'_> {
     }
 }
 
-/// Counts the core points of a set by fate, and hands over the counts of points that are alike and have the same returns,
+/// Counts the core points of a set by status, and hands over the counts of points that are alike and have the same returns,
 /// with the first of them. Points of the same returns are often alike otherwise too: for each kind of return there is one
 /// run at a time. What became of a point is counted without a branch, which under trees would be guessed wrong.
-fn count_runs(set: &PointSet, alike: impl Fn(&Point, &Point) -> bool, mut add: impl FnMut(&Point, &ByFate)) {
-    let mut runs: Vec<Option<(Point, ByFate)>> = vec![None; 256];
-    for (point, fate) in set.points.iter().zip(&set.fates).take(set.core) {
+fn count_runs(
+    set: &PointSet,
+    alike: impl Fn(&Point, &Point) -> bool,
+    mut add: impl FnMut(&Point, &ByStatus),
+) {
+    let mut runs: Vec<Option<(Point, ByStatus)>> = vec![None; 256];
+    for (point, status) in set.points.iter().zip(&set.statuses).take(set.core) {
         let run = &mut runs[usize::from(point.returns())];
         if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
             add(&first, &counts);
         }
-        let (_, counts) = run.get_or_insert((*point, ByFate::default()));
-        counts[*fate as usize] += 1;
+        let (_, counts) = run.get_or_insert((*point, ByStatus::default()));
+        counts[*status as usize] += 1;
     }
     runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
 }

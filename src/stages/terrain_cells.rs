@@ -3,12 +3,12 @@
 
 use crate::cloud::bounds::Range;
 use crate::raster::{Extent, Raster};
-use crate::stages::{Look, TileStage};
+use crate::stages::{TileStage, Visitor};
 use crate::terrain::cells::CellSums;
-use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
 use crate::units::{Length, Micrometres};
 
-/// Farthest that the terrain model looks for ground, micrometres: beyond, it is a hole. This program's own choice.
+/// Farthest that the terrain model looks for ground, micrometres: beyond, it is a void. This program's own choice.
 pub const REACH: Micrometres = 10_000_000;
 
 /// Where a tile sums up terrain cells.
@@ -27,7 +27,7 @@ pub struct SumTerrain {
 }
 
 impl TileStage for SumTerrain {
-    fn look<'a>(&'a self, tile: &Tile, _: Option<Raster>) -> Option<Box<dyn Look + 'a>> {
+    fn visitor<'a>(&'a self, tile: &Tile, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let TerrainGround { covered, tested } = tile.terrain?;
         let cell = self.cell.exact_micrometres();
         let extent = |(x, y): (Range, Range)| Extent::covering(cell, x, y, 0);
@@ -35,10 +35,10 @@ impl TileStage for SumTerrain {
     }
 }
 
-impl Look for CellSums {
-    fn see(&mut self, cloud: Cloud, piece: &mut PointSet) {
-        for (point, fate) in piece.points.iter().zip(&piece.fates).take(piece.core) {
-            let is_ground = *fate == Fate::Ground;
+impl Visitor for CellSums {
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        for (point, status) in piece.points.iter().zip(&piece.statuses).take(piece.core) {
+            let is_ground = *status == PointStatus::Ground;
             match cloud {
                 Cloud::Survey => {
                     let return_number = point.valid_return().unwrap_or(0);

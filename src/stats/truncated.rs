@@ -18,13 +18,13 @@ use std::f64::consts::PI;
 
 /// What the likelihood says; lengths in micrometres.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Uncut {
+pub struct TruncatedFit {
     /// Number of residuals used.
     pub n: u64,
     /// Residuals above their own limit, which cannot be: left out.
     pub above_limit: u64,
     /// Share of all that the limits cut off, as estimated.
-    pub cut_off: f64,
+    pub truncated: f64,
     /// Mean before the cut.
     pub mean: f64,
     /// Standard error of the mean.
@@ -71,7 +71,11 @@ const FAR: f64 = 8.0;
 ///
 /// Blocks of side `block_um` micrometres carry the standard errors; `inflation` (1 for none) multiplies the variances
 /// for correlation between blocks, as the bootstrap's estimate has it.
-pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -> Result<Uncut, TooFlat> {
+pub fn truncation_corrected(
+    residuals: &[impl Borrow<Placed>],
+    block_um: i64,
+    inflation: f64,
+) -> Result<TruncatedFit, TooFlat> {
     let all = residuals.len();
     let residuals = residuals.iter().map(Borrow::borrow);
     debug_assert!(residuals.clone().is_sorted());
@@ -118,10 +122,10 @@ pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -
     let df = n * n / scores.values().map(|sums| sums[2] * sums[2]).sum::<f64>() - 1.0;
     let t = t_quantile(0.975, df).ok_or(TooFlat::TooFew)?;
     let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
-    Ok(Uncut {
+    Ok(TruncatedFit {
         n: used.len() as u64,
         above_limit: (all - used.len()) as u64,
-        cut_off: 1.0 - n / before_the_cut,
+        truncated: 1.0 - n / before_the_cut,
         mean,
         mean_se,
         mean_ci95: [mean - t * mean_se, mean + t * mean_se],
@@ -133,7 +137,7 @@ pub fn uncut(residuals: &[impl Borrow<Placed>], block_um: i64, inflation: f64) -
 }
 
 /// Share of the residuals within one (raw) SD below their own limit.
-pub fn near_limit(residuals: &[impl Borrow<Placed>]) -> f64 {
+pub fn within_sd_of_limit(residuals: &[impl Borrow<Placed>]) -> f64 {
     let n = residuals.len() as f64;
     let residuals = residuals.iter().map(Borrow::borrow);
     let mean = residuals.clone().map(|r| r.dz as f64).sum::<f64>() / n;
@@ -281,7 +285,7 @@ mod tests {
     const MM: f64 = 1_000.0;
     const TRUTH: (f64, f64) = (-20.0 * MM, 90.0 * MM);
 
-    /// Accepted residuals of a return, each below its own limit: `threshold` over an opened surface that lies some
+    /// LimitResult residuals of a return, each below its own limit: `threshold` over an opened surface that lies some
     /// 100 mm, give or take 60, below the ground. On a site of 100 m by 100 m.
     fn accepted(threshold: f64, count: usize, random: &mut Normal) -> Vec<Placed> {
         let mut residuals = Vec::with_capacity(count);
@@ -300,14 +304,14 @@ mod tests {
     #[test]
     fn truth_is_found_and_the_intervals_hold_it() {
         for (threshold, sd_within, mean_within) in [(300.0, 0.03, 3.0 * MM), (150.0, 0.10, 15.0 * MM)] {
-            let right = |found: &Uncut| {
+            let right = |found: &TruncatedFit| {
                 (found.mean - TRUTH.0).abs() <= mean_within && (found.sd / TRUTH.1 - 1.0).abs() <= sd_within
             };
             let mut held = [0; 2];
             let mut off = (0.0, 0.0);
             for trial in 0..1_000 {
                 let residuals = accepted(threshold * MM, 2_000, &mut Normal::new(trial));
-                let found = uncut(&residuals, 10_000_000, 1.0).unwrap();
+                let found = truncation_corrected(&residuals, 10_000_000, 1.0).unwrap();
                 held[0] += i32::from((found.mean_ci95[0]..=found.mean_ci95[1]).contains(&TRUTH.0));
                 held[1] += i32::from((found.sd_ci95[0]..=found.sd_ci95[1]).contains(&TRUTH.1));
                 off.0 += (found.mean - TRUTH.0) / 1_000.0;
@@ -317,7 +321,7 @@ mod tests {
             assert!(off.0.abs() < 0.5 * MM && off.1.abs() < 0.005, "{threshold}: {off:?} on average");
             // As many as a return has on a small site; the raw figures are far off at the lower threshold.
             let many = accepted(threshold * MM, 20_000, &mut Normal::new(1));
-            let found = uncut(&many, 10_000_000, 1.0).unwrap();
+            let found = truncation_corrected(&many, 10_000_000, 1.0).unwrap();
             assert!(right(&found), "{threshold}: {found:?}");
             if threshold < 200.0 {
                 let n = many.len() as f64;
@@ -326,7 +330,7 @@ mod tests {
                 assert!(mean < TRUTH.0 - 30.0 * MM && sd < 0.85 * TRUTH.1, "{mean} {sd}");
                 // Refused: the difference of two normals, N(50, 60) for the limit, below 0.
                 let refused = normal_sf((50.0 + 20.0) / 90.0f64.hypot(60.0));
-                assert!((found.cut_off - refused).abs() < 0.02, "{} {refused}", found.cut_off);
+                assert!((found.truncated - refused).abs() < 0.02, "{} {refused}", found.truncated);
             }
         }
     }
@@ -334,16 +338,16 @@ mod tests {
     #[test]
     fn without_limits_it_is_the_plain_mean_and_sd() {
         let mut residuals = accepted(1e6 * MM, 3_000, &mut Normal::new(5));
-        let far = uncut(&residuals, 10_000_000, 1.0).unwrap();
+        let far = truncation_corrected(&residuals, 10_000_000, 1.0).unwrap();
         residuals.iter_mut().for_each(|r| r.limit = None);
-        let found = uncut(&residuals, 10_000_000, 1.0).unwrap();
+        let found = truncation_corrected(&residuals, 10_000_000, 1.0).unwrap();
         let mut moments = Moments::default();
         residuals.iter().for_each(|r| moments.add(r.dz));
         assert!((found.mean - moments.mean().unwrap()).abs() < 1e-6);
         // The likelihood's SD has n where the sample's has n − 1.
         assert!((found.sd / moments.sd().unwrap() / (2_999.0f64 / 3_000.0).sqrt() - 1.0).abs() < 1e-12);
         assert!((found.mean_se * 3_000.0f64.sqrt() / found.sd - 1.0).abs() < 0.2);
-        assert_eq!((found.cut_off, near_limit(&residuals)), (0.0, 0.0));
+        assert_eq!((found.truncated, within_sd_of_limit(&residuals)), (0.0, 0.0));
         assert_eq!(far, found);
     }
 
@@ -351,14 +355,14 @@ mod tests {
     fn too_flat_is_said() {
         let at = |i: i64, dz: i64, limit| Placed { x: i * 1_000_000, y: 0, dz, limit, group: 0 };
         let few: Vec<Placed> = (0..19).map(|i| at(i, i, None)).collect();
-        assert_eq!(uncut(&few, 1_000_000, 1.0), Err(TooFlat::TooFew));
+        assert_eq!(truncation_corrected(&few, 1_000_000, 1.0), Err(TooFlat::TooFew));
         let same: Vec<Placed> = (0..40).map(|i| at(i, 3, None)).collect();
-        assert_eq!(uncut(&same, 1_000_000, 1.0), Err(TooFlat::NoSpread));
+        assert_eq!(truncation_corrected(&same, 1_000_000, 1.0), Err(TooFlat::NoSpread));
         let one_place: Vec<Placed> = (0..40).map(|i| at(0, i, None)).collect();
-        assert_eq!(uncut(&one_place, 1_000_000, 1.0), Err(TooFlat::TooFew));
+        assert_eq!(truncation_corrected(&one_place, 1_000_000, 1.0), Err(TooFlat::TooFew));
         // Rising to the limit more steeply than any normal does: one with its top far above fits ever better.
         let rising: Vec<Placed> = (0..400).map(|i| at(i, -(i * i * i), Some(0))).collect();
-        assert_eq!(uncut(&rising, 1_000_000, 1.0), Err(TooFlat::NoMaximum));
+        assert_eq!(truncation_corrected(&rising, 1_000_000, 1.0), Err(TooFlat::NoMaximum));
         // A few residuals from far down the tail of a normal.
         let mut random = Normal::new(3);
         let mut tail = Vec::new();
@@ -368,11 +372,17 @@ mod tests {
                 tail.push(at(tail.len() as i64, dz, Some(-135_000)));
             }
         }
-        assert!(matches!(uncut(&tail, 1_000_000, 1.0), Err(TooFlat::Unsure | TooFlat::NoMaximum)));
+        assert!(matches!(
+            truncation_corrected(&tail, 1_000_000, 1.0),
+            Err(TooFlat::Unsure | TooFlat::NoMaximum)
+        ));
         // What lies above its own limit is left out, and counted.
         let mut above = accepted(300.0 * MM, 500, &mut Normal::new(4));
-        let clean = uncut(&above, 10_000_000, 1.0).unwrap();
+        let clean = truncation_corrected(&above, 10_000_000, 1.0).unwrap();
         above.push(Placed { x: 200_000_000, y: 0, dz: 7, limit: Some(6), group: 0 });
-        assert_eq!(uncut(&above, 10_000_000, 1.0), Ok(Uncut { above_limit: 1, ..clean }));
+        assert_eq!(
+            truncation_corrected(&above, 10_000_000, 1.0),
+            Ok(TruncatedFit { above_limit: 1, ..clean })
+        );
     }
 }

@@ -7,7 +7,7 @@ use crate::terrain::bytes::{put_extent, take_extent};
 pub const OUTSIDE: u8 = 0;
 
 /// The state of a cell that the survey saw, without ground of any return. States between are the lowest return
-/// number that has ground, so that using returns 1..k a cell is filled in states 1..=k, and a hole above k.
+/// number that has ground, so that using returns 1..k a cell is filled in states 1..=k, and a void above k.
 pub const NO_GROUND: u8 = 16;
 
 /// Number of states.

@@ -34,7 +34,7 @@ const IN_LINE: f64 = 0.01;
 
 /// Farthest that a place may lie from the centroid of the cells, in their own standard deviations in that direction,
 /// squared: 2². A place on the straight edge of ground evenly covered lies at 1.45² (by integrating the kernel over
-/// half a disc); farther out, the plane would be drawn out into the hole.
+/// half a disc); farther out, the plane would be drawn out into the void.
 const OUTSIDE: f64 = 4.0;
 
 /// Smallest SD that a return's weight is made from, micrometres: no return may silence all others.

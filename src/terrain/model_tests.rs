@@ -70,10 +70,10 @@ fn there_is_no_terrain_in_a_hole_along_a_line_or_far_outside() {
         None,
         "of other returns"
     );
-    let hole = field(&|c, r| c * c + r * r > 18 * 18);
-    assert_eq!(Terrain::new(&hole, hole.extent(), &plain, REACH).at(0, 0), None, "wider than the reach");
+    let void = field(&|c, r| c * c + r * r > 18 * 18);
+    assert_eq!(Terrain::new(&void, void.extent(), &plain, REACH).at(0, 0), None, "wider than the reach");
     assert!(
-        Terrain::new(&hole, hole.extent(), &plain, 2 * REACH).at(0, 0).is_some(),
+        Terrain::new(&void, void.extent(), &plain, 2 * REACH).at(0, 0).is_some(),
         "narrower than the reach"
     );
     let line = field(&|_, r| r == 0);

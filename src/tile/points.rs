@@ -10,11 +10,11 @@ use crate::cloud::packed::Piece;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::reuse::empty_for;
 use crate::stages::Halo;
+use crate::stages::cell_attributes::CellAttributes;
 use crate::stages::compare::Compared;
 use crate::stages::draw::Drawn;
 use crate::stages::ground::Limits;
 use crate::stages::matching::{Match, ReferenceGround};
-use crate::stages::places::Places;
 use crate::stages::select::Tally;
 use crate::stages::terrain_cells::TerrainGround;
 use crate::tile::strata::{Strata, StratumCounts};
@@ -61,7 +61,7 @@ impl ByCloud {
 
 /// What became of a point that the earlier stages kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Fate {
+pub enum PointStatus {
     /// Ground. Points start so: a cloud that no ground filter is asked for counts as ground throughout.
     Ground,
     /// Labelled noise by the file.
@@ -70,12 +70,12 @@ pub enum Fate {
     LowOutlier,
     /// Above the threshold of some window.
     AboveGround,
-    /// Dropped by a `keep` stage after the ground filter.
-    Dropped,
+    /// Dropped by a `select` stage after the ground filter.
+    NotSelected,
 }
 
-/// Counts by [`Fate`], in its order.
-pub type ByFate = [u64; 5];
+/// Counts by [`PointStatus`], in its order.
+pub type ByStatus = [u64; 5];
 
 /// The points of one cloud in a tile: those of the core first, then those of the halo.
 #[derive(Default)]
@@ -83,7 +83,7 @@ pub struct PointSet {
     /// All points.
     pub points: Vec<Point>,
     /// What became of each.
-    pub fates: Vec<Fate>,
+    pub statuses: Vec<PointStatus>,
     /// How many belong to the core.
     pub core: usize,
 }
@@ -92,29 +92,29 @@ impl PointSet {
     /// Holds the points of a piece instead, about which nothing has been decided yet; the memory is used again.
     pub fn fill(&mut self, piece: &Piece<'_>) {
         self.points.clear();
-        self.fates.clear();
+        self.statuses.clear();
         self.points.reserve(piece.core.len() + piece.halo.len());
         piece.core.add_to(&mut self.points);
         piece.halo.add_to(&mut self.points);
         self.core = piece.core.len();
-        let fate = |point: &Point| if point.is_noise() { Fate::Noise } else { Fate::Ground };
-        self.fates.extend(self.points.iter().map(fate));
+        let status = |point: &Point| if point.is_noise() { PointStatus::Noise } else { PointStatus::Ground };
+        self.statuses.extend(self.points.iter().map(status));
     }
 
     /// Forgets all points and makes room for so many, and no more: these are the largest lists of a run. Room that is never
     /// written to takes no memory.
     pub fn start(&mut self, count: usize) {
         empty_for(&mut self.points, count);
-        empty_for(&mut self.fates, count);
+        empty_for(&mut self.statuses, count);
         self.core = 0;
     }
 
     /// Adds those points of a range of another set that `held` chooses, with what became of them.
     pub fn extend(&mut self, other: &PointSet, range: ops::Range<usize>, held: impl Fn(&Point) -> bool) {
-        for (point, fate) in other.points[range.clone()].iter().zip(&other.fates[range]) {
+        for (point, status) in other.points[range.clone()].iter().zip(&other.statuses[range]) {
             if held(point) {
                 self.points.push(*point);
-                self.fates.push(*fate);
+                self.statuses.push(*status);
             }
         }
     }
@@ -122,12 +122,12 @@ impl PointSet {
     /// Takes over all points of another set.
     pub fn append(&mut self, other: &mut PointSet) {
         self.points.append(&mut other.points);
-        self.fates.append(&mut other.fates);
+        self.statuses.append(&mut other.statuses);
     }
 
     /// Indices of the ground points, halo included.
     pub fn ground(&self) -> impl Iterator<Item = usize> + Clone + '_ {
-        self.fates.iter().enumerate().filter(|(_, fate)| **fate == Fate::Ground).map(|(i, _)| i)
+        self.statuses.iter().enumerate().filter(|(_, status)| **status == PointStatus::Ground).map(|(i, _)| i)
     }
 }
 
@@ -153,7 +153,7 @@ pub struct Tile {
     /// What the ground filter knows of the survey, where a later stage wants it.
     pub survey_limits: Option<Limits>,
     /// What kind of place every cell of the core is, where that is asked for.
-    pub places: Option<Places>,
+    pub cell_attributes: Option<CellAttributes>,
     /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
     pub counted: Vec<(u32, Micrometres)>,
     /// Ground points of the survey that have reference within reach and may be drawn, halo included.
@@ -193,23 +193,23 @@ pub struct Candidate {
 
 /// Counts of one cloud's core points in one or all tiles.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct FateCounts {
-    /// See [`Fate::Noise`].
+pub struct StatusCounts {
+    /// See [`PointStatus::Noise`].
     pub noise: u64,
-    /// See [`Fate::LowOutlier`].
+    /// See [`PointStatus::LowOutlier`].
     pub low_outlier: u64,
-    /// See [`Fate::AboveGround`].
+    /// See [`PointStatus::AboveGround`].
     pub above_ground: u64,
     /// Ground by return number; 0 holds those without a valid one.
     pub ground_by_return: [u64; 16],
-    /// What each `keep` stage of the tiles did, by its place in the list of stages.
-    pub keep: BTreeMap<usize, Tally>,
+    /// What each `select` stage of the tiles did, by its place in the list of stages.
+    pub select: BTreeMap<usize, Tally>,
 }
 
-impl FateCounts {
+impl StatusCounts {
     /// Adds points with the returns of `first`.
-    pub fn add(&mut self, first: &Point, fates: &ByFate) {
-        let [ground, noise, low_outlier, above_ground, _] = fates;
+    pub fn add(&mut self, first: &Point, statuses: &ByStatus) {
+        let [ground, noise, low_outlier, above_ground, _] = statuses;
         self.noise += noise;
         self.low_outlier += low_outlier;
         self.above_ground += above_ground;
@@ -217,15 +217,15 @@ impl FateCounts {
     }
 
     /// Adds the counts of another tile.
-    pub fn merge(&mut self, other: &FateCounts) {
+    pub fn merge(&mut self, other: &StatusCounts) {
         self.noise += other.noise;
         self.low_outlier += other.low_outlier;
         self.above_ground += other.above_ground;
         for (a, b) in self.ground_by_return.iter_mut().zip(other.ground_by_return) {
             *a += b;
         }
-        for (stage, tally) in &other.keep {
-            self.keep.entry(*stage).or_default().merge(tally);
+        for (stage, tally) in &other.select {
+            self.select.entry(*stage).or_default().merge(tally);
         }
     }
 }
@@ -236,9 +236,9 @@ pub struct Found {
     /// Checkpoints that the tile puts up for the draw.
     pub drawn: Vec<Drawn>,
     /// Counts of the survey's core points.
-    pub survey: FateCounts,
+    pub survey: StatusCounts,
     /// Counts of the reference's core points.
-    pub reference: FateCounts,
+    pub reference: StatusCounts,
     /// Every candidate; empty where only drawn checkpoints count.
     pub compared: Vec<Compared>,
     /// Survey points of the core by stratum, and how many of them are ground.
@@ -249,7 +249,7 @@ pub struct Found {
 
 impl Found {
     /// The counts of one cloud.
-    pub fn counts_mut(&mut self, cloud: Cloud) -> &mut FateCounts {
+    pub fn counts_mut(&mut self, cloud: Cloud) -> &mut StatusCounts {
         match cloud {
             Cloud::Survey => &mut self.survey,
             Cloud::Reference => &mut self.reference,

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::Point;
-use crate::tile::points::ByFate;
+use crate::tile::points::ByStatus;
 
 /// A property to group by.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -20,8 +20,8 @@ pub enum By {
     ScanAngle,
     /// Flight strip (point source ID).
     Strip,
-    /// Single echo, first, intermediate or last of several.
-    Echo,
+    /// The only return of its pulse, or the first, an intermediate or the last of several.
+    ReturnType,
 }
 
 impl By {
@@ -33,7 +33,7 @@ impl By {
             By::Slope => "slope",
             By::ScanAngle => "scan_angle",
             By::Strip => "strip",
-            By::Echo => "echo",
+            By::ReturnType => "return_type",
         }
     }
 }
@@ -58,29 +58,29 @@ impl Cover {
     }
 }
 
-/// Place of an echo among those of its pulse.
+/// Place of a return among those of its pulse.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Echo {
+#[serde(rename_all = "snake_case")]
+pub enum ReturnType {
     /// The only one.
     Single,
     /// First of several.
-    First,
+    FirstOfMany,
     /// Neither first nor last.
     Intermediate,
     /// Last of several.
-    Last,
+    LastOfMany,
 }
 
-impl Echo {
-    /// The place of a point among the echoes of its pulse; nothing where its return number is not valid.
+impl ReturnType {
+    /// The place of a point among the returns of its pulse; nothing where its return number is not valid.
     pub fn of(point: &Point) -> Option<Self> {
         let number = point.valid_return()?;
         Some(match (number, point.number_of_returns) {
-            (1, 1) => Echo::Single,
-            (1, _) => Echo::First,
-            (n, all) if n == all => Echo::Last,
-            _ => Echo::Intermediate,
+            (1, 1) => ReturnType::Single,
+            (1, _) => ReturnType::FirstOfMany,
+            (n, all) if n == all => ReturnType::LastOfMany,
+            _ => ReturnType::Intermediate,
         })
     }
 }
@@ -98,8 +98,8 @@ pub struct Strata {
     pub scan_angle: Option<u8>,
     /// Flight strip.
     pub strip: Option<u16>,
-    /// Place among the echoes of the pulse.
-    pub echo: Option<Echo>,
+    /// Place among the returns of the pulse.
+    pub return_type: Option<ReturnType>,
 }
 
 /// Most classes of slope, and most bands of the scan angle.
@@ -118,17 +118,17 @@ impl Strata {
             slope: self.slope.filter(|_| has(By::Slope)),
             scan_angle: self.scan_angle.filter(|_| has(By::ScanAngle)),
             strip: self.strip.filter(|_| has(By::Strip)),
-            echo: self.echo.filter(|_| has(By::Echo)),
+            return_type: self.return_type.filter(|_| has(By::ReturnType)),
         }
     }
 
     /// The strata as bytes.
     pub fn encode(self) -> [u8; ENCODED] {
         let cover = self.cover.map_or(0, |cover| cover as u8 + 1);
-        let echo = self.echo.map_or(0, |echo| echo as u8 + 1);
+        let return_type = self.return_type.map_or(0, |one| one as u8 + 1);
         let class = |class: Option<u8>| class.map_or(0, |class| class + 1);
         let [low, high] = self.strip.unwrap_or(0).to_le_bytes();
-        let flags = cover | echo << 2 | u8::from(self.strip.is_some()) << 5;
+        let flags = cover | return_type << 2 | u8::from(self.strip.is_some()) << 5;
         [self.return_number, flags, class(self.slope) | class(self.scan_angle) << 4, low, high]
     }
 
@@ -145,12 +145,12 @@ impl Strata {
             slope: class(b[2]),
             scan_angle: class(b[2] >> 4),
             strip: (b[1] & 1 << 5 != 0).then(|| u16::from_le_bytes([b[3], b[4]])),
-            echo: match b[1] >> 2 & 7 {
+            return_type: match b[1] >> 2 & 7 {
                 0 => None,
-                1 => Some(Echo::Single),
-                2 => Some(Echo::First),
-                3 => Some(Echo::Intermediate),
-                _ => Some(Echo::Last),
+                1 => Some(ReturnType::Single),
+                2 => Some(ReturnType::FirstOfMany),
+                3 => Some(ReturnType::Intermediate),
+                _ => Some(ReturnType::LastOfMany),
             },
         }
     }
@@ -167,8 +167,8 @@ pub struct StratumCounts {
 
 impl StratumCounts {
     /// Adds points of the stratum.
-    pub fn add(&mut self, fates: &ByFate) {
-        let [ground, noise, low_outlier, above_ground, _] = fates;
+    pub fn add(&mut self, statuses: &ByStatus) {
+        let [ground, noise, low_outlier, above_ground, _] = statuses;
         self.ground += ground;
         self.points += ground + noise + low_outlier + above_ground;
     }
@@ -204,11 +204,20 @@ mod tests {
 
     #[test]
     fn echoes_by_their_place_in_the_pulse() {
-        let echo = |return_number, number_of_returns| {
-            Echo::of(&Point { return_number, number_of_returns, ..Point::default() })
+        let return_type = |return_number, number_of_returns| {
+            ReturnType::of(&Point { return_number, number_of_returns, ..Point::default() })
         };
-        let all = [echo(1, 1), echo(1, 3), echo(2, 3), echo(3, 3), echo(4, 3), echo(0, 0)];
-        let expected = [Echo::Single, Echo::First, Echo::Intermediate, Echo::Last].map(Some);
+        let all = [
+            return_type(1, 1),
+            return_type(1, 3),
+            return_type(2, 3),
+            return_type(3, 3),
+            return_type(4, 3),
+            return_type(0, 0),
+        ];
+        let expected =
+            [ReturnType::Single, ReturnType::FirstOfMany, ReturnType::Intermediate, ReturnType::LastOfMany]
+                .map(Some);
         assert_eq!(all[..4], expected);
         assert_eq!(all[4..], [None, None]);
     }
@@ -233,7 +242,7 @@ mod tests {
                 slope: slope.checked_sub(1),
                 scan_angle: angle.checked_sub(1),
                 strip,
-                echo: [None, Some(Echo::Single), Some(Echo::First), Some(Echo::Intermediate), Some(Echo::Last)][echo as usize],
+                return_type: [None, Some(ReturnType::Single), Some(ReturnType::FirstOfMany), Some(ReturnType::Intermediate), Some(ReturnType::LastOfMany)][echo as usize],
             };
             prop_assert_eq!(Strata::decode(strata.encode()), strata);
         }

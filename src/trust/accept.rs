@@ -1,9 +1,9 @@
 //! The client's limits against what was found.
 
 use crate::pipeline::accept::Limits;
-use crate::results::confidence::{Accepted, Interval, Standing};
+use crate::results::confidence::{Compliance, Interval, LimitResult};
 use crate::results::summary::Statistics;
-use crate::terrain::trade::TradeRow;
+use crate::terrain::by_returns::TerrainRow;
 use crate::units::{Length, Unit};
 
 use crate::results::format::in_words;
@@ -14,7 +14,7 @@ pub struct Found<'a> {
     /// The figures.
     pub statistics: &'a Statistics,
     /// Against the standards.
-    pub standing: &'a Standing,
+    pub compliance: &'a Compliance,
 }
 
 /// Whether what is limited may not exceed its bound, or must reach it.
@@ -28,9 +28,9 @@ enum Sense {
 pub fn judge<'a>(
     all: &[Limits],
     find: impl Fn(&serde_json::Map<String, serde_json::Value>) -> Option<Found<'a>>,
-    trade: &[TradeRow],
+    trade: &[TerrainRow],
     unit: Unit,
-) -> Vec<Accepted> {
+) -> Vec<LimitResult> {
     let mut judged = Vec::new();
     for limits in all {
         let group = selected(&limits.group);
@@ -50,7 +50,7 @@ pub fn judge<'a>(
             };
             let verdict = verdict(value, ci95, number, sense, measure);
             let n = s.and_then(|s| s.n_effective);
-            judged.push(Accepted {
+            judged.push(LimitResult {
                 limit: format!("{words}, {of}: {than} {text}"),
                 group: group.clone(),
                 measure,
@@ -66,14 +66,15 @@ pub fn judge<'a>(
             note("rmse", "RMSE", bound, Sense::AtMost, s.map_or((None, None), |s| (s.rmse, s.rmse_ci95)));
         }
         if let Some(bound) = length(limits.bias) {
-            note("bias", "bias", bound, Sense::AtMost, s.map_or((None, None), |s| (s.mean, s.mean_ci95)));
+            note("bias", "bias", bound, Sense::AtMost, s.map_or((None, None), |s| (s.bias, s.bias_ci95)));
         }
         if let Some(bound) = length(limits.sd) {
             note("sd", "SD", bound, Sense::AtMost, s.map_or((None, None), |s| (s.sd, s.sd_ci95)));
         }
         if let Some(bound) = length(limits.class) {
-            let standing = found.as_ref().map(|found| found.standing);
-            let value = standing.map_or((None, None), |standing| (standing.rmse_v, standing.rmse_v_ci95));
+            let compliance = found.as_ref().map(|found| found.compliance);
+            let value =
+                compliance.map_or((None, None), |compliance| (compliance.rmse_v, compliance.rmse_v_ci95));
             note("class", "RMSE_V", bound, Sense::AtMost, value);
         }
         if let Some(share) = limits.share {
@@ -85,7 +86,7 @@ pub fn judge<'a>(
                 Some(number) => trade.iter().rev().find(|row| row.returns_up_to <= number),
                 None => trade.last(),
             };
-            let value = row.and_then(|row| row.filled);
+            let value = row.and_then(|row| row.coverage);
             note("coverage", "terrain filled", Bound::Share(share), Sense::AtLeast, (value, None));
         }
     }

@@ -219,7 +219,7 @@ pub fn statistics(group: &Group, figures: &Figures, counts: &PointCounts, units:
         ground,
         ground_share: share(ground, all_ground),
         compared: moments.n,
-        mean: length(moments.mean()),
+        bias: length(moments.mean()),
         sd: length(moments.sd()),
         rmse: length(moments.rmse()),
         min: length(moments.min().map(|v| v as f64)),

@@ -116,7 +116,7 @@ fn named(strata: &Strata, by: &[By], summarise: &Summarise) -> Map<String, Value
         By::Slope => json!(class(strata.slope, &summarise.slope_breaks)),
         By::ScanAngle => json!(class(strata.scan_angle, &summarise.scan_angle_breaks)),
         By::Strip => json!(strata.strip),
-        By::Echo => json!(strata.echo),
+        By::ReturnType => json!(strata.return_type),
     };
     by.iter().map(|by| (by.word().to_string(), value(by))).collect()
 }
@@ -133,14 +133,14 @@ pub fn selected(selection: &Selection) -> Map<String, Value> {
 mod tests {
     use super::*;
     use crate::results::format::in_words;
-    use crate::tile::strata::Echo;
+    use crate::tile::strata::ReturnType;
 
     fn strata(return_number: u8, cover: Cover) -> Strata {
         Strata {
             return_number,
             cover: Some(cover),
             strip: Some(7),
-            echo: Some(Echo::Last),
+            return_type: Some(ReturnType::LastOfMany),
             ..Strata::default()
         }
     }

@@ -18,7 +18,7 @@ use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::trust::figures::Comparisons;
 use crate::trust::groups::Groups;
-use crate::trust::undone::undone;
+use crate::trust::truncation::undone;
 use crate::units::{Length, Micrometres, Unit};
 
 /// What is found beside the intervals of the groups.
@@ -83,7 +83,7 @@ pub fn intervals(
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
-        row.mean_ci95 = length(estimate.mean_ci95);
+        row.bias_ci95 = length(estimate.mean_ci95);
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
@@ -92,7 +92,7 @@ pub fn intervals(
         let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
         let own: Vec<&Placed> = placed.iter().filter(member).collect();
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
-        row.uncut = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
+        row.truncation_corrected = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
     });
     Ok(Intervals { correlation: told(correlation, &sums, units), block: size, learning })
 }

@@ -3,14 +3,14 @@
 //!
 //! [`study`] is the whole of it: [`figures`] passes over all comparisons for the exact figures of the [`groups`] and
 //! keeps an excerpt of them for what must be looked at together; [`intervals`] turns blocks of the site into intervals
-//! and verdicts; [`standing`], [`accept`] and [`warnings`] say what a person can act on.
+//! and verdicts; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
 
 pub mod accept;
+pub mod compliance;
 pub mod diagnose;
 pub mod figures;
 pub mod groups;
 pub mod intervals;
-pub mod standing;
 pub mod study;
-pub mod undone;
+pub mod truncation;
 pub mod warnings;

@@ -9,14 +9,14 @@ use crate::results::summary::{ReturnRow, Statistics};
 use crate::stages::Stage;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
+use crate::terrain::by_returns::TerrainRow;
 use crate::terrain::learning::Learning;
-use crate::terrain::trade::TradeRow;
 use crate::tile::strata::By;
 use crate::trust::accept::{self, Found};
+use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::figures::{Comparisons, PointCounts, figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Alike, Intervals, intervals};
-use crate::trust::standing::{Reference, standing, testable_class};
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
 
@@ -43,7 +43,7 @@ pub fn study<E: From<io::Error>>(
     counts: &PointCounts,
     pipeline: &Pipeline,
     units: Unit,
-    trade: impl FnOnce(&Moments16, &Learning, Micrometres) -> Result<Vec<TradeRow>, E>,
+    trade: impl FnOnce(&Moments16, &Learning, Micrometres) -> Result<Vec<TerrainRow>, E>,
 ) -> Result<Studied, E> {
     let summarise = pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let first = first_pass(all, &summarise)?;
@@ -63,7 +63,7 @@ pub fn study<E: From<io::Error>>(
     let mut by_return = Moments16::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let trade = trade(&by_return, &learning, block)?;
-    let trade: Vec<TradeRow> =
+    let trade: Vec<TerrainRow> =
         trade.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
 
     let stated = pipeline.reference.as_ref();
@@ -76,18 +76,18 @@ pub fn study<E: From<io::Error>>(
         }),
     };
     let only_by_return = summarise.by == [By::Return];
-    let standings: Vec<_> =
-        groups.all.iter().zip(&rows).map(|(group, row)| standing(group, row, &reference, units)).collect();
+    let compliances: Vec<_> =
+        groups.all.iter().zip(&rows).map(|(group, row)| compliance(group, row, &reference, units)).collect();
     let find = |by: &serde_json::Map<String, serde_json::Value>| {
         let place = groups.all.iter().position(|group| group.by == *by)?;
-        Some(Found { statistics: &rows[place], standing: &standings[place] })
+        Some(Found { statistics: &rows[place], compliance: &compliances[place] })
     };
     let accepted = accept::judge(&pipeline.accept, find, &trade, units);
     let findings = Findings {
         pipeline,
         groups: &groups,
         rows: &rows,
-        standings: &standings,
+        compliances: &compliances,
         excerpt: &first.excerpt,
         block,
         correlation: &correlation,
@@ -98,18 +98,25 @@ pub fn study<E: From<io::Error>>(
     let warnings = warnings(&findings);
 
     let told = |role: &Role| !(only_by_return && matches!(role, Role::Crossed));
-    let in_standards = groups.all.iter().zip(standings).filter(|(group, _)| told(&group.role));
+    let in_standards = groups.all.iter().zip(compliances).filter(|(group, _)| told(&group.role));
     let standards = Standards {
         standard: ASPRS,
         required_checkpoints: MIN_CHECKPOINTS,
-        groups: in_standards.map(|(_, standing)| standing).collect(),
+        groups: in_standards.map(|(_, compliance)| compliance).collect(),
         reference_class_cm: reference.uncertainty.and_then(|sigma| testable_class(sigma, units)),
         offset: reference.offset,
     };
     let mut studied = Studied {
         returns: Vec::new(),
         all: Statistics::default(),
-        trust: Trust { correlation, trade, standards, accept: accepted, warnings, ..Trust::default() },
+        trust: Trust {
+            correlation,
+            terrain_by_returns: trade,
+            standards,
+            accept: accepted,
+            warnings,
+            ..Trust::default()
+        },
     };
     for (group, statistics) in groups.all.iter().zip(rows) {
         match group.role {

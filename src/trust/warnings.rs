@@ -3,15 +3,15 @@
 use rayon::prelude::*;
 
 use crate::pipeline::Pipeline;
-use crate::results::confidence::{Accepted, Correlation, Standing, Warning};
+use crate::results::confidence::{Compliance, Correlation, LimitResult, Warning};
 use crate::results::format::{in_words, length, listed, percent, thousands};
 use crate::results::summary::Statistics;
 use crate::stages::Stage;
 use crate::stages::compare::{Compared, Method};
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, lopsided, matching_error, strips_apart, tilt};
 use crate::trust::groups::{Group, Groups, Role};
-use crate::trust::standing::{Reference, metres};
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is a rough guess.
@@ -23,7 +23,7 @@ const MANY_NEAR_LIMIT: f64 = 0.02;
 /// The matching error matters from this share of the smallest SD on: it then adds 5 % to it.
 const MATCHING_SHARE: f64 = 0.32;
 
-/// Everything that warnings are drawn from. Rows and standings go with the groups.
+/// Everything that warnings are drawn from. Rows and compliances go with the groups.
 pub struct Findings<'a> {
     /// The pipeline.
     pub pipeline: &'a Pipeline,
@@ -32,7 +32,7 @@ pub struct Findings<'a> {
     /// Their figures.
     pub rows: &'a [Statistics],
     /// How they stand.
-    pub standings: &'a [Standing],
+    pub compliances: &'a [Compliance],
     /// An even choice of comparisons, sorted.
     pub excerpt: &'a [Compared],
     /// Edge of the blocks, micrometres.
@@ -42,7 +42,7 @@ pub struct Findings<'a> {
     /// The reference's own error.
     pub reference: &'a Reference,
     /// The client's limits.
-    pub accepted: &'a [Accepted],
+    pub accepted: &'a [LimitResult],
     /// The unit of the report.
     pub units: Unit,
 }
@@ -70,24 +70,24 @@ fn one(code: &'static str, text: String) -> Vec<Warning> {
 }
 
 /// The groups that a reader looks at first: each return, and open and canopy.
-fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Statistics, &'a Standing)> {
+fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Statistics, &'a Compliance)> {
     let all = f
         .groups
         .all
         .iter()
         .zip(f.rows)
-        .zip(f.standings)
-        .map(|((group, row), standing)| (group, row, standing));
+        .zip(f.compliances)
+        .map(|((group, row), compliance)| (group, row, compliance));
     all.filter(|(group, row, _)| !matches!(group.role, Role::Crossed | Role::All) && row.compared > 0)
 }
 
 fn cut_tail(f: &Findings) -> Vec<Warning> {
     let told = main_groups(f).filter(|(group, ..)| matches!(group.role, Role::Return(_)));
     let told = told.filter_map(|(group, row, _)| {
-        let uncut = row.uncut.as_ref()?;
-        let near = uncut.near_limit.filter(|near| *near >= MANY_NEAR_LIMIT)?;
+        let truncation_corrected = row.truncation_corrected.as_ref()?;
+        let near = truncation_corrected.within_sd_of_limit.filter(|near| *near >= MANY_NEAR_LIMIT)?;
         let name = in_words(&group.by);
-        let text = match (row.mean.zip(row.sd), uncut.mean.zip(uncut.sd)) {
+        let text = match (row.bias.zip(row.sd), truncation_corrected.bias.zip(truncation_corrected.sd)) {
             (Some((mean, sd)), Some((true_mean, true_sd))) => format!(
                 "{name}: bias {} and SD {} as compared, about {} and {} with the cut undone",
                 length(mean, f.units),
@@ -124,8 +124,9 @@ fn reference_too_coarse(f: &Findings) -> Vec<Warning> {
     };
     let asked = f.accepted.iter().filter(|limit| limit.measure == "class").map(|limit| limit.bound);
     let asked = asked.fold(f64::INFINITY, f64::min);
-    let met = f.standings.iter().find(|standing| standing.name == Some("NVA")).or(f.standings.first());
-    let met = met.and_then(|standing| standing.class_cm).map(|cm| cm / 100.0 / metres(1.0, f.units));
+    let met =
+        f.compliances.iter().find(|compliance| compliance.name == Some("NVA")).or(f.compliances.first());
+    let met = met.and_then(|compliance| compliance.class_cm).map(|cm| cm / 100.0 / metres(1.0, f.units));
     let class = if asked.is_finite() { asked } else { met.unwrap_or(f64::INFINITY) };
     if sigma * REFERENCE_FACTOR <= class * (1.0 + 1e-9) {
         return Vec::new();
@@ -142,8 +143,8 @@ fn reference_too_coarse(f: &Findings) -> Vec<Warning> {
 }
 
 fn bias(f: &Findings) -> Vec<Warning> {
-    let told = f.groups.all.iter().zip(f.standings).filter(|(group, standing)| {
-        !matches!(group.role, Role::Crossed) && standing.bias_within_guidance == Some(false)
+    let told = f.groups.all.iter().zip(f.compliances).filter(|(group, compliance)| {
+        !matches!(group.role, Role::Crossed) && compliance.bias_within_guidance == Some(false)
     });
     let names: Vec<String> = told.map(|(group, _)| in_words(&group.by)).collect();
     if names.is_empty() {

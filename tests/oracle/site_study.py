@@ -93,8 +93,8 @@ def read(patterns, unit):
     return cloud, {"read": read_count, "withheld": read_count - len(cloud)}
 
 
-def keep(cloud, returns, strips):
-    """The points that a `keep` stage with these returns and strips lets through. Choice: a point whose return number
+def select(cloud, returns, strips):
+    """The points that a `select` stage with these returns and strips lets through. Choice: a point whose return number
     is not valid meets no condition on returns."""
     kept = np.ones(len(cloud), dtype=bool)
     if returns:
@@ -302,7 +302,7 @@ def match_plane(survey, reference, within):
 
 def statistics(dz, unit):
     """The figures of one group, in `unit`; null where there is none."""
-    names = ("mean", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95")
+    names = ("bias", "sd", "rmse", "min", "max", "median", "nmad", "abs_p95")
     if len(dz) == 0:
         return dict.fromkeys(names)
     value = dz.astype(float)
@@ -328,8 +328,8 @@ def study(options):
     survey_counts["invalid_return"] = int((~survey.valid).sum())
     reference_counts["invalid_return"] = int((~reference.valid).sum())
 
-    kept = keep(survey, options.returns, options.survey_strips)
-    reference_kept = keep(reference, options.returns, options.reference_strips)
+    kept = select(survey, options.returns, options.survey_strips)
+    reference_kept = select(reference, options.returns, options.reference_strips)
     accepted, counts = ground(survey[kept], options)
     survey_counts |= {"kept": int(kept.sum())} | counts
     reference_accepted, counts = ground(reference[reference_kept], options)
@@ -377,7 +377,7 @@ def compare_with_truth(summary, path):
         i, n = row["return"] - 1, row["compared"]
         mean = 1000 * (truth["survey"]["bias_by_return_m"][i] - offset)
         sd = 1000 * (truth["survey"]["sd_by_return_m"][i] ** 2 + noise**2) ** 0.5
-        got_mean, got_sd = row["mean"] * to_mm, row["sd"] * to_mm
+        got_mean, got_sd = row["bias"] * to_mm, row["sd"] * to_mm
         print(
             f"{row['return']:6} {truth['survey']['counts']['true_ground_by_return'][i]:12} {row['ground']:9}"
             f" {n:9} {mean:11.2f} {got_mean:9.2f} ({(got_mean - mean) / sd * n**0.5:+5.1f})"

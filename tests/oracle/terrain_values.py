@@ -121,7 +121,7 @@ def hole_cases():
 
 def main():
     out = Path(sys.argv[1]) if len(sys.argv) > 1 else Path(__file__).with_name("terrain_values.json")
-    out.write_text(json.dumps({"terrain": terrain_cases(), "holes": hole_cases()}, separators=(",", ":")) + "\n")
+    out.write_text(json.dumps({"terrain": terrain_cases(), "voids": hole_cases()}, separators=(",", ":")) + "\n")
 
 
 if __name__ == "__main__":

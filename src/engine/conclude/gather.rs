@@ -9,7 +9,7 @@ use crate::engine::conclude::sample::Sample;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journal;
 use crate::stages::auto::Count;
-use crate::tile::points::{FateCounts, Found};
+use crate::tile::points::{Found, StatusCounts};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::tiling::TileKey;
 
@@ -17,9 +17,9 @@ use crate::tile::tiling::TileKey;
 #[derive(Clone, Default)]
 pub struct Counts {
     /// Of the survey.
-    pub survey: FateCounts,
+    pub survey: StatusCounts,
     /// Of the reference.
-    pub reference: FateCounts,
+    pub reference: StatusCounts,
     /// Of the survey, by stratum.
     pub strata: BTreeMap<Strata, StratumCounts>,
 }

@@ -5,4 +5,4 @@ pub mod gather;
 pub mod manifest;
 pub mod sample;
 pub mod summing_up;
-pub mod trade;
+pub mod terrain;

@@ -142,6 +142,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::tile::strata::Strata;
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
         Drawn {

@@ -4,22 +4,26 @@ use crate::cloud::CloudFile;
 use crate::cloud::bounds::Range;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::compared::ComparedFile;
-use crate::engine::partition::clouds::DealtClouds;
-use crate::engine::partition::scatter::ReadCounts;
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::read::ReadCounts;
 use crate::engine::plan::job::{CloudJob, Job};
 use crate::engine::store::error::EngineError;
-use crate::results::summary::{CloudCounts, Histogram, KeepCounts, ReturnRow, Statistics};
-use crate::tile::points::FateCounts;
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Statistics};
+use crate::tile::points::StatusCounts;
 use crate::trust::figures::Comparisons;
 use crate::units::Unit;
 
 /// Counts of a cloud in the order in which its points go through the stages.
-pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
-    let keep = read
-        .keep
+pub fn cloud_counts(read: &ReadCounts, statuses: &StatusCounts) -> CloudCounts {
+    let select = read
+        .select
         .iter()
-        .chain(&fates.keep)
-        .map(|(stage, tally)| KeepCounts { stage: *stage, kept: tally.kept, dropped: tally.dropped })
+        .chain(&statuses.select)
+        .map(|(stage, tally)| SelectCounts {
+            stage: *stage,
+            selected: tally.selected,
+            not_selected: tally.not_selected,
+        })
         .collect();
     CloudCounts {
         read: read.read,
@@ -28,16 +32,16 @@ pub fn cloud_counts(read: &ReadCounts, fates: &FateCounts) -> CloudCounts {
         withheld: read.withheld,
         invalid_return: read.by_return[0],
         out_of_range: read.out_of_range,
-        keep,
-        noise: fates.noise,
-        low_outlier: fates.low_outlier,
-        above_ground: fates.above_ground,
-        ground: fates.ground_by_return.iter().sum(),
+        select,
+        noise: statuses.noise,
+        low_outlier: statuses.low_outlier,
+        above_ground: statuses.above_ground,
+        ground: statuses.ground_by_return.iter().sum(),
     }
 }
 
 /// What reading the points brought to light, in words: damaged blocks, and headers that the points contradict.
-pub fn notes_of_reading(dealt: &DealtClouds, job: &Job) -> Vec<String> {
+pub fn notes_of_reading(dealt: &Partitions, job: &Job) -> Vec<String> {
     let mut notes = Vec::new();
     let clouds = [
         ("survey", Some((&dealt.survey, &job.survey))),

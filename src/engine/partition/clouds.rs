@@ -3,21 +3,21 @@
 use std::collections::BTreeSet;
 use std::iter;
 
-use crate::engine::partition::scatter::Dealt;
+use crate::engine::partition::read::Partition;
 use crate::tile::points::{ByCloud, Cloud};
 use crate::tile::tiling::TileKey;
 
 /// Both clouds, dealt out to tiles.
-pub struct DealtClouds {
+pub struct Partitions {
     /// The survey.
-    pub survey: Dealt,
+    pub survey: Partition,
     /// The reference, where there is one.
-    pub reference: Option<Dealt>,
+    pub reference: Option<Partition>,
 }
 
-impl DealtClouds {
+impl Partitions {
     /// One of the two.
-    pub fn get(&self, cloud: Cloud) -> Option<&Dealt> {
+    pub fn get(&self, cloud: Cloud) -> Option<&Partition> {
         match cloud {
             Cloud::Survey => Some(&self.survey),
             Cloud::Reference => self.reference.as_ref(),
@@ -25,7 +25,7 @@ impl DealtClouds {
     }
 
     /// Those that there are.
-    pub fn clouds(&self) -> impl Iterator<Item = &Dealt> {
+    pub fn clouds(&self) -> impl Iterator<Item = &Partition> {
         iter::once(&self.survey).chain(&self.reference)
     }
 

@@ -8,9 +8,9 @@ use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::engine::partition::clouds::DealtClouds;
-use crate::engine::partition::dealer::Share;
-use crate::engine::partition::scatter::{Dealt, ReadCounts};
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::partitioner::Share;
+use crate::engine::partition::read::{Partition, ReadCounts};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
 use crate::engine::store::spill::{Place, Spill};
@@ -44,8 +44,8 @@ pub fn reference_spill(folder: &Path) -> PathBuf {
 ///
 /// # Errors
 /// Where the disk does not take it.
-pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
-    let entry = |dealt: &Dealt| Entry {
+pub fn write(dealt: &Partitions, path: &Path) -> Result<(), EngineError> {
+    let entry = |dealt: &Partition| Entry {
         counts: dealt.counts.clone(),
         shares: dealt.shares.iter().map(|(key, share)| (*key, *share)).collect(),
         last_pieces: dealt.spill.last_pieces(),
@@ -59,16 +59,16 @@ pub fn write(dealt: &DealtClouds, path: &Path) -> Result<(), EngineError> {
 ///
 /// # Errors
 /// Where a file is missing or damaged.
-pub fn read(path: &Path, folder: &Path) -> Result<DealtClouds, EngineError> {
+pub fn read(path: &Path, folder: &Path) -> Result<Partitions, EngineError> {
     let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
-    let open = |entry: Entry, path: &Path| -> Result<Dealt, EngineError> {
+    let open = |entry: Entry, path: &Path| -> Result<Partition, EngineError> {
         let spill = Spill::open(path, entry.last_pieces, entry.bytes)?;
         let shares: BTreeMap<TileKey, Share> = entry.shares.into_iter().collect();
-        Ok(Dealt { spill, shares, counts: entry.counts })
+        Ok(Partition { spill, shares, counts: entry.counts })
     };
-    Ok(DealtClouds {
+    Ok(Partitions {
         survey: open(index.survey, &survey_spill(folder))?,
         reference: index.reference.map(|entry| open(entry, &reference_spill(folder))).transpose()?,
     })

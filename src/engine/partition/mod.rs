@@ -1,6 +1,6 @@
 //! Reading the clouds and partitioning their points into tiles on disk.
 
 pub mod clouds;
-pub mod dealer;
 pub mod index;
-pub mod scatter;
+pub mod partitioner;
+pub mod read;

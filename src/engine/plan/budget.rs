@@ -34,7 +34,7 @@ pub const DENSE_SIDE: f64 = 1.3;
 /// Tiles that boxes are laid over at the most; beyond, the densest part is taken to be everywhere.
 const MOST_TILES: f64 = 200_000.0;
 
-/// Bytes of a survey point at work on a tile: the point, its fate, its candidate and its residual.
+/// Bytes of a survey point at work on a tile: the point, its status, its candidate and its residual.
 pub const SURVEY_POINT: f64 = 90.0;
 /// Bytes of a reference point at work on a tile: as it came, sorted among its neighbours, and room to spare.
 pub const REFERENCE_POINT: f64 = 60.0;

@@ -21,7 +21,7 @@ pub const DEFAULT_MEMORY: u64 = 512 << 20;
 
 /// How a run may use the machine.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Means {
+pub struct Resources {
     /// Workers.
     pub threads: usize,
     /// Memory allowed, bytes.
@@ -74,7 +74,7 @@ pub struct Job {
     /// The tiles.
     pub tiling: Tiling,
     /// What the run may use.
-    pub means: Means,
+    pub resources: Resources,
     /// What a person should know, in words.
     pub notes: Vec<String>,
 }
@@ -84,7 +84,7 @@ impl Job {
     ///
     /// # Errors
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
-    pub fn prepare(loaded: Loaded, means: Means) -> Result<Self, JobError> {
+    pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
         let chain = Chain::new(&pipeline.stages, pipeline.seed);
         let skip_damaged = chain.skip_damaged;
@@ -107,7 +107,7 @@ impl Job {
             },
             _ => None,
         });
-        let too_little = JobError::Memory { memory: means.memory, threads: means.threads };
+        let too_little = JobError::Memory { memory: resources.memory, threads: resources.threads };
         let edge = match fixed {
             Some(edge) => {
                 if let Some(why) = wrong_edge(edge, &chain) {
@@ -116,8 +116,8 @@ impl Job {
                 edge
             }
             None => tile_edge(
-                means.memory,
-                means.threads,
+                resources.memory,
+                resources.threads,
                 &survey.density,
                 reference.as_ref().map_or(&no_reference, |cloud| &cloud.density),
                 &chain,
@@ -133,7 +133,7 @@ impl Job {
             reference,
             units,
             tiling: Tiling { edge },
-            means,
+            resources,
             notes,
         })
     }

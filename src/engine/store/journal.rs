@@ -18,7 +18,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::files::{read_at, write_at};
 use crate::stages::compare::{Compared, ENCODED as COMPARED};
 use crate::stages::draw::{ENCODED, decode, encode};
-use crate::tile::points::{FateCounts, Found};
+use crate::tile::points::{Found, StatusCounts};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::tiling::TileKey;
 use crate::units::Micrometres;
@@ -56,8 +56,8 @@ pub struct Stretch {
 #[derive(Serialize, Deserialize)]
 struct Head {
     key: TileKey,
-    survey: FateCounts,
-    reference: FateCounts,
+    survey: StatusCounts,
+    reference: StatusCounts,
     #[serde(with = "as_list")]
     strata: BTreeMap<Strata, StratumCounts>,
     drawn: u64,
@@ -262,7 +262,7 @@ mod tests {
         };
         let mut found = Found { drawn: (0..seed % 4).map(drawn).collect(), ..Found::default() };
         found.survey.noise = seed;
-        found.survey.keep.insert(3, Tally { kept: seed, dropped: 1 });
+        found.survey.select.insert(3, Tally { selected: seed, not_selected: 1 });
         found.reference.ground_by_return[2] = seed + 1;
         let strata = Strata { return_number: 1, strip: Some(seed as u16), ..Strata::default() };
         found.terrain = vec![seed as u8; (seed % 7) as usize];

@@ -4,10 +4,10 @@
 use std::collections::HashSet;
 
 use crate::cloud::bounds::Range;
-use crate::engine::partition::clouds::DealtClouds;
+use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::budget::{CELL, REFERENCE_POINT, SHARE, SURVEY_POINT, TERRAIN_CELL};
 use crate::engine::plan::edge::wrong_edge;
-use crate::engine::plan::job::{Job, Means};
+use crate::engine::plan::job::{Job, Resources};
 use crate::engine::store::error::EngineError;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -27,8 +27,8 @@ const CELL_ON_DISK: u64 = 5;
 ///
 /// # Errors
 /// Where a tile takes more than all memory allowed, or the surfaces would flood the disk.
-pub fn heavy_tiles(dealt: &DealtClouds, job: &Job) -> Result<HashSet<TileKey>, EngineError> {
-    let Job { chain, tiling, means: Means { threads, memory }, .. } = job;
+pub fn heavy_tiles(dealt: &Partitions, job: &Job) -> Result<HashSet<TileKey>, EngineError> {
+    let Job { chain, tiling, resources: Resources { threads, memory }, .. } = job;
     check_surfaces(dealt, chain, *tiling)?;
     let all = (*memory as f64 * SHARE) as u64;
     let mut heavy = HashSet::new();
@@ -66,7 +66,7 @@ pub fn heavy_tiles(dealt: &DealtClouds, job: &Job) -> Result<HashSet<TileKey>, E
 }
 
 /// The part of a tile that lies in the box around either cloud, square micrometres.
-fn filled_area(key: TileKey, dealt: &DealtClouds, tiling: Tiling) -> f64 {
+fn filled_area(key: TileKey, dealt: &Partitions, tiling: Tiling) -> f64 {
     let (x, y) = tiling.ground(key, 0);
     let areas = [Cloud::Survey, Cloud::Reference].into_iter().filter_map(|cloud| {
         let (box_x, box_y) = dealt.get(cloud)?.counts.bounds.ranges()?;
@@ -85,7 +85,7 @@ struct Load {
 }
 
 impl Load {
-    fn of(key: TileKey, dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Self {
+    fn of(key: TileKey, dealt: &Partitions, chain: &Chain, tiling: Tiling) -> Self {
         let points = dealt.points_of(key);
         let halo = chain.halo();
         let halo = halo.survey.max(halo.reference);
@@ -123,7 +123,7 @@ impl Load {
 }
 
 /// Refuses points so scattered that surfaces over their tiles would take the disk: the work of a wrong scale factor.
-fn check_surfaces(dealt: &DealtClouds, chain: &Chain, tiling: Tiling) -> Result<(), EngineError> {
+fn check_surfaces(dealt: &Partitions, chain: &Chain, tiling: Tiling) -> Result<(), EngineError> {
     let points = dealt.spill_bytes();
     for need in chain.surfaces() {
         let Some(cloud) = dealt.get(need.cloud) else { continue };

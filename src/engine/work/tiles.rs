@@ -11,8 +11,8 @@ use rayon::prelude::*;
 use crate::cloud::bounds::{Bounds, Range, widened};
 use crate::cloud::point::Point;
 use crate::engine::conclude::gather::Gathered;
-use crate::engine::partition::clouds::DealtClouds;
-use crate::engine::partition::scatter::Dealt;
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::read::Partition;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::progress::Progress;
 use crate::engine::watch::stop;
@@ -21,7 +21,7 @@ use crate::raster::Extent;
 use crate::stages::chain::Chain;
 use crate::stages::matching::ReferenceGround;
 use crate::stages::terrain_cells::{REACH, TerrainGround};
-use crate::stages::{Look, Wanted};
+use crate::stages::{Visitor, Wanted};
 use crate::terrain::model::farthest;
 use crate::tile::points::{Cloud, Found, PointSet, Tile};
 use crate::tile::tiling::{TileKey, Tiling};
@@ -32,7 +32,7 @@ use crate::units::Micrometres;
 /// # Errors
 /// Where the disk fails.
 pub fn make_surfaces(
-    dealt: &DealtClouds,
+    dealt: &Partitions,
     chain: &Chain,
     tiling: Tiling,
     folder: &Path,
@@ -76,7 +76,7 @@ pub fn make_surfaces(
 /// What the work on tiles needs, whichever tile it is.
 pub struct Work<'a> {
     /// The points.
-    pub dealt: &'a DealtClouds,
+    pub dealt: &'a Partitions,
     /// The surfaces of each cloud.
     pub surfaces: &'a HashMap<Cloud, Surfaces>,
     /// The stages.
@@ -178,21 +178,21 @@ fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers) -> Result<Found
             .terrain_cell
             .and_then(|cell| terrain_ground(key, dealt, tiling, cell.exact_micrometres())),
         survey_limits: None,
-        places: None,
+        cell_attributes: None,
         counted: Vec::new(),
         candidates: Vec::new(),
         spaced: Vec::new(),
         found: Found::default(),
     };
-    let mut looks = looks_at(&tile, all)?;
+    let mut visitors = visitors_of(&tile, all)?;
     let wanted =
         |cloud| chain.tiles.iter().map(|stage| stage.wants(cloud, &tile)).max().unwrap_or(Wanted::Nothing);
     let (wanted_reference, wanted_survey) = (wanted(Cloud::Reference), wanted(Cloud::Survey));
     if let Some(reference) = &dealt.reference {
-        buffers.read_reference(reference, &mut tile, wanted_reference, &mut looks)?;
+        buffers.read_reference(reference, &mut tile, wanted_reference, &mut visitors)?;
     }
-    buffers.read_survey(&dealt.survey, &mut tile, wanted_survey, &mut looks)?;
-    looks.into_iter().for_each(|look| look.finish(&mut tile));
+    buffers.read_survey(&dealt.survey, &mut tile, wanted_survey, &mut visitors)?;
+    visitors.into_iter().for_each(|look| look.finish(&mut tile));
     for stage in &chain.tiles {
         stage.run(&mut tile);
     }
@@ -201,8 +201,8 @@ fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers) -> Result<Found
 }
 
 /// The looks of all stages that have one.
-fn looks_at<'a>(tile: &Tile, all: &Work<'a>) -> Result<Vec<Box<dyn Look + 'a>>, EngineError> {
-    let mut looks = Vec::new();
+fn visitors_of<'a>(tile: &Tile, all: &Work<'a>) -> Result<Vec<Box<dyn Visitor + 'a>>, EngineError> {
+    let mut visitors = Vec::new();
     for stage in &all.chain.tiles {
         let surface = match stage.surface().and_then(|need| Some((need, all.surfaces.get(&need.cloud)?))) {
             Some((need, surfaces)) if tile.points.get(need.cloud) > 0 => {
@@ -211,24 +211,24 @@ fn looks_at<'a>(tile: &Tile, all: &Work<'a>) -> Result<Vec<Box<dyn Look + 'a>>, 
             }
             _ => None,
         };
-        looks.extend(stage.look(tile, surface));
+        visitors.extend(stage.visitor(tile, surface));
     }
-    Ok(looks)
+    Ok(visitors)
 }
 
 impl Buffers {
     /// Has the stages look at the reference of a tile; what is wanted of its ground is held.
     fn read_reference(
         &mut self,
-        reference: &Dealt,
+        reference: &Partition,
         tile: &mut Tile,
         wanted: Wanted,
-        looks: &mut [Box<dyn Look + '_>],
+        visitors: &mut [Box<dyn Visitor + '_>],
     ) -> Result<(), EngineError> {
         let held = wanted > Wanted::Nothing;
         let ground = &mut tile.reference_ground;
         ground.start(if held { tile.points.reference as usize } else { 0 });
-        self.read(Cloud::Reference, reference, tile.key, looks, |piece| {
+        self.read(Cloud::Reference, reference, tile.key, visitors, |piece| {
             if held {
                 piece.ground().for_each(|i| ground.add(&piece.points[i]));
             }
@@ -238,10 +238,10 @@ impl Buffers {
     /// Has the stages look at the survey of a tile; what is wanted of it is held. The reference must have been read.
     fn read_survey(
         &mut self,
-        survey: &Dealt,
+        survey: &Partition,
         tile: &mut Tile,
         wanted: Wanted,
-        looks: &mut [Box<dyn Look + '_>],
+        visitors: &mut [Box<dyn Visitor + '_>],
     ) -> Result<(), EngineError> {
         let margin = tile.halo.survey + tile.halo.reference;
         let near = is_near(&tile.reference_ground.bounds(), margin);
@@ -254,7 +254,7 @@ impl Buffers {
         points.start(if wanted > Wanted::Nothing { tile.points.survey as usize } else { 0 });
         let mut halo = mem::take(&mut self.halo);
         halo.start(0);
-        self.read(Cloud::Survey, survey, tile.key, looks, |piece| {
+        self.read(Cloud::Survey, survey, tile.key, visitors, |piece| {
             points.extend(piece, 0..piece.core, held);
             halo.extend(piece, piece.core..piece.points.len(), held);
         })?;
@@ -268,15 +268,15 @@ impl Buffers {
     fn read(
         &mut self,
         cloud: Cloud,
-        dealt: &Dealt,
+        dealt: &Partition,
         key: TileKey,
-        looks: &mut [Box<dyn Look + '_>],
+        visitors: &mut [Box<dyn Visitor + '_>],
         mut each: impl FnMut(&PointSet),
     ) -> Result<(), EngineError> {
         let Buffers { bytes, piece, .. } = self;
         dealt.for_each_piece(key, bytes, |packed| {
             piece.fill(packed);
-            looks.iter_mut().for_each(|look| look.see(cloud, piece));
+            visitors.iter_mut().for_each(|look| look.visit(cloud, piece));
             each(piece);
         })
     }
@@ -293,7 +293,7 @@ fn is_near(bounds: &Bounds, margin: Micrometres) -> impl Fn(&Point) -> bool + us
 
 /// Where a tile sums up terrain cells: those that the box around the survey touches, and for testing those around the
 /// reference that the terrain may look at.
-fn terrain_ground(key: TileKey, dealt: &DealtClouds, tiling: Tiling, cell: f64) -> Option<TerrainGround> {
+fn terrain_ground(key: TileKey, dealt: &Partitions, tiling: Tiling, cell: f64) -> Option<TerrainGround> {
     let (x, y) = dealt.survey.counts.bounds.ranges()?;
     let covered = overlap(tiling.ground(key, 0), Extent::covering(cell, x, y, 0).ground())?;
     let mut tested = Bounds::default();
@@ -324,12 +324,12 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::engine::partition::dealer::Share;
-    use crate::engine::partition::scatter::ReadCounts;
+    use crate::engine::partition::partitioner::Share;
+    use crate::engine::partition::read::ReadCounts;
     use crate::engine::store::spill::Spill;
     use crate::terrain::model::margin;
 
-    fn dealt(points: &[(Micrometres, Micrometres)], tiling: Tiling, folder: &Path) -> Dealt {
+    fn dealt(points: &[(Micrometres, Micrometres)], tiling: Tiling, folder: &Path) -> Partition {
         let mut shares: BTreeMap<TileKey, Share> = BTreeMap::new();
         let mut counts = ReadCounts::default();
         for &(x, y) in points {
@@ -337,7 +337,7 @@ mod tests {
             shares.entry(tiling.key_of(x, y)).or_default().merge(&Share { points: 1, core });
             counts.bounds.add((x, y));
         }
-        Dealt { spill: Spill::create(&folder.join("spill")).unwrap(), shares, counts }
+        Partition { spill: Spill::create(&folder.join("spill")).unwrap(), shares, counts }
     }
 
     proptest! {
@@ -350,7 +350,7 @@ mod tests {
         ) {
             let (tiling, folder) = (Tiling { edge }, tempfile::tempdir().unwrap());
             let survey = [(-205_000_000, -200_000_000), (210_000_000, 190_000_000)];
-            let clouds = DealtClouds {
+            let clouds = Partitions {
                 survey: dealt(&survey, tiling, folder.path()),
                 reference: Some(dealt(&reference, tiling, folder.path())),
             };

@@ -2,7 +2,7 @@
 
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::{Halo, TileStage, Wanted};
-use crate::tile::points::{Cloud, Fate, PointSet, Tile};
+use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
 use crate::tile::strata::{Cover, Strata, class_of};
 use crate::units::{Length, Micrometres};
 
@@ -21,12 +21,12 @@ pub struct Canopy {
 }
 
 /// Cover and slope class of the cells of a tile's core.
-pub struct Places {
+pub struct CellAttributes {
     extent: Extent,
     cells: Vec<(Option<Cover>, Option<u8>)>,
 }
 
-impl Places {
+impl CellAttributes {
     /// Cover and slope class at a position, as strata.
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Strata {
         let (cover, slope) = self.extent.index_of(x, y).map_or((None, None), |i| self.cells[i]);
@@ -35,7 +35,7 @@ impl Places {
 }
 
 /// The stage at work. It stands behind the ground filter of the survey, whose opened surface it takes for the ground.
-pub struct ClassifyPlaces {
+pub struct ClassifyCells {
     /// How canopy is told from open ground, if that is asked for.
     pub canopy: Option<Canopy>,
     /// Breaks between the classes of slope, rise over run; none where slope is not asked for.
@@ -44,7 +44,7 @@ pub struct ClassifyPlaces {
     pub cell: Length,
 }
 
-impl TileStage for ClassifyPlaces {
+impl TileStage for ClassifyCells {
     fn halo(&self) -> Halo {
         // A cell may stick out of the core, and those within the radius must be whole.
         let survey = self
@@ -76,7 +76,7 @@ impl TileStage for ClassifyPlaces {
             let row = extent.first_row + (i / extent.columns) as i64;
             (cover(i), slope(column, row))
         });
-        tile.places = Some(Places { extent, cells: cells.collect() });
+        tile.cell_attributes = Some(CellAttributes { extent, cells: cells.collect() });
     }
 }
 
@@ -93,8 +93,8 @@ fn canopy_share(canopy: &Canopy, extent: &Extent, ground: &Raster, survey: &Poin
         ..*extent
     };
     let mut counts = vec![(0u32, 0u32); around.len()];
-    for (point, fate) in survey.points.iter().zip(&survey.fates) {
-        if point.valid_return() != Some(1) || *fate == Fate::Noise {
+    for (point, status) in survey.points.iter().zip(&survey.statuses) {
+        if point.valid_return() != Some(1) || *status == PointStatus::Noise {
             continue;
         }
         let (Some(cell), Some(below)) =
@@ -205,7 +205,7 @@ mod tests {
             let late = Point { z: 100_000_000, return_number: 2, ..*survey.points.last().unwrap() };
             survey.points.push(late);
         }
-        survey.fates = vec![Fate::Ground; survey.points.len()];
+        survey.statuses = vec![PointStatus::Ground; survey.points.len()];
         let canopy = Canopy { height: Length::metres(2.0), radius: Length::metres(1.0), share: 0.3 };
         let share = canopy_share(&canopy, &ground.extent, &ground, &survey);
         let at = |x: usize| share[20 * 40 + x].unwrap();

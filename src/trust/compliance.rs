@@ -1,6 +1,6 @@
 //! Groups against the published standards.
 
-use crate::results::confidence::{Interval, Standing, WithoutOffset};
+use crate::results::confidence::{Compliance, Interval, OffsetRemoved};
 use crate::results::summary::Statistics;
 use crate::standards::{
     BIAS_SHARE, MIN_CHECKPOINTS, NSSDA_FACTOR, REFERENCE_FACTOR, VERTICAL_CLASSES_CM, class_met,
@@ -26,14 +26,14 @@ pub fn metres(value: f64, unit: Unit) -> f64 {
 }
 
 /// A group against the standards.
-pub fn standing(group: &Group, s: &Statistics, reference: &Reference, unit: Unit) -> Standing {
+pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Unit) -> Compliance {
     let v2 = reference.uncertainty.unwrap_or(0.0);
     let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
     let interval: Option<Interval> = s.rmse_ci95.map(|ends| ends.map(|end| rmse_v(end, v2)));
     let class = |value: Option<f64>| value.and_then(|value| class_met(metres(value, unit)));
     let class_cm = class(combined);
-    let bias_of_class = s.mean.zip(class_cm).map(|(mean, class)| metres(mean.abs(), unit) * 100.0 / class);
-    Standing {
+    let bias_to_class = s.bias.zip(class_cm).map(|(mean, class)| metres(mean.abs(), unit) * 100.0 / class);
+    Compliance {
         by: group.by.clone(),
         name: match group.role {
             Role::Cover(Cover::Open) => Some("NVA"),
@@ -47,31 +47,31 @@ pub fn standing(group: &Group, s: &Statistics, reference: &Reference, unit: Unit
         rmse_v: combined,
         rmse_v_ci95: interval,
         class_cm,
-        class_cm_sure: class(interval.map(|ends| ends[1])),
+        class_cm_95: class(interval.map(|ends| ends[1])),
         quality_level: combined.and_then(|value| quality_level_met(metres(value, unit))),
-        bias_of_class,
-        bias_within_guidance: bias_of_class.map(|share| share <= BIAS_SHARE),
+        bias_to_class,
+        bias_within_guidance: bias_to_class.map(|share| share <= BIAS_SHARE),
         nssda_95: s.rmse.map(|rmse| NSSDA_FACTOR * rmse),
         abs_p95: s.abs_p95,
-        without_offset: reference
+        offset_removed: reference
             .offset
             .as_ref()
-            .map(|(offset, sigma, _)| without_offset(s, *offset, *sigma, v2, unit)),
+            .map(|(offset, sigma, _)| offset_removed(s, *offset, *sigma, v2, unit)),
     }
 }
 
 /// The figures as they would be had the reference not been `offset` too high: dz grows by it.
-fn without_offset(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) -> WithoutOffset {
-    let mean = s.mean.map(|mean| mean + offset);
+fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) -> OffsetRemoved {
+    let bias = s.bias.map(|mean| mean + offset);
     let n = s.compared as f64;
-    let rmse = mean.map(|mean| {
+    let rmse = bias.map(|mean| {
         // RMSE² = mean² + (n − 1)/n SD²: the spread is what it was.
         let spread = s.sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd);
         (mean * mean + spread).sqrt()
     });
     let combined = rmse.map(|rmse| rmse_v(rmse_v(rmse, v2), sigma));
-    WithoutOffset {
-        mean,
+    OffsetRemoved {
+        bias,
         rmse,
         rmse_v: combined,
         class_cm: combined.and_then(|v| class_met(metres(v, unit))),
@@ -105,22 +105,22 @@ mod tests {
         // PE&RS May 2014 p. 397, in the standards notes, 1.7 A: dH with mean 0.017714, SD 0.030308, RMSE 0.033183.
         let s = Statistics {
             compared: 7,
-            mean: Some(0.017714),
+            bias: Some(0.017714),
             sd: Some(0.030308),
             rmse: Some(0.033183),
             ..Statistics::default()
         };
-        let found = standing(&open(), &s, &Reference::default(), Unit::Metre);
+        let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
         assert_eq!((found.class_cm, found.name, found.enough_checkpoints), (Some(5.0), Some("NVA"), false));
         assert_eq!(found.bias_within_guidance, Some(false));
-        assert!((found.bias_of_class.unwrap() - 0.35428).abs() < 1e-9);
+        assert!((found.bias_to_class.unwrap() - 0.35428).abs() < 1e-9);
     }
 
     #[test]
     fn the_older_standard_gives_the_figure_of_a_published_report() {
         // USGS vertical accuracy report, in the standards notes, 1.7 C: RMSE 0.0574002119585, 95 %: 0.112504415439.
         let s = Statistics { compared: 51, rmse: Some(0.0574002119585), ..Statistics::default() };
-        let found = standing(&open(), &s, &Reference::default(), Unit::Metre);
+        let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
         assert!((found.nssda_95.unwrap() - 0.112504415439).abs() < 1e-12);
         assert!(found.enough_checkpoints);
     }
@@ -130,16 +130,16 @@ mod tests {
         // The scan lies 0.15 ft too high: the survey seems 0.14 ft too low; sigma 0.03 ft, scan 0.02 ft.
         let s = Statistics {
             compared: 100,
-            mean: Some(-0.14),
+            bias: Some(-0.14),
             sd: Some(0.05),
             rmse: Some((0.0196f64 + 0.99 * 0.0025).sqrt()),
             ..Statistics::default()
         };
         let reference =
             Reference { uncertainty: Some(0.02), offset: Some((0.15, 0.03, "fresh snow".to_string())) };
-        let found = standing(&open(), &s, &reference, Unit::UsSurveyFoot);
-        let without = found.without_offset.unwrap();
-        assert!((without.mean.unwrap() - 0.01).abs() < 1e-12);
+        let found = compliance(&open(), &s, &reference, Unit::UsSurveyFoot);
+        let without = found.offset_removed.unwrap();
+        assert!((without.bias.unwrap() - 0.01).abs() < 1e-12);
         let expected = (0.0001f64 + 0.99 * 0.0025).sqrt();
         assert!((without.rmse.unwrap() - expected).abs() < 1e-12);
         let combined = (expected * expected + 0.0004 + 0.0009).sqrt();

@@ -45,7 +45,7 @@ impl Share {
 }
 
 /// Deals points out to the buffers of tiles.
-pub struct Dealer<'a> {
+pub struct Partitioner<'a> {
     spill: &'a Spill<TileKey>,
     fields: Fields,
     tiling: Tiling,
@@ -79,10 +79,10 @@ struct Last {
     corner: (Micrometres, Micrometres),
 }
 
-impl<'a> Dealer<'a> {
+impl<'a> Partitioner<'a> {
     /// Nothing dealt out yet; points within `halo` of other tiles are copied to them. What `fields` does not ask for is not kept.
     pub fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
-        Dealer {
+        Partitioner {
             spill,
             fields,
             tiling,

@@ -5,9 +5,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::results::confidence::Uncut;
+use crate::results::confidence::TruncationCorrected;
 use crate::stats::placed::Placed;
-use crate::stats::truncated::{self, near_limit, uncut};
+use crate::stats::truncated::{self, truncation_corrected, within_sd_of_limit};
 use crate::units::{Micrometres, Unit};
 
 /// A return that has less than this share of a group's comparisons may be left out of the mixture, where nothing can be
@@ -18,7 +18,7 @@ const LITTLE: f64 = 0.02;
 struct Part {
     /// Points before the cut.
     weight: f64,
-    fit: truncated::Uncut,
+    fit: truncated::TruncatedFit,
 }
 
 /// Bias and SD of a group before the cut, in the unit of the report. `return_of` gives the return number of the finest
@@ -29,7 +29,7 @@ pub fn undone(
     block: Micrometres,
     inflation: f64,
     units: Unit,
-) -> Option<Uncut> {
+) -> Option<TruncationCorrected> {
     if placed.is_empty() {
         return None;
     }
@@ -38,45 +38,45 @@ pub fn undone(
         by_return.entry(return_of(one.group)).or_default().push(one);
     }
     let all = placed.len() as f64;
-    let (mut parts, mut near, mut why_not) = (Vec::new(), 0.0, None);
+    let (mut parts, mut near, mut reason) = (Vec::new(), 0.0, None);
     for own in by_return.values() {
         let share = own.len() as f64 / all;
-        near += share * near_limit(own);
-        match uncut(own, block, inflation) {
-            Ok(fit) => parts.push(Part { weight: own.len() as f64 / (1.0 - fit.cut_off), fit }),
+        near += share * within_sd_of_limit(own);
+        match truncation_corrected(own, block, inflation) {
+            Ok(fit) => parts.push(Part { weight: own.len() as f64 / (1.0 - fit.truncated), fit }),
             Err(_) if share < LITTLE => {}
-            Err(why) => why_not = Some(why.to_string()),
+            Err(why) => reason = Some(why.to_string()),
         }
     }
     let told = |um: f64| units.from_micrometres(um);
-    if why_not.is_some() || parts.is_empty() {
-        let why_not = why_not.or_else(|| Some(truncated::TooFlat::TooFew.to_string()));
-        return Some(Uncut {
-            mean: None,
-            mean_ci95: None,
+    if reason.is_some() || parts.is_empty() {
+        let reason = reason.or_else(|| Some(truncated::TooFlat::TooFew.to_string()));
+        return Some(TruncationCorrected {
+            bias: None,
+            bias_ci95: None,
             sd: None,
             sd_ci95: None,
-            near_limit: Some(near),
-            cut_off: None,
-            why_not,
+            within_sd_of_limit: Some(near),
+            truncated: None,
+            reason,
         });
     }
     let mixture = Mixture::of(&parts);
-    Some(Uncut {
-        mean: Some(told(mixture.mean)),
-        mean_ci95: Some(mixture.mean_ci95.map(told)),
+    Some(TruncationCorrected {
+        bias: Some(told(mixture.mean)),
+        bias_ci95: Some(mixture.bias_ci95.map(told)),
         sd: Some(told(mixture.sd)),
         sd_ci95: Some(mixture.sd_ci95.map(told)),
-        near_limit: Some(near),
-        cut_off: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
-        why_not: None,
+        within_sd_of_limit: Some(near),
+        truncated: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
+        reason: None,
     })
 }
 
 struct Mixture {
     weight: f64,
     mean: f64,
-    mean_ci95: [f64; 2],
+    bias_ci95: [f64; 2],
     sd: f64,
     sd_ci95: [f64; 2],
 }
@@ -87,28 +87,28 @@ impl Mixture {
             return Mixture {
                 weight: *weight,
                 mean: fit.mean,
-                mean_ci95: fit.mean_ci95,
+                bias_ci95: fit.mean_ci95,
                 sd: fit.sd,
                 sd_ci95: fit.sd_ci95,
             };
         }
         let weight: f64 = parts.iter().map(|part| part.weight).sum();
-        let over = |of: &dyn Fn(&truncated::Uncut) -> f64| {
+        let over = |of: &dyn Fn(&truncated::TruncatedFit) -> f64| {
             parts.iter().map(|part| part.weight / weight * of(&part.fit)).sum::<f64>()
         };
         let mean = over(&|fit| fit.mean);
         let sd = over(&|fit| fit.sd * fit.sd + (fit.mean - mean).powi(2)).sqrt();
         // Returns share errors of the flight: half-widths are added as if they all went together, which is the most
         // that they can.
-        let half_mean = |fit: &truncated::Uncut| (fit.mean_ci95[1] - fit.mean_ci95[0]) / 2.0;
-        let half_ln_sd = |fit: &truncated::Uncut| libm::log(fit.sd_ci95[1] / fit.sd_ci95[0]) / 2.0;
+        let half_mean = |fit: &truncated::TruncatedFit| (fit.mean_ci95[1] - fit.mean_ci95[0]) / 2.0;
+        let half_ln_sd = |fit: &truncated::TruncatedFit| libm::log(fit.sd_ci95[1] / fit.sd_ci95[0]) / 2.0;
         let half = over(&half_mean);
         let of_sd = over(&|fit| fit.sd * fit.sd * half_ln_sd(fit) + (fit.mean - mean).abs() * half_mean(fit));
         let half_sd = of_sd / (sd * sd);
         Mixture {
             weight,
             mean,
-            mean_ci95: [mean - half, mean + half],
+            bias_ci95: [mean - half, mean + half],
             sd,
             sd_ci95: [sd * libm::exp(-half_sd), sd * libm::exp(half_sd)],
         }
@@ -152,20 +152,20 @@ mod tests {
         let n = whole.len() as f64;
         let mean = whole.iter().sum::<f64>() / n;
         let sd = (whole.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>() / n).sqrt();
-        assert!((found.mean.unwrap() * 1e6 - mean).abs() < 700.0, "{found:?} {mean}");
+        assert!((found.bias.unwrap() * 1e6 - mean).abs() < 700.0, "{found:?} {mean}");
         assert!((found.sd.unwrap() * 1e6 / sd - 1.0).abs() < 0.02, "{found:?} {sd}");
         let [low, high] = found.sd_ci95.unwrap();
         assert!(low * 1e6 < sd && sd < high * 1e6, "{found:?} {sd}");
         let cut_off = 1.0 - placed.len() as f64 / n;
-        assert!((found.cut_off.unwrap() - cut_off).abs() < 0.01, "{found:?} {cut_off}");
+        assert!((found.truncated.unwrap() - cut_off).abs() < 0.01, "{found:?} {cut_off}");
     }
 
     #[test]
     fn too_few_have_no_figures_and_say_why() {
         let (placed, _) = cut([20_000.0; 2], [0.0; 2]);
         let found = undone(&refs(&placed[..9]), |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
-        assert_eq!((found.mean, found.sd_ci95), (None, None));
-        assert!(found.near_limit.is_some() && found.why_not.unwrap().contains("fewer than 20"));
+        assert_eq!((found.bias, found.sd_ci95), (None, None));
+        assert!(found.within_sd_of_limit.is_some() && found.reason.unwrap().contains("fewer than 20"));
         assert_eq!(undone(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
     }
 }

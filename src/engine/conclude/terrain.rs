@@ -11,11 +11,13 @@ use crate::engine::watch::stop;
 use crate::raster::Extent;
 use crate::stages::terrain_cells::REACH;
 use crate::stats::moments::Moments;
+use crate::terrain::by_returns::{
+    Neighbourhood, REFERENCE_POINTS, SQUARE, Settings, TerrainByReturns, TerrainRow,
+};
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
-use crate::terrain::holes::{Holes, Sweep};
 use crate::terrain::learning::Learning;
-use crate::terrain::trade::{Neighbourhood, REFERENCE_POINTS, SQUARE, Settings, Trade, TradeRow};
+use crate::terrain::voids::{Sweep, Voids};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::Micrometres;
 
@@ -40,7 +42,7 @@ pub fn trade(
     tiling: Tiling,
     cell: f64,
     account: &Account<'_>,
-) -> Result<Vec<TradeRow>, EngineError> {
+) -> Result<Vec<TerrainRow>, EngineError> {
     let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
         return Ok(Vec::new());
     };
@@ -58,7 +60,7 @@ pub fn trade(
         block: account.block,
     };
     let learned = account.learning.for_folds();
-    let none = || Trade::new(&settings);
+    let none = || TerrainByReturns::new(&settings);
     let test = |key: &TileKey| {
         stop::check()?;
         guarded(
@@ -81,16 +83,16 @@ pub fn trade(
             },
         )
     };
-    let merge = |mut a: Trade, b: Trade| {
+    let merge = |mut a: TerrainByReturns, b: TerrainByReturns| {
         a.merge(&b);
         Ok(a)
     };
     // Tile by tile, since few have reference and take long.
-    let (trade, holes) = rayon::join(
+    let (trade, voids) = rayon::join(
         || answering.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
-        || holes(journal, &keys, tiling, cell, highest as u8),
+        || voids(journal, &keys, tiling, cell, highest as u8),
     );
-    Ok(trade?.rows(cell, &holes?, &account.ground, &account.dz))
+    Ok(trade?.rows(cell, &voids?, &account.ground, &account.dz))
 }
 
 /// The cells that touch a tile.
@@ -123,14 +125,14 @@ fn summed(journal: &Journal, tiling: Tiling, cell: f64, key: TileKey) -> Result<
     Ok(all)
 }
 
-/// Coverage and holes, gone over from south to north.
-fn holes(
+/// Coverage and voids, gone over from south to north.
+fn voids(
     journal: &Journal,
     keys: &[TileKey],
     tiling: Tiling,
     cell: f64,
     up_to: u8,
-) -> Result<Holes, EngineError> {
+) -> Result<Voids, EngineError> {
     let mut sweep = Sweep::new(up_to);
     for key in keys {
         let bytes = journal.terrain(*key)?;

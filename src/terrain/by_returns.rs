@@ -31,9 +31,9 @@ use crate::raster::Extent;
 use crate::stats::moments::Moments;
 use crate::stats::placed::block_of;
 use crate::terrain::cells::Sums;
-use crate::terrain::holes::Holes;
 use crate::terrain::learning::{ByReturn, fold_of};
 use crate::terrain::model::{Heights, SMOOTHING, Terrain, Weights, margin};
+use crate::terrain::voids::Voids;
 use crate::units::Micrometres;
 
 /// Fewest reference ground points that make a reference cell, unless [`Settings`] say otherwise: the mean of four is
@@ -52,7 +52,7 @@ pub struct Settings {
     pub returns: RangeInclusive<u8>,
     /// Fewest reference ground points of a reference cell.
     pub reference_points: u32,
-    /// Farthest that the terrain model looks, micrometres.
+    /// Farthest that the terrain model visitors, micrometres.
     pub reach: Micrometres,
     /// Edge of the squares of which one reference cell is tested, micrometres; at most `reach`.
     pub square: Micrometres,
@@ -192,17 +192,17 @@ fn errors(folds: &BothFolds) -> Errors {
 
 /// The errors of all estimates, from any number of tiles; parts merge in any order.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Trade {
+pub struct TerrainByReturns {
     settings: Settings,
     /// By k: each point counting the same, and weighed.
     found: Vec<[BothFolds; 2]>,
 }
 
-impl Trade {
+impl TerrainByReturns {
     /// No errors yet.
     pub fn new(settings: &Settings) -> Self {
         let found = vec![Default::default(); settings.returns.clone().count()];
-        Trade { settings: settings.clone(), found }
+        TerrainByReturns { settings: settings.clone(), found }
     }
 
     /// Tests the terrain at the reference cells of a tile. `learned` holds what may be used in each fold.
@@ -249,7 +249,7 @@ impl Trade {
     }
 
     /// Adds the errors found elsewhere with the same settings.
-    pub fn merge(&mut self, other: &Trade) {
+    pub fn merge(&mut self, other: &TerrainByReturns) {
         let theirs = other.found.iter().flatten().flatten();
         self.found.iter_mut().flatten().flatten().zip(theirs).for_each(|(a, b)| a.merge(b));
     }
@@ -265,25 +265,25 @@ impl Trade {
     pub fn rows(
         &self,
         cell: f64,
-        holes: &Holes,
+        voids: &Voids,
         ground: &[u64; 16],
         points: &[Moments; 16],
-    ) -> Vec<TradeRow> {
+    ) -> Vec<TerrainRow> {
         let square_metres = |cells: u64| cells as f64 * (cell * cell * 1e-12);
-        let seen = holes.footprint > 0;
+        let seen = voids.footprint > 0;
         let row = |(k, [plain, weighted]): (u8, [Errors; 2])| {
             let up_to = usize::from(*self.settings.returns.start())..=usize::from(k);
             let mut dz = Moments::default();
             points[up_to.clone()].iter().for_each(|of_return| dz.merge(of_return));
             let ground = ground[up_to].iter().sum::<u64>() as f64;
-            TradeRow {
+            TerrainRow {
                 returns_up_to: k,
-                ground_per_m2: seen.then(|| ground / square_metres(holes.footprint)),
-                filled: seen.then(|| holes.filled[usize::from(k)] as f64 / holes.footprint as f64),
-                largest_hole_m2: seen.then(|| square_metres(holes.largest[usize::from(k)])),
+                ground_per_m2: seen.then(|| ground / square_metres(voids.footprint)),
+                coverage: seen.then(|| voids.filled[usize::from(k)] as f64 / voids.footprint as f64),
+                largest_void_m2: seen.then(|| square_metres(voids.largest[usize::from(k)])),
                 rmse_points: dz.rmse(),
-                terrain: TerrainRow::new(&plain),
-                weighted: TerrainRow::new(&weighted),
+                terrain: TerrainFigures::new(&plain),
+                weighted: TerrainFigures::new(&weighted),
             }
         };
         self.errors().map(row).collect()
@@ -292,31 +292,31 @@ impl Trade {
 
 /// What using returns 1..k gives.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct TradeRow {
+pub struct TerrainRow {
     /// k.
     pub returns_up_to: u8,
     /// Ground points of returns 1..k for each square metre of the cells that the survey saw.
     pub ground_per_m2: Option<f64>,
     /// Share of these cells that have such a point.
-    pub filled: Option<f64>,
-    /// Area of the largest connected hole, square metres.
-    pub largest_hole_m2: Option<f64>,
+    pub coverage: Option<f64>,
+    /// Area of the largest connected void, square metres.
+    pub largest_void_m2: Option<f64>,
     /// RMSE of the points against the reference.
     pub rmse_points: Option<f64>,
     /// The terrain with each point counting the same.
     #[serde(flatten)]
-    pub terrain: TerrainRow,
+    pub terrain: TerrainFigures,
     /// The terrain with points weighed by their return's variance, their return's bias removed.
-    pub weighted: TerrainRow,
+    pub weighted: TerrainFigures,
 }
 
 /// One terrain estimate against the reference cells.
 #[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct TerrainRow {
+pub struct TerrainFigures {
     /// RMSE over the cells it covers.
     pub rmse_terrain: Option<f64>,
     /// Mean of terrain minus reference over the cells it covers.
-    pub mean_terrain: Option<f64>,
+    pub level_terrain: Option<f64>,
     /// Number of reference cells it covers.
     pub terrain_cells: u64,
     /// Number of reference cells it does not cover.
@@ -327,11 +327,11 @@ pub struct TerrainRow {
     pub common_cells: u64,
 }
 
-impl TerrainRow {
+impl TerrainFigures {
     fn new(errors: &Errors) -> Self {
-        TerrainRow {
+        TerrainFigures {
             rmse_terrain: errors.covered.rmse(),
-            mean_terrain: errors.covered.mean(),
+            level_terrain: errors.covered.mean(),
             terrain_cells: errors.covered.n,
             uncovered_cells: errors.uncovered,
             rmse_terrain_common: errors.common.rmse(),
@@ -340,13 +340,13 @@ impl TerrainRow {
     }
 
     fn in_unit(&mut self, convert: impl Fn(f64) -> f64) {
-        for length in [&mut self.rmse_terrain, &mut self.mean_terrain, &mut self.rmse_terrain_common] {
+        for length in [&mut self.rmse_terrain, &mut self.level_terrain, &mut self.rmse_terrain_common] {
             *length = length.map(&convert);
         }
     }
 }
 
-impl TradeRow {
+impl TerrainRow {
     /// The row with its lengths converted from micrometres; areas stay square metres.
     pub fn in_unit(mut self, convert: impl Fn(f64) -> f64) -> Self {
         self.rmse_points = self.rmse_points.map(&convert);
@@ -357,5 +357,5 @@ impl TradeRow {
 }
 
 #[cfg(test)]
-#[path = "trade_tests.rs"]
+#[path = "by_returns_tests.rs"]
 mod tests;

@@ -5,11 +5,11 @@ use std::f64::consts::PI;
 
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
+use crate::terrain::by_returns::{Neighbourhood, Settings, TerrainByReturns, TerrainRow};
 use crate::terrain::cells::{CellSums, Sums};
 use crate::terrain::coverage::Coverage;
-use crate::terrain::holes::{Holes, Sweep};
 use crate::terrain::learning::{ByReturn, Learning};
-use crate::terrain::trade::{Neighbourhood, Settings, Trade, TradeRow};
+use crate::terrain::voids::{Sweep, Voids};
 use crate::tile::tiling::{TileKey, Tiling};
 
 /// Edge of the site, micrometres.
@@ -91,9 +91,9 @@ pub fn site(seed: u64) -> Vec<Made> {
 
 /// What all tiles together give.
 pub struct Answer {
-    pub trade: Trade,
-    pub rows: Vec<TradeRow>,
-    pub holes: Holes,
+    pub trade: TerrainByReturns,
+    pub rows: Vec<TerrainRow>,
+    pub voids: Voids,
     pub learned: [ByReturn; 2],
 }
 
@@ -143,8 +143,8 @@ pub fn work_off(
     let learned = learning.for_folds();
     let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));
-    let holes = sweep.finish();
-    let mut trade = Trade::new(settings);
+    let voids = sweep.finish();
+    let mut trade = TerrainByReturns::new(settings);
     for &key in &keys {
         let core = tiling.ground(key, 0);
         let mut near = Neighbourhood::new(&Extent::covering(cell, core.0, core.1, 0), core, settings.reach);
@@ -154,12 +154,12 @@ pub fn work_off(
                 merge(&mut near.sums, bytes);
             }
         }
-        let mut part = Trade::new(settings);
+        let mut part = TerrainByReturns::new(settings);
         part.add(&near, &learned);
         trade.merge(&part);
     }
-    let rows = trade.rows(cell, &holes, &ground, &dz).into_iter().map(|row| row.in_unit(|um| um / 1000.0));
-    Answer { rows: rows.collect(), trade, holes, learned }
+    let rows = trade.rows(cell, &voids, &ground, &dz).into_iter().map(|row| row.in_unit(|um| um / 1000.0));
+    Answer { rows: rows.collect(), trade, voids, learned }
 }
 
 fn merge(sums: &mut Sums, bytes: &[u8]) {

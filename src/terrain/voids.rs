@@ -1,8 +1,8 @@
-//! Filled cells and the largest hole, for every k at once, row by row.
+//! Filled cells and the largest void, for every k at once, row by row.
 //!
-//! A hole is a set of cells that the survey saw and that have no ground of returns 1..k, connected by their edges
-//! (4-connected: holes that touch at a corner only are two). Rows come from south to north; of the rows before only
-//! the holes that reach the last one are kept.
+//! A void is a set of cells that the survey saw and that have no ground of returns 1..k, connected by their edges
+//! (4-connected: voids that touch at a corner only are two). Rows come from south to north; of the rows before only
+//! the voids that reach the last one are kept.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
@@ -15,82 +15,82 @@ const MOST: usize = NO_GROUND as usize - 1;
 
 /// What was found, in cells; by k, from 1 to 15 (place 0 stays unused).
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct Holes {
+pub struct Voids {
     /// Cells that the survey saw.
     pub footprint: u64,
     /// Those with ground of returns 1..k.
     pub filled: [u64; MOST + 1],
-    /// The largest hole.
+    /// The largest void.
     pub largest: [u64; MOST + 1],
 }
 
-/// A stretch of a row that belongs to one hole.
+/// A stretch of a row that belongs to one void.
 struct Run {
     cells: Range<i64>,
-    hole: u32,
+    void: u32,
 }
 
-/// The holes of one k that reach the last row.
+/// The voids of one k that reach the last row.
 #[derive(Default)]
 struct Open {
     runs: Vec<Run>,
-    /// By hole: the hole it is part of (itself, for most).
+    /// By void: the void it is part of (itself, for most).
     part_of: Vec<u32>,
-    /// By hole: its cells so far.
+    /// By void: its cells so far.
     sizes: Vec<u64>,
     largest: u64,
 }
 
 impl Open {
-    fn root(&mut self, mut hole: u32) -> u32 {
-        while self.part_of[hole as usize] != hole {
-            let above = self.part_of[self.part_of[hole as usize] as usize];
-            self.part_of[hole as usize] = above;
-            hole = above;
+    fn root(&mut self, mut void: u32) -> u32 {
+        while self.part_of[void as usize] != void {
+            let above = self.part_of[self.part_of[void as usize] as usize];
+            self.part_of[void as usize] = above;
+            void = above;
         }
-        hole
+        void
     }
 
-    /// Goes on with the next row, whose holes are the cells above `k`.
+    /// Goes on with the next row, whose voids are the cells above `k`.
     fn row(&mut self, row: &Row, k: u8) {
         let before = std::mem::take(&mut self.runs);
         let mut below = 0;
         for cells in row.iter().flat_map(|(first, states)| above(*first, states, k)) {
             let Range { start, end } = cells;
-            let mut hole = self.part_of.len() as u32;
-            self.part_of.push(hole);
+            let mut void = self.part_of.len() as u32;
+            self.part_of.push(void);
             self.sizes.push((end - start) as u64);
             while below < before.len() && before[below].cells.end <= start {
                 below += 1;
             }
             for run in before[below..].iter().take_while(|run| run.cells.start < end) {
-                let other = self.root(run.hole);
-                if other != hole {
+                let other = self.root(run.void);
+                if other != void {
                     // The older of the two takes the other in.
-                    let (older, newer) = (other.min(hole), other.max(hole));
+                    let (older, newer) = (other.min(void), other.max(void));
                     self.part_of[newer as usize] = older;
                     self.sizes[older as usize] += self.sizes[newer as usize];
-                    hole = older;
+                    void = older;
                 }
             }
-            self.largest = self.largest.max(self.sizes[hole as usize]);
-            self.runs.push(Run { cells, hole });
+            self.largest = self.largest.max(self.sizes[void as usize]);
+            self.runs.push(Run { cells, void });
         }
         self.forget();
     }
 
-    /// Keeps only the holes that reach the last row, numbered anew.
+    /// Keeps only the voids that reach the last row, numbered anew.
     fn forget(&mut self) {
         let mut runs = std::mem::take(&mut self.runs);
         let mut numbers = vec![u32::MAX; self.part_of.len()];
         let mut sizes = Vec::with_capacity(runs.len());
         for run in &mut runs {
-            let root = self.root(run.hole) as usize;
+            let root = self.root(run.void) as usize;
             if numbers[root] == u32::MAX {
                 numbers[root] = sizes.len() as u32;
                 sizes.push(self.sizes[root]);
             }
-            run.hole = numbers[root];
+            run.void = numbers[root];
         }
         self.part_of = (0..sizes.len() as u32).collect();
         (self.sizes, self.runs) = (sizes, runs);
@@ -143,14 +143,14 @@ pub struct Sweep {
     /// The row gone over last.
     last: Option<i64>,
     open: Vec<Open>,
-    found: Holes,
+    found: Voids,
 }
 
 impl Sweep {
     /// A sweep for k up to `up_to`, at most 15.
     pub fn new(up_to: u8) -> Self {
         let open = (0..usize::from(up_to).min(MOST)).map(|_| Open::default()).collect();
-        Sweep { waiting: BTreeMap::new(), last: None, open, found: Holes::default() }
+        Sweep { waiting: BTreeMap::new(), last: None, open, found: Voids::default() }
     }
 
     /// Adds the coverage of a tile; two tiles may hold parts of one cell.
@@ -173,7 +173,7 @@ impl Sweep {
     }
 
     /// Goes over what is left.
-    pub fn finish(mut self) -> Holes {
+    pub fn finish(mut self) -> Voids {
         self.complete_below(i64::MAX);
         for (i, open) in self.open.iter().enumerate() {
             self.found.largest[i + 1] = open.largest;
@@ -212,13 +212,13 @@ mod tests {
         Coverage { extent: Extent { cell: 1.0, first_column: -3, first_row: -5, columns, rows }, states }
     }
 
-    fn swept(all: &Coverage) -> Holes {
+    fn swept(all: &Coverage) -> Voids {
         let mut sweep = Sweep::new(15);
         sweep.add(all);
         sweep.finish()
     }
 
-    /// The largest hole by walking from every cell over all its neighbours.
+    /// The largest void by walking from every cell over all its neighbours.
     fn flooded(all: &Coverage, k: u8) -> u64 {
         let (columns, rows) = (all.extent.columns, all.extent.rows);
         let mut open: Vec<bool> = all.states.iter().map(|&s| s > k).collect();
@@ -300,10 +300,10 @@ mod tests {
 
     /// `tests/oracle/terrain_values.py` labelled these with scipy.ndimage.label.
     #[test]
-    fn holes_labelled_by_a_general_array_library_agree() {
+    fn voids_labelled_by_a_general_array_library_agree() {
         let all: serde_json::Value =
             serde_json::from_str(include_str!("../../tests/oracle/terrain_values.json")).unwrap();
-        for case in all["holes"].as_array().unwrap() {
+        for case in all["voids"].as_array().unwrap() {
             let whole = |value: &serde_json::Value| value.as_u64().unwrap();
             let states: Vec<u8> = case["states"].as_array().unwrap().iter().map(|s| whole(s) as u8).collect();
             let columns = whole(&case["columns"]) as usize;

@@ -1,40 +1,40 @@
 //! The table of groups against the published standards.
 
 use crate::report::html::{Cell, Row, plain, told};
-use crate::results::confidence::Standing;
+use crate::results::confidence::Compliance;
 use crate::results::format;
 use crate::results::format::{UNDEFINED, length};
 use crate::results::summary::Summary;
 
 /// A row for all together, for each return, and for open ground and ground under canopy.
 pub(super) fn rows(summary: &Summary) -> Vec<Row> {
-    let shown = |standing: &&Standing| {
-        standing.compared > 0
-            && (standing.name.is_some() || standing.by.is_empty() || standing.by.keys().eq(["return"]))
+    let shown = |compliance: &&Compliance| {
+        compliance.compared > 0
+            && (compliance.name.is_some() || compliance.by.is_empty() || compliance.by.keys().eq(["return"]))
     };
-    summary.trust.standards.groups.iter().filter(shown).map(|standing| row(summary, standing)).collect()
+    summary.trust.standards.groups.iter().filter(shown).map(|compliance| row(summary, compliance)).collect()
 }
 
-fn row(summary: &Summary, standing: &Standing) -> Row {
-    let name = format::in_words(&standing.by);
-    let name = standing.name.map_or(name.clone(), |short| format!("{name} ({short})"));
+fn row(summary: &Summary, compliance: &Compliance) -> Row {
+    let name = format::in_words(&compliance.by);
+    let name = compliance.name.map_or(name.clone(), |short| format!("{name} ({short})"));
     let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
-    let few = if standing.enough_checkpoints { "" } else { " (too few)" };
+    let few = if compliance.enough_checkpoints { "" } else { " (too few)" };
     let mut cells = vec![
-        plain(format!("{}{few}", format::thousands(standing.compared)), true),
-        plain(told(standing.rmse_v1, format::decimal), true),
+        plain(format!("{}{few}", format::thousands(compliance.compared)), true),
+        plain(told(compliance.rmse_v1, format::decimal), true),
         plain(told(summary.reference_uncertainty, format::decimal), false),
-        plain(told(standing.rmse_v, format::decimal), false),
-        plain(class(standing.class_cm), true),
-        plain(standing.quality_level.unwrap_or("none").to_string(), false),
-        plain(standing.bias_of_class.map_or(UNDEFINED.to_string(), format::percent), false),
-        plain(told(standing.nssda_95, format::decimal), true),
-        plain(told(standing.abs_p95, format::decimal), false),
+        plain(told(compliance.rmse_v, format::decimal), false),
+        plain(class(compliance.class_cm), true),
+        plain(compliance.quality_level.unwrap_or("none").to_string(), false),
+        plain(compliance.bias_to_class.map_or(UNDEFINED.to_string(), format::percent), false),
+        plain(told(compliance.nssda_95, format::decimal), true),
+        plain(told(compliance.abs_p95, format::decimal), false),
     ];
     if summary.trust.standards.offset.is_some() {
-        let without = standing.without_offset.as_ref();
+        let without = compliance.offset_removed.as_ref();
         let more: [Cell; 3] = [
-            plain(told(without.and_then(|without| without.mean), format::signed), true),
+            plain(told(without.and_then(|without| without.bias), format::signed), true),
             plain(told(without.and_then(|without| without.rmse_v), format::decimal), false),
             plain(class(without.and_then(|without| without.class_cm)), false),
         ];
@@ -58,7 +58,7 @@ pub(super) fn offset(summary: &Summary) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::results::confidence::WithoutOffset;
+    use crate::results::confidence::OffsetRemoved;
     use crate::results::sample;
 
     fn texts(row: &Row) -> Vec<&str> {
@@ -77,8 +77,8 @@ mod tests {
         );
         assert_eq!(offset(&summary), None);
         summary.trust.standards.offset = Some((0.04, 0.01, "fresh snow".to_string()));
-        summary.trust.standards.groups[1].without_offset = Some(WithoutOffset {
-            mean: Some(-0.01),
+        summary.trust.standards.groups[1].offset_removed = Some(OffsetRemoved {
+            bias: Some(-0.01),
             rmse: Some(0.02),
             rmse_v: Some(0.025),
             class_cm: Some(2.5),

@@ -12,18 +12,18 @@ use std::cmp::Ordering;
 
 use crate::raster::{EMPTY, Extent};
 use crate::stages::ground::{Limits, Origin};
-use crate::tile::points::{Fate, PointSet};
+use crate::tile::points::{PointSet, PointStatus};
 use crate::units::Micrometres;
 
 /// The limits of a tile's core points.
-pub struct Ceilings<'a> {
+pub struct AcceptanceLimits<'a> {
     limits: &'a Limits,
     extent: Extent,
     /// The two lowest elevations of each cell.
     lowest: Vec<[f64; 2]>,
 }
 
-impl<'a> Ceilings<'a> {
+impl<'a> AcceptanceLimits<'a> {
     /// Looks at all points of a tile; nothing where the filter did not keep what it takes.
     pub fn new(
         limits: &'a Limits,
@@ -33,15 +33,15 @@ impl<'a> Ceilings<'a> {
         limits.origin.as_ref()?;
         let extent = Extent::covering(limits.highest.extent.cell, core.0, core.1, 0);
         let mut lowest = vec![[EMPTY; 2]; extent.len()];
-        for (point, fate) in survey.points.iter().zip(&survey.fates) {
+        for (point, status) in survey.points.iter().zip(&survey.statuses) {
             let Some(i) = extent.index_of(point.x, point.y) else { continue };
             let (z, [first, second]) = (point.z as f64, lowest[i]);
-            if *fate == Fate::Noise || z >= second {
+            if *status == PointStatus::Noise || z >= second {
                 continue;
             }
             lowest[i] = if z < first { [z, first] } else { [first, z] };
         }
-        Some(Ceilings { limits, extent, lowest })
+        Some(AcceptanceLimits { limits, extent, lowest })
     }
 
     /// The highest elevation, whole micrometres downwards, at which a ground point at this place and elevation would
@@ -146,7 +146,7 @@ mod tests {
         let mut add = |x: i64, y: i64, z: i64| {
             surface.lower(x, y, z);
             survey.points.push(Point { x, y, z, return_number: 1, number_of_returns: 1, ..Point::default() });
-            survey.fates.push(Fate::Ground);
+            survey.statuses.push(PointStatus::Ground);
         };
         for (i, z) in cells.iter().enumerate().filter(|(i, _)| *i != 40) {
             if let Some(z) = z {
@@ -162,7 +162,7 @@ mod tests {
         let z = survey.points.last().unwrap().z;
         let extent = surface.extent;
         let limits = filter.limits(surface, &extent, false, &mut Scratch::default());
-        limits.judge(4_500_000, 4_500_000, z) == Fate::Ground
+        limits.judge(4_500_000, 4_500_000, z) == PointStatus::Ground
     }
 
     proptest! {
@@ -176,8 +176,8 @@ mod tests {
             let (filter, surface, survey) = filter(&cells, &with(own));
             let extent = surface.extent;
             let limits = filter.limits(surface, &extent, true, &mut Scratch::default());
-            let ceilings = Ceilings::new(&limits, ((0, 9_000_000), (0, 9_000_000)), &survey).unwrap();
-            let Some(limit) = ceilings.at(4_500_000, 4_500_000, own * 1000) else {
+            let limits_of_points = AcceptanceLimits::new(&limits, ((0, 9_000_000), (0, 9_000_000)), &survey).unwrap();
+            let Some(limit) = limits_of_points.at(4_500_000, 4_500_000, own * 1000) else {
                 prop_assert!(accepted(&cells, &with(100_000)));
                 return Ok(());
             };

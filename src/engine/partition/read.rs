@@ -11,7 +11,7 @@ use crate::cloud::bounds::Bounds;
 use crate::cloud::packed::Piece;
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
-use crate::engine::partition::dealer::{Dealer, Share};
+use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
 use crate::engine::watch::progress::Progress;
@@ -57,8 +57,8 @@ pub struct ReadCounts {
     pub by_return: [u64; MAX_RETURN + 1],
     /// Position or elevation beyond what can be used.
     pub out_of_range: u64,
-    /// What each `keep` stage did, by its place in the list of stages.
-    pub keep: BTreeMap<usize, Tally>,
+    /// What each `select` stage did, by its place in the list of stages.
+    pub select: BTreeMap<usize, Tally>,
     /// The box around the points kept that are not labelled noise.
     pub bounds: Bounds,
 }
@@ -84,15 +84,15 @@ impl ReadCounts {
         for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
             *a += b;
         }
-        for (stage, tally) in &other.keep {
-            self.keep.entry(*stage).or_default().merge(tally);
+        for (stage, tally) in &other.select {
+            self.select.entry(*stage).or_default().merge(tally);
         }
         self.bounds.merge(&other.bounds);
     }
 }
 
 /// The points of one cloud, dealt out to tiles.
-pub struct Dealt {
+pub struct Partition {
     /// The points by tile, in pieces that [`record`](crate::cloud::packed) packed.
     pub spill: Spill<TileKey>,
     /// What each tile has of them.
@@ -101,7 +101,7 @@ pub struct Dealt {
     pub counts: ReadCounts,
 }
 
-impl Dealt {
+impl Partition {
     /// What a tile has.
     pub fn share_of(&self, key: TileKey) -> Share {
         self.shares.get(&key).copied().unwrap_or_default()
@@ -131,9 +131,9 @@ pub fn scatter(
     tiling: Tiling,
     path: &Path,
     progress: &Progress,
-) -> Result<Dealt, EngineError> {
+) -> Result<Partition, EngineError> {
     let spill = Spill::create(path)?;
-    let keeps: Vec<(usize, Filter)> = chain
+    let selects: Vec<(usize, Filter)> = chain
         .while_reading
         .iter()
         .filter(|(cloud, ..)| *cloud == input.cloud)
@@ -149,8 +149,8 @@ pub fn scatter(
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
-        let mut dealer = Dealer::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
-        let mut judge = Judge::new(&keeps);
+        let mut dealer = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
+        let mut judge = Judge::new(&selects);
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
             && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
@@ -173,7 +173,7 @@ pub fn scatter(
                 {
                     return judge.lose(*file, block, error);
                 }
-                decoder.for_each_batch(block, |points| dealer.deal(judge.keep(points)))?;
+                decoder.for_each_batch(block, |points| dealer.deal(judge.select(points)))?;
                 Ok(())
             })?;
             dealer.failed()?;
@@ -200,7 +200,7 @@ pub fn scatter(
     }
     counts.damaged.sort();
     tell(&counts.damaged);
-    Ok(Dealt { spill, shares, counts })
+    Ok(Partition { spill, shares, counts })
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
@@ -237,7 +237,7 @@ fn tell(damaged: &[DamagedBlock]) {
 
 /// Judges points as they are read, and counts.
 struct Judge<'a> {
-    keeps: &'a [(usize, Filter)],
+    selects: &'a [(usize, Filter)],
     tallies: Vec<Tally>,
     counts: ReadCounts,
     /// Points not withheld, by [`Point::returns`].
@@ -246,10 +246,10 @@ struct Judge<'a> {
 }
 
 impl<'a> Judge<'a> {
-    fn new(keeps: &'a [(usize, Filter)]) -> Self {
+    fn new(selects: &'a [(usize, Filter)]) -> Self {
         Judge {
-            keeps,
-            tallies: vec![Tally::default(); keeps.len()],
+            selects,
+            tallies: vec![Tally::default(); selects.len()],
             counts: ReadCounts::default(),
             by_returns: [0; 256],
             kept: Vec::new(),
@@ -257,8 +257,8 @@ impl<'a> Judge<'a> {
     }
 
     /// The points to be kept, in their order.
-    fn keep(&mut self, points: &[Decoded]) -> &[Point] {
-        let Judge { keeps, tallies, counts, by_returns, kept } = self;
+    fn select(&mut self, points: &[Decoded]) -> &[Point] {
+        let Judge { selects, tallies, counts, by_returns, kept } = self;
         kept.clear();
         counts.read += points.len() as u64;
         for decoded in points {
@@ -273,10 +273,10 @@ impl<'a> Judge<'a> {
                 counts.out_of_range += 1;
             }
         }
-        for ((_, filter), tally) in keeps.iter().zip(tallies) {
+        for ((_, filter), tally) in selects.iter().zip(tallies) {
             let before = kept.len();
-            kept.retain(|point| filter.keeps(point));
-            tally.merge(&Tally { kept: kept.len() as u64, dropped: (before - kept.len()) as u64 });
+            kept.retain(|point| filter.selects(point));
+            tally.merge(&Tally { selected: kept.len() as u64, not_selected: (before - kept.len()) as u64 });
         }
         let mut bounds = counts.bounds;
         kept.iter().filter(|point| !point.is_noise()).for_each(|point| bounds.add((point.x, point.y)));
@@ -303,7 +303,7 @@ impl<'a> Judge<'a> {
                 Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
             counts.by_return[usize::from(stated.valid_return().unwrap_or(0))] += points;
         }
-        counts.keep = self.keeps.iter().map(|(place, _)| *place).zip(self.tallies).collect();
+        counts.select = self.selects.iter().map(|(place, _)| *place).zip(self.tallies).collect();
         counts
     }
 }

@@ -2,7 +2,7 @@
 
 use super::*;
 use crate::terrain::learning::Learning;
-use crate::terrain::made_up::{Answer, EDGE, Made, OPEN, RETURNS, Random, WOODED, rolling, site, work_off};
+use crate::terrain::test_site::{Answer, EDGE, Made, OPEN, RETURNS, Random, WOODED, rolling, site, work_off};
 
 /// With every reference cell tested: then figures come closest to what they should be.
 fn settings() -> Settings {
@@ -15,7 +15,7 @@ fn settings() -> Settings {
     }
 }
 
-fn rmse(row: &TerrainRow) -> f64 {
+fn rmse(row: &TerrainFigures) -> f64 {
     row.rmse_terrain_common.unwrap()
 }
 
@@ -33,7 +33,7 @@ fn the_same_account_whatever_the_tiles_and_the_order() {
         for (tile, backwards) in [(20_000_000, true), (13_700_001, false), (7_000_000, true)] {
             let tiled = all(square, tile, backwards);
             assert!(tiled.trade == whole.trade, "tiles of {tile}");
-            assert_eq!((&tiled.rows, &tiled.holes), (&whole.rows, &whole.holes));
+            assert_eq!((&tiled.rows, &tiled.voids), (&whole.rows, &whole.voids));
         }
     }
 }
@@ -47,7 +47,7 @@ fn a_quarter_of_the_reference_cells_tells_nearly_what_all_tell() {
     };
     let (all, some) = (rows(1), rows(SQUARE));
     // Each tested cell counts for those around it.
-    let cells = |rows: &[TradeRow]| rows[4].terrain.terrain_cells + rows[4].terrain.uncovered_cells;
+    let cells = |rows: &[TerrainRow]| rows[4].terrain.terrain_cells + rows[4].terrain.uncovered_cells;
     assert!(cells(&all) > 13_000 && cells(&all) == cells(&some));
     for (all, some) in all.iter().zip(&some) {
         for (all, some) in [(&all.terrain, &some.terrain), (&all.weighted, &some.weighted)] {
@@ -69,8 +69,8 @@ fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
         }
     }
     for pair in rows.windows(2) {
-        assert!(pair[1].ground_per_m2 > pair[0].ground_per_m2 && pair[1].filled > pair[0].filled);
-        assert!(pair[1].largest_hole_m2 < pair[0].largest_hole_m2);
+        assert!(pair[1].ground_per_m2 > pair[0].ground_per_m2 && pair[1].coverage > pair[0].coverage);
+        assert!(pair[1].largest_void_m2 < pair[0].largest_void_m2);
         assert!(pair[1].rmse_points > pair[0].rmse_points);
         assert!(pair[1].terrain.uncovered_cells <= pair[0].terrain.uncovered_cells);
         // Weighed, no return does harm.
@@ -88,8 +88,8 @@ fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
     let best = plain.iter().copied().fold(f64::INFINITY, f64::min);
     assert!(rmse(&rows[4].weighted) < 0.9 * best, "{plain:?} {rows:?}");
     // The bias of the mixture is gone, but for noise and what the planes cut off the hills.
-    assert!(rows[4].terrain.mean_terrain.unwrap() < -2.5);
-    assert!(rows[4].weighted.mean_terrain.unwrap().abs() < 0.75);
+    assert!(rows[4].terrain.level_terrain.unwrap() < -2.5);
+    assert!(rows[4].weighted.level_terrain.unwrap().abs() < 0.75);
     // The points themselves: the RMSE of the mixture that they were made from.
     let (mut n, mut squares) = (0.0, 0.0);
     for (k, (sd, bias)) in RETURNS.into_iter().enumerate() {
@@ -100,7 +100,7 @@ fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
         // A cell of a quarter of a square metre is empty with probability exp(-density / 4).
         let empty = |density: [f64; 5]| (-density[..=k].iter().sum::<f64>() / 4.0).exp();
         let filled = 1.0 - (empty(OPEN) + empty(WOODED)) / 2.0;
-        assert!((rows[k].filled.unwrap() - filled).abs() < 0.015, "{} {filled}", rows[k].filled.unwrap());
+        assert!((rows[k].coverage.unwrap() - filled).abs() < 0.015, "{} {filled}", rows[k].coverage.unwrap());
     }
 }
 
@@ -144,11 +144,11 @@ fn on_even_ground_the_noise_of_each_estimate_is_what_theory_says() {
 
 #[test]
 fn what_does_not_exist_is_null_and_the_names_are_those_of_the_summary() {
-    let trade = Trade::new(&Settings { returns: 1..=1, ..settings() });
-    let rows = trade.rows(500_000.0, &Holes::default(), &[0; 16], &[Moments::default(); 16]);
-    let terrain = r#""rmse_terrain":null,"mean_terrain":null,"terrain_cells":0,"uncovered_cells":0,"rmse_terrain_common":null,"common_cells":0"#;
+    let trade = TerrainByReturns::new(&Settings { returns: 1..=1, ..settings() });
+    let rows = trade.rows(500_000.0, &Voids::default(), &[0; 16], &[Moments::default(); 16]);
+    let terrain = r#""rmse_terrain":null,"level_terrain":null,"terrain_cells":0,"uncovered_cells":0,"rmse_terrain_common":null,"common_cells":0"#;
     let points =
-        r#""returns_up_to":1,"ground_per_m2":null,"filled":null,"largest_hole_m2":null,"rmse_points":null"#;
+        r#""returns_up_to":1,"ground_per_m2":null,"coverage":null,"largest_void_m2":null,"rmse_points":null"#;
     let expected = format!(r#"[{{{points},{terrain},"weighted":{{{terrain}}}}}]"#);
     assert_eq!(serde_json::to_string(&rows).unwrap(), expected);
 }
