@@ -57,7 +57,7 @@ fn ten_problems_are_told_at_once_each_in_its_place() {
     let places: Vec<_> =
         error.problems.iter().map(|problem| error.line_and_column(problem).unwrap()).collect();
     let expected =
-        [(3, 34), (4, 3), (6, 8), (8, 5), (9, 25), (11, 13), (12, 14), (13, 15), (14, 5), (14, 31)];
+        [(3, 34), (4, 3), (6, 8), (8, 5), (9, 27), (11, 13), (12, 14), (13, 15), (14, 5), (14, 31)];
     assert_eq!(places, expected, "{error}");
 }
 
