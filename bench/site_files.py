@@ -8,7 +8,7 @@ import numpy as np
 from laspy.vlrs.known import WktCoordinateSystemVlr
 
 SYSTEMS = Path(__file__).parent.parent / "demo-data/make_site"
-# Of a unit: metres in one, the coordinates of the site's corner (in open sea in each system, for no real place is meant),
+# Of a unit: metres in one, the site's corner (in open sea in each system, for no real place is meant),
 # and the coordinate system.
 UNITS = {
     "m": (1.0, (400_000.0, 6_100_000.0), "metre.wkt"),
