@@ -11,25 +11,23 @@ use std::time::Duration;
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use echograde::cloud::buckets::BucketGrid;
 use echograde::cloud::{CloudFile, Decoder, Fields};
-use echograde::engine::conclude::compared::ComparedFile;
-use echograde::engine::conclude::gather::Gathered;
 use echograde::engine::partition::read::{Input, scatter};
+use echograde::engine::store::journal::{Journals, Part};
 use echograde::engine::watch::progress::Progress;
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{EMPTY, Extent, Raster};
-use echograde::stages::Stage;
-use echograde::stages::auto::Count;
 use echograde::stages::chain::Chain;
-use echograde::stages::compare::Compared;
+use echograde::stages::compared::{self, Compared, ComparedInTiles, Comparisons};
 use echograde::stages::ground::Ground;
+use echograde::stages::list::Stage;
 use echograde::stages::select::Select;
 use echograde::stages::summarise::Summarise;
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, Residuals, robust_statistics};
-use echograde::tile::points::{Cloud, Found};
+use echograde::tile::points::Cloud;
 use echograde::tile::strata::Strata;
 use echograde::tile::tiling::{TileKey, Tiling};
-use echograde::trust::figures::Comparisons;
+use echograde::tile::yields::Sections;
 use echograde::units::{Micrometres, Unit};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
@@ -95,7 +93,7 @@ fn scatter_points(c: &mut Criterion) {
             b.iter(|| {
                 let progress = Progress::start("reading", "points", cloud[0].points);
                 let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &progress));
-                dealt.unwrap_or_else(|error| panic!("{error}")).spill.bytes()
+                dealt.unwrap_or_else(|error| panic!("{error}")).bytes()
             });
         });
     }
@@ -260,12 +258,12 @@ fn gathering(c: &mut Criterion) {
 }
 
 /// Comparisons on disk by return.
-struct ByReturn<'a>(&'a ComparedFile);
+struct ByReturn<'a>(&'a Journals);
 
 impl Residuals for ByReturn<'_> {
     fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()> {
         let mut block = Vec::new();
-        self.0.for_each(&mut |one| {
+        ComparedInTiles::new(self.0).for_each(&mut |one| {
             block.push(Residual { group: one.strata.return_number, dz: one.dz });
             if block.len() == 1 << 16 {
                 f(&block);
@@ -278,21 +276,23 @@ impl Residuals for ByReturn<'_> {
 }
 
 /// Residuals as the tiles of a run leave them, 10,000 a tile.
-fn write_residuals(folder: &Path, residuals: &[Residual]) -> ComparedFile {
-    let gathered = Gathered::open(folder, Count::AtMost(1)).expect("a working file");
+fn write_residuals(folder: &Path, residuals: &[Residual]) -> Journals {
+    let journals = Journals::open(&[folder.join("tiles")]).expect("a working file");
     for (column, tile) in (0..).zip(residuals.chunks(10_000)) {
         let compared = |residual: &Residual| Compared {
             x: 0,
             y: 0,
             dz: residual.dz,
-            room: None,
+            headroom: None,
             slope_percent: None,
             strata: Strata { return_number: residual.group, ..Strata::default() },
         };
-        let found = Found { compared: tile.iter().map(compared).collect(), ..Found::default() };
-        gathered.absorb(TileKey { row: 0, column }, &found).expect("room on the disk");
+        let compared: Vec<Compared> = tile.iter().map(compared).collect();
+        let mut sections = Sections::default();
+        compared::give(&compared, &mut sections);
+        journals.append(Part::whole(TileKey { row: 0, column }), &sections).expect("room on the disk");
     }
-    gathered.compared()
+    journals
 }
 
 criterion_group! {

@@ -10,8 +10,8 @@ use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
 use echograde::pipeline::load;
-use echograde::stages::TileStage;
-use echograde::tile::points::Tile;
+use echograde::stages::stage::TileStage;
+use echograde::tile::at_work::Tile;
 use tempfile::TempDir;
 
 /// A place to work in, with a pipeline file over a copy of one strip and the scan of the demo.
@@ -61,7 +61,7 @@ fn a_folder_that_cannot_be_made_is_named() {
 struct Panics;
 
 impl TileStage for Panics {
-    fn run(&self, tile: &mut Tile) {
+    fn run(&self, tile: &mut Tile<'_>) {
         assert!(tile.key.column % 3 != 0, "this is on purpose");
     }
 }

@@ -5,9 +5,8 @@ use echograde::cloud::Point;
 use echograde::cloud::buckets::{BucketGrid, Offset};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
-use echograde::stages::compare::{Compare, Method};
 use echograde::stages::ground::{Ground, WindowGrowth};
-use echograde::stages::matching::ReferenceGround;
+use echograde::stages::matching::{Matcher, Method};
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Group, Residual, RobustStatistics, robust_statistics};
 use echograde::units::{Length, Unit};
@@ -144,12 +143,14 @@ fn plane_heights_agree_to_the_micrometre() {
             .map(|p| Point { x: whole(&p[0]), y: whole(&p[1]), z: whole(&p[2]), ..Point::default() })
             .collect();
         let n = points.len();
-        let options = Compare { method: Method::Plane, within: Some(Length::metres(0.5)) };
         let (x, y) = pair(&case["at"]);
-        let mut ground = ReferenceGround::default();
-        points.iter().for_each(|point| ground.add(point));
-        ground.sort(&options);
-        let found = ground.find(options.method, 1, x, y).unwrap();
+        let asked = Point { x, y, z: 5_000_000, ..Point::default() };
+        let mut matcher = Matcher::default();
+        matcher.start(1);
+        matcher.ask(&asked);
+        matcher.ready(Method::Plane, Length::metres(0.5).micrometres(), 1);
+        points.iter().for_each(|point| matcher.offer(point));
+        let found = matcher.found(0, &asked).unwrap();
         assert_eq!(found.points as usize, n);
         let expected = case["height"].as_f64().unwrap();
         // Heights are whole micrometres, so rounding is all the difference that there may be.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use echograde::pipeline::resolved::resolved_yaml;
 use echograde::pipeline::{Loaded, PipelineError, load, load_text};
-use echograde::stages::Stage;
+use echograde::stages::list::Stage;
 use echograde::units::Length;
 use proptest::prelude::*;
 

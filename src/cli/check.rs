@@ -6,7 +6,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use crate::cli::CliError;
-use crate::engine::plan::budget::{Density, free_bytes, rough_seconds, tile_bytes};
+use crate::engine::plan::budget::{SHARE, free_bytes, least_memory, rough_seconds, tile_bytes};
 use crate::engine::plan::job::{CloudJob, Job, Resources, edge_metres};
 use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
@@ -27,6 +27,7 @@ struct Checked {
     threads: usize,
     memory_allowed: u64,
     memory_for_tiles: u64,
+    memory_floor: u64,
     disk_needed: u64,
     disk_free: Option<u64>,
     rough_seconds: f64,
@@ -65,8 +66,6 @@ pub fn check(file: &Path, json: bool, resources: Resources) -> Result<String, Cl
 }
 
 fn gather(job: &Job, output: &Path) -> Checked {
-    let no_reference = Density::default();
-    let reference = job.reference.as_ref().map_or(&no_reference, |cloud| &cloud.density);
     let area = job.survey.density.points as f64 / job.survey.density.per_m2.max(1e-9);
     let edge = edge_metres(job.tiling.edge);
     Checked {
@@ -79,14 +78,21 @@ fn gather(job: &Job, output: &Path) -> Checked {
         tiles_about: (1.5 * area / (edge * edge)).ceil().max(1.0) as u64,
         threads: job.resources.threads,
         memory_allowed: job.resources.memory,
-        memory_for_tiles: (tile_bytes(job.tiling.edge, &job.survey.density, reference, &job.chain)
-            * job.resources.threads as f64) as u64,
+        memory_for_tiles: memory_for_tiles(job),
+        memory_floor: least_memory(job.tiling.edge, &job.chain),
         disk_needed: job.disk_bytes(),
         disk_free: free_bytes(output),
         rough_seconds: rough_seconds(job.points(), job.resources.threads),
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }
+}
+
+/// Bytes that the tiles at work take, one for each worker.
+fn memory_for_tiles(job: &Job) -> u64 {
+    let threads = job.resources.threads as f64;
+    let share = job.resources.memory as f64 * SHARE / threads;
+    (tile_bytes(job.tiling.edge, &job.survey.density, &job.chain, share) * threads) as u64
 }
 
 fn cloud(job: &CloudJob) -> CheckedCloud {

@@ -1,5 +1,7 @@
 //! The point as the stages see it, and the fields that a stage may ask for.
 
+use twox_hash::XxHash3_64;
+
 use crate::units::Micrometres;
 
 /// One return of a pulse, in the program's own integers.
@@ -42,6 +44,17 @@ impl Point {
     /// Whether this is the last return of its pulse.
     pub fn is_last(&self) -> bool {
         self.valid_return().is_some() && self.return_number == self.number_of_returns
+    }
+
+    /// The seeded hash of the point: of its position and its returns, and of nothing that depends on files or tiles.
+    pub fn seeded_hash(&self, seed: u64) -> u64 {
+        let mut bytes = [0u8; 26];
+        bytes[0..8].copy_from_slice(&self.x.to_le_bytes());
+        bytes[8..16].copy_from_slice(&self.y.to_le_bytes());
+        bytes[16..24].copy_from_slice(&self.z.to_le_bytes());
+        bytes[24] = self.return_number;
+        bytes[25] = self.number_of_returns;
+        XxHash3_64::oneshot_with_seed(seed, &bytes)
     }
 
     /// Whether the file labels the point noise: class 7 (low point) or 18 (high noise).

@@ -12,10 +12,11 @@ use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
+use crate::stages::list::Stage;
 use crate::stages::read::Read;
 use crate::stages::select::Select;
+use crate::stages::stage::CloudChoice;
 use crate::stages::summarise::Summarise;
-use crate::stages::{CloudChoice, Stage};
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 

@@ -8,7 +8,8 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
 use crate::pipeline::accept::Limits;
-use crate::stages::{Stage, checkpoints, compare, ground, read, summarise};
+use crate::stages::list::Stage;
+use crate::stages::{checkpoints, compare, ground, read, summarise};
 use crate::units::{Length, Unit};
 
 /// A pipeline file: the clouds, where the results go, and the stages of the work in their order.

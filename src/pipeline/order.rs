@@ -3,21 +3,11 @@
 use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
-use crate::stages::{CloudChoice, Stage};
+use crate::stages::list::Stage;
+use crate::stages::stage::CloudChoice;
 
 const ORDER: &str =
     "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
-
-/// The step of the work that a stage belongs to.
-fn step(stage: &Stage) -> usize {
-    match stage {
-        Stage::Read(_) => 0,
-        Stage::Select(_) | Stage::Ground(_) => 1,
-        Stage::Checkpoints(_) => 2,
-        Stage::Compare(_) => 3,
-        Stage::Summarise(_) => 4,
-    }
-}
 
 /// Notes what is wrong with the list of stages as a list. With `gaps` an entry could not be made out, and nothing
 /// is said of stages that are missing.
@@ -62,7 +52,7 @@ fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
 
 /// Stages in the wrong place: the fewest that must move for the rest to be in order.
 fn misplaced(entries: &[&Entry], notes: &mut Notes) {
-    let steps: Vec<usize> = entries.iter().map(|entry| step(&entry.stage)).collect();
+    let steps: Vec<usize> = entries.iter().map(|entry| entry.stage.options().step() as usize).collect();
     let stay = in_order(&steps);
     for (at, entry) in entries.iter().enumerate().filter(|(at, _)| !stay.contains(at)) {
         let before = stay.iter().rev().find(|i| steps[**i] < steps[at]);

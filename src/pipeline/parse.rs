@@ -11,7 +11,7 @@ use crate::pipeline::model::Pipeline;
 use crate::pipeline::problem::{Notes, find};
 use crate::pipeline::schema;
 use crate::pipeline::tree::{Tree, explain_syntax};
-use crate::stages::Stage;
+use crate::stages::list::Stage;
 
 /// What could be decoded of a pipeline file.
 pub(super) struct Draft {

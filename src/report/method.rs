@@ -2,8 +2,9 @@
 
 use crate::pipeline::Pipeline;
 use crate::stages::auto::Count;
-use crate::stages::compare::Method;
-use crate::stages::{CloudChoice, Stage};
+use crate::stages::list::Stage;
+use crate::stages::matching::Method;
+use crate::stages::stage::CloudChoice;
 
 use crate::results::format::thousands;
 

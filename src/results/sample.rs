@@ -110,6 +110,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         returns,
         all,
         trust: Trust::default(),
+            stages: serde_json::Map::new(),
         survey,
         reference: Some(reference),
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \

@@ -23,6 +23,9 @@ pub struct Summary {
     /// How far the figures can be trusted.
     #[serde(flatten)]
     pub trust: Trust,
+    /// What stages say of themselves, by their names; left out where none does.
+    #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
+    pub stages: serde_json::Map<String, serde_json::Value>,
     /// How many points the checks and filters of each cloud let through, in order.
     pub survey: CloudCounts,
     /// The same for the reference.

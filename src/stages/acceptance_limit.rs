@@ -11,13 +11,13 @@
 use std::cmp::Ordering;
 
 use crate::raster::{EMPTY, Extent};
-use crate::stages::ground::{Limits, Origin};
+use crate::stages::ground_limits::{GroundLimits, Origin};
 use crate::tile::points::{PointSet, PointStatus};
 use crate::units::Micrometres;
 
 /// The limits of a tile's core points.
 pub struct AcceptanceLimits<'a> {
-    limits: &'a Limits,
+    limits: &'a GroundLimits,
     extent: Extent,
     /// The two lowest elevations of each cell.
     lowest: Vec<[f64; 2]>,
@@ -26,7 +26,7 @@ pub struct AcceptanceLimits<'a> {
 impl<'a> AcceptanceLimits<'a> {
     /// Looks at all points of a tile; nothing where the filter did not keep what it takes.
     pub fn new(
-        limits: &'a Limits,
+        limits: &'a GroundLimits,
         core: ((Micrometres, Micrometres), (Micrometres, Micrometres)),
         survey: &PointSet,
     ) -> Option<Self> {

@@ -1,8 +1,10 @@
 //! What kind of place every cell of a tile is: its cover, from the first returns over it, and its slope.
 
 use crate::raster::{EMPTY, Extent, Raster};
-use crate::stages::{Halo, TileStage, Wanted};
-use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
+use crate::stages::ground_limits::SurveyLimits;
+use crate::stages::stage::{TileStage, Wanted};
+use crate::tile::at_work::{Halo, Tile};
+use crate::tile::points::{PointSet, PointStatus};
 use crate::tile::strata::{Cover, Strata, class_of};
 use crate::units::{Length, Micrometres};
 
@@ -53,12 +55,12 @@ impl TileStage for ClassifyCells {
         Halo { survey: survey.ceil() as Micrometres, reference: 0 }
     }
 
-    fn wants(&self, cloud: Cloud, _: &Tile) -> Wanted {
-        if cloud == Cloud::Survey && self.canopy.is_some() { Wanted::All } else { Wanted::Nothing }
+    fn wants(&self, _: &Tile<'_>) -> Wanted {
+        if self.canopy.is_some() { Wanted::All } else { Wanted::Nothing }
     }
 
-    fn run(&self, tile: &mut Tile) {
-        let Some(limits) = &tile.survey_limits else { return };
+    fn run(&self, tile: &mut Tile<'_>) {
+        let Some(SurveyLimits(limits)) = tile.shared.get() else { return };
         let Some(ground) = limits.ground() else { return };
         let (x, y) = tile.core;
         let extent = Extent::covering(ground.extent.cell, x, y, 0).within(&ground.extent);
@@ -76,7 +78,8 @@ impl TileStage for ClassifyCells {
             let row = extent.first_row + (i / extent.columns) as i64;
             (cover(i), slope(column, row))
         });
-        tile.cell_attributes = Some(CellAttributes { extent, cells: cells.collect() });
+        let attributes = CellAttributes { extent, cells: cells.collect() };
+        tile.shared.put(attributes);
     }
 }
 

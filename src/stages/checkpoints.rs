@@ -1,16 +1,21 @@
 //! `checkpoints`: where survey and reference are compared.
 
+use std::collections::BinaryHeap;
+use std::sync::{Mutex, MutexGuard, PoisonError};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use twox_hash::XxHash3_64;
-
-use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::raster::Raster;
 use crate::stages::auto::Count;
 use crate::stages::compare::Compare;
-use crate::stages::{Halo, TileStage, Wanted};
-use crate::tile::points::{Candidate, Cloud, Tile};
+use crate::stages::draw::{Draw, IN_MEMORY};
+use crate::stages::matching::{Candidate, Candidates, Matcher};
+use crate::stages::spacing::stay;
+use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
+use crate::tile::at_work::{Halo, Tile};
+use crate::tile::points::{Cloud, PointSet};
 use crate::units::Length;
 
 /// Draws the places where the survey is compared with the reference, at random and for each return by itself.
@@ -41,15 +46,31 @@ impl Default for Checkpoints {
     }
 }
 
-/// The seeded hash of a point: of its position and its returns, and of nothing that depends on files or tiles.
-pub fn hash(seed: u64, point: &Point) -> u64 {
-    let mut bytes = [0u8; 26];
-    bytes[0..8].copy_from_slice(&point.x.to_le_bytes());
-    bytes[8..16].copy_from_slice(&point.y.to_le_bytes());
-    bytes[16..24].copy_from_slice(&point.z.to_le_bytes());
-    bytes[24] = point.return_number;
-    bytes[25] = point.number_of_returns;
-    XxHash3_64::oneshot_with_seed(seed, &bytes)
+impl Checkpoints {
+    /// What the draw is for.
+    pub fn draw(&self) -> Draw {
+        let (listed, everything_counts) = match self.per_return {
+            Count::All => (self.list, true),
+            drawn => (drawn, false),
+        };
+        Draw { kept: listed, listed, everything_counts, spacing: self.spacing.micrometres() as f64 / 1e6 }
+    }
+}
+
+impl StageOptions for Checkpoints {
+    fn step(&self) -> Step {
+        Step::Draw
+    }
+
+    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        let compare = preparing.find::<Compare>().cloned().unwrap_or_default();
+        preparing.tiles.push(Box::new(DrawCheckpoints {
+            options: self.clone(),
+            compare,
+            seed: preparing.seed,
+            put_up: PutUp::new(self.draw().kept),
+        }));
+    }
 }
 
 /// The stage at work.
@@ -60,6 +81,53 @@ pub struct DrawCheckpoints {
     pub compare: Compare,
     /// The seed of the draw.
     pub seed: u64,
+    /// What other tiles have put up for the draw so far.
+    pub put_up: PutUp,
+}
+
+/// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn. It
+/// only saves work: what cannot be drawn any more need not be put up. The draw is the same whatever it holds.
+pub struct PutUp {
+    wanted: Option<usize>,
+    smallest: Mutex<Vec<BinaryHeap<u64>>>,
+}
+
+impl PutUp {
+    /// None yet, of a draw of so many.
+    pub fn new(drawn: Count) -> Self {
+        let wanted = match drawn {
+            Count::AtMost(n) if n <= IN_MEMORY => Some(n as usize),
+            _ => None,
+        };
+        PutUp { wanted, smallest: Mutex::new(vec![BinaryHeap::new(); MAX_RETURN + 1]) }
+    }
+
+    /// By return number: greater hashes are not drawn any more.
+    fn up_to(&self) -> [u64; MAX_RETURN + 1] {
+        let mut up_to = [u64::MAX; MAX_RETURN + 1];
+        let Some(wanted) = self.wanted else { return up_to };
+        for (up_to, smallest) in up_to.iter_mut().zip(&*self.smallest()) {
+            if let Some(greatest) = smallest.peek().filter(|_| smallest.len() >= wanted) {
+                *up_to = *greatest;
+            }
+        }
+        up_to
+    }
+
+    fn smallest(&self) -> MutexGuard<'_, Vec<BinaryHeap<u64>>> {
+        self.smallest.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn add(&self, return_number: u8, keys: impl Iterator<Item = u64>) {
+        let Some(wanted) = self.wanted else { return };
+        let smallest = &mut self.smallest()[usize::from(return_number)];
+        for key in keys {
+            smallest.push(key);
+            if smallest.len() > wanted {
+                smallest.pop();
+            }
+        }
+    }
 }
 
 impl TileStage for DrawCheckpoints {
@@ -69,75 +137,115 @@ impl TileStage for DrawCheckpoints {
         Halo { survey: spacing, reference: spacing }
     }
 
-    fn wants(&self, _: Cloud, tile: &Tile) -> Wanted {
+    fn wants(&self, tile: &Tile<'_>) -> Wanted {
         if tile.is_compared() { Wanted::NearReference } else { Wanted::Nothing }
     }
 
-    fn run(&self, tile: &mut Tile) {
-        if tile.reference_ground.is_empty() {
+    fn bytes_per_point(&self) -> f64 {
+        // What is asked, the candidates and, of those that are compared, what is given back.
+        Matcher::bytes_per_position(self.compare.method) + CANDIDATE_BYTES
+    }
+
+    fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        let matcher = tile.kept.take::<Matcher>().unwrap_or_default();
+        let up_to = self.put_up.up_to();
+        Some(Box::new(MatchVisitor { stage: self, up_to, asked: Vec::new(), matcher }))
+    }
+}
+
+/// Bytes of a point that is asked for, of a comparison in memory and as bytes, and of a candidate where few are spaced out.
+const CANDIDATE_BYTES: f64 = 24.0 + 64.0 + 23.0 + 40.0;
+
+/// Finds the reference at the survey's ground points.
+struct MatchVisitor<'a> {
+    stage: &'a DrawCheckpoints,
+    /// By return number: greater hashes are not drawn any more.
+    up_to: [u64; MAX_RETURN + 1],
+    /// The points at which the reference is asked for.
+    asked: Vec<Asked>,
+    matcher: Matcher,
+}
+
+/// A ground point of the survey at which the reference is asked for.
+struct Asked {
+    index: u32,
+    key: u64,
+    counts: bool,
+}
+
+impl MatchVisitor<'_> {
+    fn may_be_drawn(&self, point: &Point, key: u64) -> bool {
+        key <= self.up_to[usize::from(point.return_number)]
+    }
+}
+
+impl Visitor for MatchVisitor<'_> {
+    fn survey_visited(&mut self, tile: &mut Tile<'_>) {
+        let DrawCheckpoints { options, compare, seed, .. } = self.stage;
+        if !tile.is_compared() {
             return;
         }
-        tile.reference_ground.sort(&self.compare);
-        let (ground, method) = (&tile.reference_ground, self.compare.method);
-        let (mut counted, mut candidates) = (Vec::new(), Vec::new());
+        self.matcher.start(tile.survey.points.len());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
-            let Some(number) = point.valid_return() else { continue };
-            let counts = self.options.per_return == Count::All && index < tile.survey.core;
-            let key = hash(self.seed, point);
-            let may_be_drawn = key <= tile.draw_up_to[number as usize];
-            if !counts && !may_be_drawn {
+            if point.valid_return().is_none() {
                 continue;
             }
-            let Some(reference) = ground.find(method, self.seed, point.x, point.y) else { continue };
-            if counts {
-                counted.push((index as u32, reference.elevation));
-            }
-            if may_be_drawn {
-                candidates.push(Candidate { index, key, reference });
+            let counts = options.per_return == Count::All && index < tile.survey.core;
+            let key = point.seeded_hash(*seed);
+            if counts || self.may_be_drawn(point, key) {
+                self.matcher.ask(point);
+                self.asked.push(Asked { index: index as u32, key, counts });
             }
         }
-        (tile.counted, tile.candidates) = (counted, candidates);
-        for number in 1..=MAX_RETURN {
-            let spaced = self.space_out(tile, number as u8);
-            tile.spaced.extend(spaced);
+        self.matcher.ready(compare.method, compare.reach().micrometres(), *seed);
+    }
+
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        if cloud == Cloud::Reference && !self.asked.is_empty() {
+            piece.ground().for_each(|i| self.matcher.offer(&piece.points[i]));
         }
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
+        let mut candidates = Candidates::default();
+        let mut by_return: Vec<Vec<Candidate>> = vec![Vec::new(); MAX_RETURN + 1];
+        for (place, asked) in self.asked.iter().enumerate() {
+            let point = &tile.survey.points[asked.index as usize];
+            let Some(reference) = self.matcher.found(place, point) else { continue };
+            if asked.counts {
+                candidates.counted.push((asked.index, reference.elevation));
+            }
+            if self.may_be_drawn(point, asked.key) {
+                let candidate = Candidate { index: asked.index as usize, key: asked.key, reference };
+                by_return[usize::from(point.return_number)].push(candidate);
+            }
+        }
+        for (number, of_return) in (0..).zip(by_return) {
+            let spaced = self.stage.space_out(of_return, tile);
+            self.stage.put_up.add(number, spaced.iter().map(|candidate| candidate.key));
+            candidates.spaced.extend(spaced);
+        }
+        tile.kept.put(self.matcher);
+        tile.shared.put(candidates);
     }
 }
 
 impl DrawCheckpoints {
     /// Core candidates of one return that have no candidate of smaller hash closer than the spacing.
-    fn space_out(&self, tile: &Tile, number: u8) -> Vec<usize> {
-        let mut ranked: Vec<usize> = (0..tile.candidates.len())
-            .filter(|&i| {
-                let candidate = &tile.candidates[i];
-                tile.survey.points[candidate.index].return_number == number
-            })
-            .collect();
-        let point = |i: usize| &tile.survey.points[tile.candidates[i].index];
+    fn space_out(&self, mut candidates: Vec<Candidate>, tile: &Tile<'_>) -> Vec<Candidate> {
+        let point = |candidate: &Candidate| tile.survey.points[candidate.index];
         // Two points that agree in everything have one hash: the first in this order stands for both.
-        ranked.sort_unstable_by_key(|&i| (tile.candidates[i].key, point(i), tile.candidates[i].index));
-        let spacing = self.options.spacing.micrometres();
-        let mut near = BucketGrid::default();
-        ranked.iter().enumerate().for_each(|(rank, &i)| near.add(point(i).x, point(i).y, rank as u32));
-        near.sort(spacing);
-        (0..ranked.len())
-            .filter(|&rank| {
-                let p = point(ranked[rank]);
-                let mut first = true;
-                near.for_each(p.x, p.y, |other, offset| {
-                    let other = other as usize;
-                    first &= other >= rank
-                        || offset.squared >= spacing * spacing && !same_place(p, point(ranked[other]));
-                });
-                first && tile.candidates[ranked[rank]].index < tile.survey.core
-            })
-            .map(|rank| ranked[rank])
-            .collect()
+        candidates.sort_unstable_by_key(|candidate| (candidate.key, point(candidate), candidate.index));
+        let place = |candidate: &Candidate| {
+            let Point { x, y, z, number_of_returns, .. } = point(candidate);
+            (x, y, z, number_of_returns)
+        };
+        candidates.dedup_by(|second, first| second.key == first.key && place(second) == place(first));
+        let places: Vec<_> = candidates.iter().map(|one| (point(one).x, point(one).y)).collect();
+        let stay = stay(&places, self.options.spacing.micrometres());
+        let core = tile.survey.core;
+        let stays = candidates.into_iter().zip(stay).filter(|(one, stays)| *stays && one.index < core);
+        stays.map(|(candidate, _)| candidate).collect()
     }
-}
-
-/// Points that agree in everything that is drawn are one checkpoint, even where no spacing is asked for.
-fn same_place(a: &Point, b: &Point) -> bool {
-    (a.x, a.y, a.z, a.number_of_returns) == (b.x, b.y, b.z, b.number_of_returns)
 }

@@ -1,11 +1,11 @@
 //! The draw of checkpoints: what is drawn, how many, and a checkpoint as bytes.
 
 use crate::cloud::point::Point;
-use crate::stages::Stage;
 use crate::stages::auto::Count;
-use crate::stages::compare::Compared;
+use crate::stages::compared::Compared;
 use crate::stages::matching::Match;
 use crate::tile::strata::{self, Strata};
+use crate::tile::yields::{Sections, YieldError, Yields};
 use crate::units::Micrometres;
 
 /// Up to this many a return the draw is held in memory; beyond, it waits on disk.
@@ -25,20 +25,9 @@ pub struct Draw {
 }
 
 impl Draw {
-    /// What the stages ask for.
-    pub fn of(stages: &[Stage]) -> Self {
-        let options = stages.iter().find_map(|stage| match stage {
-            Stage::Checkpoints(options) => Some(options),
-            _ => None,
-        });
-        let (listed, everything_counts) = match options.map(|o| (o.per_return, o.list)) {
-            Some((Count::All, listed)) => (listed, true),
-            Some((drawn, _)) => (drawn, false),
-            None => (Count::AtMost(1), true),
-        };
-        let spacing = options.map_or(0.0, |o| o.spacing.micrometres() as f64 / 1e6);
-        Draw { kept: listed, listed, everything_counts, spacing }
-    }
+    /// That of a pipeline without checkpoints.
+    pub const NONE: Draw =
+        Draw { kept: Count::AtMost(1), listed: Count::AtMost(1), everything_counts: true, spacing: 0.0 };
 
     /// Bytes of disk that the draw may take, over so many points on so many square metres.
     pub fn disk_bytes(&self, points: u64, area: f64) -> u64 {
@@ -75,8 +64,8 @@ pub struct Drawn {
     pub reference_z: Micrometres,
     /// Reference points that it rests on.
     pub reference_points: u32,
-    /// How much higher the point could lie and still be ground; see [`Compared::room`].
-    pub room: Option<u16>,
+    /// How much higher the point could lie and still be ground; see [`Compared::headroom`].
+    pub headroom: Option<u16>,
     /// Slope of the ground there; see [`Compared::slope_percent`].
     pub slope_percent: Option<u8>,
     /// The strata it belongs to.
@@ -86,8 +75,8 @@ pub struct Drawn {
 }
 
 impl Drawn {
-    /// The checkpoint at a survey point, with the reference there.
-    pub fn new(key: u64, point: &Point, reference: &Match) -> Self {
+    /// The checkpoint at a survey point of this hash, with the reference there and what the comparison knows of it.
+    pub fn new(key: u64, point: &Point, reference: &Match, compared: &Compared) -> Self {
         Drawn {
             key,
             x: point.x,
@@ -97,9 +86,9 @@ impl Drawn {
             number_of_returns: point.number_of_returns,
             reference_z: reference.elevation,
             reference_points: reference.points,
-            room: None,
-            slope_percent: None,
-            strata: Strata::default(),
+            headroom: compared.headroom,
+            slope_percent: compared.slope_percent,
+            strata: compared.strata,
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
         }
     }
@@ -115,11 +104,41 @@ impl Drawn {
             x: self.x,
             y: self.y,
             dz: self.dz(),
-            room: self.room,
+            headroom: self.headroom,
             slope_percent: self.slope_percent,
             strata: self.strata,
         }
     }
+}
+
+/// The section of the checkpoints put up for the draw.
+const SECTION: &str = "drawn";
+
+/// Gives checkpoints of one tile back.
+pub fn give(drawn: &[Drawn], to: &mut Sections) {
+    if !drawn.is_empty() {
+        let bytes = to.of(SECTION);
+        drawn.iter().for_each(|one| encode(one, bytes));
+    }
+}
+
+/// Hands over all checkpoints that tiles put up for the draw, some at a time.
+///
+/// # Errors
+/// Where the disk does not give them back, or `f` fails.
+pub fn for_each<E: From<YieldError>>(
+    yields: &dyn Yields,
+    mut f: impl FnMut(&[Drawn]) -> Result<(), E>,
+) -> Result<(), E> {
+    for stretch in yields.stretches(SECTION) {
+        let bytes = yields.read(&stretch)?;
+        let (whole, rest) = bytes.as_chunks::<ENCODED>();
+        if !rest.is_empty() {
+            return Err(yields.damaged(&stretch).into());
+        }
+        f(&whole.iter().map(|one| decode(one)).collect::<Vec<_>>())?;
+    }
+    Ok(())
 }
 
 /// Bytes of a checkpoint on disk.
@@ -135,7 +154,7 @@ pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.push(d.number_of_returns);
     to.push(u8::from(d.plane.is_some()));
     to.push(d.return_number);
-    to.extend_from_slice(&d.room.unwrap_or(u16::MAX).to_le_bytes());
+    to.extend_from_slice(&d.headroom.unwrap_or(u16::MAX).to_le_bytes());
     to.push(d.slope_percent.unwrap_or(u8::MAX));
     to.extend_from_slice(&d.strata.encode());
 }
@@ -143,7 +162,7 @@ pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
 /// The checkpoint that [`encode`] turned into these bytes.
 pub fn decode(b: &[u8]) -> Drawn {
     let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
-    let room = u16::from_le_bytes([b[63], b[64]]);
+    let headroom = u16::from_le_bytes([b[63], b[64]]);
     Drawn {
         key: word(0),
         x: word(1) as i64,
@@ -153,7 +172,7 @@ pub fn decode(b: &[u8]) -> Drawn {
         number_of_returns: b[60],
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
-        room: (room != u16::MAX).then_some(room),
+        headroom: (headroom != u16::MAX).then_some(headroom),
         slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
         strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
         plane: (b[61] != 0).then(|| (word(5), word(6))),

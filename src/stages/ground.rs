@@ -1,15 +1,22 @@
 //! `ground`: the progressive morphological filter of Zhang et al. 2003.
 
+use std::rc::Rc;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::cloud::bounds::widened;
 use crate::raster::fill::fill_nearest;
-use crate::raster::lowest::{LowCell, WIDE, low_cells};
+use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
-use crate::raster::{EMPTY, Extent, Finder, Raster};
-use crate::stages::cell_attributes::SLOPE_CELLS;
-use crate::stages::{CloudChoice, Halo, SurfaceNeed, TileStage, Visitor};
-use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
+use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
+use crate::stages::compare::Compare;
+use crate::stages::ground_limits::{GroundLimits, Origin, SurveyLimits};
+use crate::stages::stage::{CloudChoice, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
+use crate::stages::summarise::Summarise;
+use crate::tile::at_work::{Halo, Tile};
+use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
@@ -142,7 +149,7 @@ impl Ground {
         asked: &Extent,
         keep_origin: bool,
         scratch: &mut Scratch,
-    ) -> Limits {
+    ) -> GroundLimits {
         let wanted = asked.widened(if keep_origin { LOOKED_AROUND } else { 0 });
         let kept = lowest.extent.within(&wanted);
         let mut low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
@@ -183,58 +190,36 @@ impl Ground {
                 threshold: passes.first().map_or(0, |p| p.threshold),
             }
         });
-        Limits { finder: kept.finder(), highest, low, holds_low, origin }
+        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin }
     }
 }
 
-/// What the filter knows after all passes: enough to judge any point by its cell and its elevation.
-pub struct Limits {
-    /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
-    /// threshold.
-    pub(super) highest: Raster,
-    finder: Finder,
-    low: Vec<LowCell>,
-    /// Of each cell whether it is one of `low`; empty where none is.
-    holds_low: Vec<bool>,
-    pub(super) origin: Option<Origin>,
-}
-
-/// What the limits came from, for those who ask what they would be without one of the points.
-pub(super) struct Origin {
-    /// The lowest elevations, empty cells filled: what the first pass opens.
-    pub filled: Vec<f64>,
-    /// Whether a cell has a lowest elevation of its own.
-    pub occupied: Vec<bool>,
-    /// The limits of all passes but the first.
-    pub later: Vec<f64>,
-    /// The surface that the last pass left.
-    pub ground: Raster,
-    /// Threshold of the first pass, micrometres.
-    pub threshold: Micrometres,
-}
-
-impl Limits {
-    /// The surface that the last pass left: the ground, smoothed. Only where the origin was asked for.
-    pub fn ground(&self) -> Option<&Raster> {
-        self.origin.as_ref().map(|origin| &origin.ground)
+impl StageOptions for Ground {
+    fn step(&self) -> Step {
+        Step::Filter
     }
 
-    /// What becomes of a point that is not labelled noise.
-    #[inline]
-    pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> PointStatus {
-        let Some(index) = self.finder.index_of(x, y) else { return PointStatus::AboveGround };
-        // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
-        // guessed wrong again and again.
-        let is_above = z as f64 > self.highest.values[index];
-        if self.holds_low.get(index) == Some(&true) && !is_above && self.is_low(index, z) {
-            return PointStatus::LowOutlier;
+    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        let summarise = preparing.find::<Summarise>().cloned();
+        let by_cell = summarise.as_ref().is_some_and(Summarise::is_by_cell);
+        let compared = preparing.find::<Compare>().is_some();
+        for cloud in self.cloud.clouds() {
+            preparing.filtered.push(cloud);
+            let keep_origin = match cloud {
+                Cloud::Survey if by_cell => KeepOrigin::Always,
+                Cloud::Survey if compared => KeepOrigin::WhereCompared,
+                _ => KeepOrigin::Never,
+            };
+            preparing.tiles.push(Box::new(FilterGround { options: self.clone(), cloud, keep_origin }));
+            if cloud == Cloud::Survey && by_cell {
+                let summarise = summarise.clone().unwrap_or_default();
+                preparing.tiles.push(Box::new(ClassifyCells {
+                    canopy: summarise.canopy(),
+                    slope_breaks: summarise.asked_slope_breaks().to_vec(),
+                    cell: self.cell,
+                }));
+            }
         }
-        if is_above { PointStatus::AboveGround } else { PointStatus::Ground }
-    }
-
-    fn is_low(&self, index: usize, z: Micrometres) -> bool {
-        let place = self.low.binary_search_by_key(&index, |cell| cell.index);
-        place.is_ok_and(|i| (z as f64) < self.low[i].floor)
     }
 }
 
@@ -259,6 +244,37 @@ pub enum KeepOrigin {
     Always,
 }
 
+/// What the filter knows of each cloud over the whole tile, for its other parts.
+#[derive(Default)]
+struct OpenedOnce {
+    survey: Option<Rc<GroundLimits>>,
+    reference: Option<Rc<GroundLimits>>,
+}
+
+impl OpenedOnce {
+    fn of(&mut self, cloud: Cloud) -> &mut Option<Rc<GroundLimits>> {
+        match cloud {
+            Cloud::Survey => &mut self.survey,
+            Cloud::Reference => &mut self.reference,
+        }
+    }
+}
+
+impl FilterGround {
+    /// The limits over the whole tile and its halo.
+    fn limits(&self, tile: &Tile<'_>, surface: Raster) -> GroundLimits {
+        let margin = tile.halo.of(self.cloud);
+        let (x, y) = (widened(tile.whole.0, margin), widened(tile.whole.1, margin));
+        let asked = Extent::covering(surface.extent.cell, x, y, 0);
+        let keep_origin = match self.keep_origin {
+            KeepOrigin::Never => false,
+            KeepOrigin::WhereCompared => tile.is_compared(),
+            KeepOrigin::Always => true,
+        };
+        self.options.limits(surface, &asked, keep_origin, &mut Scratch::default())
+    }
+}
+
 impl TileStage for FilterGround {
     fn halo(&self) -> Halo {
         // To tell what limit the other points set, all points of a cell must be seen.
@@ -275,23 +291,19 @@ impl TileStage for FilterGround {
         Some(SurfaceNeed { cloud: self.cloud, cell, margin: self.options.margin() + looked_around })
     }
 
-    fn visitor<'a>(&'a self, tile: &Tile, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        let surface = surface?;
-        let (x, y) = tile.ground(self.cloud);
-        let asked = Extent::covering(surface.extent.cell, x, y, 0);
-        let keep_origin = match self.keep_origin {
-            KeepOrigin::Never => false,
-            KeepOrigin::WhereCompared => tile.is_compared(),
-            KeepOrigin::Always => true,
-        };
-        let limits = self.options.limits(surface, &asked, keep_origin, &mut Scratch::default());
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits }))
+    fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
+        let known = opened.of(self.cloud).clone();
+        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
+        opened.of(self.cloud).clone_from(&limits);
+        tile.shared_by_parts.put(opened);
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits: limits? }))
     }
 }
 
 struct GroundVisitor {
     cloud: Cloud,
-    limits: Limits,
+    limits: Rc<GroundLimits>,
 }
 
 impl Visitor for GroundVisitor {
@@ -306,9 +318,9 @@ impl Visitor for GroundVisitor {
         }
     }
 
-    fn finish(self: Box<Self>, tile: &mut Tile) {
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
         if self.limits.origin.is_some() {
-            tile.survey_limits = Some(self.limits);
+            tile.shared.put(SurveyLimits(self.limits));
         }
     }
 }

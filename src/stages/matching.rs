@@ -1,11 +1,23 @@
 //! Matching: the reference's elevation at a place, from its ground points near there in plan.
 
-use crate::cloud::bounds::Bounds;
-use crate::cloud::buckets::{BucketGrid, Offset};
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::Point;
-use crate::stages::checkpoints::hash;
-use crate::stages::compare::{Compare, Method};
+use crate::cloud::reuse::empty_for;
 use crate::units::Micrometres;
+
+/// How reference elevation at a checkpoint is found.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Method {
+    /// The reference ground point nearest in plan.
+    #[default]
+    Nearest,
+    /// The least-squares plane through the reference ground points in reach.
+    Plane,
+}
 
 /// The reference at a checkpoint.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -34,10 +46,53 @@ const PLANE_POINTS: i128 = 6;
 /// two variances.
 const IN_LINE: f64 = 0.01;
 
-/// The reference's ground points in one tile: first added, then sorted, then asked. The memory is used again for the next.
+/// A ground point of the survey that has reference within reach, and may be drawn.
+#[derive(Clone, Copy, Debug)]
+pub struct Candidate {
+    /// Index of the point.
+    pub index: usize,
+    /// Its seeded hash.
+    pub key: u64,
+    /// The reference there.
+    pub reference: Match,
+}
+
+/// Where the survey of a tile can be compared with the reference.
 #[derive(Default)]
-pub struct ReferenceGround {
-    points: BucketGrid<Level>,
+pub struct Candidates {
+    /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
+    pub counted: Vec<(u32, Micrometres)>,
+    /// Core candidates that the spacing left, to be put up for the draw.
+    pub spaced: Vec<Candidate>,
+}
+
+/// Finds the reference at many positions while its points stream past: only the positions are held, with the best so far
+/// (`nearest`) or with sums (`plane`). Positions are asked for first, then the points of the reference are offered, in any
+/// order. The memory is used again.
+#[derive(Default)]
+pub struct Matcher {
+    positions: BucketGrid<u32>,
+    method: Method,
+    seed: u64,
+    elevations: Vec<Micrometres>,
+    nearest: Vec<Nearest>,
+    sums: Vec<PlaneSums>,
+}
+
+/// The nearest point of the reference so far; none where it is as far off as can be.
+#[derive(Clone, Copy)]
+struct Nearest {
+    x: i32,
+    y: i32,
+    level: Level,
+}
+
+impl Nearest {
+    const NONE: Nearest = Nearest { x: i32::MAX, y: i32::MAX, level: Level(0) };
+
+    fn squared(self) -> i64 {
+        i64::from(self.x).pow(2) + i64::from(self.y).pow(2)
+    }
 }
 
 /// What is kept of a point beside its place, as one number: elevation times 256, and returns.
@@ -61,72 +116,94 @@ impl Level {
     }
 }
 
-impl ReferenceGround {
-    /// Forgets all points and makes room for so many, and no more.
+impl Matcher {
+    /// Bytes of memory that a position takes, for each of the methods.
+    pub fn bytes_per_position(method: Method) -> f64 {
+        let found = match method {
+            Method::Nearest => size_of::<Nearest>(),
+            Method::Plane => size_of::<PlaneSums>() + size_of::<Micrometres>(),
+        };
+        // In the grid twice, and the start of a bucket.
+        (found + 2 * 12 + 4) as f64
+    }
+
+    /// Forgets all positions and makes room for so many, and no more.
     pub fn start(&mut self, count: usize) {
-        self.points.start(count);
+        self.positions.start(count);
+        self.elevations.clear();
     }
 
-    /// Adds a ground point.
+    /// Asks for the reference at a survey point.
+    pub fn ask(&mut self, point: &Point) {
+        self.positions.add(point.x, point.y, self.elevations.len() as u32);
+        self.elevations.push(point.z);
+    }
+
+    /// All positions have been asked for; the reference comes next. `seed` is that of the draw.
+    pub fn ready(&mut self, method: Method, reach: Micrometres, seed: u64) {
+        (self.method, self.seed) = (method, seed);
+        self.positions.sort(reach);
+        let (nearest, planes) = match method {
+            Method::Nearest => (self.elevations.len(), 0),
+            Method::Plane => (0, self.elevations.len()),
+        };
+        empty_for(&mut self.nearest, nearest);
+        self.nearest.resize(nearest, Nearest::NONE);
+        empty_for(&mut self.sums, planes);
+        self.sums.resize(planes, PlaneSums::default());
+    }
+
+    /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
-    pub fn add(&mut self, point: &Point) {
-        self.points.add(point.x, point.y, Level::of(point));
-    }
-
-    /// Whether there is no reference ground at all.
-    pub fn is_empty(&self) -> bool {
-        self.points.is_empty()
-    }
-
-    /// The box around all points.
-    pub fn bounds(&self) -> Bounds {
-        self.points.bounds()
-    }
-
-    /// Sorts the points for searches as the options ask; to be done before the first.
-    pub fn sort(&mut self, options: &Compare) {
-        self.points.sort(options.reach().micrometres());
-    }
-
-    /// The reference at a position; nothing where there is not enough of it within reach. `seed` is that of the draw.
-    pub fn find(&self, method: Method, seed: u64, x: Micrometres, y: Micrometres) -> Option<Match> {
-        match method {
-            Method::Nearest => self.nearest(seed, x, y),
-            Method::Plane => self.plane(x, y),
+    pub fn offer(&mut self, point: &Point) {
+        let Matcher { positions, elevations, nearest, sums, .. } = self;
+        match self.method {
+            Method::Nearest => positions.for_each(point.x, point.y, |place, offset| {
+                let best = &mut nearest[place as usize];
+                if offset.squared <= best.squared() {
+                    // From the position to the point, not the other way round.
+                    let new = Nearest { x: -offset.x as i32, y: -offset.y as i32, level: Level::of(point) };
+                    let position = (point.x + offset.x, point.y + offset.y);
+                    if offset.squared < best.squared()
+                        || tie_key(self.seed, new, position) < tie_key(self.seed, *best, position)
+                    {
+                        *best = new;
+                    }
+                }
+            }),
+            Method::Plane => positions.for_each(point.x, point.y, |place, offset| {
+                let z = point.z - elevations[place as usize];
+                sums[place as usize].add(-offset.x, -offset.y, z);
+            }),
         }
     }
 
-    fn nearest(&self, seed: u64, x: Micrometres, y: Micrometres) -> Option<Match> {
-        let mut best: Option<(Offset, Level)> = None;
-        let tie_key =
-            |offset: Offset, level: Level| (hash(seed, &level.point(x + offset.x, y + offset.y)), level.z());
-        self.points.for_each(x, y, |level, offset| {
-            // Of points equally near, the one of smallest hash: any rule by elevation would bias dz.
-            let closer = best.is_none_or(|(least, other)| {
-                offset.squared < least.squared
-                    || (offset.squared == least.squared && tie_key(offset, level) < tie_key(least, other))
-            });
-            if closer {
-                best = Some((offset, level));
+    /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
+    /// within reach. `point` is the survey point there.
+    pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
+        match self.method {
+            Method::Nearest => {
+                let nearest = self.nearest[place];
+                let there = nearest.x != i32::MAX;
+                there.then(|| Match { elevation: nearest.level.z(), points: 1, plane: None })
             }
-        });
-        best.map(|(_, level)| Match { elevation: level.z(), points: 1, plane: None })
-    }
-
-    /// The least-squares plane through the points within reach, at (x, y). Sums are of integers, so that the order
-    /// of the points cannot show.
-    fn plane(&self, x: Micrometres, y: Micrometres) -> Option<Match> {
-        let mut sums = PlaneSums::default();
-        self.points.for_each(x, y, |level, offset| {
-            sums.add(offset.x.into(), offset.y.into(), level.z().into());
-        });
-        let (elevation, plane) = sums.fit()?;
-        Some(Match { elevation, points: sums.n as u32, plane: Some(plane) })
+            Method::Plane => {
+                let sums = &self.sums[place];
+                let (height, plane) = sums.fit()?;
+                Some(Match { elevation: point.z + height, points: sums.n as u32, plane: Some(plane) })
+            }
+        }
     }
 }
 
+/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz.
+fn tie_key(seed: u64, nearest: Nearest, position: (Micrometres, Micrometres)) -> (u64, Micrometres) {
+    let (x, y) = (position.0 + i64::from(nearest.x), position.1 + i64::from(nearest.y));
+    (nearest.level.point(x, y).seeded_hash(seed), nearest.level.z())
+}
+
 /// Sums of powers and products of whole numbers over the points of a neighbourhood.
-#[derive(Default)]
+#[derive(Clone, Copy, Default)]
 struct PlaneSums {
     n: i128,
     x: i128,
@@ -141,7 +218,8 @@ struct PlaneSums {
 }
 
 impl PlaneSums {
-    fn add(&mut self, x: i128, y: i128, z: i128) {
+    fn add(&mut self, x: i64, y: i64, z: i64) {
+        let (x, y, z) = (i128::from(x), i128::from(y), i128::from(z));
         self.n += 1;
         self.x += x;
         self.y += y;
@@ -154,7 +232,7 @@ impl PlaneSums {
         self.zz += z * z;
     }
 
-    /// Height of the plane at the origin, and the plane; nothing with too few points or points in line.
+    /// Height of the plane at the origin over the level that elevations are counted from, and the plane; nothing with too few points or points in line.
     fn fit(&self) -> Option<(Micrometres, Plane)> {
         if self.n < PLANE_POINTS {
             return None;
@@ -190,11 +268,13 @@ mod tests {
     use crate::units::Length;
 
     fn find(method: Method, within: f64, points: &[(i64, i64, i64)], at: (i64, i64)) -> Option<Match> {
-        let options = Compare { method, within: Some(Length::metres(within)) };
-        let mut ground = ReferenceGround::default();
-        points.iter().for_each(|&(x, y, z)| ground.add(&Point { x, y, z, ..Point::default() }));
-        ground.sort(&options);
-        ground.find(method, 1, at.0, at.1)
+        let mut matcher = Matcher::default();
+        let asked = Point { x: at.0, y: at.1, z: 4_000_000, ..Point::default() };
+        matcher.start(1);
+        matcher.ask(&asked);
+        matcher.ready(method, Length::metres(within).micrometres(), 1);
+        points.iter().for_each(|&(x, y, z)| matcher.offer(&Point { x, y, z, ..Point::default() }));
+        matcher.found(0, &asked)
     }
 
     #[test]

@@ -4,6 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::stages::auto::Auto;
+use crate::stages::stage::{Preparing, StageOptions, Step};
 use crate::units::Length;
 
 /// Reads the point files of the survey and of a reference cloud.
@@ -23,6 +24,16 @@ pub struct Read {
     /// so wherever the results are told. With `skip` every block is decoded twice, first to see that it is whole.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub damaged: Damaged,
+}
+
+impl StageOptions for Read {
+    fn step(&self) -> Step {
+        Step::Read
+    }
+
+    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        preparing.skip_damaged = self.damaged == Damaged::Skip;
+    }
 }
 
 /// What to do about a damaged block of points.

@@ -1,7 +1,7 @@
 //! `select`: which points go on, judged one by one.
 
 use std::borrow::Cow;
-use std::collections::HashSet;
+use std::collections::{BTreeMap, HashSet};
 use std::fmt;
 use std::ops::Range;
 
@@ -10,8 +10,12 @@ use serde::{Deserialize, Serialize, de};
 
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::Raster;
-use crate::stages::{CloudChoice, TileStage, Visitor};
-use crate::tile::points::{Cloud, PointSet, PointStatus, Tile};
+use crate::stages::stage::{
+    CloudChoice, PointFilter, Preparing, StageOptions, Step, TileStage, Visitor, WhileReading,
+};
+use crate::tile::at_work::Tile;
+use crate::tile::points::{Cloud, PointSet, PointStatus};
+use crate::tile::yields::{YieldError, Yields};
 use crate::units::{Angle, Length, Micrometres};
 
 /// Keeps the points that meet every condition given; the others are dropped and counted.
@@ -199,6 +203,7 @@ impl Select {
     /// The conditions, made ready to judge many points.
     pub fn filter(&self) -> Filter {
         Filter {
+            fields: self.fields(),
             returns: self.returns.as_ref().map(Returns::table),
             classes: self.classes.as_ref().map(|kept| {
                 let mut table = [false; 256];
@@ -217,6 +222,7 @@ impl Select {
 
 /// The conditions of a `select` stage, made ready to judge many points: what a point can say in a byte is looked up.
 pub struct Filter {
+    fields: Fields,
     /// By [`Point::returns`].
     returns: Option<[bool; 256]>,
     classes: Option<[bool; 256]>,
@@ -237,6 +243,16 @@ impl Filter {
                 .scan_angle_max
                 .is_none_or(|limit| f64::from(point.scan_angle.unsigned_abs()) * SCAN_ANGLE_UNIT <= limit)
             && self.area.as_ref().is_none_or(|(x, y)| x.contains(&point.x) && y.contains(&point.y))
+    }
+}
+
+impl PointFilter for Filter {
+    fn fields(&self) -> Fields {
+        self.fields
+    }
+
+    fn retain(&self, points: &mut Vec<Point>) {
+        points.retain(|point| self.selects(point));
     }
 }
 
@@ -262,10 +278,28 @@ impl Returns {
     }
 }
 
+impl StageOptions for Select {
+    fn step(&self) -> Step {
+        Step::Filter
+    }
+
+    fn prepare(&self, place: usize, preparing: &mut Preparing<'_>) {
+        for cloud in self.cloud.clouds() {
+            if preparing.filtered.contains(&cloud) {
+                let stage = SelectGround { select: self.clone(), cloud, stage: place };
+                preparing.tiles.push(Box::new(stage));
+            } else {
+                let filter = Box::new(self.filter());
+                preparing.while_reading.push(WhileReading { cloud, place, filter });
+            }
+        }
+    }
+}
+
 /// A `select` stage that stands after the ground filter: it judges ground points.
 pub struct SelectGround {
     /// The conditions.
-    pub keep: Select,
+    pub select: Select,
     /// The cloud it applies to.
     pub cloud: Cloud,
     /// Its place in the list of stages, from 1.
@@ -274,11 +308,11 @@ pub struct SelectGround {
 
 impl TileStage for SelectGround {
     fn fields(&self) -> Fields {
-        self.keep.fields()
+        self.select.fields()
     }
 
-    fn visitor<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        Some(Box::new(SelectVisitor { stage: self, filter: self.keep.filter(), tally: Tally::default() }))
+    fn visitor<'a>(&'a self, _: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        Some(Box::new(SelectVisitor { stage: self, filter: self.select.filter(), tally: Tally::default() }))
     }
 }
 
@@ -297,20 +331,49 @@ impl Visitor for SelectVisitor<'_> {
             if *status != PointStatus::Ground {
                 continue;
             }
-            let kept = self.filter.selects(point);
-            if !kept {
+            let selected = self.filter.selects(point);
+            if !selected {
                 *status = PointStatus::NotSelected;
             }
             if i < piece.core {
-                self.tally.count(kept);
+                self.tally.count(selected);
             }
         }
     }
 
-    fn finish(self: Box<Self>, tile: &mut Tile) {
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
         let SelectGround { cloud, stage, .. } = self.stage;
-        tile.found.counts_mut(*cloud).select.entry(*stage).or_default().merge(&self.tally);
+        let Tally { selected, not_selected } = self.tally;
+        let cloud = u64::from(*cloud == Cloud::Reference);
+        for word in [cloud, *stage as u64, selected, not_selected] {
+            tile.sections.of(SECTION).extend_from_slice(&word.to_le_bytes());
+        }
     }
+}
+
+/// The section of the tallies: four numbers each, the cloud, the stage, points selected, points not selected.
+const SECTION: &str = "select";
+
+/// Tallies by place of the stage in the list of stages, from 1.
+pub type Tallies = BTreeMap<usize, Tally>;
+
+/// What the `select` stages behind the ground filter did, to the survey and to the reference.
+///
+/// # Errors
+/// Where the disk does not give it back.
+pub fn tallies(yields: &dyn Yields) -> Result<[Tallies; 2], YieldError> {
+    let mut all: [Tallies; 2] = Default::default();
+    yields.for_each(SECTION, &mut |bytes| {
+        let (words, rest) = bytes.as_chunks::<8>();
+        let (records, odd) = words.as_chunks::<4>();
+        for record in records {
+            let [cloud, stage, selected, not_selected] = record.map(u64::from_le_bytes);
+            let tally = all.get_mut(cloud as usize)?.entry(stage as usize).or_default();
+            tally.merge(&Tally { selected, not_selected });
+        }
+        (rest.is_empty() && odd.is_empty()).then_some(())
+    })?;
+    Ok(all)
 }
 
 #[cfg(test)]

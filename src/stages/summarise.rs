@@ -7,8 +7,11 @@ use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{Canopy, CellAttributes};
-use crate::stages::{TileStage, Visitor, Wanted};
-use crate::tile::points::{ByStatus, Cloud, Found, PointSet, Tile};
+use crate::stages::counts::Counts;
+use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
+use crate::stages::terrain_cells::SumTerrain;
+use crate::tile::at_work::Tile;
+use crate::tile::points::{ByStatus, Cloud, PointSet};
 use crate::tile::strata::{By, ReturnType, Strata, class_of};
 use crate::units::Length;
 
@@ -90,16 +93,37 @@ impl Summarise {
         if self.by.contains(&By::Slope) { &self.slope_breaks } else { &[] }
     }
 
+    /// Whether results depend on what kind of cell a point lies in.
+    pub fn is_by_cell(&self) -> bool {
+        self.canopy().is_some() || !self.asked_slope_breaks().is_empty()
+    }
+
     /// The strata of a survey point.
-    pub fn strata(&self, point: &Point, places: Option<&CellAttributes>) -> Strata {
+    pub fn strata(&self, point: &Point, cells: Option<&CellAttributes>) -> Strata {
         let angle = f64::from(point.scan_angle).abs() * ANGLE_UNITS;
         Strata {
             return_number: point.valid_return().unwrap_or(0),
             scan_angle: self.by.contains(&By::ScanAngle).then(|| class_of(angle, &self.scan_angle_breaks)),
             strip: Some(point.strip),
             return_type: ReturnType::of(point),
-            ..places.map_or_else(Strata::default, |places| places.at(point.x, point.y))
+            ..cells.map_or_else(Strata::default, |cells| cells.at(point.x, point.y))
         }
+    }
+}
+
+impl StageOptions for Summarise {
+    fn step(&self) -> Step {
+        Step::Summarise
+    }
+
+    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        let filtered = preparing.survey_is_filtered();
+        if filtered {
+            preparing.terrain_cell = Some(self.terrain_cell);
+            preparing.tiles.push(Box::new(SumTerrain { cell: self.terrain_cell }));
+        }
+        let by_cell = filtered && self.is_by_cell();
+        preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));
     }
 }
 
@@ -107,7 +131,8 @@ impl Summarise {
 pub struct CountTile {
     /// The options.
     pub options: Summarise,
-    /// Whether the groups of the survey's points depend on places, which are known only after a look at all points.
+    /// Whether the groups of the survey's points depend on the cells that they lie in, of which enough is known only after
+    /// all points have been visited.
     pub by_cell: bool,
 }
 
@@ -116,59 +141,59 @@ impl TileStage for CountTile {
         self.options.fields()
     }
 
-    fn visitor<'a>(&'a self, _: &Tile, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        Some(Box::new(CountVisitor { stage: self, found: Found::default() }))
+    fn visitor<'a>(&'a self, _: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        Some(Box::new(CountVisitor { stage: self, counts: Counts::default() }))
     }
 
-    fn wants(&self, cloud: Cloud, _: &Tile) -> Wanted {
-        if cloud == Cloud::Survey && self.by_cell { Wanted::All } else { Wanted::Nothing }
+    fn wants(&self, _: &Tile<'_>) -> Wanted {
+        if self.by_cell { Wanted::All } else { Wanted::Nothing }
     }
 
-    fn run(&self, tile: &mut Tile) {
+    fn run(&self, tile: &mut Tile<'_>) {
         if self.by_cell {
-            self.count_survey(&tile.survey, tile.cell_attributes.as_ref(), &mut tile.found);
+            let mut counts = Counts::default();
+            self.count_survey(&tile.survey, tile.shared.get(), &mut counts);
+            counts.give(&mut tile.sections);
         }
     }
 }
 
 impl CountTile {
     /// Counts the survey's core points, all together and by the groups asked for.
-    fn count_survey(&self, set: &PointSet, places: Option<&CellAttributes>, found: &mut Found) {
+    fn count_survey(&self, set: &PointSet, cells: Option<&CellAttributes>, counts: &mut Counts) {
         let by_angle = self.options.by.contains(&By::ScanAngle);
         let alike = |a: &Point, b: &Point| {
             a.strip == b.strip
                 && (!by_angle || a.scan_angle == b.scan_angle)
-                && places.is_none_or(|places| places.at(a.x, a.y) == places.at(b.x, b.y))
+                && cells.is_none_or(|cells| cells.at(a.x, a.y) == cells.at(b.x, b.y))
         };
         count_runs(set, alike, |first, statuses| {
-            found.survey.add(first, statuses);
-            let key = self.options.strata(first, places).only(&self.options.by);
-            found.strata.entry(key).or_default().add(statuses);
+            counts.survey.add(first, statuses);
+            let key = self.options.strata(first, cells).only(&self.options.by);
+            counts.strata.entry(key).or_default().add(statuses);
         });
     }
 }
 
 struct CountVisitor<'a> {
     stage: &'a CountTile,
-    found: Found,
+    counts: Counts,
 }
 
 impl Visitor for CountVisitor<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         match cloud {
             Cloud::Reference => {
-                let counts = &mut self.found.reference;
+                let counts = &mut self.counts.reference;
                 count_runs(piece, |_, _| true, |first, statuses| counts.add(first, statuses));
             }
             Cloud::Survey if self.stage.by_cell => {}
-            Cloud::Survey => self.stage.count_survey(piece, None, &mut self.found),
+            Cloud::Survey => self.stage.count_survey(piece, None, &mut self.counts),
         }
     }
 
-    fn finish(self: Box<Self>, tile: &mut Tile) {
-        tile.found.survey.merge(&self.found.survey);
-        tile.found.reference.merge(&self.found.reference);
-        tile.found.strata.extend(self.found.strata);
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
+        self.counts.give(&mut tile.sections);
     }
 }
 

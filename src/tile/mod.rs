@@ -1,5 +1,8 @@
-//! What stages share: tiles, the points in them and what became of each.
+//! What stages share: tiles, the points in them and what became of each, and what is given back.
 
+pub mod at_work;
 pub mod points;
+pub mod shared;
 pub mod strata;
 pub mod tiling;
+pub mod yields;

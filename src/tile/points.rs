@@ -1,25 +1,10 @@
-//! A tile at work: its points, what the stages decided about them, and what it will give back.
+//! Points of a tile, and what the stages decided about each.
 
-use std::collections::BTreeMap;
 use std::ops;
 
-use serde::{Deserialize, Serialize};
-
-use crate::cloud::bounds::{Range, widened};
 use crate::cloud::packed::Piece;
-use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
-use crate::stages::Halo;
-use crate::stages::cell_attributes::CellAttributes;
-use crate::stages::compare::Compared;
-use crate::stages::draw::Drawn;
-use crate::stages::ground::Limits;
-use crate::stages::matching::{Match, ReferenceGround};
-use crate::stages::select::Tally;
-use crate::stages::terrain_cells::TerrainGround;
-use crate::tile::strata::{Strata, StratumCounts};
-use crate::tile::tiling::TileKey;
-use crate::units::Micrometres;
 
 /// The survey or the reference.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
@@ -91,14 +76,26 @@ pub struct PointSet {
 impl PointSet {
     /// Holds the points of a piece instead, about which nothing has been decided yet; the memory is used again.
     pub fn fill(&mut self, piece: &Piece<'_>) {
-        self.points.clear();
-        self.statuses.clear();
+        self.clear();
         self.points.reserve(piece.core.len() + piece.halo.len());
         piece.core.add_to(&mut self.points);
         piece.halo.add_to(&mut self.points);
         self.core = piece.core.len();
-        let status = |point: &Point| if point.is_noise() { PointStatus::Noise } else { PointStatus::Ground };
-        self.statuses.extend(self.points.iter().map(status));
+        self.statuses.extend(self.points.iter().map(status_at_first));
+    }
+
+    /// Forgets all points; the memory is used again.
+    pub fn clear(&mut self) {
+        self.points.clear();
+        self.statuses.clear();
+        self.core = 0;
+    }
+
+    /// Adds a point about which nothing has been decided yet.
+    #[inline]
+    pub fn add(&mut self, point: Point) {
+        self.statuses.push(status_at_first(&point));
+        self.points.push(point);
     }
 
     /// Forgets all points and makes room for so many, and no more: these are the largest lists of a run. Room that is never
@@ -131,128 +128,7 @@ impl PointSet {
     }
 }
 
-/// A tile and everything its stages work on.
-pub struct Tile {
-    /// Which tile it is.
-    pub key: TileKey,
-    /// The ground it answers for, ranges of x and y.
-    pub core: (Range, Range),
-    /// How far beyond it points are seen.
-    pub halo: Halo,
-    /// Points of the survey and of the reference here, halo included.
-    pub points: ByCloud,
-    /// The survey's points, where a stage wants them.
-    pub survey: PointSet,
-    /// The reference's ground points, halo included, where a stage wants them.
-    pub reference_ground: ReferenceGround,
-    /// By return number: hashes above this one are not drawn any more, since enough smaller ones are known. It
-    /// only saves work: the draw is the same whatever it is.
-    pub draw_up_to: [u64; MAX_RETURN + 1],
-    /// Where terrain cells are summed up; nothing where the survey has no point near.
-    pub terrain: Option<TerrainGround>,
-    /// What the ground filter knows of the survey, where a later stage wants it.
-    pub survey_limits: Option<Limits>,
-    /// What kind of place every cell of the core is, where that is asked for.
-    pub cell_attributes: Option<CellAttributes>,
-    /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
-    pub counted: Vec<(u32, Micrometres)>,
-    /// Ground points of the survey that have reference within reach and may be drawn, halo included.
-    pub candidates: Vec<Candidate>,
-    /// Core candidates that survived the spacing, as indices into `candidates`.
-    pub spaced: Vec<usize>,
-    /// What the tile gives back.
-    pub found: Found,
-}
-
-impl Tile {
-    /// The ground on which points of one cloud are seen, ranges of x and y.
-    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
-        let margin = match cloud {
-            Cloud::Survey => self.halo.survey,
-            Cloud::Reference => self.halo.reference,
-        };
-        (widened(self.core.0, margin), widened(self.core.1, margin))
-    }
-
-    /// Whether there are points of both clouds.
-    pub fn is_compared(&self) -> bool {
-        self.points.survey > 0 && self.points.reference > 0
-    }
-}
-
-/// A ground point of the survey that has reference within reach.
-#[derive(Clone, Copy, Debug)]
-pub struct Candidate {
-    /// Index of the point.
-    pub index: usize,
-    /// Its seeded hash.
-    pub key: u64,
-    /// The reference there.
-    pub reference: Match,
-}
-
-/// Counts of one cloud's core points in one or all tiles.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct StatusCounts {
-    /// See [`PointStatus::Noise`].
-    pub noise: u64,
-    /// See [`PointStatus::LowOutlier`].
-    pub low_outlier: u64,
-    /// See [`PointStatus::AboveGround`].
-    pub above_ground: u64,
-    /// Ground by return number; 0 holds those without a valid one.
-    pub ground_by_return: [u64; 16],
-    /// What each `select` stage of the tiles did, by its place in the list of stages.
-    pub select: BTreeMap<usize, Tally>,
-}
-
-impl StatusCounts {
-    /// Adds points with the returns of `first`.
-    pub fn add(&mut self, first: &Point, statuses: &ByStatus) {
-        let [ground, noise, low_outlier, above_ground, _] = statuses;
-        self.noise += noise;
-        self.low_outlier += low_outlier;
-        self.above_ground += above_ground;
-        self.ground_by_return[usize::from(first.valid_return().unwrap_or(0))] += ground;
-    }
-
-    /// Adds the counts of another tile.
-    pub fn merge(&mut self, other: &StatusCounts) {
-        self.noise += other.noise;
-        self.low_outlier += other.low_outlier;
-        self.above_ground += other.above_ground;
-        for (a, b) in self.ground_by_return.iter_mut().zip(other.ground_by_return) {
-            *a += b;
-        }
-        for (stage, tally) in &other.select {
-            self.select.entry(*stage).or_default().merge(tally);
-        }
-    }
-}
-
-/// What a tile gives back.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Found {
-    /// Checkpoints that the tile puts up for the draw.
-    pub drawn: Vec<Drawn>,
-    /// Counts of the survey's core points.
-    pub survey: StatusCounts,
-    /// Counts of the reference's core points.
-    pub reference: StatusCounts,
-    /// Every candidate; empty where only drawn checkpoints count.
-    pub compared: Vec<Compared>,
-    /// Survey points of the core by stratum, and how many of them are ground.
-    pub strata: BTreeMap<Strata, StratumCounts>,
-    /// Terrain cells, encoded; empty where terrain is not asked for.
-    pub terrain: Vec<u8>,
-}
-
-impl Found {
-    /// The counts of one cloud.
-    pub fn counts_mut(&mut self, cloud: Cloud) -> &mut StatusCounts {
-        match cloud {
-            Cloud::Survey => &mut self.survey,
-            Cloud::Reference => &mut self.reference,
-        }
-    }
+/// What is known of a point before any stage has decided.
+fn status_at_first(point: &Point) -> PointStatus {
+    if point.is_noise() { PointStatus::Noise } else { PointStatus::Ground }
 }

@@ -15,7 +15,7 @@ pub struct TileKey {
 }
 
 /// The division of the plane into tiles.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tiling {
     /// Edge of a tile, micrometres.
     pub edge: Micrometres,

@@ -3,7 +3,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::stages::compare::Compared;
+use crate::stages::compared::Compared;
 use crate::stats::distributions::f_sf;
 use crate::stats::placed::block_of;
 use crate::units::Micrometres;
@@ -177,7 +177,7 @@ mod tests {
                     x: (x * 1e6) as i64,
                     y: (y * 1e6) as i64,
                     dz: ((noise + extra(x, y, strip)) * 1e6) as i64,
-                    room: None,
+                    headroom: None,
                     slope_percent: Some(20),
                     strata: Strata { return_number: 1, strip: Some(strip), ..Strata::default() },
                 }

@@ -7,30 +7,13 @@ use twox_hash::XxHash3_64;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::results::summary::Statistics;
-use crate::stages::compare::Compared;
+use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
-
-/// All comparisons of a run, which can be read again and again, in any order.
-pub trait Comparisons: Sync {
-    /// How many there are.
-    fn len(&self) -> u64;
-
-    /// Whether there is none.
-    fn is_empty(&self) -> bool {
-        self.len() == 0
-    }
-
-    /// Hands all over.
-    ///
-    /// # Errors
-    /// Whatever reading them back fails with.
-    fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()>;
-}
 
 /// Survey points counted while they were read and worked on.
 #[derive(Clone, Debug, Default)]

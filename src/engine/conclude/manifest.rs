@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::engine::plan::inputs::InputFile;
 use crate::engine::plan::job::{Job, edge_metres};
+use crate::engine::watch::clock::Step;
 
 /// The contents of `manifest.json`.
 #[derive(Debug, Serialize)]
@@ -40,15 +41,6 @@ pub struct Manifest {
     pub points_per_second: Option<f64>,
     /// Peak resident memory, bytes, where the system tells.
     pub peak_memory: Option<u64>,
-}
-
-/// A step of a run.
-#[derive(Debug, Serialize)]
-pub struct Step {
-    /// What was done.
-    pub step: &'static str,
-    /// Wall time, seconds.
-    pub seconds: f64,
 }
 
 impl Manifest {

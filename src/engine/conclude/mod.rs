@@ -1,8 +1,8 @@
 //! From what the tiles gave back to the results.
 
-pub mod compared;
-pub mod gather;
+pub mod conclusion;
+pub mod draw;
+pub mod files;
 pub mod manifest;
-pub mod sample;
 pub mod summing_up;
 pub mod terrain;

@@ -3,22 +3,22 @@
 use crate::cloud::CloudFile;
 use crate::cloud::bounds::Range;
 use crate::cloud::point::MAX_RETURN;
-use crate::engine::conclude::compared::ComparedFile;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::partition::read::ReadCounts;
+use crate::engine::partition::counts::ReadCounts;
 use crate::engine::plan::job::{CloudJob, Job};
 use crate::engine::store::error::EngineError;
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Statistics};
-use crate::tile::points::StatusCounts;
-use crate::trust::figures::Comparisons;
+use crate::stages::compared::Comparisons;
+use crate::stages::counts::StatusCounts;
+use crate::stages::select::Tallies;
 use crate::units::Unit;
 
 /// Counts of a cloud in the order in which its points go through the stages.
-pub fn cloud_counts(read: &ReadCounts, statuses: &StatusCounts) -> CloudCounts {
+pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCounts) -> CloudCounts {
     let select = read
         .select
         .iter()
-        .chain(&statuses.select)
+        .chain(tallies)
         .map(|(stage, tally)| SelectCounts {
             stage: *stage,
             selected: tally.selected,
@@ -107,7 +107,7 @@ const BINS: f64 = 48.0;
 pub fn histogram(
     returns: &[ReturnRow],
     all: &Statistics,
-    compared: &ComparedFile,
+    compared: &dyn Comparisons,
     units: Unit,
 ) -> Result<Histogram, EngineError> {
     let reach = all.abs_p95.unwrap_or(0.0) * 2.0;
@@ -115,12 +115,10 @@ pub fn histogram(
     let half = (reach / bin_width).ceil().max(1.0);
     let (start, bins) = (-half * bin_width, 2 * half as usize);
     let mut counts = vec![vec![0u64; bins]; MAX_RETURN + 1];
-    compared
-        .for_each(&mut |one| {
-            let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
-            counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
-        })
-        .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+    compared.for_each(&mut |one| {
+        let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
+        counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
+    })?;
     let returns = returns
         .iter()
         .filter(|row| row.statistics.compared > 0)

@@ -1,23 +1,23 @@
-//! The index of the dealt points: where each tile's last points are in the spill files. Once it is written, a later run
-//! need not read the clouds again.
+//! The index of the points on disk: where each tile's last pieces are in the spill files. Once it is written, a later run
+//! need not read the clouds again. A cloud that was read in several parts has an index for each.
 
-use std::collections::BTreeMap;
 use std::fs::File;
 use std::io::BufReader;
 use std::path::{Path, PathBuf};
 
 use serde::{Deserialize, Serialize};
 
-use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::clouds::{Partition, Partitions};
+use crate::engine::partition::counts::ReadCounts;
 use crate::engine::partition::partitioner::Share;
-use crate::engine::partition::read::{Partition, ReadCounts};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
 use crate::engine::store::spill::{Place, Spill};
-use crate::tile::tiling::TileKey;
+use crate::tile::tiling::{TileKey, Tiling};
 
 #[derive(Serialize, Deserialize)]
 struct Index {
+    tiling: Tiling,
     survey: Entry,
     reference: Option<Entry>,
 }
@@ -26,50 +26,123 @@ struct Index {
 struct Entry {
     counts: ReadCounts,
     shares: Vec<(TileKey, Share)>,
+    spills: Vec<SpillEntry>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct SpillEntry {
+    /// Name of the file, in the folder of working data.
+    file: PathBuf,
     last_pieces: Vec<(TileKey, Place)>,
     bytes: u64,
-}
-
-/// The spill file of the survey in the folder of working data.
-pub fn survey_spill(folder: &Path) -> PathBuf {
-    folder.join("survey")
-}
-
-/// The spill file of the reference.
-pub fn reference_spill(folder: &Path) -> PathBuf {
-    folder.join("reference")
 }
 
 /// Writes the index to `path`, whole or not at all.
 ///
 /// # Errors
 /// Where the disk does not take it.
-pub fn write(dealt: &Partitions, path: &Path) -> Result<(), EngineError> {
-    let entry = |dealt: &Partition| Entry {
-        counts: dealt.counts.clone(),
-        shares: dealt.shares.iter().map(|(key, share)| (*key, *share)).collect(),
-        last_pieces: dealt.spill.last_pieces(),
-        bytes: dealt.spill.bytes(),
+pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
+    let spill = |spill: &Spill<TileKey>| SpillEntry {
+        file: spill.path().file_name().unwrap_or_default().into(),
+        last_pieces: spill.last_pieces(),
+        bytes: spill.bytes(),
     };
-    let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
+    let entry = |cloud: &Partition| Entry {
+        counts: cloud.counts.clone(),
+        shares: cloud.shares.iter().map(|(key, share)| (*key, *share)).collect(),
+        spills: cloud.spills.iter().map(spill).collect(),
+    };
+    let index = Index {
+        tiling: partitions.tiling,
+        survey: entry(&partitions.survey),
+        reference: partitions.reference.as_ref().map(entry),
+    };
     write_whole(path, |file| Ok(serde_json::to_writer(file, &index)?))
 }
 
-/// Opens the spill files in `folder` as the index at `path` has them.
+/// Opens the spill files in `folder` as the indexes at `paths` have them, at least one; all parts as one.
 ///
 /// # Errors
 /// Where a file is missing or damaged.
-pub fn read(path: &Path, folder: &Path) -> Result<Partitions, EngineError> {
+pub fn read(paths: &[PathBuf], folder: &Path) -> Result<Partitions, EngineError> {
+    let mut all: Option<Partitions> = None;
+    for path in paths {
+        let part = read_one(path, folder)?;
+        match &mut all {
+            None => all = Some(part),
+            Some(all) => {
+                all.survey.join(part.survey);
+                match (&mut all.reference, part.reference) {
+                    (Some(all), Some(part)) => all.join(part),
+                    (all, part) => *all = all.take().or(part),
+                }
+            }
+        }
+    }
+    all.ok_or_else(|| EngineError::Damaged { path: folder.to_path_buf() })
+}
+
+fn read_one(path: &Path, folder: &Path) -> Result<Partitions, EngineError> {
     let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
-    let open = |entry: Entry, path: &Path| -> Result<Partition, EngineError> {
-        let spill = Spill::open(path, entry.last_pieces, entry.bytes)?;
-        let shares: BTreeMap<TileKey, Share> = entry.shares.into_iter().collect();
-        Ok(Partition { spill, shares, counts: entry.counts })
+    let open = |entry: Entry| -> Result<Partition, EngineError> {
+        let spills = entry.spills.into_iter();
+        let spills =
+            spills.map(|spill| Spill::open(&folder.join(spill.file), spill.last_pieces, spill.bytes));
+        Ok(Partition {
+            spills: spills.collect::<Result<_, _>>()?,
+            shares: entry.shares.into_iter().collect(),
+            counts: entry.counts,
+        })
     };
     Ok(Partitions {
-        survey: open(index.survey, &survey_spill(folder))?,
-        reference: index.reference.map(|entry| open(entry, &reference_spill(folder))).transpose()?,
+        tiling: index.tiling,
+        survey: open(index.survey)?,
+        reference: index.reference.map(open).transpose()?,
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::cloud::point::{Fields, Point};
+    use crate::engine::partition::partitioner::Partitioner;
+
+    /// Points partitioned by several workers apart are read as one cloud.
+    #[test]
+    fn several_parts_read_as_one() {
+        let folder = tempfile::tempdir().unwrap();
+        let tiling = Tiling { edge: 1_000_000 };
+        let points: Vec<Point> =
+            (0..900).map(|i| Point { x: i * 3_333, y: i % 7 * 300_000, z: i, ..Point::default() }).collect();
+        let mut paths = Vec::new();
+        for (part, points) in points.chunks(400).enumerate() {
+            let spill = Spill::create(&folder.path().join(format!("survey-{part}"))).unwrap();
+            let mut partitioner = Partitioner::new(&spill, Fields::default(), tiling, 5_000);
+            partitioner.deal(points);
+            let shares = partitioner.finish().unwrap().into_iter().collect();
+            let counts = ReadCounts { read: points.len() as u64, ..ReadCounts::default() };
+            let survey = Partition { spills: vec![spill], shares, counts };
+            paths.push(folder.path().join(format!("index-{part}.json")));
+            write(&Partitions { survey, reference: None, tiling }, &paths[part]).unwrap();
+        }
+        let all = read(&paths, folder.path()).unwrap();
+        assert_eq!((all.survey.counts.read, all.tiling, all.survey.spills.len()), (900, tiling, 3));
+        let mut found = Vec::new();
+        for key in all.keys() {
+            let mut core = 0;
+            all.survey
+                .for_each_piece(key, &mut Vec::new(), |piece| {
+                    piece.core.add_to(&mut found);
+                    core += piece.core.len() + piece.halo.len();
+                })
+                .unwrap();
+            assert_eq!(core as u64, all.points_of(key).survey);
+        }
+        found.sort_unstable();
+        assert_eq!(found, points);
+        std::fs::write(&paths[1], "{}").unwrap();
+        assert!(read(&paths, folder.path()).err().unwrap().to_string().contains("index-1.json"));
+    }
 }

@@ -5,19 +5,18 @@ use std::path::Path;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
-use serde::{Deserialize, Serialize};
-
-use crate::cloud::bounds::Bounds;
-use crate::cloud::packed::Piece;
-use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::point::Point;
 use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
+use crate::engine::partition::clouds::Partition;
+use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
 use crate::engine::watch::progress::Progress;
 use crate::engine::watch::stop;
 use crate::stages::chain::Chain;
-use crate::stages::select::{Filter, Tally};
+use crate::stages::select::Tally;
+use crate::stages::stage::WhileReading;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::{Micrometres, Unit};
@@ -42,85 +41,6 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
-/// What became of the points of one cloud while they were read.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
-pub struct ReadCounts {
-    /// Points in the files, those lost among them.
-    pub read: u64,
-    /// Points of damaged blocks that were skipped.
-    pub lost: u64,
-    /// The damaged blocks that were skipped, in the order of files and blocks.
-    pub damaged: Vec<DamagedBlock>,
-    /// Flagged withheld.
-    pub withheld: u64,
-    /// Of those not withheld, by return number; 0 holds those without a valid one.
-    pub by_return: [u64; MAX_RETURN + 1],
-    /// Position or elevation beyond what can be used.
-    pub out_of_range: u64,
-    /// What each `select` stage did, by its place in the list of stages.
-    pub select: BTreeMap<usize, Tally>,
-    /// The box around the points kept that are not labelled noise.
-    pub bounds: Bounds,
-}
-
-/// A block of a file that could not be decoded and was skipped.
-#[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
-pub struct DamagedBlock {
-    /// Place of the file in the list of files.
-    pub file: usize,
-    /// Number of the block, from 0.
-    pub block: usize,
-    /// File, place and damage in words.
-    pub what: String,
-}
-
-impl ReadCounts {
-    fn merge(&mut self, other: &ReadCounts) {
-        self.read = self.read.saturating_add(other.read);
-        self.lost = self.lost.saturating_add(other.lost);
-        self.damaged.extend_from_slice(&other.damaged);
-        self.withheld += other.withheld;
-        self.out_of_range += other.out_of_range;
-        for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
-            *a += b;
-        }
-        for (stage, tally) in &other.select {
-            self.select.entry(*stage).or_default().merge(tally);
-        }
-        self.bounds.merge(&other.bounds);
-    }
-}
-
-/// The points of one cloud, dealt out to tiles.
-pub struct Partition {
-    /// The points by tile, in pieces that [`record`](crate::cloud::packed) packed.
-    pub spill: Spill<TileKey>,
-    /// What each tile has of them.
-    pub shares: BTreeMap<TileKey, Share>,
-    /// What became of the others.
-    pub counts: ReadCounts,
-}
-
-impl Partition {
-    /// What a tile has.
-    pub fn share_of(&self, key: TileKey) -> Share {
-        self.shares.get(&key).copied().unwrap_or_default()
-    }
-
-    /// Hands over the pieces of a tile's points one by one, read through `buffer`.
-    ///
-    /// # Errors
-    /// Where the disk does not give them back, or not as they were.
-    pub fn for_each_piece(
-        &self,
-        key: TileKey,
-        buffer: &mut Vec<u8>,
-        mut f: impl FnMut(&Piece<'_>),
-    ) -> Result<(), EngineError> {
-        self.spill.for_each_piece(key, buffer, |bytes| Piece::read(bytes).map(|piece| f(&piece)))
-    }
-}
-
 /// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
 ///
 /// # Errors
@@ -133,12 +53,8 @@ pub fn scatter(
     progress: &Progress,
 ) -> Result<Partition, EngineError> {
     let spill = Spill::create(path)?;
-    let selects: Vec<(usize, Filter)> = chain
-        .while_reading
-        .iter()
-        .filter(|(cloud, ..)| *cloud == input.cloud)
-        .map(|(_, place, keep)| (*place, keep.filter()))
-        .collect();
+    let selects: Vec<&WhileReading> =
+        chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
     let work: Vec<(usize, Block)> = input
         .files
         .iter()
@@ -200,7 +116,7 @@ pub fn scatter(
     }
     counts.damaged.sort();
     tell(&counts.damaged);
-    Ok(Partition { spill, shares, counts })
+    Ok(Partition { spills: vec![spill], shares, counts })
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
@@ -237,7 +153,7 @@ fn tell(damaged: &[DamagedBlock]) {
 
 /// Judges points as they are read, and counts.
 struct Judge<'a> {
-    selects: &'a [(usize, Filter)],
+    selects: &'a [&'a WhileReading],
     tallies: Vec<Tally>,
     counts: ReadCounts,
     /// Points not withheld, by [`Point::returns`].
@@ -246,7 +162,7 @@ struct Judge<'a> {
 }
 
 impl<'a> Judge<'a> {
-    fn new(selects: &'a [(usize, Filter)]) -> Self {
+    fn new(selects: &'a [&'a WhileReading]) -> Self {
         Judge {
             selects,
             tallies: vec![Tally::default(); selects.len()],
@@ -273,9 +189,9 @@ impl<'a> Judge<'a> {
                 counts.out_of_range += 1;
             }
         }
-        for ((_, filter), tally) in selects.iter().zip(tallies) {
+        for (one, tally) in selects.iter().zip(tallies) {
             let before = kept.len();
-            kept.retain(|point| filter.selects(point));
+            one.filter.retain(kept);
             tally.merge(&Tally { selected: kept.len() as u64, not_selected: (before - kept.len()) as u64 });
         }
         let mut bounds = counts.bounds;
@@ -303,7 +219,7 @@ impl<'a> Judge<'a> {
                 Point { return_number: returns & 15, number_of_returns: returns >> 4, ..Point::default() };
             counts.by_return[usize::from(stated.valid_return().unwrap_or(0))] += points;
         }
-        counts.select = self.selects.iter().map(|(place, _)| *place).zip(self.tallies).collect();
+        counts.select = self.selects.iter().map(|one| one.place).zip(self.tallies).collect();
         counts
     }
 }

@@ -36,8 +36,6 @@ const MOST_TILES: f64 = 200_000.0;
 
 /// Bytes of a survey point at work on a tile: the point, its status, its candidate and its residual.
 pub const SURVEY_POINT: f64 = 90.0;
-/// Bytes of a reference point at work on a tile: as it came, sorted among its neighbours, and room to spare.
-pub const REFERENCE_POINT: f64 = 60.0;
 /// Bytes of a cell while a surface is opened.
 pub const CELL: f64 = 64.0;
 /// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
@@ -77,24 +75,20 @@ pub struct Fullest {
     pub bytes: f64,
 }
 
-/// What the fullest tile of `edge` micrometres holds: over the boxes of the files, or where they do not tell, a tile
-/// full of both clouds.
-pub fn fullest(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> Fullest {
-    let halo = chain.halo();
+/// What the fullest tile of `edge` micrometres holds of the survey: over the boxes of the files, or where they do not say,
+/// a tile full of it. The reference streams past, and takes no memory.
+pub fn fullest(edge: Micrometres, survey: &Density, chain: &Chain) -> Fullest {
     let metres = |um: Micrometres| um as f64 / 1e6;
-    let clouds =
-        [(survey, metres(halo.survey), SURVEY_POINT), (reference, metres(halo.reference), REFERENCE_POINT)];
+    let halo = metres(chain.halo().survey);
     let mut tiles: HashMap<(i64, i64), Fullest> = HashMap::new();
-    let mut told = true;
-    for (cloud, halo, bytes) in clouds {
-        told &= cloud.points == 0 || !cloud.boxes.is_empty();
-        told = told && fill(&mut tiles, cloud, metres(edge), halo, bytes);
-    }
-    if told && let Some(fullest) = tiles.into_values().max_by(|a, b| a.bytes.total_cmp(&b.bytes)) {
+    if !survey.boxes.is_empty()
+        && fill(&mut tiles, survey, metres(edge), halo, SURVEY_POINT)
+        && let Some(fullest) = tiles.into_values().max_by(|a, b| a.bytes.total_cmp(&b.bytes))
+    {
         return fullest;
     }
-    let points = clouds.map(|(cloud, halo, _)| (metres(edge) + 2.0 * halo).powi(2) * cloud.per_m2);
-    Fullest { points: points[0] + points[1], bytes: points[0] * SURVEY_POINT + points[1] * REFERENCE_POINT }
+    let points = (metres(edge) + 2.0 * halo).powi(2) * survey.per_m2;
+    Fullest { points, bytes: points * SURVEY_POINT }
 }
 
 /// Adds what a cloud puts into every tile; false where the tiles are too many.
@@ -126,10 +120,20 @@ fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, ha
     true
 }
 
-/// Memory that a worker needs for a tile of `edge` micrometres, bytes.
-pub fn tile_bytes(edge: Micrometres, survey: &Density, reference: &Density, chain: &Chain) -> f64 {
-    fullest(edge, survey, reference, chain).bytes + cell_bytes(edge, chain)
+/// Memory that a worker takes for a tile of `edge` micrometres where `allowed` bytes are its share: beyond that, the tile is
+/// cut.
+pub fn tile_bytes(edge: Micrometres, survey: &Density, chain: &Chain, allowed: f64) -> f64 {
+    let cells = cell_bytes(edge, chain);
+    (fullest(edge, survey, chain).bytes + cells).min(allowed.max(cells))
 }
+
+/// The least memory with which tiles of `edge` micrometres can be worked on, one at a time, bytes.
+pub fn least_memory(edge: Micrometres, chain: &Chain) -> u64 {
+    ((cell_bytes(edge, chain) + LEAST_POINTS) / SHARE) as u64
+}
+
+/// Bytes that the points of the smallest part of a tile may take.
+const LEAST_POINTS: f64 = 4e6;
 
 /// Bytes that the cells of a tile take: of the surface while it is opened, and of the terrain.
 pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
@@ -156,46 +160,42 @@ mod tests {
         assert!(free > 0 && free_bytes(Path::new("nor this")).is_some());
     }
     use crate::engine::plan::edge::tile_edge;
-    use crate::stages::{Stage, ground::Ground};
+    use crate::stages::{ground::Ground, list::Stage};
 
     #[test]
-    fn more_memory_allows_larger_tiles_and_too_little_none() {
+    fn denser_surveys_have_smaller_tiles_and_fine_cells_need_more_memory() {
         let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
-        let survey = Density { points: 1_000_000, per_m2: 100.0, boxes: Vec::new() };
-        let none = Density::default();
-        let edge = |mib: u64| tile_edge(mib << 20, 2, &survey, &none, &chain);
-        assert_eq!(edge(2), None);
-        let (small, large) = (edge(64).unwrap(), edge(512).unwrap());
-        assert!(small < large);
-        assert!(tile_bytes(large, &survey, &none, &chain) <= 0.6 * 256.0 * f64::from(1 << 20));
+        let edge = |per_m2: f64| {
+            tile_edge(&Density { points: 1_000_000, per_m2, boxes: Vec::new() }, &chain).unwrap()
+        };
+        assert!(edge(10_000.0) < edge(100.0) && edge(100.0) < edge(1.0));
+        assert_eq!(edge(1e6), 20_000_000);
+        let survey = Density { points: 1_000_000, per_m2: 1e4, boxes: Vec::new() };
+        let fullest = tile_bytes(edge(1e4), &survey, &chain, 1e9);
+        // A worker with less memory cuts the tile.
+        assert!(fullest > 50e6 && tile_bytes(edge(1e4), &survey, &chain, 50e6) <= 50e6);
+        let fine = Ground { cell: crate::units::Length::metres(0.05), ..Ground::default() };
+        let fine = Chain::new(&[Stage::Ground(fine)], 1);
+        assert!(least_memory(20_000_000, &fine) > 10 * least_memory(20_000_000, &chain));
     }
 
     #[test]
-    fn a_dense_reference_counts_only_where_it_is() {
+    fn a_dense_file_counts_only_where_it_is() {
         let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
         let file = |points, x: (f64, f64), y| FileBox { points, x, y };
-        let survey = Density {
-            points: 20_000_000,
-            per_m2: 26.0,
-            boxes: vec![file(20e6, (0.0, 1000.0), (0.0, 1000.0))],
-        };
-        // A plot of 40 m with a thousand points a square metre, cut by the tiles' edges at 500 m.
-        let mut plot = Density {
-            points: 1_600_000,
-            per_m2: 1300.0,
-            boxes: vec![file(1.6e6, (480.0, 520.0), (480.0, 520.0))],
-        };
-        let bytes = |edge: i64, reference: &Density| {
-            tile_bytes(edge * 1_000_000, &survey, reference, &chain) - cell_bytes(edge * 1_000_000, &chain)
-        };
+        let wide = file(20e6, (0.0, 1000.0), (0.0, 1000.0));
+        // A plot of 40 m with a thousand points a square metre more, cut by the tiles' edges at 500 m.
+        let plot = file(1.6e6, (480.0, 520.0), (480.0, 520.0));
+        let survey = |boxes: Vec<FileBox>| Density { points: 20_000_000, per_m2: 26.0, boxes };
+        let bytes =
+            |edge: i64, boxes: &[FileBox]| fullest(edge * 1_000_000, &survey(boxes.to_vec()), &chain).bytes;
         let full = |edge: f64| edge * edge * 26.0 * SURVEY_POINT;
         let near = |a: f64, b: f64| (a / b - 1.0).abs() < 1e-9;
-        assert!(near(bytes(100, &Density::default()), full(100.0)));
-        assert!(near(bytes(100, &plot), full(100.0) + 400.0 * 1300.0 * REFERENCE_POINT));
-        assert!(near(bytes(200, &plot), full(200.0) + 1.6e6 * REFERENCE_POINT));
-        let edge = |reference: &Density| tile_edge(512 << 20, 2, &survey, reference, &chain).unwrap();
-        let with_box = edge(&plot);
-        plot.boxes.clear();
-        assert!(edge(&plot) < with_box);
+        assert!(near(bytes(100, &[wide]), full(100.0)));
+        assert!(near(bytes(100, &[wide, plot]), full(100.0) + 400.0 * 1300.0 * SURVEY_POINT));
+        assert!(near(bytes(200, &[wide, plot]), full(200.0) + 1.6e6 * SURVEY_POINT));
+        // Where the boxes are not known, the densest is taken to be everywhere.
+        let unknown = Density { points: 20_000_000, per_m2: 1300.0, boxes: Vec::new() };
+        assert!(fullest(100_000_000, &unknown, &chain).bytes > bytes(100, &[wide, plot]));
     }
 }

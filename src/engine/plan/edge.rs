@@ -1,6 +1,6 @@
-//! The edge of the tiles: which fit the other options at all, and which fits the memory allowed.
+//! The edge of the tiles: which fit the other options at all, and which suits the clouds.
 
-use crate::engine::plan::budget::{Density, SHARE, cell_bytes, fullest};
+use crate::engine::plan::budget::{Density, cell_bytes, fullest};
 use crate::stages::chain::Chain;
 use crate::units::Micrometres;
 
@@ -14,7 +14,7 @@ const MARGIN_TILES: Micrometres = 2;
 const ENOUGH_POINTS: f64 = 4e6;
 
 /// Smallest and largest edge that the program chooses by itself, metres.
-const EDGES: (i64, i64) = (20, 1000);
+pub const EDGES: (i64, i64) = (20, 1000);
 
 /// Why tiles of this edge cannot be worked on with the margins that the stages need, whatever the clouds; with the
 /// edges that could.
@@ -40,31 +40,28 @@ pub fn wrong_edge(edge: Micrometres, chain: &Chain) -> Option<String> {
     })
 }
 
-/// The edge of tiles for `threads` workers within `memory` bytes: the largest round one that fits and is not beyond
-/// use. Nothing where even the smallest does not fit.
-pub fn tile_edge(
-    memory: u64,
-    threads: usize,
-    survey: &Density,
-    reference: &Density,
-    chain: &Chain,
-) -> Option<Micrometres> {
-    let allowed = memory as f64 * SHARE / threads as f64;
+/// Bytes that the points of a tile may take, and those that its cells may take: the edge follows from the pipeline and the
+/// headers alone, so that all parts of a run agree, whatever machine works on them. Where a machine has less memory, tiles
+/// are cut into parts.
+const TILE_BYTES: f64 = 150e6;
+const CELL_BYTES: f64 = 64e6;
+
+/// The edge of the tiles: the largest round one within these bounds that is not beyond use, at least the smallest. Nothing
+/// where the stages look farther than any fits.
+pub fn tile_edge(survey: &Density, chain: &Chain) -> Option<Micrometres> {
     let mut best = None;
     let mut edge = EDGES.0;
     while edge <= EDGES.1 {
         let um = edge * 1_000_000;
-        let fullest = fullest(um, survey, reference, chain);
-        if fullest.bytes + cell_bytes(um, chain) > allowed {
+        let fullest = fullest(um, survey, chain);
+        if best.is_some() && (cell_bytes(um, chain) > CELL_BYTES || fullest.bytes > TILE_BYTES) {
             break;
         }
-        if wrong_edge(um, chain).is_some() {
-            edge += if edge < 100 { 10 } else { 50 };
-            continue;
-        }
-        best = Some(um);
-        if fullest.points > ENOUGH_POINTS {
-            break;
+        if wrong_edge(um, chain).is_none() {
+            best = Some(um);
+            if fullest.points > ENOUGH_POINTS {
+                break;
+            }
         }
         edge += if edge < 100 { 10 } else { 50 };
     }

@@ -4,15 +4,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::cloud::{CloudError, CloudFile, StatedUnit};
-use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, disk_bytes};
-use crate::engine::plan::edge::tile_edge;
+use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, disk_bytes, least_memory};
 use crate::engine::plan::edge::wrong_edge;
+use crate::engine::plan::edge::{EDGES, tile_edge};
 use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
-use crate::stages::Stage;
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
-use crate::stages::draw::Draw;
+use crate::stages::list::{Stage, draw_of};
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
 
@@ -37,13 +36,18 @@ pub enum JobError {
     /// A cloud cannot be read.
     #[error(transparent)]
     Cloud(#[from] CloudError),
-    /// The memory allowed is too small for any tile.
-    #[error("{} MiB of memory for {threads} threads is too little for the smallest tile of this survey; allow more with --memory, or use fewer --threads", memory >> 20)]
+    /// The memory allowed is too small for the cells over one tile.
+    #[error(
+        "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
+         more with --memory, or set a larger `cell:` or a smaller `window_max:` of `ground`", allowed >> 20, needed.div_ceil(1 << 20)
+    )]
     Memory {
         /// Memory allowed, bytes.
-        memory: u64,
-        /// Workers.
-        threads: usize,
+        allowed: u64,
+        /// Memory needed, bytes.
+        needed: u64,
+        /// Edge of the tiles, metres.
+        edge_m: f64,
     },
 }
 
@@ -99,7 +103,6 @@ impl Job {
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
-        let no_reference = Density::default();
         let fixed = pipeline.stages.iter().find_map(|stage| match stage {
             Stage::Read(read) => match read.tile {
                 Auto::Fixed(edge) => Some(edge.micrometres()),
@@ -107,23 +110,14 @@ impl Job {
             },
             _ => None,
         });
-        let too_little = JobError::Memory { memory: resources.memory, threads: resources.threads };
-        let edge = match fixed {
-            Some(edge) => {
-                if let Some(why) = wrong_edge(edge, &chain) {
-                    return Err(loaded.error(vec![edge_problem(&loaded, &why)]).into());
-                }
-                edge
-            }
-            None => tile_edge(
-                resources.memory,
-                resources.threads,
-                &survey.density,
-                reference.as_ref().map_or(&no_reference, |cloud| &cloud.density),
-                &chain,
-            )
-            .ok_or(too_little)?,
-        };
+        let edge = fixed.or_else(|| tile_edge(&survey.density, &chain)).unwrap_or(EDGES.0 * 1_000_000);
+        if let Some(why) = wrong_edge(edge, &chain) {
+            return Err(loaded.error(vec![edge_problem(&loaded, &why)]).into());
+        }
+        let needed = least_memory(edge, &chain);
+        if needed > resources.memory {
+            return Err(JobError::Memory { allowed: resources.memory, needed, edge_m: edge_metres(edge) });
+        }
         let units = pipeline.units.unwrap_or(survey.units[0].1);
         Ok(Job {
             pipeline,
@@ -147,7 +141,7 @@ impl Job {
     pub fn disk_bytes(&self) -> u64 {
         let survey = &self.survey.density;
         let area = DENSE_SIDE * survey.points as f64 / survey.per_m2.max(1e-9);
-        disk_bytes(self.points()) + Draw::of(&self.pipeline.stages).disk_bytes(survey.points, area)
+        disk_bytes(self.points()) + draw_of(&self.pipeline.stages).disk_bytes(survey.points, area)
     }
 }
 

@@ -4,6 +4,7 @@ use std::io::{self, ErrorKind};
 use std::path::PathBuf;
 
 use crate::cloud::guard;
+use crate::tile::yields::YieldError;
 
 /// Why a run failed.
 #[derive(Debug, thiserror::Error)]
@@ -118,6 +119,29 @@ pub enum EngineError {
         /// The working folder.
         folder: PathBuf,
     },
+}
+
+impl From<YieldError> for EngineError {
+    fn from(error: YieldError) -> Self {
+        match error {
+            YieldError::Disk { path, source } => {
+                EngineError::Disk { path, doing: "reading working data back", source }
+            }
+            YieldError::Damaged { path } => EngineError::Damaged { path },
+        }
+    }
+}
+
+impl From<io::Error> for EngineError {
+    /// Only what tiles gave back is read without a word about which file that is: the error itself knows it.
+    fn from(error: io::Error) -> Self {
+        match error.downcast::<YieldError>() {
+            Ok(error) => error.into(),
+            Err(source) => {
+                EngineError::Disk { path: PathBuf::new(), doing: "reading working data back", source }
+            }
+        }
+    }
 }
 
 impl EngineError {

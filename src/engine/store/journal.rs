@@ -1,104 +1,70 @@
-//! The journal of tiles: what each finished tile found, appended as it is found, so that a later run can go on from
-//! there. It is also where the comparisons wait for the statistics, so that they are on disk once.
+//! The journal of tiles: what the stages gave back of each, appended as it is done, so that a later run can continue from
+//! there. It is also where comparisons and terrain cells wait for the conclusions, so that they are on disk once.
 //!
-//! A frame is its payload's length and checksum, then the payload: key and counts as JSON, checkpoints, comparisons,
-//! terrain cells. It is one write. What a kill, a power cut or a full disk leaves of one that was under way is cut off when the
-//! journal is opened again.
+//! A frame is its payload's length and checksum, then the payload: a head as JSON (the tile, the part of it, the sections
+//! and their lengths), then the sections. It is one write. What a kill, a power cut or a full disk leaves of one that was
+//! under way is cut off when the journal is opened again. A tile counts once all its parts are there; several journals, or a
+//! tile that was worked on twice, are no harm: each part counts once.
 
 use std::collections::BTreeMap;
 use std::fs::{File, OpenOptions};
 use std::io::{self, BufReader, Read};
 use std::path::{Path, PathBuf};
-use std::sync::Mutex;
+use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use serde::{Deserialize, Serialize};
 use twox_hash::XxHash3_64;
 
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::{read_at, write_at};
-use crate::stages::compare::{Compared, ENCODED as COMPARED};
-use crate::stages::draw::{ENCODED, decode, encode};
-use crate::tile::points::{Found, StatusCounts};
-use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::tiling::TileKey;
-use crate::units::Micrometres;
+use crate::tile::yields::{Sections, Stretch, YieldError, Yields};
 
 /// Bytes of a frame before its payload.
 const HEAD: usize = 16;
 
-/// The journal, which any thread may append to.
+/// A part of a tile: one of so many that it was cut into, mostly one of one.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+pub struct Part {
+    /// The tile.
+    pub key: TileKey,
+    /// Parts of it.
+    pub of: u32,
+    /// Which of them, from 0.
+    pub number: u32,
+}
+
+impl Part {
+    /// A whole tile.
+    pub fn whole(key: TileKey) -> Self {
+        Part { key, of: 1, number: 0 }
+    }
+}
+
+#[derive(Serialize, Deserialize)]
+struct Head {
+    part: Part,
+    sections: Vec<(String, u64)>,
+}
+
+/// Where the sections of a part are.
+struct Written {
+    sections: Vec<(String, Stretch)>,
+}
+
+/// A journal, which any thread may append to.
 pub struct Journal {
     path: PathBuf,
     file: File,
-    written: Mutex<Written>,
-}
-
-#[derive(Default)]
-struct Written {
-    end: u64,
-    compared: Vec<Stretch>,
-    /// Where the terrain cells of each tile begin, and how many bytes they are.
-    terrain: BTreeMap<TileKey, (u64, u64)>,
-}
-
-/// Comparisons on disk.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Stretch {
-    /// Where they begin.
-    pub offset: u64,
-    /// How many there are.
-    pub count: u64,
-    /// What their places are counted from.
-    pub base: (Micrometres, Micrometres),
-}
-
-/// The part of a payload that is JSON: small, and counts may be added to it without another thought.
-#[derive(Serialize, Deserialize)]
-struct Head {
-    key: TileKey,
-    survey: StatusCounts,
-    reference: StatusCounts,
-    #[serde(with = "as_list")]
-    strata: BTreeMap<Strata, StratumCounts>,
-    drawn: u64,
-    compared: u64,
-    base: (Micrometres, Micrometres),
-    terrain: u64,
-}
-
-/// JSON has no map whose keys are more than text: a list of pairs stands for it.
-mod as_list {
-    use serde::{Deserialize, Deserializer, Serialize, Serializer};
-
-    use super::{BTreeMap, Strata, StratumCounts};
-
-    pub fn serialize<S: Serializer>(map: &BTreeMap<Strata, StratumCounts>, s: S) -> Result<S::Ok, S::Error> {
-        map.iter().collect::<Vec<_>>().serialize(s)
-    }
-
-    pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<BTreeMap<Strata, StratumCounts>, D::Error> {
-        Ok(Vec::deserialize(d)?.into_iter().collect())
-    }
-}
-
-impl Written {
-    /// Notes where in a frame or payload that begins at `start` things are.
-    fn note(&mut self, key: TileKey, stretch: Stretch, terrain: u64, start: u64) {
-        let stretch = Stretch { offset: start + stretch.offset, ..stretch };
-        self.compared.push(stretch);
-        self.terrain.insert(key, (stretch.offset + stretch.count * COMPARED as u64, terrain));
-    }
+    written: Mutex<(u64, BTreeMap<Part, Written>)>,
 }
 
 impl Journal {
-    /// Opens the journal at `path` or makes it; hands over what is in it, tile by tile.
+    /// Opens the journal at `path` with what is in it, or makes it.
     ///
     /// # Errors
-    /// Where the disk fails, or `replay` does.
-    pub fn open(
-        path: &Path,
-        mut replay: impl FnMut(TileKey, Found) -> Result<(), EngineError>,
-    ) -> Result<Self, EngineError> {
+    /// Where the disk fails.
+    pub fn open(path: &Path) -> Result<Self, EngineError> {
         let failed = || EngineError::disk(path, "reading working data back");
         let file = OpenOptions::new()
             .read(true)
@@ -108,61 +74,126 @@ impl Journal {
             .open(path)
             .map_err(EngineError::disk(path, "making a working file"))?;
         let mut left = file.metadata().map_err(failed())?.len();
-        let mut written = Written::default();
+        let (mut end, mut parts) = (0, BTreeMap::new());
         let mut reader = BufReader::with_capacity(1 << 20, &file);
         while let Some(payload) = frame(&mut reader, left).map_err(failed())? {
-            let Some((key, found, stretch, terrain)) = unpack(&payload) else { break };
-            written.note(key, stretch, terrain, written.end + HEAD as u64);
+            let Some((part, written)) = unpack(&payload, end + HEAD as u64) else { break };
+            parts.entry(part).or_insert(written);
             let bytes = (HEAD + payload.len()) as u64;
-            (written.end, left) = (written.end + bytes, left - bytes);
-            replay(key, found)?;
+            (end, left) = (end + bytes, left - bytes);
         }
         if left > 0 {
-            file.set_len(written.end)
-                .map_err(EngineError::disk(path, "cutting off what was half written"))?;
+            file.set_len(end).map_err(EngineError::disk(path, "cutting off what was half written"))?;
         }
-        Ok(Journal { path: path.to_path_buf(), file, written: Mutex::new(written) })
+        Ok(Journal { path: path.to_path_buf(), file, written: Mutex::new((end, parts)) })
     }
 
-    /// Appends what a tile found.
+    /// Appends what the stages gave back of a part of a tile.
     ///
     /// # Errors
     /// Where the disk does not take it.
-    pub fn append(&self, key: TileKey, found: &Found) -> Result<(), EngineError> {
-        let (bytes, stretch) = pack(key, found).ok_or_else(|| EngineError::Internal {
-            doing: "keeping what a tile found".into(),
-            message: "its comparisons lie farther apart than any tile is wide".into(),
-        })?;
-        let mut written = self.written.lock().expect("no panic while locked");
-        write_at(&self.file, &bytes, written.end)
-            .map_err(EngineError::disk(&self.path, "writing working data"))?;
-        let start = written.end;
-        written.note(key, stretch, found.terrain.len() as u64, start);
-        written.end += bytes.len() as u64;
+    pub fn append(&self, part: Part, sections: &Sections) -> Result<(), EngineError> {
+        let bytes = pack(part, sections);
+        let mut written = self.written();
+        let (end, parts) = &mut *written;
+        write_at(&self.file, &bytes, *end).map_err(EngineError::disk(&self.path, "writing working data"))?;
+        let (part, places) = unpack(&bytes[HEAD..], *end + HEAD as u64).expect("just packed");
+        parts.entry(part).or_insert(places);
+        *end += bytes.len() as u64;
         Ok(())
     }
 
-    /// The file and where in it the comparisons are.
-    pub fn compared(&self) -> (&Path, Vec<Stretch>) {
-        (&self.path, self.written.lock().expect("no panic while locked").compared.clone())
+    fn written(&self) -> MutexGuard<'_, (u64, BTreeMap<Part, Written>)> {
+        self.written.lock().unwrap_or_else(PoisonError::into_inner)
     }
+}
 
-    /// The terrain cells of a tile, as it gave them; nothing where it gave none.
+/// All journals of a run: what tiles are done, and what they gave back.
+pub struct Journals {
+    journals: Vec<Journal>,
+}
+
+impl Journals {
+    /// Those at these paths, at least one, to be written where they are not there.
     ///
     /// # Errors
-    /// Where the disk does not give them back.
-    pub fn terrain(&self, key: TileKey) -> Result<Vec<u8>, EngineError> {
-        let place = self.written.lock().expect("no panic while locked").terrain.get(&key).copied();
-        let Some((offset, length)) = place else { return Ok(Vec::new()) };
-        let mut bytes = vec![0; length as usize];
-        read_at(&self.file, &mut bytes, offset)
-            .map_err(EngineError::disk(&self.path, "reading working data back"))?;
-        Ok(bytes)
+    /// Where the disk fails.
+    pub fn open(paths: &[PathBuf]) -> Result<Self, EngineError> {
+        let journals = paths.iter().map(|path| Journal::open(path)).collect::<Result<_, _>>()?;
+        Ok(Journals { journals })
     }
 
-    /// All tiles, in order.
-    pub fn keys(&self) -> Vec<TileKey> {
-        self.written.lock().expect("no panic while locked").terrain.keys().copied().collect()
+    /// Appends to the first.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn append(&self, part: Part, sections: &Sections) -> Result<(), EngineError> {
+        self.journals[0].append(part, sections)
+    }
+
+    /// All tiles that are done: every part of one cutting is there.
+    pub fn done(&self) -> Vec<TileKey> {
+        self.chosen().into_keys().collect()
+    }
+
+    /// Of each tile that is done, into how many parts it was cut where it counts.
+    fn chosen(&self) -> BTreeMap<TileKey, u32> {
+        let mut there: BTreeMap<(TileKey, u32), Vec<u32>> = BTreeMap::new();
+        for journal in &self.journals {
+            for part in journal.written().1.keys() {
+                there.entry((part.key, part.of)).or_default().push(part.number);
+            }
+        }
+        let mut chosen = BTreeMap::new();
+        for ((key, of), mut numbers) in there {
+            numbers.sort_unstable();
+            numbers.dedup();
+            if numbers.len() == of as usize {
+                chosen.entry(key).or_insert(of);
+            }
+        }
+        chosen
+    }
+
+    /// Hands over where each section is of each part that counts.
+    fn for_each_section(&self, mut f: impl FnMut(&str, &Stretch)) {
+        let chosen = self.chosen();
+        let mut seen = std::collections::BTreeSet::new();
+        for (file, journal) in self.journals.iter().enumerate() {
+            for (part, written) in &journal.written().1 {
+                if chosen.get(&part.key) == Some(&part.of) && seen.insert(*part) {
+                    for (name, stretch) in &written.sections {
+                        f(name, &Stretch { file, ..*stretch });
+                    }
+                }
+            }
+        }
+    }
+}
+
+impl Yields for Journals {
+    fn stretches(&self, section: &str) -> Vec<Stretch> {
+        let mut all = Vec::new();
+        self.for_each_section(|name, stretch| {
+            if name == section {
+                all.push(*stretch);
+            }
+        });
+        all.sort_by_key(|stretch| stretch.key);
+        all
+    }
+
+    fn read_part(&self, stretch: &Stretch, from: u64, bytes: &mut [u8]) -> Result<(), YieldError> {
+        if from + bytes.len() as u64 > stretch.bytes {
+            return Err(self.damaged(stretch));
+        }
+        let Journal { path, file, .. } = &self.journals[stretch.file];
+        let disk = |source| YieldError::Disk { path: path.clone(), source };
+        read_at(file, bytes, stretch.offset + from).map_err(disk)
+    }
+
+    fn damaged(&self, stretch: &Stretch) -> YieldError {
+        YieldError::Damaged { path: self.journals[stretch.file].path.clone() }
     }
 }
 
@@ -183,58 +214,36 @@ fn frame(reader: &mut impl Read, left: u64) -> io::Result<Option<Vec<u8>>> {
     Ok((XxHash3_64::oneshot(&payload) == checksum).then_some(payload))
 }
 
-/// A frame, and where in it the comparisons are; nothing where they lie too far apart to be stored.
-fn pack(key: TileKey, found: &Found) -> Option<(Vec<u8>, Stretch)> {
-    let base = found.compared.first().map_or((0, 0), |first| (first.x, first.y));
-    let head = Head {
-        key,
-        survey: found.survey.clone(),
-        reference: found.reference.clone(),
-        strata: found.strata.clone(),
-        drawn: found.drawn.len() as u64,
-        compared: found.compared.len() as u64,
-        base,
-        terrain: found.terrain.len() as u64,
-    };
-    let head = serde_json::to_vec(&head).expect("plain data");
-    let size = HEAD + 4 + head.len() + found.drawn.len() * ENCODED + found.compared.len() * COMPARED;
-    let size = size + found.terrain.len();
-    let mut bytes = Vec::with_capacity(size);
+/// A frame.
+fn pack(part: Part, sections: &Sections) -> Vec<u8> {
+    let lengths = sections.iter().map(|(name, bytes)| (name.to_string(), bytes.len() as u64)).collect();
+    let head = serde_json::to_vec(&Head { part, sections: lengths }).expect("plain data");
+    let all: usize = sections.iter().map(|(_, bytes)| bytes.len()).sum();
+    let mut bytes = Vec::with_capacity(HEAD + 4 + head.len() + all);
     bytes.resize(HEAD, 0);
     bytes.extend_from_slice(&(head.len() as u32).to_le_bytes());
     bytes.extend_from_slice(&head);
-    found.drawn.iter().for_each(|drawn| encode(drawn, &mut bytes));
-    let stretch = Stretch { offset: bytes.len() as u64, count: found.compared.len() as u64, base };
-    found.compared.iter().all(|compared| compared.encode(base, &mut bytes)).then_some(())?;
-    bytes.extend_from_slice(&found.terrain);
+    sections.iter().for_each(|(_, section)| bytes.extend_from_slice(section));
     let checksum = XxHash3_64::oneshot(&bytes[HEAD..]);
     let length = (bytes.len() - HEAD) as u64;
     bytes[..8].copy_from_slice(&length.to_le_bytes());
     bytes[8..HEAD].copy_from_slice(&checksum.to_le_bytes());
-    Some((bytes, stretch))
+    bytes
 }
 
-/// What [`pack`] put into a payload, where in it the comparisons are, and how many bytes of terrain cells follow; the
-/// cells themselves stay on disk.
-fn unpack(payload: &[u8]) -> Option<(TileKey, Found, Stretch, u64)> {
+/// The part that a payload is of, and where its sections are in the file, in which the payload begins at `start`.
+fn unpack(payload: &[u8], start: u64) -> Option<(Part, Written)> {
     let (length, rest) = payload.split_first_chunk::<4>()?;
     let (head, rest) = rest.split_at_checked(u32::from_le_bytes(*length) as usize)?;
-    let head: Head = serde_json::from_slice(head).ok()?;
-    let (drawn, rest) = rest.split_at_checked((head.drawn as usize).checked_mul(ENCODED)?)?;
-    let offset = (payload.len() - rest.len()) as u64;
-    let (compared, terrain) = rest.split_at_checked((head.compared as usize).checked_mul(COMPARED)?)?;
-    if head.terrain != terrain.len() as u64 {
-        return None;
+    let Head { part, sections } = serde_json::from_slice(head).ok()?;
+    let mut offset = start + (payload.len() - rest.len()) as u64;
+    let end = start + payload.len() as u64;
+    let mut places = Vec::with_capacity(sections.len());
+    for (name, bytes) in sections {
+        places.push((name, Stretch { key: part.key, file: 0, offset, bytes }));
+        offset = offset.checked_add(bytes)?;
     }
-    let found = Found {
-        drawn: drawn.chunks_exact(ENCODED).map(decode).collect(),
-        survey: head.survey,
-        reference: head.reference,
-        strata: head.strata,
-        compared: compared.as_chunks().0.iter().map(|bytes| Compared::decode(bytes, head.base)).collect(),
-        terrain: Vec::new(),
-    };
-    Some((head.key, found, Stretch { offset, count: head.compared, base: head.base }, head.terrain))
+    (offset == end && part.number < part.of).then_some((part, Written { sections: places }))
 }
 
 #[cfg(test)]
@@ -242,61 +251,41 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
-    use crate::stages::draw::Drawn;
-    use crate::stages::select::Tally;
 
-    fn found(seed: u64, compared: usize) -> Found {
-        let drawn = |i: u64| Drawn {
-            key: seed.wrapping_mul(0x9e37_79b9_7f4a_7c15) ^ i,
-            x: -(i as i64),
-            y: 1 << 40,
-            z: 5,
-            return_number: 1 + (seed % 5) as u8,
-            number_of_returns: 5,
-            reference_z: -7,
-            reference_points: 9,
-            room: None,
-            slope_percent: None,
-            strata: Strata::default(),
-            plane: (seed.is_multiple_of(2)).then_some((1, 2)),
+    fn sections(seed: u64, length: usize) -> Sections {
+        let mut sections = Sections::default();
+        sections.of("counts").extend(seed.to_le_bytes());
+        sections.of("compared").extend((0..length).map(|i| (seed as usize * 7 + i) as u8));
+        sections.of("nothing");
+        sections
+    }
+
+    fn part(i: usize) -> Part {
+        Part::whole(TileKey { row: -(i as i64), column: 7 })
+    }
+
+    /// What journals hold, by tile and section.
+    fn held(journals: &Journals) -> Vec<(TileKey, Vec<u8>, Vec<u8>)> {
+        let bytes = |name: &str, key: TileKey| {
+            let stretches = journals.stretches(name).into_iter().filter(|stretch| stretch.key == key);
+            stretches.flat_map(|stretch| journals.read(&stretch).unwrap()).collect()
         };
-        let mut found = Found { drawn: (0..seed % 4).map(drawn).collect(), ..Found::default() };
-        found.survey.noise = seed;
-        found.survey.select.insert(3, Tally { selected: seed, not_selected: 1 });
-        found.reference.ground_by_return[2] = seed + 1;
-        let strata = Strata { return_number: 1, strip: Some(seed as u16), ..Strata::default() };
-        found.terrain = vec![seed as u8; (seed % 7) as usize];
-        found.strata.insert(strata, StratumCounts { points: seed, ground: 3 });
-        found.compared = (0..compared)
-            .map(|i| Compared {
-                x: (i as i64) << 20,
-                y: -(1 << 50),
-                dz: (seed as i64 - 50) * i as i64,
-                room: Some(i as u16),
-                slope_percent: Some(7),
-                strata,
+        journals.done().into_iter().map(|key| (key, bytes("counts", key), bytes("compared", key))).collect()
+    }
+
+    fn expected(parts: &[(Part, Sections)]) -> Vec<(TileKey, Vec<u8>, Vec<u8>)> {
+        let mut all: Vec<_> = parts
+            .iter()
+            .map(|(part, sections)| {
+                let bytes = |wanted: &str| {
+                    let found = sections.iter().find(|(name, _)| *name == wanted);
+                    found.map_or(Vec::new(), |(_, bytes)| bytes.to_vec())
+                };
+                (part.key, bytes("counts"), bytes("compared"))
             })
             .collect();
-        found
-    }
-
-    /// What is handed over when a journal is opened: terrain cells stay on disk.
-    fn without_terrain(tiles: &[(TileKey, Found)]) -> Vec<(TileKey, Found)> {
-        tiles.iter().map(|(key, found)| (*key, Found { terrain: Vec::new(), ..found.clone() })).collect()
-    }
-
-    fn key(i: usize) -> TileKey {
-        TileKey { row: -(i as i64), column: 7 }
-    }
-
-    /// What a journal holds, and where its comparisons are.
-    fn open(path: &Path) -> (Vec<(TileKey, Found)>, Journal) {
-        let mut all = Vec::new();
-        let journal = Journal::open(path, |key, found| {
-            all.push((key, found));
-            Ok(())
-        });
-        (all, journal.unwrap())
+        all.sort();
+        all
     }
 
     proptest! {
@@ -307,35 +296,59 @@ mod tests {
         ) {
             let folder = tempfile::tempdir().unwrap();
             let path = folder.path().join("tiles");
-            let tiles: Vec<_> = tiles.iter().enumerate().map(|(i, &(s, n))| (key(i), found(s, n))).collect();
-            let (none, journal) = open(&path);
-            prop_assert!(none.is_empty());
+            let paths = [path.clone()];
+            let tiles: Vec<_> = tiles.iter().enumerate().map(|(i, &(s, n))| (part(i), sections(s, n))).collect();
+            let journals = Journals::open(&paths).unwrap();
+            prop_assert!(journals.done().is_empty());
             let mut ends = vec![0];
-            for (key, found) in &tiles {
-                journal.append(*key, found).unwrap();
+            for (part, sections) in &tiles {
+                journals.append(*part, sections).unwrap();
                 ends.push(std::fs::metadata(&path).unwrap().len());
             }
-            let stretches = journal.compared().1;
-            drop(journal);
+            prop_assert_eq!(held(&journals), expected(&tiles));
+            drop(journals);
 
             let mut bytes = std::fs::read(&path).unwrap();
             let at = at.index(bytes.len());
             if cut { bytes.truncate(at) } else { bytes[at] ^= 0x40 }
             std::fs::write(&path, bytes).unwrap();
             let whole = ends.iter().filter(|&&end| end <= at as u64).count() - 1;
-            let (again, journal) = open(&path);
-            prop_assert_eq!(&again[..], &without_terrain(&tiles[..whole])[..]);
+            let journals = Journals::open(&paths).unwrap();
+            prop_assert_eq!(held(&journals), expected(&tiles[..whole]));
             prop_assert_eq!(std::fs::metadata(&path).unwrap().len(), ends[whole]);
-            for (key, found) in &tiles[whole..] {
-                journal.append(*key, found).unwrap();
+            for (part, sections) in &tiles[whole..] {
+                journals.append(*part, sections).unwrap();
             }
-            prop_assert_eq!(journal.compared().1, stretches);
-            drop(journal);
-            let (again, journal) = open(&path);
-            prop_assert_eq!(again, without_terrain(&tiles));
-            for (key, found) in &tiles {
-                prop_assert_eq!(&journal.terrain(*key).unwrap(), &found.terrain);
-            }
+            drop(journals);
+            prop_assert_eq!(held(&Journals::open(&paths).unwrap()), expected(&tiles));
         }
+    }
+
+    #[test]
+    fn several_journals_read_as_one_whatever_was_done_twice_or_in_part() {
+        let folder = tempfile::tempdir().unwrap();
+        let paths = ["tiles-1", "tiles-2"].map(|name| folder.path().join(name));
+        let write = |path: &PathBuf, parts: &[(Part, u64)]| {
+            let journal = Journal::open(path).unwrap();
+            parts.iter().for_each(|(part, seed)| journal.append(*part, &sections(*seed, 3)).unwrap());
+        };
+        let quarter = |number| Part { key: part(2).key, of: 4, number };
+        // Tile 1 was worked on by both; tile 2 whole by one and, cut in four, in part by the other; tile 3 in part alone.
+        let half = |number| Part { key: part(3).key, of: 2, number };
+        write(&paths[0], &[(part(0), 1), (part(1), 2), (quarter(0), 3), (quarter(1), 3), (half(1), 9)]);
+        write(&paths[1], &[(part(1), 2), (part(2), 4), (quarter(2), 3)]);
+        let journals = Journals::open(&paths).unwrap();
+        let expected = expected(
+            &[part(0), part(1), part(2)]
+                .map(|p| (p, sections(p.key.row.unsigned_abs() + 1 + u64::from(p == part(2)), 3))),
+        );
+        assert_eq!(held(&journals), expected);
+        drop(journals);
+        // With its last part there, the smaller number of parts still counts; tile 3 is done too.
+        write(&paths[1], &[(quarter(3), 3), (half(0), 8)]);
+        let journals = Journals::open(&paths).unwrap();
+        assert_eq!(journals.done().len(), 4);
+        let (key, counts, _) = &held(&journals)[0];
+        assert_eq!((key, counts.len()), (&part(3).key, 16));
     }
 }

@@ -123,6 +123,16 @@ impl RunFolder {
         self.work.join("spill")
     }
 
+    /// The journals of tiles: one, as long as one run works on all tiles.
+    pub fn journals(&self) -> Vec<PathBuf> {
+        vec![self.spill().join("tiles")]
+    }
+
+    /// The indexes of the points on disk: one, as long as one run reads all points.
+    pub fn indexes(&self) -> Vec<PathBuf> {
+        vec![self.index()]
+    }
+
     /// Where results are written before they appear.
     pub fn results(&self) -> PathBuf {
         self.work.join("results")

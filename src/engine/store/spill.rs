@@ -85,6 +85,11 @@ impl<K: Ord + Copy> Spill<K> {
         Ok(Spill { path: path.to_path_buf(), file, end, last })
     }
 
+    /// The file.
+    pub fn path(&self) -> &Path {
+        &self.path
+    }
+
     fn last(&self) -> std::sync::MutexGuard<'_, BTreeMap<K, Place>> {
         self.last.lock().expect("no panic while locked")
     }

@@ -1,18 +1,16 @@
-//! The load of every tile, once its real contents are known, held against the memory allowed: headers may lie about where
-//! points lie and how densely.
-
-use std::collections::HashSet;
+//! The memory that the work on a tile takes, and how tiles that take more than there is are cut.
 
 use crate::cloud::bounds::Range;
+use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::budget::{CELL, REFERENCE_POINT, SHARE, SURVEY_POINT, TERRAIN_CELL};
-use crate::engine::plan::edge::wrong_edge;
-use crate::engine::plan::job::{Job, Resources};
+use crate::engine::plan::budget::{CELL, SHARE, TERRAIN_CELL};
+use crate::engine::plan::job::Resources;
 use crate::engine::store::error::EngineError;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
-use crate::tile::points::Cloud;
-use crate::tile::tiling::{TileKey, Tiling};
+use crate::tile::at_work::Halo;
+use crate::tile::points::{Cloud, PointStatus};
+use crate::tile::tiling::TileKey;
 
 /// Bytes on disk that the surfaces of all tiles may always take.
 const SURFACES_FREE: u64 = 1 << 30;
@@ -23,113 +21,92 @@ const SURFACES_PER_POINTS: u64 = 64;
 /// Bytes of a surface's cell on disk.
 const CELL_ON_DISK: u64 = 5;
 
-/// The tiles that must be worked on one at a time, since each takes more memory than a worker's share.
-///
-/// # Errors
-/// Where a tile takes more than all memory allowed, or the surfaces would flood the disk.
-pub fn heavy_tiles(dealt: &Partitions, job: &Job) -> Result<HashSet<TileKey>, EngineError> {
-    let Job { chain, tiling, resources: Resources { threads, memory }, .. } = job;
-    check_surfaces(dealt, chain, *tiling)?;
-    let all = (*memory as f64 * SHARE) as u64;
-    let mut heavy = HashSet::new();
-    for key in dealt.keys() {
-        let load = Load::of(key, dealt, chain, *tiling);
-        if load.bytes() > all {
-            let filled = filled_area(key, dealt, *tiling);
-            let remedy = match (1..6).map(|halvings| tiling.edge >> halvings).find(|edge| {
-                let share = ((*edge as f64).powi(2) / filled).min(1.0);
-                let smaller = Load::of(key, dealt, chain, Tiling { edge: *edge });
-                (load.point_bytes() as f64 * share) as u64 + smaller.cell_bytes() <= all
-                    && wrong_edge(*edge, chain).is_none()
-            }) {
-                Some(edge) => format!("set smaller tiles: `read: {{tile: {} m}}`", edge as f64 / 1e6),
-                None if load.cell_bytes() > load.point_bytes() => {
-                    "set a larger `cell:` or a smaller `window_max:` of `ground`".to_string()
-                }
-                None => "thin the cloud out".to_string(),
-            };
-            return Err(EngineError::TileMemory {
-                place: tiling.place(key),
-                edge_m: tiling.edge as f64 / 1e6,
-                points: load.survey + load.reference,
-                cells: load.cells,
-                needed: load.bytes(),
-                allowed: all,
-                remedy,
-            });
-        }
-        if load.bytes() > all / *threads as u64 {
-            heavy.insert(key);
-        }
+/// Most times that the edge of a tile is halved.
+const MOST_HALVINGS: u32 = 10;
+
+/// The memory that tiles at work may take, bytes.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Allowance {
+    /// In all.
+    pub whole: u64,
+    /// For each worker.
+    pub worker: u64,
+}
+
+impl Allowance {
+    /// What the memory allowed leaves for tiles.
+    pub fn of(resources: &Resources) -> Self {
+        let whole = (resources.memory as f64 * SHARE) as u64;
+        Allowance { whole, worker: whole / resources.threads as u64 }
     }
-    Ok(heavy)
-}
 
-/// The part of a tile that lies in the box around either cloud, square micrometres.
-fn filled_area(key: TileKey, dealt: &Partitions, tiling: Tiling) -> f64 {
-    let (x, y) = tiling.ground(key, 0);
-    let areas = [Cloud::Survey, Cloud::Reference].into_iter().filter_map(|cloud| {
-        let (box_x, box_y) = dealt.get(cloud)?.counts.bounds.ranges()?;
-        let along = |tile: Range, all: Range| (tile.1.min(all.1) - tile.0.max(all.0)).max(1) as f64;
-        Some(along(x, box_x) * along(y, box_y))
-    });
-    areas.fold(1.0, f64::max)
-}
+    /// Whether the cells of a tile alone take more than half of a worker's share: such tiles are worked on one by one.
+    pub fn is_heavy(&self, key: TileKey, partitions: &Partitions, chain: &Chain) -> bool {
+        self.cell_bytes(key, partitions, chain) > self.worker / 2
+    }
 
-/// What a tile holds while it is worked on, margins included.
-struct Load {
-    survey: u64,
-    reference: u64,
-    cells: u64,
-    terrain_cells: u64,
-}
-
-impl Load {
-    fn of(key: TileKey, dealt: &Partitions, chain: &Chain, tiling: Tiling) -> Self {
-        let points = dealt.points_of(key);
-        let halo = chain.halo();
-        let halo = halo.survey.max(halo.reference);
+    /// Bytes that the cells over a tile and its margins take: of the surface while it is opened, and of the terrain.
+    pub fn cell_bytes(&self, key: TileKey, partitions: &Partitions, chain: &Chain) -> u64 {
+        let tiling = partitions.tiling;
         let cells_of = |cloud, cell, halo, margin| {
-            let (x, y) = dealt.get(cloud)?.counts.bounds.ranges()?;
+            let (x, y) = partitions.get(cloud)?.counts.bounds.ranges()?;
             let domain = Extent::covering(cell, x, y, 0);
             let (x, y) = tiling.ground(key, halo);
-            let extent = Extent::covering(cell, x, y, margin);
-            // The tile may lie elsewhere when another edge is tried: then its size counts, not its place.
-            let along = |own: usize, all: usize| own.min(all) as u64;
-            Some(along(extent.columns, domain.columns).saturating_mul(along(extent.rows, domain.rows)))
+            let extent = Extent::covering(cell, x, y, margin).within(&domain);
+            Some((extent.columns as u64).saturating_mul(extent.rows as u64))
         };
+        let halo = chain.halo().widest();
         let cells = chain.surfaces().filter_map(|need| cells_of(need.cloud, need.cell, halo, need.margin));
+        let cells = cells.max().unwrap_or(0);
         let terrain = chain.terrain_cell;
-        let terrain_cells = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
-        Load {
-            terrain_cells: terrain_cells.unwrap_or(0),
-            survey: points.survey,
-            reference: points.reference,
-            cells: cells.max().unwrap_or(0),
+        let terrain = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
+        (cells as f64 * CELL + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
+    }
+
+    /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread
+    /// evenly; 0 where the whole tile fits.
+    pub fn halvings(&self, key: TileKey, partitions: &Partitions, chain: &Chain, allowed: u64) -> u32 {
+        let points = partitions.points_of(key);
+        let needed = points.survey as f64 * bytes_per_point(chain, points.reference > 0);
+        let left = allowed.saturating_sub(self.cell_bytes(key, partitions, chain)).max(1) as f64;
+        let halo = chain.halo();
+        let mut core = partitions.tiling.ground(key, 0);
+        let mut halvings = 0;
+        while needed / f64::from(1 << (2 * halvings)) > left
+            && halvings < MOST_HALVINGS
+            && can_be_cut(core, halo)
+        {
+            halvings += 1;
+            core.0.1 = core.0.0 + (core.0.1 - core.0.0) / 2;
+            core.1.1 = core.1.0 + (core.1.1 - core.1.0) / 2;
         }
+        halvings
     }
+}
 
-    fn point_bytes(&self) -> u64 {
-        (self.survey as f64 * SURVEY_POINT + self.reference as f64 * REFERENCE_POINT) as u64
-    }
+/// Bytes that a point of the survey takes that is held, in a tile that has reference or not.
+pub fn bytes_per_point(chain: &Chain, compared: bool) -> f64 {
+    let held = (size_of::<Point>() + size_of::<PointStatus>()) as f64;
+    let more: f64 = chain.tiles.iter().map(|stage| stage.bytes_per_point()).sum();
+    held + if compared { more } else { 0.0 }
+}
 
-    fn cell_bytes(&self) -> u64 {
-        (self.cells as f64 * CELL + self.terrain_cells as f64 * TERRAIN_CELL) as u64
-    }
-
-    fn bytes(&self) -> u64 {
-        self.point_bytes().saturating_add(self.cell_bytes())
-    }
+/// Whether cutting a part of a tile once more makes it hold less: it must be wider than the margin around it.
+pub fn can_be_cut(core: (Range, Range), halo: Halo) -> bool {
+    core.0.1 - core.0.0 > (2 * halo.survey).max(1_000_000)
 }
 
 /// Refuses points so scattered that surfaces over their tiles would take the disk: the work of a wrong scale factor.
-fn check_surfaces(dealt: &Partitions, chain: &Chain, tiling: Tiling) -> Result<(), EngineError> {
-    let points = dealt.spill_bytes();
+///
+/// # Errors
+/// Where they are.
+pub fn check_surfaces(partitions: &Partitions, chain: &Chain) -> Result<(), EngineError> {
+    let (points, tiling) = (partitions.bytes(), partitions.tiling);
     for need in chain.surfaces() {
-        let Some(cloud) = dealt.get(need.cloud) else { continue };
+        let Some(cloud) = partitions.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
         let domain = Extent::covering(need.cell, x, y, 0);
-        let tiles = cloud.spill.keys();
+        let tiles = cloud.keys();
         let cells = |key: &TileKey| {
             let (x, y) = tiling.ground(*key, 0);
             let extent = Extent::covering(need.cell, x, y, 0).within(&domain);

@@ -1,12 +1,20 @@
 //! Lowest-elevation surfaces of tiles, kept on disk so that neighbours can share them instead of points.
 
+use std::collections::HashMap;
 use std::path::Path;
+
+use rayon::prelude::*;
 
 use crate::cloud::bounds::Range;
 use crate::cloud::packed::{pack_40, unpack_40};
-use crate::engine::store::error::EngineError;
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
+use crate::engine::watch::progress::Progress;
+use crate::engine::watch::stop;
 use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::chain::Chain;
+use crate::tile::points::Cloud;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::Micrometres;
 
@@ -99,4 +107,50 @@ impl Surfaces {
         }
         Ok(surface)
     }
+}
+
+/// Makes the surface of every tile for each cloud of which a stage wants one.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn make_surfaces(
+    partitions: &Partitions,
+    chain: &Chain,
+    folder: &Path,
+) -> Result<HashMap<Cloud, Surfaces>, EngineError> {
+    let tiling = partitions.tiling;
+    let mut all = HashMap::new();
+    for need in chain.surfaces() {
+        let Some(cloud) = partitions.get(need.cloud) else { continue };
+        let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
+        let path = folder.join(match need.cloud {
+            Cloud::Survey => "survey-surfaces",
+            Cloud::Reference => "reference-surfaces",
+        });
+        let domain = Extent::covering(need.cell, x, y, 0);
+        let surfaces = Surfaces::create(&path, domain, tiling)?;
+        let keys = cloud.keys();
+        let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
+        keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
+            stop::check()?;
+            guarded(
+                || format!("making the surface of {}", tiling.place(key)),
+                || {
+                    let mut surface = surfaces.blank(key);
+                    let finder = surface.extent.finder();
+                    cloud.for_each_piece(key, buffer, |piece| {
+                        piece.core.for_each(|point| {
+                            if !point.is_noise() {
+                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
+                            }
+                        });
+                    })?;
+                    progress.advance(1);
+                    surfaces.put(key, &surface)
+                },
+            )
+        })?;
+        all.insert(need.cloud, surfaces);
+    }
+    Ok(all)
 }

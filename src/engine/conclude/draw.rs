@@ -1,22 +1,26 @@
 //! The draw of checkpoints: of all that the tiles put up, the ones of smallest hash, for each return by itself.
 
 use std::collections::BinaryHeap;
-use std::path::Path;
-use std::sync::Mutex;
+use std::fs;
+use std::path::{Path, PathBuf};
 
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::EngineError;
+use crate::engine::store::journal::{Journals, Part};
 use crate::engine::store::spill::Spill;
 use crate::stages::auto::Count;
-use crate::stages::draw::{Drawn, ENCODED, IN_MEMORY, decode, encode};
+use crate::stages::compared::{self, Compared};
+use crate::stages::draw::{self, Drawn, ENCODED, IN_MEMORY, decode, encode};
+use crate::tile::tiling::TileKey;
+use crate::tile::yields::{Sections, Yields};
 
 /// Hash ranges of the draw on disk: each is sorted by itself.
 const RANGES: usize = 64;
 
-/// The draw, which any thread may add to.
+/// The draw.
 pub struct Sample {
     limit: Count,
-    held: Mutex<Held>,
+    held: Held,
 }
 
 enum Held {
@@ -27,11 +31,17 @@ enum Held {
 }
 
 impl Sample {
-    /// An empty draw of `limit` checkpoints a return; should it need the disk, in a file at `path`.
+    /// The draw of `limit` checkpoints a return from what all tiles put up; should it need the disk, in a file at `path`.
     ///
     /// # Errors
-    /// Where the file cannot be made.
-    pub fn new(limit: Count, path: &Path) -> Result<Self, EngineError> {
+    /// Where the disk fails.
+    pub fn of(yields: &dyn Yields, limit: Count, path: &Path) -> Result<Self, EngineError> {
+        let mut sample = Sample::new(limit, path)?;
+        draw::for_each(yields, |drawn| sample.add(drawn))?;
+        Ok(sample)
+    }
+
+    fn new(limit: Count, path: &Path) -> Result<Self, EngineError> {
         let held = match limit {
             Count::AtMost(n) if n <= IN_MEMORY => Held::Memory(vec![BinaryHeap::new(); MAX_RETURN + 1]),
             _ => Held::Disk {
@@ -39,32 +49,11 @@ impl Sample {
                 spill: Spill::create(path)?,
             },
         };
-        Ok(Sample { limit, held: Mutex::new(held) })
+        Ok(Sample { limit, held })
     }
 
-    /// By return number: hashes above this one are not drawn any more.
-    pub fn up_to(&self) -> [u64; MAX_RETURN + 1] {
-        let mut up_to = [u64::MAX; MAX_RETURN + 1];
-        if let (Held::Memory(heaps), Count::AtMost(n)) = (&*self.lock(), self.limit) {
-            for (up_to, heap) in up_to.iter_mut().zip(heaps) {
-                if let Some(greatest) = heap.peek().filter(|_| heap.len() as u64 >= n) {
-                    *up_to = greatest.key;
-                }
-            }
-        }
-        up_to
-    }
-
-    fn lock(&self) -> std::sync::MutexGuard<'_, Held> {
-        self.held.lock().expect("no panic while locked")
-    }
-
-    /// Puts checkpoints up for the draw.
-    ///
-    /// # Errors
-    /// Where the disk does not take them.
-    pub fn add(&self, drawn: &[Drawn]) -> Result<(), EngineError> {
-        match &mut *self.lock() {
+    fn add(&mut self, drawn: &[Drawn]) -> Result<(), EngineError> {
+        match &mut self.held {
             Held::Memory(heaps) => {
                 let Count::AtMost(n) = self.limit else { return Ok(()) };
                 for &checkpoint in drawn {
@@ -105,7 +94,7 @@ impl Sample {
             .map(|c| if let Count::AtMost(n) = c { *n } else { u64::MAX })
             .min()
             .unwrap_or(u64::MAX);
-        match &*self.lock() {
+        match &self.held {
             Held::Memory(heaps) => {
                 let sorted = heaps[return_number as usize].clone().into_sorted_vec();
                 sorted.iter().take(usize::try_from(most).unwrap_or(usize::MAX)).try_for_each(f)
@@ -132,6 +121,42 @@ impl Sample {
     }
 }
 
+/// Comparisons written at a time.
+const AT_A_TIME: usize = 64 << 10;
+
+/// Writes the comparisons at drawn checkpoints to a journal of their own at `path`, for a pipeline that compares only what
+/// it draws: [`ComparedInTiles`](crate::stages::compared::ComparedInTiles) reads them.
+///
+/// # Errors
+/// Where the disk fails.
+pub fn write_compared(sample: &Sample, path: PathBuf) -> Result<Journals, EngineError> {
+    if path.exists() {
+        fs::remove_file(&path).map_err(EngineError::disk(&path, "clearing the working folder"))?;
+    }
+    let journals = Journals::open(&[path])?;
+    let mut chunks = 0;
+    let mut write = |chunk: &mut Vec<Compared>| {
+        let mut sections = Sections::default();
+        compared::give(chunk, &mut sections);
+        chunk.clear();
+        chunks += 1;
+        journals.append(Part::whole(TileKey { row: chunks, column: 0 }), &sections)
+    };
+    let mut chunk: Vec<Compared> = Vec::new();
+    for number in 1..=MAX_RETURN as u8 {
+        sample.for_each(number, Count::All, &mut |drawn| {
+            let next = drawn.compared();
+            if chunk.len() == AT_A_TIME || chunk.first().is_some_and(|first| !next.is_near(first)) {
+                write(&mut chunk)?;
+            }
+            chunk.push(next);
+            Ok(())
+        })?;
+    }
+    write(&mut chunk)?;
+    Ok(journals)
+}
+
 /// The range that a hash falls in: by its highest bits, so that ranges follow each other.
 fn range_of(key: u64) -> u8 {
     (key / (u64::MAX / RANGES as u64 + 1)) as u8
@@ -154,7 +179,7 @@ mod tests {
             number_of_returns: 3,
             reference_z: -9,
             reference_points: 6,
-            room: Some(x.unsigned_abs() as u16),
+            headroom: Some(x.unsigned_abs() as u16),
             slope_percent: Some(12),
             strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
@@ -163,7 +188,7 @@ mod tests {
 
     fn drawn(limit: Count, at_most: Count, batches: &[Vec<Drawn>]) -> Vec<Drawn> {
         let folder = tempfile::tempdir().unwrap();
-        let sample = Sample::new(limit, &folder.path().join("draw")).unwrap();
+        let mut sample = Sample::new(limit, &folder.path().join("draw")).unwrap();
         for batch in batches {
             sample.add(batch).unwrap();
         }

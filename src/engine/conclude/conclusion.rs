@@ -1,0 +1,107 @@
+//! The phase that turns what the tiles gave back into results.
+
+use std::thread;
+
+use crate::engine::conclude::draw::{Sample, write_compared};
+use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::summing_up::{cloud_counts, histogram};
+use crate::engine::conclude::terrain::{Account, TerrainCells};
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::plan::job::Job;
+use crate::engine::store::error::EngineError;
+use crate::engine::store::journal::Journals;
+use crate::engine::store::run_folder::RunFolder;
+use crate::report::method::method;
+use crate::results::summary::{Histogram, Summary};
+use crate::stages::chain::Chain;
+use crate::stages::compared::{ComparedInTiles, Comparisons};
+use crate::stages::counts::Counts;
+use crate::stages::list::draw_of;
+use crate::stages::select::tallies;
+use crate::terrain::learning::Learning;
+use crate::tile::yields::Yields;
+use crate::trust::figures::PointCounts;
+use crate::trust::study::{Moments16, study};
+use crate::units::Micrometres;
+
+/// What a run found.
+pub struct Conclusion {
+    /// The contents of `summary.json`.
+    pub summary: Summary,
+    /// What the page's histograms show.
+    pub histogram: Histogram,
+}
+
+/// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
+///
+/// # Errors
+/// Where the disk fails, or the run is asked to stop.
+pub fn conclude(
+    job: &Job,
+    partitions: &Partitions,
+    journals: &Journals,
+    folder: &RunFolder,
+) -> Result<Conclusion, EngineError> {
+    let draw = draw_of(&job.pipeline.stages);
+    let counts = Counts::conclude(journals)?;
+    let [survey_tallies, reference_tallies] = tallies(journals)?;
+    let sample = Sample::of(journals, draw.kept, &folder.spill().join("draw"))?;
+    let in_draw = match draw.everything_counts {
+        true => None,
+        false => Some(write_compared(&sample, folder.spill().join("drawn-compared"))?),
+    };
+    let compared = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
+
+    let read = &partitions.survey.counts;
+    let point_counts = PointCounts {
+        points: read.by_return,
+        ground: counts.survey.ground_by_return,
+        strata: counts.strata.clone(),
+    };
+    let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
+        let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
+        let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
+        TerrainCells::new(journals, job.tiling, cell.exact_micrometres()).account(&account)
+    };
+    // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
+    let (found, checkpoints) = thread::scope(|scope| {
+        scope.spawn(|| partitions.empty());
+        rayon::join(
+            || study::<EngineError>(&compared, &point_counts, &job.pipeline, job.units, account),
+            || write_checkpoints(job, &folder.results(), &sample, draw.listed),
+        )
+    });
+    checkpoints?;
+    let found = found?;
+    let histogram = histogram(&found.returns, &found.all, &compared as &dyn Comparisons, job.units)?;
+    let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
+    let summary = Summary {
+        title: job.pipeline.title.clone(),
+        units: job.units,
+        points: read.by_return.iter().sum(),
+        reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
+        returns: found.returns,
+        all: found.all,
+        trust: found.trust,
+        stages: of_stages(&job.chain, journals)?,
+        survey: cloud_counts(read, &survey_tallies, &counts.survey),
+        reference: partitions
+            .reference
+            .as_ref()
+            .map(|cloud| cloud_counts(&cloud.counts, &reference_tallies, &counts.reference)),
+        method: method(&job.pipeline),
+    };
+    Ok(Conclusion { summary, histogram })
+}
+
+/// What the stages say of themselves.
+fn of_stages(
+    chain: &Chain,
+    yields: &dyn Yields,
+) -> Result<serde_json::Map<String, serde_json::Value>, EngineError> {
+    let mut all = serde_json::Map::new();
+    for stage in &chain.tiles {
+        all.extend(stage.conclude(yields)?);
+    }
+    Ok(all)
+}

@@ -1,0 +1,103 @@
+//! The files of the results.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::Path;
+
+use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::draw::Sample;
+use crate::engine::conclude::manifest::{Manifest, peak_memory};
+use crate::engine::conclude::summing_up::notes_of_reading;
+use crate::engine::partition::clouds::Partitions;
+use crate::engine::plan::inputs::InputFile;
+use crate::engine::plan::job::Job;
+use crate::engine::store::error::EngineError;
+use crate::engine::store::run_folder::MANIFEST;
+use crate::engine::watch::clock::Clock;
+use crate::pipeline::resolved::resolved_yaml;
+use crate::report::html;
+use crate::results::summary::{Histogram, Summary};
+use crate::results::tables::{returns_csv, summary_json};
+use crate::stages::auto::Count;
+use crate::stages::checkpoint_table::{write_checkpoint, write_checkpoint_header};
+
+/// Writes `summary.json`, `returns.csv`, `report.html` and `pipeline.yaml`.
+///
+/// # Errors
+/// Where the disk does not take them.
+pub fn write_results(
+    job: &Job,
+    results: &Path,
+    summary: &Summary,
+    histogram: &Histogram,
+) -> Result<(), EngineError> {
+    write(&results.join("summary.json"), &summary_json(summary))?;
+    write(&results.join("returns.csv"), &returns_csv(summary))?;
+    write(&results.join("report.html"), &html::page(summary, histogram))?;
+    write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
+}
+
+/// Writes `checkpoints.csv`.
+///
+/// # Errors
+/// Where the disk does not take it.
+pub fn write_checkpoints(
+    job: &Job,
+    results: &Path,
+    sample: &Sample,
+    listed: Count,
+) -> Result<(), EngineError> {
+    let path = results.join("checkpoints.csv");
+    let failed = || EngineError::disk(path.clone(), "writing the results");
+    let mut file = BufWriter::new(File::create(&path).map_err(failed())?);
+    write_checkpoint_header(&mut file).map_err(failed())?;
+    let horizontal = job.survey.units[0].0;
+    for number in 1..=MAX_RETURN as u8 {
+        sample.for_each(number, listed, &mut |drawn| {
+            write_checkpoint(&mut file, drawn, horizontal, job.units).map_err(failed())
+        })?;
+    }
+    file.flush().map_err(failed())
+}
+
+/// What a run took.
+pub struct Cost {
+    /// Tiles that had points.
+    pub tiles: usize,
+    /// Those of them that an interrupted run had done.
+    pub taken_over: usize,
+    /// Whether the run continued an interrupted one.
+    pub resumed: bool,
+    /// Wall time of its steps.
+    pub clock: Clock,
+}
+
+/// Writes `manifest.json`.
+///
+/// # Errors
+/// Where the disk does not take it.
+pub fn write_manifest(
+    job: &Job,
+    inputs: Vec<InputFile>,
+    partitions: &Partitions,
+    summary: &Summary,
+    cost: Cost,
+    results: &Path,
+) -> Result<(), EngineError> {
+    let mut manifest = Manifest::of(job, inputs);
+    manifest.notes.extend(notes_of_reading(partitions, job));
+    let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
+    manifest.tiles = cost.tiles as u64;
+    manifest.tiles_taken_over = cost.taken_over as u64;
+    manifest.spill_bytes = partitions.bytes();
+    manifest.seconds_in_all = cost.clock.seconds();
+    manifest.points_per_second = (!cost.resumed).then(|| points as f64 / manifest.seconds_in_all);
+    manifest.seconds = cost.clock.steps;
+    manifest.peak_memory = peak_memory();
+    let text = serde_json::to_string_pretty(&manifest).expect("plain data") + "\n";
+    write(&results.join(MANIFEST), &text)
+}
+
+fn write(path: &Path, text: &str) -> Result<(), EngineError> {
+    fs::write(path, text).map_err(EngineError::disk(path, "writing the results"))
+}

@@ -1,0 +1,82 @@
+//! The phase in which the clouds are read and their points partitioned into tiles.
+
+use std::path::Path;
+
+use crate::engine::partition::clouds::{Partition, Partitions};
+use crate::engine::partition::index;
+use crate::engine::partition::read::{Input, scatter};
+use crate::engine::plan::budget::free_bytes;
+use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
+use crate::engine::plan::job::{CloudJob, Job};
+use crate::engine::store::error::EngineError;
+use crate::engine::store::identity::Identity;
+use crate::engine::store::run_folder::RunFolder;
+use crate::engine::watch::clock::Clock;
+use crate::engine::watch::progress::Progress;
+use crate::tile::points::Cloud;
+use crate::tile::tiling::Tiling;
+
+/// Takes up the points that an interrupted run partitioned, if it was started with the same things.
+///
+/// # Errors
+/// Where something has changed, or the working data cannot be read.
+pub fn take_up(
+    job: &mut Job,
+    inputs: &[InputFile],
+    left_over: &Identity,
+    folder: &RunFolder,
+) -> Result<Partitions, EngineError> {
+    let changed = left_over.differences(&identity(job, inputs, folder.may_replace()));
+    if !changed.is_empty() {
+        let message = format!(
+            "the interrupted run cannot be gone on with, since what it was started with has changed:\n  {}\n\
+             Put that back, or start anew with --replace",
+            changed.join("\n  ")
+        );
+        return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
+    }
+    job.tiling = Tiling { edge: left_over.tile_edge };
+    index::read(&folder.indexes(), &folder.spill())
+}
+
+/// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed.
+///
+/// # Errors
+/// Where a cloud cannot be read, or the disk does not take the points.
+pub fn partition(
+    job: &Job,
+    inputs: &[InputFile],
+    folder: &RunFolder,
+    clock: &mut Clock,
+) -> Result<Partitions, EngineError> {
+    let needed = job.disk_bytes();
+    if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
+        return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
+    }
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
+    let halo = job.chain.halo();
+    let read = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
+        let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
+        let progress = Progress::start(doing, "points", files.density.points);
+        let input =
+            Input { cloud, files: &files.files, units: &files.units, halo, memory: job.resources.memory };
+        scatter(&input, &job.chain, job.tiling, path, &progress)
+    };
+    let spill = folder.spill();
+    let survey = read(Cloud::Survey, &job.survey, halo.survey, &spill.join("survey"))?;
+    clock.step("read the survey");
+    let reference = match &job.reference {
+        Some(files) => {
+            let path = spill.join("reference");
+            let partition = read(Cloud::Reference, files, halo.reference, &path)?;
+            clock.step("read the reference");
+            Some(partition)
+        }
+        None => None,
+    };
+    let partitions = Partitions { survey, reference, tiling: job.tiling };
+    check_unchanged(inputs)?;
+    index::write(&partitions, &folder.index())?;
+    folder.keep_work();
+    Ok(partitions)
+}

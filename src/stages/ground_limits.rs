@@ -1,0 +1,65 @@
+//! What the ground filter knows of a tile after all passes.
+
+use std::rc::Rc;
+
+use crate::raster::lowest::LowCell;
+use crate::raster::{Finder, Raster};
+use crate::tile::points::PointStatus;
+use crate::units::Micrometres;
+
+/// What the filter knows after all passes: enough to judge any point by its cell and its elevation.
+pub struct GroundLimits {
+    /// In each cell the highest elevation that is ground: the least over all passes of opened surface plus
+    /// threshold.
+    pub highest: Raster,
+    /// Finds the cell of a position.
+    pub finder: Finder,
+    /// The cells that hold low outliers, ascending.
+    pub low: Vec<LowCell>,
+    /// Of each cell whether it is one of `low`; empty where none is.
+    pub holds_low: Vec<bool>,
+    /// What the limits came from, where that was asked for.
+    pub origin: Option<Origin>,
+}
+
+/// What the limits came from, for those who ask what they would be without one of the points.
+pub struct Origin {
+    /// The lowest elevations, empty cells filled: what the first pass opens.
+    pub filled: Vec<f64>,
+    /// Whether a cell has a lowest elevation of its own.
+    pub occupied: Vec<bool>,
+    /// The limits of all passes but the first.
+    pub later: Vec<f64>,
+    /// The surface that the last pass left.
+    pub ground: Raster,
+    /// Threshold of the first pass, micrometres.
+    pub threshold: Micrometres,
+}
+
+impl GroundLimits {
+    /// The surface that the last pass left: the ground, smoothed. Only where the origin was asked for.
+    pub fn ground(&self) -> Option<&Raster> {
+        self.origin.as_ref().map(|origin| &origin.ground)
+    }
+
+    /// What becomes of a point that is not labelled noise.
+    #[inline]
+    pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> PointStatus {
+        let Some(index) = self.finder.index_of(x, y) else { return PointStatus::AboveGround };
+        // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
+        // guessed wrong again and again.
+        let is_above = z as f64 > self.highest.values[index];
+        if self.holds_low.get(index) == Some(&true) && !is_above && self.is_low(index, z) {
+            return PointStatus::LowOutlier;
+        }
+        if is_above { PointStatus::AboveGround } else { PointStatus::Ground }
+    }
+
+    fn is_low(&self, index: usize, z: Micrometres) -> bool {
+        let place = self.low.binary_search_by_key(&index, |cell| cell.index);
+        place.is_ok_and(|i| (z as f64) < self.low[i].floor)
+    }
+}
+
+/// What the filter knows of the survey, for later stages.
+pub struct SurveyLimits(pub Rc<GroundLimits>);

@@ -1,0 +1,60 @@
+//! The list of all stages.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::stages::draw::Draw;
+use crate::stages::stage::StageOptions;
+use crate::stages::{checkpoints, compare, ground, read, select, summarise};
+
+/// Makes [`Stage`] from the list of all stages.
+macro_rules! list_of_stages {
+    ($($stage:ident($options:ty),)*) => {
+        /// One entry of the list of stages in a pipeline file: a map of one key, the stage's name.
+        #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+        #[serde(rename_all = "lowercase")]
+        pub enum Stage {
+            $(#[doc = concat!("See [`", stringify!($options), "`](crate::stages::", stringify!($options), ").")] $stage($options),)*
+        }
+
+        impl Stage {
+            /// The options, whichever stage it is.
+            pub fn options(&self) -> &dyn StageOptions {
+                match self {
+                    $(Stage::$stage(options) => options,)*
+                }
+            }
+        }
+    };
+}
+
+// A new stage is added here, and nowhere else outside its file.
+list_of_stages! {
+    Read(read::Read),
+    Select(select::Select),
+    Ground(ground::Ground),
+    Checkpoints(checkpoints::Checkpoints),
+    Compare(compare::Compare),
+    Summarise(summarise::Summarise),
+}
+
+impl Stage {
+    /// The options of `compare`, if it is that stage.
+    pub fn as_compare(&self) -> Option<&compare::Compare> {
+        if let Stage::Compare(options) = self { Some(options) } else { None }
+    }
+
+    /// The options of `summarise`, if it is that stage.
+    pub fn as_summarise(&self) -> Option<&summarise::Summarise> {
+        if let Stage::Summarise(options) = self { Some(options) } else { None }
+    }
+}
+
+/// What the stages draw checkpoints for.
+pub fn draw_of(stages: &[Stage]) -> Draw {
+    let options = stages.iter().find_map(|stage| match stage {
+        Stage::Checkpoints(options) => Some(options),
+        _ => None,
+    });
+    options.map_or(Draw::NONE, |options| options.draw())
+}

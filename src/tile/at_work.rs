@@ -1,0 +1,80 @@
+//! A tile at work: its points, what stages hand on to later ones, and what they give back.
+
+use crate::cloud::bounds::{Bounds, Range, widened};
+use crate::tile::points::{ByCloud, Cloud, PointSet};
+use crate::tile::shared::Shared;
+use crate::tile::tiling::TileKey;
+use crate::tile::yields::Sections;
+use crate::units::Micrometres;
+
+/// A margin around the core of a tile in which points must be seen, micrometres.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Halo {
+    /// Of the survey's points.
+    pub survey: Micrometres,
+    /// Of the reference's points.
+    pub reference: Micrometres,
+}
+
+impl Halo {
+    /// That of one cloud.
+    pub fn of(self, cloud: Cloud) -> Micrometres {
+        match cloud {
+            Cloud::Survey => self.survey,
+            Cloud::Reference => self.reference,
+        }
+    }
+
+    /// The wider of the two.
+    pub fn widest(self) -> Micrometres {
+        self.survey.max(self.reference)
+    }
+}
+
+/// What is known of both clouds before the points of a tile are read.
+pub trait Surroundings: Sync {
+    /// The box around all points of a cloud that are not labelled noise.
+    fn bounds(&self, cloud: Cloud) -> Bounds;
+
+    /// Boxes that together hold the points of a cloud on some ground; they may reach beyond it.
+    fn boxes_on(&self, cloud: Cloud, ground: (Range, Range)) -> Vec<Bounds>;
+}
+
+/// A tile, or a square part of one, and everything its stages work on.
+pub struct Tile<'a> {
+    /// The tile.
+    pub key: TileKey,
+    /// The ground of the whole tile, ranges of x and y.
+    pub whole: (Range, Range),
+    /// The part of it that is worked on now: all of it, unless that would take too much memory.
+    pub core: (Range, Range),
+    /// How far beyond it points are seen.
+    pub halo: Halo,
+    /// Points of the survey and of the reference in the whole tile, halo included.
+    pub points: ByCloud,
+    /// What is known of the clouds around.
+    pub around: &'a dyn Surroundings,
+    /// The survey's points, where a stage wants them.
+    pub survey: PointSet,
+    /// What stages hand on to later ones.
+    pub shared: Shared,
+    /// What stages hand on to the other parts of the same tile.
+    pub shared_by_parts: Shared,
+    /// What stages keep for the tiles to come of one worker: memory to be used again.
+    pub kept: Shared,
+    /// What the stages give back.
+    pub sections: Sections,
+}
+
+impl Tile<'_> {
+    /// The ground on which points of one cloud are seen, ranges of x and y.
+    pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
+        let margin = self.halo.of(cloud);
+        (widened(self.core.0, margin), widened(self.core.1, margin))
+    }
+
+    /// Whether there are points of both clouds.
+    pub fn is_compared(&self) -> bool {
+        self.points.survey > 0 && self.points.reference > 0
+    }
+}
