@@ -14,7 +14,7 @@ use echograde::cloud::{CloudFile, Decoder, Fields};
 use echograde::engine::conclude::compared::ComparedFile;
 use echograde::engine::conclude::gather::Gathered;
 use echograde::engine::partition::read::{Input, scatter};
-use echograde::engine::watch::progress::Progress;
+use echograde::engine::watch::Watch;
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{EMPTY, Extent, Raster};
 use echograde::stages::Stage;
@@ -77,6 +77,7 @@ fn scatter_points(c: &mut Criterion) {
         ],
         1,
     );
+    let watch = Watch::default();
     let folder = tempfile::tempdir().expect("a folder");
     let spill = folder.path().join("spill");
     let one_thread = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a thread");
@@ -93,8 +94,7 @@ fn scatter_points(c: &mut Criterion) {
         };
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {
-                let progress = Progress::start("reading", "points", cloud[0].points);
-                let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &progress));
+                let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &watch));
                 dealt.unwrap_or_else(|error| panic!("{error}")).spill.bytes()
             });
         });

@@ -19,6 +19,7 @@ use echograde::cloud::{Census, CloudFile, Decoder, Fields, STACK};
 use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
+use echograde::engine::watch::Watch;
 use echograde::pipeline::load;
 use echograde::units::Unit;
 use files::{Builder, points};
@@ -161,7 +162,7 @@ fn whole_job(number: u64, folder: &Path) {
         return;
     };
     let out = folder.join("out");
-    let result = run(job, &out, Claim { resume: false, replace: true });
+    let result = run(job, &out, Claim { resume: false, replace: true }, &Watch::default());
     if let Err(error) = result {
         let told = error.to_string();
         assert!(!told.contains("made a mistake"), "{told}");

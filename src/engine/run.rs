@@ -6,6 +6,8 @@ use std::path::Path;
 use std::thread;
 use std::time::Instant;
 
+use tracing::Level;
+
 use crate::cloud::STACK;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::gather::Gathered;
@@ -21,9 +23,8 @@ use crate::engine::plan::job::{CloudJob, Job};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::identity::Identity;
 use crate::engine::store::run_folder::{Claim, MANIFEST, RunFolder};
-use crate::engine::watch::log::{self, RunLog};
-use crate::engine::watch::progress::{Progress, duration};
-use crate::engine::watch::stop;
+use crate::engine::watch::Watch;
+use crate::engine::watch::progress::duration;
 use crate::engine::work::load::heavy_tiles;
 use crate::engine::work::surfaces::Surfaces;
 use crate::engine::work::tiles::{Work, make_surfaces, run_tiles};
@@ -42,21 +43,23 @@ use crate::trust::figures::PointCounts;
 use crate::trust::study::{Moments16, study};
 use crate::units::Micrometres;
 
-/// Runs a job and leaves its results in the run folder `out`.
+/// Runs a job and leaves its results in the run folder `out`; its log is there, too, whatever `watch` is used for besides.
 ///
 /// # Errors
 /// Whatever stops the run; the run folder is then as it was before, and work that can be gone on with is kept.
-pub fn run(job: Job, out: &Path, claim: Claim) -> Result<Summary, EngineError> {
+pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary, EngineError> {
     let folder = RunFolder::claim(out, claim)?;
-    let log = RunLog::open(&folder.log())?;
-    tracing::info!(target: log::ONLY, "{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
-    let result = in_pool(job, &folder);
+    let log = folder.log();
+    let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
+    let started = format!("{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
+    watch.log(Level::INFO, &started);
+    let result = in_pool(job, &folder, &watch);
     match &result {
-        Ok(_) => tracing::info!(target: log::ONLY, "done"),
-        Err(error) => tracing::error!(target: log::ONLY, "{error}"),
+        Ok(_) => watch.log(Level::INFO, "done"),
+        Err(error) => watch.log(Level::ERROR, &error.to_string()),
     }
-    // It is closed before it is moved.
-    drop(log);
+    // Its log is closed before it is moved.
+    drop(watch);
     let (work, kept) = (folder.work().to_path_buf(), folder.is_kept());
     let finished = result.and_then(|summary| folder.finish().map(|()| summary));
     finished.map_err(|error| match error {
@@ -67,41 +70,42 @@ pub fn run(job: Job, out: &Path, claim: Claim) -> Result<Summary, EngineError> {
     })
 }
 
-fn in_pool(job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
+fn in_pool(job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
     let pool = rayon::ThreadPoolBuilder::new().num_threads(job.resources.threads).stack_size(STACK).build();
     let pool = pool.map_err(|error| EngineError::Internal {
         doing: "starting the workers".into(),
         message: error.to_string(),
     })?;
     // Within the pool, since a panic is told apart on the thread that it happens on.
-    pool.install(|| guarded(|| "doing the run".into(), || work(job, folder)))
+    pool.install(|| guarded(|| "doing the run".into(), || work(job, folder, watch)))
 }
 
 /// Wall time of the steps of a run.
-struct Clock {
+struct Clock<'a> {
+    watch: &'a Watch,
     start: Instant,
     step: Instant,
     steps: Vec<Step>,
 }
 
-impl Clock {
-    fn start() -> Self {
-        Clock { start: Instant::now(), step: Instant::now(), steps: Vec::new() }
+impl<'a> Clock<'a> {
+    fn start(watch: &'a Watch) -> Self {
+        Clock { watch, start: Instant::now(), step: Instant::now(), steps: Vec::new() }
     }
 
     /// Ends a step; between two steps is a good place to stop.
     fn step(&mut self, name: &'static str) -> Result<(), EngineError> {
         let seconds = self.step.elapsed().as_secs_f64();
-        tracing::info!("{name}: {}", duration(seconds));
+        self.watch.info(&format!("{name}: {}", duration(seconds)));
         self.steps.push(Step { step: name, seconds });
         self.step = Instant::now();
-        stop::check()
+        Ok(self.watch.check()?)
     }
 }
 
-fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
-    let mut clock = Clock::start();
-    let inputs = hash_inputs(&job)?;
+fn work(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
+    let mut clock = Clock::start(watch);
+    let inputs = hash_inputs(&job, watch)?;
     clock.step("hash the inputs")?;
     let dealt = match folder.left_over() {
         Some(left_over) => take_up(&mut job, &inputs, left_over, folder)?,
@@ -112,10 +116,10 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let gathered = Gathered::open(&spill, draw.kept)?;
     let (tiles, taken_over) = (dealt.keys().len(), gathered.done_before().len());
     if folder.left_over().is_some() {
-        tracing::info!("going on with the interrupted run: {taken_over} of {tiles} tiles are done");
+        watch.info(&format!("going on with the interrupted run: {taken_over} of {tiles} tiles are done"));
     }
     if taken_over < tiles {
-        let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill)?;
+        let surfaces = make_surfaces(&dealt, &job.chain, job.tiling, &spill, watch)?;
         clock.step("make surfaces")?;
         let work = Work {
             dealt: &dealt,
@@ -124,7 +128,7 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
             tiling: job.tiling,
             gathered: &gathered,
         };
-        run_tiles(&work, &heavy_tiles(&dealt, &job)?)?;
+        run_tiles(&work, &heavy_tiles(&dealt, &job)?, watch)?;
         surfaces.values().for_each(Surfaces::empty);
         clock.step("work on tiles")?;
     }
@@ -139,7 +143,8 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
         let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
         let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
-        trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
+        trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account, watch)
+            .map_err(Failed::Engine)
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (found, checkpoints) = thread::scope(|scope| {
@@ -224,8 +229,9 @@ fn deal_out(
     job: &Job,
     inputs: &[InputFile],
     folder: &RunFolder,
-    clock: &mut Clock,
+    clock: &mut Clock<'_>,
 ) -> Result<Partitions, EngineError> {
+    let watch = clock.watch;
     let needed = job.disk_bytes();
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
@@ -233,11 +239,9 @@ fn deal_out(
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
     let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
-        let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
-        let progress = Progress::start(doing, "points", files.density.points);
         let input =
             Input { cloud, files: &files.files, units: &files.units, halo, memory: job.resources.memory };
-        scatter(&input, &job.chain, job.tiling, path, &progress)
+        scatter(&input, &job.chain, job.tiling, path, watch)
     };
     let spill = folder.spill();
     let survey = deal(Cloud::Survey, &job.survey, halo.survey, &index::survey_spill(&spill))?;

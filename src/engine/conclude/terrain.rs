@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Journal;
-use crate::engine::watch::stop;
+use crate::engine::watch::Watch;
 use crate::raster::Extent;
 use crate::stages::terrain_cells::REACH;
 use crate::stats::moments::Moments;
@@ -42,6 +42,7 @@ pub fn trade(
     tiling: Tiling,
     cell: f64,
     account: &Account<'_>,
+    watch: &Watch,
 ) -> Result<Vec<TerrainRow>, EngineError> {
     let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
         return Ok(Vec::new());
@@ -62,7 +63,7 @@ pub fn trade(
     let learned = account.learning.for_folds();
     let none = || TerrainByReturns::new(&settings);
     let test = |key: &TileKey| {
-        stop::check()?;
+        watch.check()?;
         guarded(
             || format!("testing the terrain of {}", tiling.place(*key)),
             || {
@@ -176,7 +177,7 @@ mod tests {
             let mut terrain = CellSums::new(own, None).encode();
             Sums::new(*sums).encode(&mut terrain);
             journal.append(key, &Found { terrain, ..Found::default() }).unwrap();
-            trade(&journal, tiling, cell, &account)
+            trade(&journal, tiling, cell, &account, &Watch::default())
         };
         assert_eq!(account_of(&own).unwrap().len(), 1);
         let one_too_far = Extent { first_column: own.first_column + 1, ..own };

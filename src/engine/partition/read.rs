@@ -14,8 +14,8 @@ use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::stages::chain::Chain;
 use crate::stages::select::{Filter, Tally};
 use crate::tile::points::Cloud;
@@ -130,7 +130,7 @@ pub fn scatter(
     chain: &Chain,
     tiling: Tiling,
     path: &Path,
-    progress: &Progress,
+    watch: &Watch,
 ) -> Result<Partition, EngineError> {
     let spill = Spill::create(path)?;
     let selects: Vec<(usize, Filter)> = chain
@@ -145,6 +145,12 @@ pub fn scatter(
         .enumerate()
         .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
         .collect();
+    let doing = match input.cloud {
+        Cloud::Survey => "reading the survey",
+        Cloud::Reference => "reading the reference",
+    };
+    let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
+    let progress = Progress::start(watch, doing, "points", points);
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
@@ -155,7 +161,7 @@ pub fn scatter(
         while !failed.load(Ordering::Relaxed)
             && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
         {
-            stop::check()?;
+            watch.check()?;
             let decoder = match &mut decoder {
                 Some((open, decoder)) if open == file => decoder,
                 other => {
@@ -199,7 +205,7 @@ pub fn scatter(
         counts.damaged.push(DamagedBlock { file: i, block: file.blocks.len(), what: cut_off(file) });
     }
     counts.damaged.sort();
-    tell(&counts.damaged);
+    report_damage(&counts.damaged, watch);
     Ok(Partition { spill, shares, counts })
 }
 
@@ -223,15 +229,16 @@ fn cut_off(file: &CloudFile) -> String {
     )
 }
 
-/// Damaged blocks that are told one by one while the run works; the manifest has them all.
-const TOLD: usize = 10;
+/// Damaged blocks that are reported one by one while the run works; the manifest has them all.
+const REPORTED: usize = 10;
 
-fn tell(damaged: &[DamagedBlock]) {
-    for block in damaged.iter().take(TOLD) {
-        tracing::warn!("skipped: {}", block.what);
+fn report_damage(damaged: &[DamagedBlock], watch: &Watch) {
+    for block in damaged.iter().take(REPORTED) {
+        watch.warn(&format!("skipped: {}", block.what));
     }
-    if damaged.len() > TOLD {
-        tracing::warn!("skipped: {} more damaged blocks, named in manifest.json", damaged.len() - TOLD);
+    if damaged.len() > REPORTED {
+        let more = damaged.len() - REPORTED;
+        watch.warn(&format!("skipped: {more} more damaged blocks, named in manifest.json"));
     }
 }
 

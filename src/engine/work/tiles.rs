@@ -14,8 +14,8 @@ use crate::engine::conclude::gather::Gathered;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::read::Partition;
 use crate::engine::store::error::{EngineError, guarded};
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::engine::work::surfaces::Surfaces;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -36,6 +36,7 @@ pub fn make_surfaces(
     chain: &Chain,
     tiling: Tiling,
     folder: &Path,
+    watch: &Watch,
 ) -> Result<HashMap<Cloud, Surfaces>, EngineError> {
     let mut all = HashMap::new();
     for need in chain.surfaces() {
@@ -48,9 +49,9 @@ pub fn make_surfaces(
         let domain = Extent::covering(need.cell, x, y, 0);
         let surfaces = Surfaces::create(&path, domain, tiling)?;
         let keys = cloud.spill.keys();
-        let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
+        let progress = Progress::start(watch, "making surfaces", "tiles", keys.len() as u64);
         keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
-            stop::check()?;
+            watch.check()?;
             guarded(
                 || format!("making the surface of {}", tiling.place(key)),
                 || {
@@ -92,12 +93,12 @@ pub struct Work<'a> {
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
-pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>) -> Result<(), EngineError> {
+pub fn run_tiles(all: &Work<'_>, heavy: &HashSet<TileKey>, watch: &Watch) -> Result<(), EngineError> {
     let mut keys = all.dealt.keys();
     keys.retain(|key| !all.gathered.done_before().contains(key));
-    let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
+    let progress = Progress::start(watch, "working on tiles", "tiles", keys.len() as u64);
     let work = |buffers: &mut Buffers, key: TileKey| -> Result<(), EngineError> {
-        stop::check()?;
+        watch.check()?;
         let found =
             guarded(|| format!("working on {}", all.tiling.place(key)), || run_tile(key, all, buffers))?;
         all.gathered.absorb(key, &found)?;
