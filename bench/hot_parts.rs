@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use echograde::cloud::buckets::BucketGrid;
-use echograde::cloud::{CloudFile, Decoder, Fields};
+use echograde::cloud::{Fields, LasDecoder, LasFile, Source};
 use echograde::engine::conclude::compared::ComparedFile;
 use echograde::engine::conclude::gather::Gathered;
 use echograde::engine::partition::read::{Input, scatter};
@@ -39,10 +39,10 @@ use rstar::primitives::GeomWithData;
 /// One unit of the program's integers a metre.
 const METRE: f64 = 1e6;
 
-fn cloud() -> CloudFile {
+fn cloud() -> LasFile {
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/survey/strip-101.laz");
     let path = env::var_os("ECHOGRADE_BENCH_CLOUD").map_or(demo, PathBuf::from);
-    CloudFile::open(&path).unwrap_or_else(|error| panic!("{error}"))
+    LasFile::open(&path).unwrap_or_else(|error| panic!("{error}"))
 }
 
 /// Varies the fields decoded: layers of a file that nothing asks for are neither read nor decoded.
@@ -53,7 +53,7 @@ fn decode(c: &mut Criterion) {
     let all = Fields { strip: true, scan_angle: true, gps_time: true };
     for (name, fields) in [("needed fields", Fields::default()), ("all fields", all)] {
         group.bench_function(name, |b| {
-            let mut decoder = Decoder::new(&cloud, fields, Unit::Metre, Unit::Metre).expect("opens");
+            let mut decoder = LasDecoder::new(&cloud, fields, Unit::Metre, Unit::Metre).expect("opens");
             b.iter(|| {
                 for block in &cloud.blocks {
                     decoder.for_each(block, |decoded| _ = black_box(decoded)).expect("decodes");
@@ -67,7 +67,7 @@ fn decode(c: &mut Criterion) {
 /// Varies the tile: the smaller it is, the more buffers and the more points that lie in a halo and are written more
 /// than once. Decoding is part of it; `decode` says how much.
 fn scatter_points(c: &mut Criterion) {
-    let cloud = [cloud()];
+    let cloud = [Source::Las(cloud())];
     let units = [(Unit::Metre, Unit::Metre)];
     let chain = Chain::new(
         &[
@@ -82,12 +82,12 @@ fn scatter_points(c: &mut Criterion) {
     let spill = folder.path().join("spill");
     let one_thread = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a thread");
     let mut group = c.benchmark_group("scatter");
-    group.throughput(Throughput::Elements(cloud[0].points));
+    group.throughput(Throughput::Elements(cloud[0].points()));
     for (edge, halo) in [(100, 0), (20, 0), (20, 1)] {
         let tiling = Tiling { edge: edge * METRE as Micrometres };
         let input = Input {
             cloud: Cloud::Survey,
-            files: &cloud,
+            sources: &cloud,
             units: &units,
             halo: halo * METRE as Micrometres,
             memory: 512 << 20,

@@ -238,9 +238,9 @@ fn deal_out(
     }
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
-    let deal = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
+    let deal = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
         let input =
-            Input { cloud, files: &files.files, units: &files.units, halo, memory: job.resources.memory };
+            Input { cloud, sources: &from.sources, units: &from.units, halo, memory: job.resources.memory };
         scatter(&input, &job.chain, job.tiling, path, watch)
     };
     let spill = folder.spill();

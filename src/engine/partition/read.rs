@@ -10,7 +10,7 @@ use serde::{Deserialize, Serialize};
 use crate::cloud::bounds::Bounds;
 use crate::cloud::packed::Piece;
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
+use crate::cloud::{Block, CloudError, Decoded, Decoder, Source};
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
@@ -32,9 +32,9 @@ const BYTES_PER_TILE: u64 = 256;
 pub struct Input<'a> {
     /// Which cloud it is.
     pub cloud: Cloud,
-    /// Its files.
-    pub files: &'a [CloudFile],
-    /// Units of each file's x and y, and of its z.
+    /// What it is made of.
+    pub sources: &'a [Source],
+    /// Units of each source's x and y, and of its z.
     pub units: &'a [(Unit, Unit)],
     /// How far beyond the core of a tile its points must be seen.
     pub halo: Micrometres,
@@ -63,10 +63,10 @@ pub struct ReadCounts {
     pub bounds: Bounds,
 }
 
-/// A block of a file that could not be decoded and was skipped.
+/// A block of a source that could not be decoded and was skipped.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct DamagedBlock {
-    /// Place of the file in the list of files.
+    /// Place of its source in the list of sources.
     pub file: usize,
     /// Number of the block, from 0.
     pub block: usize,
@@ -140,10 +140,10 @@ pub fn scatter(
         .map(|(_, place, keep)| (*place, keep.filter()))
         .collect();
     let work: Vec<(usize, Block)> = input
-        .files
+        .sources
         .iter()
         .enumerate()
-        .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
+        .flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)))
         .collect();
     let doing = match input.cloud {
         Cloud::Survey => "reading the survey",
@@ -159,25 +159,25 @@ pub fn scatter(
         let mut judge = Judge::new(&selects);
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
-            && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+            && let Some((place, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
         {
             watch.check()?;
             let decoder = match &mut decoder {
-                Some((open, decoder)) if open == file => decoder,
+                Some((open, decoder)) if open == place => decoder,
                 other => {
-                    let (horizontal, vertical) = input.units[*file];
-                    let new = Decoder::new(&input.files[*file], chain.fields_read(), horizontal, vertical)?;
-                    &mut other.insert((*file, new)).1
+                    let (horizontal, vertical) = input.units[*place];
+                    let new = input.sources[*place].decoder(chain.fields_read(), horizontal, vertical)?;
+                    &mut other.insert((*place, new)).1
                 }
             };
-            let path = &input.files[*file].path;
+            let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
             guarded(doing, || {
                 // What is dealt out cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
                     && let Err(error) = decoder.for_each(block, |_| ())
                 {
-                    return judge.lose(*file, block, error);
+                    return judge.lose(*place, block, error);
                 }
                 decoder.for_each_batch(block, |points| dealer.deal(judge.select(points)))?;
                 Ok(())
@@ -199,10 +199,10 @@ pub fn scatter(
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
-    for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
-        counts.read = counts.read.saturating_add(file.missing);
-        counts.lost = counts.lost.saturating_add(file.missing);
-        counts.damaged.push(DamagedBlock { file: i, block: file.blocks.len(), what: cut_off(file) });
+    for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
+        counts.read = counts.read.saturating_add(source.missing());
+        counts.lost = counts.lost.saturating_add(source.missing());
+        counts.damaged.push(DamagedBlock { file: i, block: source.blocks().len(), what: cut_off(source) });
     }
     counts.damaged.sort();
     report_damage(&counts.damaged, watch);
@@ -218,14 +218,14 @@ fn check_tiles(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineEr
     Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })
 }
 
-/// What is lost of a file that is cut off.
-fn cut_off(file: &CloudFile) -> String {
+/// What is lost of a source that is cut off.
+fn cut_off(source: &Source) -> String {
     format!(
         "{}: cut off: points {} to {} are not there (the file ends at byte {})",
-        file.path.display(),
-        file.points - file.missing + 1,
-        file.points,
-        file.size
+        source.path().display(),
+        source.points() - source.missing() + 1,
+        source.points(),
+        source.size()
     )
 }
 
