@@ -1,4 +1,4 @@
-//! The index of the dealt points: where each tile's last points are in the spill files. Once it is written, a later run
+//! The index of the partitioned points: where each tile's last points are in the spill files. Once it is written, a later run
 //! need not read the clouds again.
 
 use std::collections::BTreeMap;
@@ -44,14 +44,15 @@ pub fn reference_spill(folder: &Path) -> PathBuf {
 ///
 /// # Errors
 /// Where the disk does not take it.
-pub fn write(dealt: &Partitions, path: &Path) -> Result<(), EngineError> {
-    let entry = |dealt: &Partition| Entry {
-        counts: dealt.counts.clone(),
-        shares: dealt.shares.iter().map(|(key, share)| (*key, *share)).collect(),
-        last_pieces: dealt.spill.last_pieces(),
-        bytes: dealt.spill.bytes(),
+pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
+    let entry = |partition: &Partition| Entry {
+        counts: partition.counts.clone(),
+        shares: partition.shares.iter().map(|(key, share)| (*key, *share)).collect(),
+        last_pieces: partition.spill.last_pieces(),
+        bytes: partition.spill.bytes(),
     };
-    let index = Index { survey: entry(&dealt.survey), reference: dealt.reference.as_ref().map(entry) };
+    let index =
+        Index { survey: entry(&partitions.survey), reference: partitions.reference.as_ref().map(entry) };
     write_whole(path, |file| Ok(serde_json::to_writer(file, &index)?))
 }
 

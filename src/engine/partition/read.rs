@@ -1,4 +1,4 @@
-//! Scattering: blocks of the files are decoded in parallel, and their points judged and dealt out to tiles.
+//! Scattering: blocks of the sources are decoded in parallel, and their points judged and assigned to tiles.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -91,7 +91,7 @@ impl ReadCounts {
     }
 }
 
-/// The points of one cloud, dealt out to tiles.
+/// The points of one cloud, partitioned into tiles.
 pub struct Partition {
     /// The points by tile, in pieces that [`record`](crate::cloud::packed) packed.
     pub spill: Spill<TileKey>,
@@ -121,7 +121,7 @@ impl Partition {
     }
 }
 
-/// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
+/// Reads all sources of a cloud and assigns their points to tiles, in a spill at `path`.
 ///
 /// # Errors
 /// The first file that cannot be read, or the disk that does not take the spill.
@@ -155,7 +155,7 @@ pub fn scatter(
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
-        let mut dealer = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
+        let mut partitioner = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
         let mut judge = Judge::new(&selects);
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
@@ -173,24 +173,24 @@ pub fn scatter(
             let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
             guarded(doing, || {
-                // What is dealt out cannot be taken back: only a block that is whole is decoded for good.
+                // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
                     && let Err(error) = decoder.for_each(block, |_| ())
                 {
                     return judge.lose(*place, block, error);
                 }
-                decoder.for_each_batch(block, |points| dealer.deal(judge.select(points)))?;
+                decoder.for_each_batch(block, |points| partitioner.add(judge.select(points)))?;
                 Ok(())
             })?;
-            dealer.failed()?;
+            partitioner.failed()?;
             check_tiles(&spill, input)?;
             progress.advance(block.points);
         }
-        let dealt = dealer.finish()?;
+        let found = partitioner.finish()?;
         check_tiles(&spill, input)?;
         let (counts, shares) = &mut *total.lock().expect("no panic while locked");
         counts.merge(&judge.into_counts());
-        for (key, share) in dealt {
+        for (key, share) in found {
             shares.entry(key).or_default().merge(&share);
         }
         Ok(())
