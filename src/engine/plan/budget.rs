@@ -149,14 +149,16 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
 mod tests {
     use super::*;
 
+    use crate::engine::plan::edge::tile_edge;
+    use crate::stages::{Stage, ground::Ground};
+    use crate::units::Length;
+
     #[test]
     fn the_room_for_a_folder_that_is_not_there_is_that_of_its_disk() {
         let base = tempfile::tempdir().unwrap();
         let free = free_bytes(&base.path().join("not/there/yet")).unwrap();
         assert!(free > 0 && free_bytes(Path::new("nor this")).is_some());
     }
-    use crate::engine::plan::edge::tile_edge;
-    use crate::stages::{Stage, ground::Ground};
 
     #[test]
     fn more_memory_allows_larger_tiles_and_too_little_none() {
@@ -197,5 +199,32 @@ mod tests {
         let with_box = edge(&plot);
         plot.boxes.clear();
         assert!(edge(&plot) < with_box);
+    }
+
+    #[test]
+    fn cells_are_those_of_the_tile_with_its_margins_and_grow_with_the_square_of_a_finer_cell() {
+        let ground = Ground::default();
+        let chain = Chain::new(&[Stage::Ground(ground.clone())], 1);
+        let need = chain.surfaces().next().expect("the ground filter wants a surface");
+        let side = 100e6 / need.cell + 2.0 * need.margin as f64;
+        assert_eq!(cell_bytes(100_000_000, &chain), side * side * CELL);
+        let finer =
+            Chain::new(&[Stage::Ground(Ground { cell: Length::parse("0.25 m").unwrap(), ..ground })], 1);
+        let ratio = cell_bytes(100_000_000, &finer) / cell_bytes(100_000_000, &chain);
+        assert!((3.5..4.5).contains(&ratio), "{ratio}");
+    }
+
+    #[test]
+    fn without_boxes_or_over_too_many_tiles_the_densest_part_is_taken_to_be_everywhere() {
+        let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
+        let everywhere = Density { points: 1_000_000, per_m2: 50.0, boxes: Vec::new() };
+        let full = fullest(100_000_000, &everywhere, &Density::default(), &chain);
+        let halo = chain.halo().survey as f64 / 1e6;
+        assert_eq!(full.points, (100.0 + 2.0 * halo).powi(2) * 50.0);
+        assert_eq!(full.bytes, full.points * SURVEY_POINT);
+        // A box as a wrong scale factor makes it: it cannot be laid over tiles one by one.
+        let boxes = vec![FileBox { points: 1e6, x: (0.0, 1e6), y: (0.0, 1e6) }];
+        let wide = Density { boxes, ..everywhere };
+        assert_eq!(fullest(100_000_000, &wide, &Density::default(), &chain).points, full.points);
     }
 }

@@ -147,3 +147,114 @@ fn check_surfaces(dealt: &Partitions, chain: &Chain, tiling: Tiling) -> Result<(
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+    use std::path::Path;
+
+    use super::*;
+    use crate::cloud::bounds::Bounds;
+    use crate::engine::partition::partitioner::Share;
+    use crate::engine::partition::read::{Partition, ReadCounts};
+    use crate::engine::store::spill::Spill;
+
+    /// The demo's job, with 512 MiB for two workers and tiles of 50 m.
+    fn job() -> Job {
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("pipelines/demo.yaml");
+        let resources = Resources { threads: 2, memory: 512 << 20 };
+        let mut job = Job::prepare(crate::pipeline::load(&demo).unwrap(), resources).unwrap();
+        job.tiling = Tiling { edge: 50_000_000 };
+        job
+    }
+
+    /// A survey of so many points in two tiles, side by side, in a box that reaches so far into each, micrometres.
+    fn survey(points: [u64; 2], reach: i64, folder: &Path) -> Partitions {
+        let spill = Spill::create(&folder.join("spill")).unwrap();
+        let mut shares = BTreeMap::new();
+        let mut counts = ReadCounts::default();
+        for (column, points) in (0..).zip(points) {
+            let key = TileKey { row: 0, column };
+            spill.append(key, &mut vec![1]).unwrap();
+            shares.insert(key, Share { points, core: Bounds::default() });
+        }
+        counts.bounds = Bounds::new((50_000_000 - reach, 0), (50_000_000 + reach - 1, reach - 1));
+        Partitions { survey: Partition { spill, shares, counts }, reference: None }
+    }
+
+    /// Points whose bytes are this part of what all tiles together may take.
+    fn part(part: f64, job: &Job) -> u64 {
+        (part * SHARE * job.resources.memory as f64 / SURVEY_POINT) as u64
+    }
+
+    const EAST: TileKey = TileKey { row: 0, column: 1 };
+
+    #[test]
+    fn a_tile_is_heavy_that_takes_more_than_the_share_of_a_worker() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut job = job();
+        let heavy = |part_of_all, job: &Job| {
+            heavy_tiles(&survey([1000, part(part_of_all, job)], 50_000_000, folder.path()), job).unwrap()
+        };
+        assert_eq!(heavy(0.4, &job), HashSet::new());
+        assert_eq!(heavy(0.6, &job), HashSet::from([EAST]));
+        // One worker has all the memory to itself; of four, each has less.
+        job.resources.threads = 1;
+        assert_eq!(heavy(0.6, &job), HashSet::new());
+        job.resources.threads = 4;
+        assert_eq!(heavy(0.4, &job), HashSet::from([EAST]));
+    }
+
+    #[test]
+    fn cells_count_beside_the_points() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut job = job();
+        let wide = survey([1000, 1000], 50_000_000, folder.path());
+        let load = Load::of(EAST, &wide, &job.chain, job.tiling);
+        // Half-metre cells over the tile and the margin that the largest window wants, as far as the survey's box reaches.
+        assert!((100 * 100..=200 * 200).contains(&load.cells), "{}", load.cells);
+        assert_eq!(load.bytes(), load.point_bytes() + load.cell_bytes());
+        job.resources = Resources { threads: 1, memory: (load.bytes() as f64 / SHARE) as u64 + 2 };
+        assert_eq!(heavy_tiles(&wide, &job).unwrap(), HashSet::new());
+        job.resources.threads = 2;
+        assert_eq!(heavy_tiles(&wide, &job).unwrap().len(), 2);
+    }
+
+    #[test]
+    fn a_tile_that_takes_more_than_all_memory_is_refused_with_what_helps() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut job = job();
+        let refused = |part_of_all, reach, job: &Job| {
+            let clouds = survey([1000, part(part_of_all, job)], reach, folder.path());
+            let said = heavy_tiles(&clouds, job).unwrap_err().to_string();
+            assert!(said.contains(", 50 m wide, ") && said.contains("Allow more with --memory"), "{said}");
+            said
+        };
+        // A quarter of the ground holds a quarter of the points.
+        let said = refused(1.5, 50_000_000, &job);
+        assert!(said.starts_with("the tile at x 50 m, y 0 m") && said.contains("leaves 307 MiB"), "{said}");
+        assert!(said.ends_with("or set smaller tiles: `read: {tile: 25 m}`"), "{said}");
+        let said = refused(6.0, 50_000_000, &job);
+        assert!(said.ends_with("or set smaller tiles: `read: {tile: 12.5 m}`"), "{said}");
+        // All in one spot, they are in one tile however small it is.
+        let said = refused(1.5, 100_000, &job);
+        assert!(said.ends_with("or thin the cloud out"), "{said}");
+        // Few points, but more cells than memory holds, most of them in the margins.
+        job.resources.memory = 1 << 20;
+        let said = refused(0.1, 50_000_000, &job);
+        assert!(said.ends_with("or set a larger `cell:` or a smaller `window_max:` of `ground`"), "{said}");
+    }
+
+    #[test]
+    fn points_scattered_so_thinly_that_surfaces_would_flood_the_disk_are_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let mut job = job();
+        let scattered = survey([1, 1], 50_000_000, folder.path());
+        assert!(check_surfaces(&scattered, &job.chain, job.tiling).is_ok());
+        // The same with tiles of 20 km, all of which the box covers.
+        job.tiling = Tiling { edge: 20_000_000_000 };
+        let wide = survey([1, 1], 20_000_000_000, folder.path());
+        let error = check_surfaces(&wide, &job.chain, job.tiling).unwrap_err();
+        assert!(matches!(error, EngineError::Scattered { cloud: "survey", tiles: 2, .. }), "{error}");
+    }
+}
