@@ -10,7 +10,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use std::time::Instant;
 
 use clap::Parser;
-use echograde::cloud::{Block, CloudError, CloudFile, Decoded, Decoder, Fields};
+use echograde::cloud::{Block, CloudError, Decoded, Fields, LasDecoder, LasFile};
 use echograde::pipeline::load;
 use echograde::stages::chain::Chain;
 use echograde::units::Unit;
@@ -78,8 +78,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(arguments.threads.unwrap_or(0)).build()?;
     let start = Instant::now();
-    let files: Vec<CloudFile> =
-        arguments.files.iter().map(|path| CloudFile::open(path)).collect::<Result<_, _>>()?;
+    let files: Vec<LasFile> =
+        arguments.files.iter().map(|path| LasFile::open(path)).collect::<Result<_, _>>()?;
     let sums = pool.install(|| decode(&files, fields))?;
     let seconds = start.elapsed().as_secs_f64();
     black_box((sums.x, sums.y, sums.others));
@@ -94,7 +94,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 /// Decodes all blocks of all files on the threads of the current pool.
-fn decode(files: &[CloudFile], fields: Fields) -> Result<Sums, CloudError> {
+fn decode(files: &[LasFile], fields: Fields) -> Result<Sums, CloudError> {
     let work: Vec<(usize, Block)> = files
         .iter()
         .enumerate()
@@ -104,13 +104,13 @@ fn decode(files: &[CloudFile], fields: Fields) -> Result<Sums, CloudError> {
     let total = Mutex::new(Sums::default());
     let worker = || -> Result<(), CloudError> {
         let mut sums = Sums::default();
-        let mut decoder: Option<(usize, Decoder)> = None;
+        let mut decoder: Option<(usize, LasDecoder)> = None;
         while let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed)) {
             let decoder = match &mut decoder {
                 Some((open, decoder)) if open == file => decoder,
                 other => {
                     // The unit changes a factor, not the work.
-                    let new = Decoder::new(&files[*file], fields, Unit::Metre, Unit::Metre)?;
+                    let new = LasDecoder::new(&files[*file], fields, Unit::Metre, Unit::Metre)?;
                     &mut other.insert((*file, new)).1
                 }
             };

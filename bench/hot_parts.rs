@@ -10,10 +10,10 @@ use std::time::Duration;
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use echograde::cloud::buckets::BucketGrid;
-use echograde::cloud::{CloudFile, Decoder, Fields};
+use echograde::cloud::{Fields, LasDecoder, LasFile, Source};
 use echograde::engine::partition::read::{Input, scatter};
 use echograde::engine::store::journal::{Journals, Part};
-use echograde::engine::watch::progress::Progress;
+use echograde::engine::watch::Watch;
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{EMPTY, Extent, Raster};
 use echograde::stages::chain::Chain;
@@ -37,10 +37,10 @@ use rstar::primitives::GeomWithData;
 /// One unit of the program's integers a metre.
 const METRE: f64 = 1e6;
 
-fn cloud() -> CloudFile {
+fn cloud() -> LasFile {
     let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/survey/strip-101.laz");
     let path = env::var_os("ECHOGRADE_BENCH_CLOUD").map_or(demo, PathBuf::from);
-    CloudFile::open(&path).unwrap_or_else(|error| panic!("{error}"))
+    LasFile::open(&path).unwrap_or_else(|error| panic!("{error}"))
 }
 
 /// Varies the fields decoded: layers of a file that nothing asks for are neither read nor decoded.
@@ -51,7 +51,7 @@ fn decode(c: &mut Criterion) {
     let all = Fields { strip: true, scan_angle: true, gps_time: true };
     for (name, fields) in [("needed fields", Fields::default()), ("all fields", all)] {
         group.bench_function(name, |b| {
-            let mut decoder = Decoder::new(&cloud, fields, Unit::Metre, Unit::Metre).expect("opens");
+            let mut decoder = LasDecoder::new(&cloud, fields, Unit::Metre, Unit::Metre).expect("opens");
             b.iter(|| {
                 for block in &cloud.blocks {
                     decoder.for_each(block, |decoded| _ = black_box(decoded)).expect("decodes");
@@ -65,7 +65,7 @@ fn decode(c: &mut Criterion) {
 /// Varies the tile: the smaller it is, the more buffers and the more points that lie in a halo and are written more
 /// than once. Decoding is part of it; `decode` says how much.
 fn scatter_points(c: &mut Criterion) {
-    let cloud = [cloud()];
+    let cloud = [Source::Las(cloud())];
     let units = [(Unit::Metre, Unit::Metre)];
     let chain = Chain::new(
         &[
@@ -75,24 +75,24 @@ fn scatter_points(c: &mut Criterion) {
         ],
         1,
     );
+    let watch = Watch::default();
     let folder = tempfile::tempdir().expect("a folder");
     let spill = folder.path().join("spill");
     let one_thread = rayon::ThreadPoolBuilder::new().num_threads(1).build().expect("a thread");
     let mut group = c.benchmark_group("scatter");
-    group.throughput(Throughput::Elements(cloud[0].points));
+    group.throughput(Throughput::Elements(cloud[0].points()));
     for (edge, halo) in [(100, 0), (20, 0), (20, 1)] {
         let tiling = Tiling { edge: edge * METRE as Micrometres };
         let input = Input {
             cloud: Cloud::Survey,
-            files: &cloud,
+            sources: &cloud,
             units: &units,
             halo: halo * METRE as Micrometres,
             memory: 512 << 20,
         };
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {
-                let progress = Progress::start("reading", "points", cloud[0].points);
-                let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &progress));
+                let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &watch));
                 dealt.unwrap_or_else(|error| panic!("{error}")).bytes()
             });
         });

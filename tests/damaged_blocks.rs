@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{RunResult, describe, echograde, root, run};
-use echograde::cloud::CloudFile;
+use echograde::cloud::LasFile;
 use files::{Builder, chunks_and_table, points, with};
 use serde_json::Value;
 use tempfile::TempDir;
@@ -37,7 +37,7 @@ fn damaged(format: u8, minor: u8) -> (Vec<u8>, Vec<u8>) {
     let folder = TempDir::new().unwrap();
     let path = folder.path().join("whole.laz");
     fs::write(&path, &whole).unwrap();
-    let block = CloudFile::open(&path).unwrap().blocks[1];
+    let block = LasFile::open(&path).unwrap().blocks[1];
     let (from, to) = (block.offset as usize, (block.offset + block.bytes) as usize);
     // The end of the chunk: most of its points are decoded before the damage shows.
     let mut broken = whole;

@@ -9,6 +9,7 @@ use common::{Working, refused, results, root, slow_pipeline, try_run};
 use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
+use echograde::engine::watch::Watch;
 use echograde::pipeline::load;
 use echograde::stages::stage::TileStage;
 use echograde::tile::at_work::Tile;
@@ -44,7 +45,8 @@ fn an_input_that_vanishes_is_named_and_nothing_is_left() {
     let (folder, pipeline) = place();
     let job = job(&pipeline);
     fs::remove_file(folder.path().join("data/reference/scan.laz")).unwrap();
-    let error = run(job, &folder.path().join("out"), Claim::default()).unwrap_err().to_string();
+    let error =
+        run(job, &folder.path().join("out"), Claim::default(), &Watch::default()).unwrap_err().to_string();
     assert!(error.contains("scan.laz") && error.contains("check the disk or the network drive"), "{error}");
     assert_eq!(names(folder.path()), ["data", "slow.yaml"]);
 }
@@ -72,7 +74,7 @@ fn a_panic_in_a_worker_is_told_with_what_was_being_done() {
     let out = folder.path().join("out");
     let mut job = job(&pipeline);
     job.chain.tiles.push(Box::new(Panics));
-    let error = run(job, &out, Claim::default()).unwrap_err().to_string();
+    let error = run(job, &out, Claim::default(), &Watch::default()).unwrap_err().to_string();
     for part in
         ["the program made a mistake while working on the tile at x ", "this is on purpose", "mishaps.rs:"]
     {

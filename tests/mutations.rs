@@ -15,10 +15,11 @@ use std::sync::{Arc, Mutex};
 use std::thread;
 use std::time::{Duration, Instant};
 
-use echograde::cloud::{Census, CloudFile, Decoder, Fields, STACK};
+use echograde::cloud::{Census, Fields, LasDecoder, LasFile, STACK, Source};
 use echograde::engine::plan::job::{Job, Resources};
 use echograde::engine::run::run;
 use echograde::engine::store::run_folder::Claim;
+use echograde::engine::watch::Watch;
 use echograde::pipeline::load;
 use echograde::units::Unit;
 use files::{Builder, points};
@@ -125,22 +126,22 @@ fn read(number: u64, wholes: &[Vec<u8>], folder: &Path) -> bool {
     if number.is_multiple_of(ONE_JOB_IN) {
         whole_job(number, folder);
     }
-    let Ok(cloud) = CloudFile::open_what_is_there(&path) else {
-        assert!(CloudFile::open(&path).is_err());
+    let Ok(cloud) = LasFile::open_what_is_there(&path) else {
+        assert!(LasFile::open(&path).is_err());
         return false;
     };
     let fields = Fields { strip: true, scan_angle: true, gps_time: number.is_multiple_of(2) };
     decode(&cloud, fields);
     if number.is_multiple_of(ONE_CENSUS_IN) {
-        Census::of(&cloud, Unit::Metre, Unit::Foot).unwrap();
+        Census::of(&Source::Las(cloud), Unit::Metre, Unit::Foot).unwrap();
     }
     true
 }
 
-fn decode(cloud: &CloudFile, fields: Fields) {
+fn decode(cloud: &LasFile, fields: Fields) {
     let promised: u64 = cloud.blocks.iter().map(|block| block.points).sum();
     assert_eq!(promised, cloud.points - cloud.missing);
-    let mut decoder = Decoder::new(cloud, fields, Unit::Metre, Unit::UsSurveyFoot).unwrap();
+    let mut decoder = LasDecoder::new(cloud, fields, Unit::Metre, Unit::UsSurveyFoot).unwrap();
     for block in &cloud.blocks {
         let mut count = 0;
         let result = decoder.for_each(block, |_| count += 1);
@@ -161,7 +162,7 @@ fn whole_job(number: u64, folder: &Path) {
         return;
     };
     let out = folder.join("out");
-    let result = run(job, &out, Claim { resume: false, replace: true });
+    let result = run(job, &out, Claim { resume: false, replace: true }, &Watch::default());
     if let Err(error) = result {
         let told = error.to_string();
         assert!(!told.contains("made a mistake"), "{told}");

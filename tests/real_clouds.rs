@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use common::made::{COMPARE_ALL, Stored, grid, point, slope, write};
 use common::{describe, echograde, number, of_return, root, run};
-use echograde::cloud::{CloudFile, StatedUnit};
+use echograde::cloud::{LasFile, StatedUnit};
 use echograde::units::Unit;
 use las::{Builder, Point, Reader, Writer};
 use serde_json::{Value, json};
@@ -102,7 +102,7 @@ fn split_by_pulse(path: &str, halves: [&Path; 2]) {
         writers[(hash >> 63) as usize].write_point(point).unwrap();
     }
     writers.iter_mut().for_each(|writer| writer.close().unwrap());
-    let system = |path: &Path| CloudFile::open(path).unwrap().crs;
+    let system = |path: &Path| LasFile::open(path).unwrap().crs;
     assert!(halves.iter().all(|half| system(half) == system(Path::new(path))));
 }
 
@@ -166,7 +166,7 @@ fn clouds_of_others_are_read_with_their_counts_units_and_systems() {
             "ft",
         ),
     ] {
-        let cloud = CloudFile::open(Path::new(&data(name))).unwrap();
+        let cloud = LasFile::open(Path::new(&data(name))).unwrap();
         let total: u64 = by_return.iter().sum();
         assert_eq!(cloud.points, total, "{name}");
         assert_eq!((&cloud.crs.horizontal_unit, &cloud.crs.vertical_unit), (horizontal, vertical), "{name}");

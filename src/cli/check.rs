@@ -96,12 +96,12 @@ fn memory_for_tiles(job: &Job) -> u64 {
 }
 
 fn cloud(job: &CloudJob) -> CheckedCloud {
-    let files = job.files.iter().zip(&job.units).map(|(file, units)| CheckedFile {
-        path: file.path.display().to_string(),
-        points: file.points,
+    let files = job.sources.iter().zip(&job.units).map(|(source, units)| CheckedFile {
+        path: source.path().display().to_string(),
+        points: source.points(),
         horizontal_unit: units.0,
         vertical_unit: units.1,
-        crs: file.crs.describe(),
+        crs: source.crs().describe(),
     });
     CheckedCloud { points: job.density.points, files: files.collect() }
 }

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
-use crate::cloud::{Census, CloudError, CloudFile, GpsTimeType, MAX_RETURN, StatedUnit};
+use crate::cloud::{Census, CloudError, GpsTimeType, LasFile, MAX_RETURN, Source, StatedUnit};
 use crate::units::Unit;
 
 /// Inspects each of `paths` and gives the text for people, or JSON: one object for one path, a list of them for
@@ -185,13 +185,14 @@ impl Inspection {
     /// # Errors
     /// When the file cannot be read at all.
     pub fn of(path: &Path) -> Result<Inspection, CloudError> {
-        let cloud = CloudFile::open(path)?;
+        let source = Source::Las(LasFile::open(path)?);
+        let Source::Las(cloud) = &source;
         // Where a unit is not safely stated, numbers stay in the file's own unit: taken for metres, they come
         // back as they were.
         let horizontal = cloud.crs.horizontal_unit.unit();
         let vertical = cloud.crs.vertical_unit.unit();
         let units = [horizontal, horizontal, vertical].map(|unit| unit.unwrap_or(Unit::Metre));
-        let census = Census::of(&cloud, units[0], units[2])?;
+        let census = Census::of(&source, units[0], units[2])?;
 
         let points = census.points();
         let share = |count: u64| if points == 0 { 0.0 } else { count as f64 / points as f64 };
@@ -271,7 +272,7 @@ impl Inspection {
             duplicates: census.duplicates(),
             problems: Vec::new(),
         };
-        inspection.problems = problems::find(&cloud, &census, &inspection);
+        inspection.problems = problems::find(cloud, &census, &inspection);
         Ok(inspection)
     }
 }

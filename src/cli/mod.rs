@@ -5,6 +5,7 @@ pub mod inspect;
 mod log;
 pub mod run;
 mod several;
+mod signals;
 pub mod stages;
 
 use std::io::{IsTerminal, Write};
@@ -18,6 +19,8 @@ use crate::cloud::{STACK, guard};
 use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Resources};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::Claim;
+use crate::engine::watch::Watch;
+use crate::engine::watch::screen::Screen;
 use crate::pipeline::{PipelineError, schema};
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
@@ -154,10 +157,11 @@ impl CliError {
 pub fn main() -> ExitCode {
     // Clap prints its own errors and leaves with 2.
     let arguments = Arguments::parse();
-    log::start();
+    let screen = Screen::of_stderr();
+    log::start(&screen);
     // Only the first call in a process takes effect; a second one (in tests) is no failure.
     let _ = rayon::ThreadPoolBuilder::new().stack_size(STACK).build_global();
-    let result = guard::call_and_locate(|| dispatch(arguments.command))
+    let result = guard::call_and_locate(|| dispatch(arguments.command, screen))
         .unwrap_or_else(|message| Err(EngineError::Internal { doing: "working".into(), message }.into()));
     match result {
         Ok(code) => ExitCode::from(code),
@@ -171,18 +175,18 @@ pub fn main() -> ExitCode {
 }
 
 /// Does what was asked for; gives the exit code.
-fn dispatch(command: Command) -> Result<u8, CliError> {
+fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
     match command {
         Command::Run { files, out, resume, replace, json, resources } => {
             let order =
                 run::Order { claim: Claim { resume, replace }, json, resources: resources.resources() };
-            crate::engine::watch::stop::listen().map_err(CliError::Signals)?;
+            let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
             if let [file] = &files[..] {
-                let done = run::run(file, out.as_deref(), order)?;
+                let done = run::run(file, out.as_deref(), order, &watch)?;
                 print(&done.text)?;
                 return Ok(done.exit_code());
             } else {
-                return several::run_all(&files, out.as_deref(), order);
+                return several::run_all(&files, out.as_deref(), order, &watch);
             }
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),

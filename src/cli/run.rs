@@ -6,6 +6,7 @@ use crate::cli::CliError;
 use crate::engine::plan::job::{Job, Resources};
 use crate::engine::run::run as run_job;
 use crate::engine::store::run_folder::Claim;
+use crate::engine::watch::Watch;
 use crate::pipeline::load;
 use crate::report::text::result_text;
 use crate::results::tables::summary_json;
@@ -45,7 +46,7 @@ impl Done {
 ///
 /// # Errors
 /// Whatever is wrong with the pipeline file, its clouds, the disk or the run.
-pub fn run(file: &Path, out: Option<&Path>, order: Order) -> Result<Done, CliError> {
+pub fn run(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Result<Done, CliError> {
     let loaded = load(file)?;
     let folder = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
     if let Some(clash) = loaded.output_clash(&folder) {
@@ -53,10 +54,10 @@ pub fn run(file: &Path, out: Option<&Path>, order: Order) -> Result<Done, CliErr
     }
     let job = Job::prepare(loaded, order.resources)?;
     for note in &job.notes {
-        tracing::warn!("{note}");
+        watch.warn(note);
     }
-    let summary = run_job(job, &folder, order.claim)?;
-    tracing::info!("results in {}", folder.display());
+    let summary = run_job(job, &folder, order.claim, watch)?;
+    watch.info(&format!("results in {}", folder.display()));
     let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
     let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == "met");
     Ok(Done { text, folder, accepted })

@@ -13,8 +13,8 @@ use crate::cli::{CliError, print, show};
 use crate::engine::plan::inputs::hash_inputs;
 use crate::engine::plan::job::Job;
 use crate::engine::store::run_folder::{MANIFEST, PIPELINE, SUMMARY};
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::duration;
-use crate::engine::watch::stop;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
 
@@ -63,7 +63,7 @@ impl Outcome {
 ///
 /// # Errors
 /// Where two files would share a run folder. What is wrong with one file is shown, and does not stop the rest.
-pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8, CliError> {
+pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order, watch: &Watch) -> Result<u8, CliError> {
     let outs = run_folders(files, out)?;
     // Mistakes in the files are told before hours of work, not after.
     let checked: Vec<Option<CliError>> =
@@ -74,11 +74,11 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8
         let start = Instant::now();
         let outcome = match wrong {
             Some(error) => failed(&error),
-            None if stop::asked() => Outcome::NotStarted,
+            None if watch.is_stopped() => Outcome::NotStarted,
             None => {
-                tracing::info!("run {} of {}: {}", i + 1, files.len(), file.display());
-                let before = finished_before(file, out.as_deref(), order);
-                before.unwrap_or_else(|| run_one(file, out.as_deref(), order))
+                watch.info(&format!("run {} of {}: {}", i + 1, files.len(), file.display()));
+                let before = finished_before(file, out.as_deref(), order, watch);
+                before.unwrap_or_else(|| run_one(file, out.as_deref(), order, watch))
             }
         };
         rows.push(Row { file: file.clone(), outcome, seconds: start.elapsed().as_secs_f64() });
@@ -95,7 +95,7 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order) -> Result<u8
 
 /// The results of an earlier command that this one goes on with, where they are of the same file and inputs. Anything
 /// else is left to the run itself to tell.
-fn finished_before(file: &Path, out: Option<&Path>, order: Order) -> Option<Outcome> {
+fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Option<Outcome> {
     if !order.claim.resume || order.claim.replace {
         return None;
     }
@@ -108,18 +108,18 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order) -> Option<Outc
     let manifest: Value = serde_json::from_str(&read(MANIFEST)?).ok()?;
     let summary: Value = serde_json::from_str(&read(SUMMARY)?).ok()?;
     let job = Job::prepare(loaded, order.resources).ok()?;
-    if serde_json::to_value(hash_inputs(&job).ok()?).ok()? != manifest["inputs"] {
+    if serde_json::to_value(hash_inputs(&job, watch).ok()?).ok()? != manifest["inputs"] {
         return None;
     }
-    tracing::info!("{} was done before: its results are in {}", file.display(), folder.display());
+    watch.info(&format!("{} was done before: its results are in {}", file.display(), folder.display()));
     let accepted = summary["accept"].as_array()?.iter().all(|limit| limit["verdict"] == "met");
     let code = if accepted { 0 } else { NOT_ACCEPTED };
     let summary = if order.json { summary } else { Value::Null };
     Some(Outcome::DoneBefore { folder, summary, code })
 }
 
-fn run_one(file: &Path, out: Option<&Path>, order: Order) -> Outcome {
-    let printed = run(file, out, order).map(|done| {
+fn run_one(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Outcome {
+    let printed = run(file, out, order, watch).map(|done| {
         let code = done.exit_code();
         if order.json {
             let summary = serde_json::from_str(&done.text).expect("the summary is JSON");

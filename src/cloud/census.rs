@@ -5,11 +5,10 @@ use std::collections::HashMap;
 
 use rayon::prelude::*;
 
-use crate::cloud::blocks::Block;
-use crate::cloud::decode::{Decoded, Decoder};
+use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
-use crate::cloud::header::CloudFile;
-use crate::cloud::point::{Fields, MAX_RETURN, Point};
+use crate::cloud::point::{Decoded, Fields, MAX_RETURN, Point};
+use crate::cloud::source::{Decoder, Source};
 use crate::units::{Micrometres, Unit};
 
 /// Side of the smallest cell in which points are counted for the density: one metre.
@@ -95,23 +94,23 @@ pub struct Density {
 }
 
 impl Census {
-    /// Counts the points of `cloud`, whose x and y are in `horizontal` and z in `vertical` units. A damaged block
+    /// Counts the points of `source`, whose x and y are in `horizontal` and z in `vertical` units. A damaged block
     /// is recorded, and the count goes on.
     ///
     /// # Errors
     /// When the file can no longer be opened.
-    pub fn of(cloud: &CloudFile, horizontal: Unit, vertical: Unit) -> Result<Census, CloudError> {
+    pub fn of(source: &Source, horizontal: Unit, vertical: Unit) -> Result<Census, CloudError> {
         let fields = Fields { strip: true, scan_angle: true, gps_time: true };
-        let thinning = sample_one_in(cloud.points);
-        let mut census = cloud
-            .blocks
+        let thinning = sample_one_in(source.points());
+        let mut census = source
+            .blocks()
             .par_iter()
             .try_fold(
                 || (None, Census::default()),
                 |(decoder, mut census), block| -> Result<_, CloudError> {
                     let mut decoder = match decoder {
                         Some(decoder) => decoder,
-                        None => Decoder::new(cloud, fields, horizontal, vertical)?,
+                        None => source.decoder(fields, horizontal, vertical)?,
                     };
                     census.add_block(&mut decoder, block, thinning);
                     Ok((Some(decoder), census))
@@ -328,11 +327,11 @@ fn hash(decoded: &Decoded) -> u64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cloud::testing::{Builder, Raw, open, points};
+    use crate::cloud::las::testing::{Builder, Raw, open, points};
 
     fn census(points: Vec<Raw>) -> Census {
         let (_folder, cloud) = open(&Builder::new(4, 6, points).laz(64));
-        Census::of(&cloud.unwrap(), Unit::Metre, Unit::Metre).unwrap()
+        Census::of(&Source::Las(cloud.unwrap()), Unit::Metre, Unit::Metre).unwrap()
     }
 
     #[test]
@@ -404,7 +403,7 @@ mod tests {
         let offset = u32::from_le_bytes(bytes[96..100].try_into().unwrap()) as usize;
         bytes[offset + 8 + 30] = 63;
         let (_folder, cloud) = open(&bytes);
-        let found = Census::of(&cloud.unwrap(), Unit::Metre, Unit::Metre).unwrap();
+        let found = Census::of(&Source::Las(cloud.unwrap()), Unit::Metre, Unit::Metre).unwrap();
         assert_eq!(found.points(), 200 - 64);
         assert!(found.damaged[0].1.contains("block 1 of 4"), "{:?}", found.damaged);
     }

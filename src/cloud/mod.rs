@@ -1,37 +1,30 @@
 //! Reading point files.
 //!
-//! [`CloudFile::open`] reads a LAS or LAZ file's header and records, checks them against the file's real size and
-//! cuts the points into [`Block`]s that can be decoded independently. A [`Decoder`] (one for each thread) turns
-//! blocks into [`Point`]s in whole micrometres, decoding only the [`Fields`] asked for. [`Crs`] is what the file
-//! says of its coordinate system and, safely or not, of its units. A [`Census`] counts all that is in a file.
+//! A cloud is a list of [`Source`]s: points with one coordinate system, one pair of units and one pose, whatever kind of
+//! file they are in. [`Source::open`] checks all that can be checked without reading points and cuts them into [`Block`]s
+//! that can be decoded independently. A [`Decoder`] (one for each thread) turns blocks into [`Point`]s in whole
+//! micrometres, decoding only the [`Fields`] asked for. [`Crs`] is what a file says of its coordinate system and, safely or
+//! not, of its units. A [`Census`] counts all that is in a source. What is peculiar to LAS and LAZ is in `las/`.
 
-mod blocks;
+mod block;
 pub mod bounds;
 pub mod buckets;
 mod census;
 mod column;
-mod compression;
 mod crs;
-mod decode;
 mod error;
-mod geokeys;
 pub(crate) mod guard;
-mod header;
+mod las;
 pub mod packed;
 pub mod point;
 pub mod reuse;
 mod sized_file;
-#[cfg(test)]
-mod testing;
-mod vlr;
-mod wiped;
-mod wkt;
+mod source;
 
-pub use blocks::Block;
-pub use census::{Census, Density, sample_one_in};
-pub use crs::{Crs, StatedUnit};
-pub use decode::{Decoded, Decoder};
-pub use error::CloudError;
-pub use header::{CloudFile, GpsTimeType};
-pub use point::{Fields, MAX_RETURN, Point};
-pub use wiped::STACK;
+pub use self::block::Block;
+pub use self::census::{Census, Density, sample_one_in};
+pub use self::crs::{Crs, StatedUnit};
+pub use self::error::CloudError;
+pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
+pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
+pub use self::source::{Decoder, Pose, Source, StatedBox};

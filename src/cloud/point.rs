@@ -84,3 +84,17 @@ impl Fields {
         }
     }
 }
+
+/// One point as decoded, with what a [`Point`] has no room for.
+#[derive(Clone, Copy, Debug, PartialEq, Default)]
+pub struct Decoded {
+    /// The point; its coordinates are 0 unless `in_range`.
+    pub point: Point,
+    /// Whether the file says that the point is not to be used.
+    pub withheld: bool,
+    /// Whether all coordinates are finite, x and y below 2^52 µm (4.5 million km) and z within 200 km.
+    pub in_range: bool,
+    /// GPS time in seconds as the file states it; 0 unless [`Fields::gps_time`] was asked for and the format has
+    /// it.
+    pub gps_time: f64,
+}

@@ -8,13 +8,13 @@ use crate::cloud::error::CloudError;
 
 /// An open file that knows its name and its size.
 #[derive(Debug)]
-pub(super) struct Source {
+pub(super) struct SizedFile {
     file: File,
     path: PathBuf,
     size: u64,
 }
 
-impl Source {
+impl SizedFile {
     /// Opens `path`.
     ///
     /// # Errors
@@ -26,7 +26,7 @@ impl Source {
         if data.is_dir() {
             return Err(error(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder")));
         }
-        Ok(Source { file, path: path.to_path_buf(), size: data.len() })
+        Ok(SizedFile { file, path: path.to_path_buf(), size: data.len() })
     }
 
     /// The file's name.
@@ -101,11 +101,11 @@ impl Source {
 
 /// A file of these bytes in a folder of its own, for tests.
 #[cfg(test)]
-pub(super) fn temporary(bytes: &[u8]) -> (tempfile::TempDir, Source) {
+pub(super) fn temporary(bytes: &[u8]) -> (tempfile::TempDir, SizedFile) {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("cloud.las");
     std::fs::write(&path, bytes).unwrap();
-    let source = Source::open(&path).unwrap();
+    let source = SizedFile::open(&path).unwrap();
     (folder, source)
 }
 
@@ -126,8 +126,8 @@ mod tests {
     #[test]
     fn a_missing_file_and_a_folder_are_named() {
         let folder = tempfile::tempdir().unwrap();
-        let error = Source::open(&folder.path().join("none.las")).unwrap_err().to_string();
+        let error = SizedFile::open(&folder.path().join("none.las")).unwrap_err().to_string();
         assert!(error.contains("none.las: cannot be opened"), "{error}");
-        assert!(Source::open(folder.path()).unwrap_err().to_string().contains("it is a folder"));
+        assert!(SizedFile::open(folder.path()).unwrap_err().to_string().contains("it is a folder"));
     }
 }

@@ -7,7 +7,7 @@ use std::path::Path;
 use std::sync::OnceLock;
 use std::thread;
 
-use echograde::cloud::{CloudFile, Decoder, Fields, STACK};
+use echograde::cloud::{Fields, LasDecoder, LasFile, STACK};
 use echograde::pipeline::load_text;
 use echograde::units::Unit;
 use tempfile::TempDir;
@@ -71,13 +71,13 @@ fn read(bytes: &[u8]) {
         fs::write(&path, bytes).expect("the disk takes it");
         let worker = thread::Builder::new().stack_size(STACK);
         let reading = worker.spawn(move || {
-            let strict = CloudFile::open(&path);
-            let Ok(cloud) = CloudFile::open_what_is_there(&path) else {
+            let strict = LasFile::open(&path);
+            let Ok(cloud) = LasFile::open_what_is_there(&path) else {
                 assert!(strict.is_err());
                 return;
             };
             let fields = Fields { strip: true, scan_angle: true, gps_time: true };
-            let mut decoder = Decoder::new(&cloud, fields, Unit::Metre, Unit::Foot).expect("it is there");
+            let mut decoder = LasDecoder::new(&cloud, fields, Unit::Metre, Unit::Foot).expect("it is there");
             for block in &cloud.blocks {
                 let mut count = 0;
                 let result = decoder.for_each(block, |_| count += 1);

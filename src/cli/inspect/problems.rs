@@ -2,11 +2,11 @@
 
 use crate::cli::inspect::Inspection;
 use crate::cli::inspect::text::{decimals, thousands};
-use crate::cloud::{Census, CloudFile, MAX_RETURN, StatedUnit, sample_one_in};
+use crate::cloud::{Census, LasFile, MAX_RETURN, StatedUnit, sample_one_in};
 use crate::units::Unit;
 
 /// All that is wrong, damage first.
-pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Vec<String> {
+pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<String> {
     let mut problems: Vec<String> = census.damaged.iter().map(|(_, damage)| damage.clone()).collect();
     let mut say = |text: String| problems.push(text);
     cloud.notes.iter().chain(&cloud.crs.problems).cloned().for_each(&mut say);
@@ -81,7 +81,7 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
 }
 
 /// What is wrong with the units, and what to write into the pipeline file.
-fn unit_problems(cloud: &CloudFile) -> Vec<String> {
+fn unit_problems(cloud: &LasFile) -> Vec<String> {
     let (horizontal, vertical) = (&cloud.crs.horizontal_unit, &cloud.crs.vertical_unit);
     if matches!(horizontal, StatedUnit::Degrees) {
         return vec![

@@ -11,6 +11,7 @@ use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
+use crate::engine::watch::Watch;
 use crate::report::method::method;
 use crate::results::summary::{Histogram, Summary};
 use crate::stages::chain::Chain;
@@ -41,6 +42,7 @@ pub fn conclude(
     partitions: &Partitions,
     journals: &Journals,
     folder: &RunFolder,
+    watch: &Watch,
 ) -> Result<Conclusion, EngineError> {
     let draw = draw_of(&job.pipeline.stages);
     let counts = Counts::conclude(journals)?;
@@ -61,7 +63,7 @@ pub fn conclude(
     let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
         let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
         let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
-        TerrainCells::new(journals, job.tiling, cell.exact_micrometres()).account(&account)
+        TerrainCells::new(journals, job.tiling, cell.exact_micrometres()).account(&account, watch)
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (found, checkpoints) = thread::scope(|scope| {

@@ -61,7 +61,7 @@ pub fn write_checkpoints(
 }
 
 /// What a run took.
-pub struct Cost {
+pub struct Cost<'a> {
     /// Tiles that had points.
     pub tiles: usize,
     /// Those of them that an interrupted run had done.
@@ -69,7 +69,7 @@ pub struct Cost {
     /// Whether the run continued an interrupted one.
     pub resumed: bool,
     /// Wall time of its steps.
-    pub clock: Clock,
+    pub clock: Clock<'a>,
 }
 
 /// Writes `manifest.json`.
@@ -81,7 +81,7 @@ pub fn write_manifest(
     inputs: Vec<InputFile>,
     partitions: &Partitions,
     summary: &Summary,
-    cost: Cost,
+    cost: Cost<'_>,
     results: &Path,
 ) -> Result<(), EngineError> {
     let mut manifest = Manifest::of(job, inputs);

@@ -1,6 +1,6 @@
 //! From what the tiles gave back to the summary and the histogram.
 
-use crate::cloud::CloudFile;
+use crate::cloud::StatedBox;
 use crate::cloud::bounds::Range;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::partition::clouds::Partitions;
@@ -57,7 +57,8 @@ pub fn notes_of_reading(dealt: &Partitions, job: &Job) -> Vec<String> {
         }
         // Withheld points are in the header's counts, and lost ones may be.
         if read.withheld == 0 && read.lost == 0 {
-            let stated = |n: usize| files.files.iter().map(|file| file.points_by_return[n - 1]).sum::<u64>();
+            let stated =
+                |n: usize| files.sources.iter().map(|source| source.points_by_return()[n - 1]).sum::<u64>();
             let differs = |n: &usize| stated(*n) != read.by_return[*n];
             let differ: Vec<String> = (1..=MAX_RETURN).filter(differs).map(|n| n.to_string()).collect();
             if !differ.is_empty() {
@@ -74,17 +75,17 @@ pub fn notes_of_reading(dealt: &Partitions, job: &Job) -> Vec<String> {
 
 /// That points lie outside the boxes that the headers state, if they do.
 fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> Option<String> {
-    let stated = |axis: usize, of: fn(&CloudFile) -> [f64; 3], beyond: f64, pick: fn(f64, f64) -> f64| {
-        let places = cloud.files.iter().zip(&cloud.units).map(|(file, units)| {
-            // Headers are rounded to the scale factor at best.
-            (of(file)[axis] + beyond * file.scale[axis].abs()) * units.0.micrometres()
+    let stated = |axis: usize, of: fn(&StatedBox) -> [f64; 3], beyond: f64, pick: fn(f64, f64) -> f64| {
+        let places = cloud.sources.iter().zip(&cloud.units).map(|(source, units)| {
+            let stated = source.stated_box();
+            (of(&stated)[axis] + beyond * stated.rounding[axis]) * units.0.micrometres()
         });
         places.reduce(pick).unwrap_or(f64::NAN)
     };
     // A box that is not a number holds nothing.
     let inside = |range: Range, axis| {
-        range.0 as f64 >= stated(axis, |f| f.stated_min, -1.0, f64::min)
-            && (range.1 - 1) as f64 <= stated(axis, |f| f.stated_max, 1.0, f64::max)
+        range.0 as f64 >= stated(axis, |stated| stated.min, -1.0, f64::min)
+            && (range.1 - 1) as f64 <= stated(axis, |stated| stated.max, 1.0, f64::max)
     };
     if inside(x, 0) && inside(y, 1) {
         return None;

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::{EngineError, guarded};
-use crate::engine::watch::stop;
+use crate::engine::watch::Watch;
 use crate::raster::Extent;
 use crate::stages::terrain_cells::{REACH, SECTION};
 use crate::stats::moments::Moments;
@@ -115,7 +115,7 @@ impl<'a> TerrainCells<'a> {
     ///
     /// # Errors
     /// Where the disk does not give the cells back.
-    pub fn account(&self, account: &Account<'_>) -> Result<Vec<TerrainRow>, EngineError> {
+    pub fn account(&self, account: &Account<'_>, watch: &Watch) -> Result<Vec<TerrainRow>, EngineError> {
         let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
             return Ok(Vec::new());
         };
@@ -134,7 +134,7 @@ impl<'a> TerrainCells<'a> {
         let learned = account.learning.for_folds();
         let none = || TerrainByReturns::new(&settings);
         let test = |key: &TileKey| {
-            stop::check()?;
+            watch.check()?;
             guarded(
                 || format!("testing the terrain of {}", self.tiling.place(*key)),
                 || {
@@ -185,7 +185,7 @@ mod tests {
             sections.of(SECTION).extend(CellSums::new(*own, None).encode());
             Sums::new(*sums).encode(sections.of(SECTION));
             journals.append(Part::whole(key), &sections).unwrap();
-            TerrainCells::new(&journals, tiling, cell).account(&account)
+            TerrainCells::new(&journals, tiling, cell).account(&account, &Watch::default())
         };
         let (x, y) = tiling.ground(key, 0);
         let own = Extent::covering(cell, x, y, 0);

@@ -29,10 +29,10 @@ pub struct ReadCounts {
     pub bounds: Bounds,
 }
 
-/// A block of a file that could not be decoded and was skipped.
+/// A block of a source that could not be decoded and was skipped.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct DamagedBlock {
-    /// Place of the file in the list of files.
+    /// Place of its source in the list of sources.
     pub file: usize,
     /// Number of the block, from 0.
     pub block: usize,

@@ -120,7 +120,7 @@ mod tests {
         for (part, points) in points.chunks(400).enumerate() {
             let spill = Spill::create(&folder.path().join(format!("survey-{part}"))).unwrap();
             let mut partitioner = Partitioner::new(&spill, Fields::default(), tiling, 5_000);
-            partitioner.deal(points);
+            partitioner.add(points);
             let shares = partitioner.finish().unwrap().into_iter().collect();
             let counts = ReadCounts { read: points.len() as u64, ..ReadCounts::default() };
             let survey = Partition { spills: vec![spill], shares, counts };

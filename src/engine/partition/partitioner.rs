@@ -1,4 +1,4 @@
-//! Dealing: points are gathered by tile, with copies for the halos of its neighbours, and appended to the spill in packed
+//! Partitioning: points are gathered by tile, with copies for the halos of its neighbours, and appended to the spill in packed
 //! pieces.
 
 use std::collections::HashMap;
@@ -44,7 +44,7 @@ impl Share {
     }
 }
 
-/// Deals points out to the buffers of tiles.
+/// Assigns points to tiles, and gathers them in buffers.
 pub struct Partitioner<'a> {
     spill: &'a Spill<TileKey>,
     fields: Fields,
@@ -80,7 +80,7 @@ struct Last {
 }
 
 impl<'a> Partitioner<'a> {
-    /// Nothing dealt out yet; points within `halo` of other tiles are copied to them. What `fields` does not ask for is not kept.
+    /// No points yet; those within `halo` of other tiles are copied to them. What `fields` does not ask for is not kept.
     pub fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
         Partitioner {
             spill,
@@ -98,8 +98,8 @@ impl<'a> Partitioner<'a> {
         }
     }
 
-    /// Deals out points: those that follow each other in the inside of one tile together.
-    pub fn deal(&mut self, mut points: &[Point]) {
+    /// Adds points: those that follow each other in the inside of one tile together.
+    pub fn add(&mut self, mut points: &[Point]) {
         while let Some(point) = points.first() {
             let inside =
                 |last: Last| points.iter().take_while(|p| self.is_inside(p, last.corner, self.halo)).count();
@@ -109,7 +109,7 @@ impl<'a> Partitioner<'a> {
                     points = &points[count..];
                 }
                 _ => {
-                    self.deal_at_edge(point);
+                    self.add_at_edge(point);
                     points = &points[1..];
                 }
             }
@@ -125,8 +125,8 @@ impl<'a> Partitioner<'a> {
         (along(point.x, corner.0) < width) & (along(point.y, corner.1) < width)
     }
 
-    /// Deals out a point of another tile than the one before, or one that neighbours must see too.
-    fn deal_at_edge(&mut self, point: &Point) {
+    /// Adds a point of another tile than the one before, or one that neighbours must see too.
+    fn add_at_edge(&mut self, point: &Point) {
         let last = match self.last {
             Some(last) if self.is_inside(point, last.corner, 0) => last,
             _ => self.turn_to(point.x, point.y),
@@ -241,5 +241,136 @@ impl<'a> Partitioner<'a> {
         self.write_all();
         self.failed()?;
         Ok(self.shares)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+
+    use proptest::prelude::*;
+
+    use super::*;
+    use crate::cloud::packed::Piece;
+
+    const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: false };
+
+    /// What tiles have: their core, their halo.
+    type Tiles = BTreeMap<TileKey, (Vec<Point>, Vec<Point>)>;
+
+    /// Points at these places, each told from all others.
+    fn points(places: &[(Micrometres, Micrometres)]) -> Vec<Point> {
+        let point = |(i, &(x, y)): (usize, &(Micrometres, Micrometres))| Point {
+            x,
+            y,
+            z: i as Micrometres,
+            strip: i as u16,
+            ..Point::default()
+        };
+        places.iter().enumerate().map(point).collect()
+    }
+
+    /// What the tiles have after points were added, a few hundred at a time; and what each is said to have.
+    fn partitioned(points: &[Point], tiling: Tiling, halo: Micrometres) -> (Tiles, HashMap<TileKey, Share>) {
+        let folder = tempfile::tempdir().unwrap();
+        let spill = Spill::create(&folder.path().join("spill")).unwrap();
+        let mut partitioner = Partitioner::new(&spill, ALL, tiling, halo);
+        points.chunks(256).for_each(|points| partitioner.add(points));
+        let shares = partitioner.finish().unwrap();
+        let mut tiles = Tiles::new();
+        for key in spill.keys() {
+            let (core, halo) = tiles.entry(key).or_default();
+            let read = |bytes: &[u8]| {
+                let piece = Piece::read(bytes)?;
+                piece.core.add_to(core);
+                piece.halo.add_to(halo);
+                Some(())
+            };
+            spill.for_each_piece(key, &mut Vec::new(), read).unwrap();
+            core.sort();
+            halo.sort();
+        }
+        (tiles, shares)
+    }
+
+    /// The same by looking at every tile for every point.
+    fn by_looking(points: &[Point], tiling: Tiling, halo: Micrometres) -> Tiles {
+        let mut tiles = Tiles::new();
+        let farthest = points.iter().flat_map(|point| [point.x.abs(), point.y.abs()]).max().unwrap_or(0);
+        let most = (farthest + halo) / tiling.edge + 1;
+        for (row, column) in (-most..=most).flat_map(|row| (-most..=most).map(move |column| (row, column))) {
+            let key = TileKey { row, column };
+            let holds = |point: &&Point, margin| {
+                let (x, y) = tiling.ground(key, margin);
+                x.0 <= point.x && point.x < x.1 && y.0 <= point.y && point.y < y.1
+            };
+            let (mut core, mut others): (Vec<Point>, Vec<Point>) =
+                points.iter().filter(|point| holds(point, halo)).partition(|point| holds(point, 0));
+            if core.is_empty() && others.is_empty() {
+                continue;
+            }
+            core.sort();
+            others.sort();
+            tiles.insert(key, (core, others));
+        }
+        tiles
+    }
+
+    fn check(points: &[Point], tiling: Tiling, halo: Micrometres) -> Result<(), TestCaseError> {
+        let (tiles, shares) = partitioned(points, tiling, halo);
+        prop_assert!(tiles == by_looking(points, tiling, halo));
+        let cores: usize = tiles.values().map(|(core, _)| core.len()).sum();
+        prop_assert_eq!(cores, points.len());
+        prop_assert_eq!(shares.len(), tiles.len());
+        for (key, (core, halo)) in &tiles {
+            let mut bounds = Bounds::default();
+            core.iter().for_each(|point| bounds.add((point.x, point.y)));
+            let points = (core.len() + halo.len()) as u64;
+            prop_assert_eq!(shares[key], Share { points, core: bounds });
+        }
+        Ok(())
+    }
+
+    proptest! {
+        #![proptest_config(ProptestConfig::with_cases(64))]
+
+        #[test]
+        fn a_point_is_in_one_core_and_in_the_halo_of_every_tile_that_looks_so_far(
+            edge in 4i64..5_000,
+            // Narrow, as wide as the tile, and the widest that is allowed.
+            halo in prop_oneof![Just(0.0), 0.0..0.5f64, Just(0.5), Just(1.0), 0.5..2.0f64],
+            tiles in 1i64..5,
+            places in proptest::collection::vec((-1.0..1.0f64, -1.0..1.0f64, 1usize..20), 1..200),
+        ) {
+            let along = |part: f64| (part * (tiles * edge) as f64) as Micrometres;
+            // Some lie beside each other, as in a file.
+            let places: Vec<(Micrometres, Micrometres)> = places
+                .iter()
+                .flat_map(|&(x, y, run)| (0..run as i64).map(move |i| (along(x) + i, along(y) - i)))
+                .collect();
+            check(&points(&places), Tiling { edge }, (halo * edge as f64) as Micrometres)?;
+        }
+    }
+
+    #[test]
+    fn points_on_the_edges_of_tiles_and_halos_are_those_of_the_greater_side() {
+        let (edge, halo) = (100, 30);
+        let near = [-halo - 1, -halo, -halo + 1, -1, 0, 1, halo - 1, halo, halo + 1];
+        let along: Vec<Micrometres> =
+            (-1..=1).flat_map(|tile| near.iter().map(move |by| tile * edge + by)).collect();
+        let places: Vec<(Micrometres, Micrometres)> =
+            along.iter().flat_map(|x| along.iter().map(move |y| (*x, *y))).collect();
+        check(&points(&places), Tiling { edge }, halo).unwrap();
+    }
+
+    #[test]
+    fn more_points_than_the_buffers_hold_come_back_in_several_pieces() {
+        // In one tile, more than a piece takes; then so many tiles that all buffers are given back on the way.
+        let tiling = Tiling { edge: 1000 };
+        let mut places: Vec<(Micrometres, Micrometres)> =
+            (0..3 * PIECE as i64).map(|i| (i % 1000, i / 1000)).collect();
+        let side = ((2 * HELD / FIRST) as f64).sqrt().ceil() as i64;
+        places.extend((0..side * side).map(|i| (i % side * 1000 + 5, i / side * 1000 + 995)));
+        check(&points(&places), tiling, 10).unwrap();
     }
 }

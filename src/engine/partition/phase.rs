@@ -12,7 +12,6 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::Identity;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::clock::Clock;
-use crate::engine::watch::progress::Progress;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 
@@ -47,7 +46,7 @@ pub fn partition(
     job: &Job,
     inputs: &[InputFile],
     folder: &RunFolder,
-    clock: &mut Clock,
+    clock: &mut Clock<'_>,
 ) -> Result<Partitions, EngineError> {
     let needed = job.disk_bytes();
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
@@ -55,21 +54,20 @@ pub fn partition(
     }
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
-    let read = |cloud, files: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
-        let doing = if cloud == Cloud::Survey { "reading the survey" } else { "reading the reference" };
-        let progress = Progress::start(doing, "points", files.density.points);
+    let watch = clock.watch();
+    let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
         let input =
-            Input { cloud, files: &files.files, units: &files.units, halo, memory: job.resources.memory };
-        scatter(&input, &job.chain, job.tiling, path, &progress)
+            Input { cloud, sources: &from.sources, units: &from.units, halo, memory: job.resources.memory };
+        scatter(&input, &job.chain, job.tiling, path, watch)
     };
     let spill = folder.spill();
     let survey = read(Cloud::Survey, &job.survey, halo.survey, &spill.join("survey"))?;
-    clock.step("read the survey");
+    clock.step("read the survey")?;
     let reference = match &job.reference {
-        Some(files) => {
+        Some(from) => {
             let path = spill.join("reference");
-            let partition = read(Cloud::Reference, files, halo.reference, &path)?;
-            clock.step("read the reference");
+            let partition = read(Cloud::Reference, from, halo.reference, &path)?;
+            clock.step("read the reference")?;
             Some(partition)
         }
         None => None,

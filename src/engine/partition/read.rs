@@ -1,4 +1,4 @@
-//! Scattering: blocks of the files are decoded in parallel, and their points judged and dealt out to tiles.
+//! Scattering: blocks of the sources are decoded in parallel, and their points judged and assigned to tiles.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -6,14 +6,14 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::cloud::point::Point;
-use crate::cloud::{Block, CloudError, CloudFile, Decoded, Decoder};
+use crate::cloud::{Block, CloudError, Decoded, Decoder, Source};
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::stages::chain::Chain;
 use crate::stages::select::Tally;
 use crate::stages::stage::WhileReading;
@@ -31,9 +31,9 @@ const BYTES_PER_TILE: u64 = 256;
 pub struct Input<'a> {
     /// Which cloud it is.
     pub cloud: Cloud,
-    /// Its files.
-    pub files: &'a [CloudFile],
-    /// Units of each file's x and y, and of its z.
+    /// What it is made of.
+    pub sources: &'a [Source],
+    /// Units of each source's x and y, and of its z.
     pub units: &'a [(Unit, Unit)],
     /// How far beyond the core of a tile its points must be seen.
     pub halo: Micrometres,
@@ -41,7 +41,7 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
-/// Reads all files of a cloud and deals their points out to tiles, in a spill at `path`.
+/// Reads all sources of a cloud and assigns their points to tiles, in a spill at `path`.
 ///
 /// # Errors
 /// The first file that cannot be read, or the disk that does not take the spill.
@@ -50,57 +50,63 @@ pub fn scatter(
     chain: &Chain,
     tiling: Tiling,
     path: &Path,
-    progress: &Progress,
+    watch: &Watch,
 ) -> Result<Partition, EngineError> {
     let spill = Spill::create(path)?;
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
     let work: Vec<(usize, Block)> = input
-        .files
+        .sources
         .iter()
         .enumerate()
-        .flat_map(|(i, file)| file.blocks.iter().map(move |b| (i, *b)))
+        .flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)))
         .collect();
+    let doing = match input.cloud {
+        Cloud::Survey => "reading the survey",
+        Cloud::Reference => "reading the reference",
+    };
+    let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
+    let progress = Progress::start(watch, doing, "points", points);
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
-        let mut dealer = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
+        let mut partitioner = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
         let mut judge = Judge::new(&selects);
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
-            && let Some((file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+            && let Some((place, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
         {
-            stop::check()?;
+            watch.check()?;
             let decoder = match &mut decoder {
-                Some((open, decoder)) if open == file => decoder,
+                Some((open, decoder)) if open == place => decoder,
                 other => {
-                    let (horizontal, vertical) = input.units[*file];
-                    let new = Decoder::new(&input.files[*file], chain.fields_read(), horizontal, vertical)?;
-                    &mut other.insert((*file, new)).1
+                    let (horizontal, vertical) = input.units[*place];
+                    let new = input.sources[*place].decoder(chain.fields_read(), horizontal, vertical)?;
+                    &mut other.insert((*place, new)).1
                 }
             };
-            let path = &input.files[*file].path;
+            let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
             guarded(doing, || {
-                // What is dealt out cannot be taken back: only a block that is whole is decoded for good.
+                // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
                     && let Err(error) = decoder.for_each(block, |_| ())
                 {
-                    return judge.lose(*file, block, error);
+                    return judge.lose(*place, block, error);
                 }
-                decoder.for_each_batch(block, |points| dealer.deal(judge.select(points)))?;
+                decoder.for_each_batch(block, |points| partitioner.add(judge.select(points)))?;
                 Ok(())
             })?;
-            dealer.failed()?;
+            partitioner.failed()?;
             check_tiles(&spill, input)?;
             progress.advance(block.points);
         }
-        let dealt = dealer.finish()?;
+        let found = partitioner.finish()?;
         check_tiles(&spill, input)?;
         let (counts, shares) = &mut *total.lock().expect("no panic while locked");
         counts.merge(&judge.into_counts());
-        for (key, share) in dealt {
+        for (key, share) in found {
             shares.entry(key).or_default().merge(&share);
         }
         Ok(())
@@ -109,13 +115,13 @@ pub fn scatter(
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
-    for (i, file) in input.files.iter().enumerate().filter(|(_, file)| file.missing > 0) {
-        counts.read = counts.read.saturating_add(file.missing);
-        counts.lost = counts.lost.saturating_add(file.missing);
-        counts.damaged.push(DamagedBlock { file: i, block: file.blocks.len(), what: cut_off(file) });
+    for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
+        counts.read = counts.read.saturating_add(source.missing());
+        counts.lost = counts.lost.saturating_add(source.missing());
+        counts.damaged.push(DamagedBlock { file: i, block: source.blocks().len(), what: cut_off(source) });
     }
     counts.damaged.sort();
-    tell(&counts.damaged);
+    report_damage(&counts.damaged, watch);
     Ok(Partition { spills: vec![spill], shares, counts })
 }
 
@@ -128,26 +134,27 @@ fn check_tiles(spill: &Spill<TileKey>, input: &Input<'_>) -> Result<(), EngineEr
     Err(EngineError::TooManyTiles { cloud: input.cloud.name(), tiles })
 }
 
-/// What is lost of a file that is cut off.
-fn cut_off(file: &CloudFile) -> String {
+/// What is lost of a source that is cut off.
+fn cut_off(source: &Source) -> String {
     format!(
         "{}: cut off: points {} to {} are not there (the file ends at byte {})",
-        file.path.display(),
-        file.points - file.missing + 1,
-        file.points,
-        file.size
+        source.path().display(),
+        source.points() - source.missing() + 1,
+        source.points(),
+        source.size()
     )
 }
 
-/// Damaged blocks that are told one by one while the run works; the manifest has them all.
-const TOLD: usize = 10;
+/// Damaged blocks that are reported one by one while the run works; the manifest has them all.
+const REPORTED: usize = 10;
 
-fn tell(damaged: &[DamagedBlock]) {
-    for block in damaged.iter().take(TOLD) {
-        tracing::warn!("skipped: {}", block.what);
+fn report_damage(damaged: &[DamagedBlock], watch: &Watch) {
+    for block in damaged.iter().take(REPORTED) {
+        watch.warn(&format!("skipped: {}", block.what));
     }
-    if damaged.len() > TOLD {
-        tracing::warn!("skipped: {} more damaged blocks, named in manifest.json", damaged.len() - TOLD);
+    if damaged.len() > REPORTED {
+        let more = damaged.len() - REPORTED;
+        watch.warn(&format!("skipped: {more} more damaged blocks, named in manifest.json"));
     }
 }
 

@@ -198,4 +198,31 @@ mod tests {
         let unknown = Density { points: 20_000_000, per_m2: 1300.0, boxes: Vec::new() };
         assert!(fullest(100_000_000, &unknown, &chain).bytes > bytes(100, &[wide, plot]));
     }
+
+    #[test]
+    fn cells_are_those_of_the_tile_with_its_margins_and_grow_with_the_square_of_a_finer_cell() {
+        let ground = Ground::default();
+        let chain = Chain::new(&[Stage::Ground(ground.clone())], 1);
+        let need = chain.surfaces().next().expect("the ground filter wants a surface");
+        let side = 100e6 / need.cell + 2.0 * need.margin as f64;
+        assert_eq!(cell_bytes(100_000_000, &chain), side * side * CELL);
+        let finer = Ground { cell: crate::units::Length::parse("0.25 m").unwrap(), ..ground };
+        let finer = Chain::new(&[Stage::Ground(finer)], 1);
+        let ratio = cell_bytes(100_000_000, &finer) / cell_bytes(100_000_000, &chain);
+        assert!((3.5..4.5).contains(&ratio), "{ratio}");
+    }
+
+    #[test]
+    fn without_boxes_or_over_too_many_tiles_the_densest_part_is_taken_to_be_everywhere() {
+        let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
+        let everywhere = Density { points: 1_000_000, per_m2: 50.0, boxes: Vec::new() };
+        let full = fullest(100_000_000, &everywhere, &chain);
+        let halo = chain.halo().survey as f64 / 1e6;
+        assert_eq!(full.points, (100.0 + 2.0 * halo).powi(2) * 50.0);
+        assert_eq!(full.bytes, full.points * SURVEY_POINT);
+        // A box as a wrong scale factor makes it: it cannot be laid over tiles one by one.
+        let boxes = vec![FileBox { points: 1e6, x: (0.0, 1e6), y: (0.0, 1e6) }];
+        let wide = Density { boxes, ..everywhere };
+        assert_eq!(fullest(100_000_000, &wide, &chain).points, full.points);
+    }
 }

@@ -12,8 +12,8 @@ use sha2::{Digest, Sha256};
 use crate::engine::plan::job::{CloudJob, Job};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::units::Unit;
 
 /// A file that is read.
@@ -45,28 +45,28 @@ pub struct InputFile {
 ///
 /// # Errors
 /// Where an input cannot be read, or the run is asked to stop.
-pub fn hash_inputs(job: &Job) -> Result<Vec<InputFile>, EngineError> {
-    let survey = (0..job.survey.files.len()).map(|i| ("survey", &job.survey, i));
-    let reference = job.reference.iter().flat_map(|r| (0..r.files.len()).map(move |i| ("reference", r, i)));
+pub fn hash_inputs(job: &Job, watch: &Watch) -> Result<Vec<InputFile>, EngineError> {
+    let survey = (0..job.survey.sources.len()).map(|i| ("survey", &job.survey, i));
+    let reference = job.reference.iter().flat_map(|r| (0..r.sources.len()).map(move |i| ("reference", r, i)));
     let all: Vec<(&'static str, &CloudJob, usize)> = survey.chain(reference).collect();
-    let bytes = all.iter().map(|(_, cloud, i)| cloud.files[*i].size).sum();
-    let progress = Progress::start("hashing the inputs", "bytes", bytes);
+    let bytes = all.iter().map(|(_, cloud, i)| cloud.sources[*i].size()).sum();
+    let progress = Progress::start(watch, "hashing the inputs", "bytes", bytes);
     // File by file, so that no worker is left alone with several.
     all.into_par_iter()
         .with_max_len(1)
         .map(|(name, cloud, i)| {
-            let (file, units) = (&cloud.files[i], cloud.units[i]);
+            let (source, units) = (&cloud.sources[i], cloud.units[i]);
             Ok(InputFile {
                 cloud: name,
-                path: file.path.display().to_string(),
-                size: file.size,
-                modified: modified(&file.path),
-                sha256: sha256(&file.path, &progress)?,
-                points: file.points,
+                path: source.path().display().to_string(),
+                size: source.size(),
+                modified: modified(source.path()),
+                sha256: sha256(source.path(), watch, &progress)?,
+                points: source.points(),
                 horizontal_unit: units.0,
                 vertical_unit: units.1,
-                crs: file.crs.describe(),
-                file: file.path.clone(),
+                crs: source.crs().describe(),
+                file: source.path().to_path_buf(),
             })
         })
         .collect()
@@ -105,13 +105,13 @@ fn modified(path: &Path) -> Option<SystemTime> {
     fs::metadata(path).and_then(|data| data.modified()).ok()
 }
 
-fn sha256(path: &Path, progress: &Progress) -> Result<String, EngineError> {
+fn sha256(path: &Path, watch: &Watch, progress: &Progress<'_>) -> Result<String, EngineError> {
     let failed = || EngineError::disk(path, "reading it for its hash");
     let mut file = File::open(path).map_err(failed())?;
     let mut hasher = Sha256::new();
     let mut buffer = vec![0; 1 << 20];
     loop {
-        stop::check()?;
+        watch.check()?;
         match file.read(&mut buffer).map_err(failed())? {
             0 => break,
             n => {

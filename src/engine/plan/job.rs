@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cloud::{CloudError, CloudFile, StatedUnit};
+use crate::cloud::{CloudError, Source, StatedUnit};
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, disk_bytes, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
@@ -53,9 +53,9 @@ pub enum JobError {
 
 /// One cloud of a run.
 pub struct CloudJob {
-    /// Its files, in the order of their paths.
-    pub files: Vec<CloudFile>,
-    /// Units of each file's x and y, and of its z.
+    /// Its sources, in the order of their paths.
+    pub sources: Vec<Source>,
+    /// Units of each source's x and y, and of its z.
     pub units: Vec<(Unit, Unit)>,
     /// Points and density, as the headers state them.
     pub density: Density,
@@ -176,14 +176,14 @@ impl CloudJob {
         paths: &[PathBuf],
         found: &mut Findings<'_>,
     ) -> Result<Self, JobError> {
-        let open = if found.skip_damaged { CloudFile::open_what_is_there } else { CloudFile::open };
-        let files = paths.iter().map(|path| open(path)).collect::<Result<Vec<_>, _>>()?;
+        let open = |path: &PathBuf| Source::open(path, found.skip_damaged);
+        let sources = paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat();
         let given = input.units.unwrap_or_default();
-        let mut units = Vec::with_capacity(files.len());
-        for file in &files {
-            found.notes.extend(file.notes.iter().map(|note| format!("{}: {note}", name(&file.path))));
+        let mut units = Vec::with_capacity(sources.len());
+        for source in &sources {
+            found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", name(source.path()))));
             let mut axis = |axis, stated, given| {
-                let (unit, note) = match unit_of(file, axis, stated, given) {
+                let (unit, note) = match unit_of(source, axis, stated, given) {
                     Ok(known) => known,
                     Err((message, help)) => {
                         found.problem(role, &message, &help);
@@ -193,27 +193,27 @@ impl CloudJob {
                 found.notes.extend(note);
                 unit
             };
-            let horizontal = axis("horizontal", &file.crs.horizontal_unit, given.horizontal);
-            let vertical = axis("vertical", &file.crs.vertical_unit, given.vertical);
+            let horizontal = axis("horizontal", &source.crs().horizontal_unit, given.horizontal);
+            let vertical = axis("vertical", &source.crs().vertical_unit, given.vertical);
             units.push((horizontal, vertical));
         }
-        let density = density(&files, &units);
-        Ok(CloudJob { files, units, density })
+        let density = density(&sources, &units);
+        Ok(CloudJob { sources, units, density })
     }
 }
 
-/// The unit of one axis of a file: what the pipeline file says, otherwise what the file states; with a note where
+/// The unit of one axis of a source: what the pipeline file says, otherwise what its file states; with a note where
 /// the two differ.
 ///
 /// # Errors
 /// What is missing, and the remedy.
 fn unit_of(
-    file: &CloudFile,
+    source: &Source,
     axis: &str,
     stated: &StatedUnit,
     given: Option<Unit>,
 ) -> Result<(Unit, Option<String>), (String, String)> {
-    let file_name = name(&file.path);
+    let file_name = name(source.path());
     let problem = match (stated, given) {
         (StatedUnit::Degrees, _) => {
             return Err((
@@ -249,20 +249,20 @@ fn unit_of(
 
 /// Refuses clouds in different horizontal systems; where one states none, says what is taken for granted.
 fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Findings<'_>) {
-    let first = &survey.files[0];
-    let others = survey.files[1..].iter().map(|f| ("survey", f));
-    let others = others.chain(reference.into_iter().flat_map(|r| r.files.iter().map(|f| ("reference", f))));
+    let first = &survey.sources[0];
+    let others = survey.sources[1..].iter().map(|s| ("survey", s));
+    let others = others.chain(reference.into_iter().flat_map(|r| r.sources.iter().map(|s| ("reference", s))));
     let mut told = false;
-    for (role, file) in others {
-        match first.crs.same_horizontal(&file.crs) {
+    for (role, source) in others {
+        match first.crs().same_horizontal(source.crs()) {
             Some(true) => {}
             Some(false) => {
                 let message = format!(
                     "{} is in {}, but {} is in {}",
-                    name(&file.path),
-                    file.crs.describe(),
-                    name(&first.path),
-                    first.crs.describe()
+                    name(source.path()),
+                    source.crs().describe(),
+                    name(first.path()),
+                    first.crs().describe()
                 );
                 let help =
                     "bring both into one horizontal system first: coordinates are compared as they are";
@@ -272,8 +272,8 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
                 told = true;
                 found.notes.push(format!(
                     "{} and {} do not both state their horizontal system; they are taken to be in the same one",
-                    name(&first.path),
-                    name(&file.path)
+                    name(first.path()),
+                    name(source.path())
                 ));
             }
             None => {}
@@ -286,15 +286,15 @@ fn name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }
 
-/// Points and density from the headers: over the box around all files, or of the densest file where that is more.
-fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
+/// Points and density from the headers: over the box around all sources, or of the densest one where that is more.
+fn density(sources: &[Source], units: &[(Unit, Unit)]) -> Density {
     let mut points = 0;
-    let mut boxes = Vec::with_capacity(files.len());
-    for (file, (unit, _)) in files.iter().zip(units) {
-        let there = file.points - file.missing;
+    let mut boxes = Vec::with_capacity(sources.len());
+    for (source, (unit, _)) in sources.iter().zip(units) {
+        let (there, stated) = (source.points() - source.missing(), source.stated_box());
         points = u64::saturating_add(points, there);
         let metres = |v: f64| v * unit.micrometres() / 1e6;
-        let side = |axis: usize| (metres(file.stated_min[axis]), metres(file.stated_max[axis]));
+        let side = |axis: usize| (metres(stated.min[axis]), metres(stated.max[axis]));
         let (x, y) = (side(0), side(1));
         if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
             boxes.push(FileBox { points: there as f64, x, y });
@@ -305,7 +305,7 @@ fn density(files: &[CloudFile], units: &[(Unit, Unit)]) -> Density {
     let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
     let all = boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
     let over_all = all.map_or(0.0, |(x, y)| per_m2(points as f64, x, y));
-    if boxes.len() < files.len() {
+    if boxes.len() < sources.len() {
         boxes.clear();
     }
     Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }

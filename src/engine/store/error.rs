@@ -4,6 +4,7 @@ use std::io::{self, ErrorKind};
 use std::path::PathBuf;
 
 use crate::cloud::guard;
+use crate::engine::watch::Stopped;
 use crate::tile::yields::YieldError;
 
 /// Why a run failed.
@@ -101,8 +102,8 @@ pub enum EngineError {
         tiles: usize,
     },
     /// Someone asked the run to stop.
-    #[error("the run was stopped as asked")]
-    Stopped,
+    #[error(transparent)]
+    Stopped(#[from] Stopped),
     /// A worker stopped on a mistake in the program.
     #[error("the program made a mistake while {doing}: {message}; please report this with the pipeline file")]
     Internal {

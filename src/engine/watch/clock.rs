@@ -5,6 +5,7 @@ use std::time::Instant;
 use serde::Serialize;
 
 use crate::engine::watch::progress::duration;
+use crate::engine::watch::{Stopped, Watch};
 
 /// A step of a run.
 #[derive(Clone, Debug, Serialize)]
@@ -16,25 +17,35 @@ pub struct Step {
 }
 
 /// Wall time of the steps of a run.
-pub struct Clock {
+pub struct Clock<'a> {
+    watch: &'a Watch,
     start: Instant,
     step: Instant,
     /// The steps so far.
     pub steps: Vec<Step>,
 }
 
-impl Clock {
+impl<'a> Clock<'a> {
     /// Starts now.
-    pub fn start() -> Self {
-        Clock { start: Instant::now(), step: Instant::now(), steps: Vec::new() }
+    pub fn start(watch: &'a Watch) -> Self {
+        Clock { watch, start: Instant::now(), step: Instant::now(), steps: Vec::new() }
     }
 
-    /// Ends a step.
-    pub fn step(&mut self, name: &'static str) {
+    /// The watch that the steps are reported to.
+    pub fn watch(&self) -> &'a Watch {
+        self.watch
+    }
+
+    /// Ends a step; between two steps is a good place to stop.
+    ///
+    /// # Errors
+    /// Where the run has been asked to.
+    pub fn step(&mut self, name: &'static str) -> Result<(), Stopped> {
         let seconds = self.step.elapsed().as_secs_f64();
-        tracing::info!("{name}: {}", duration(seconds));
+        self.watch.info(&format!("{name}: {}", duration(seconds)));
         self.steps.push(Step { step: name, seconds });
         self.step = Instant::now();
+        self.watch.check()
     }
 
     /// Seconds since the start.

@@ -1,47 +1,22 @@
 //! How far the work is: a live bar on a terminal, a plain line now and then otherwise and in the log.
 
 use std::fmt;
-use std::io::{self, IsTerminal, Write};
+use std::sync::Mutex;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 
 use indicatif::{ProgressBar, ProgressState, ProgressStyle};
+use tracing::Level;
 
-use crate::engine::watch::log;
+use crate::engine::watch::Watch;
 use crate::results::format::thousands;
 
 /// Time between two plain lines.
 const EVERY: Duration = Duration::from_secs(30);
 
-/// The bar on the terminal now, so that lines can go above it.
-static BAR: Mutex<Option<ProgressBar>> = Mutex::new(None);
-
-fn bar() -> MutexGuard<'static, Option<ProgressBar>> {
-    BAR.lock().unwrap_or_else(PoisonError::into_inner)
-}
-
-/// Standard error, where lines go above the bar.
-#[derive(Clone, Copy, Debug, Default)]
-pub struct AboveBar;
-
-impl Write for AboveBar {
-    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
-        let write = || io::stderr().write_all(bytes);
-        match &*bar() {
-            Some(bar) => bar.suspend(write),
-            None => write(),
-        }?;
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> io::Result<()> {
-        io::stderr().flush()
-    }
-}
-
 /// One step of the work and how far it is.
-pub struct Progress {
+pub struct Progress<'a> {
+    watch: &'a Watch,
     doing: &'static str,
     unit: &'static str,
     total: u64,
@@ -51,10 +26,10 @@ pub struct Progress {
     bar: Option<ProgressBar>,
 }
 
-impl Progress {
+impl<'a> Progress<'a> {
     /// Starts a step of `total` things (`unit` says of what).
-    pub fn start(doing: &'static str, unit: &'static str, total: u64) -> Self {
-        let new = io::stderr().is_terminal().then(|| {
+    pub fn start(watch: &'a Watch, doing: &'static str, unit: &'static str, total: u64) -> Self {
+        let bar = watch.screen.show(|| {
             let style = ProgressStyle::with_template(
                 "{prefix} {wide_bar} {percent} %  {human_pos} {msg}, {rate} a second, {eta} left",
             )
@@ -64,16 +39,16 @@ impl Progress {
             });
             ProgressBar::new(total).with_style(style).with_prefix(doing).with_message(unit)
         });
-        bar().clone_from(&new);
         let now = Instant::now();
         Progress {
+            watch,
             doing,
             unit,
             total,
             done: AtomicU64::new(0),
             started: now,
             last_line: Mutex::new(now),
-            bar: new,
+            bar,
         }
     }
 
@@ -89,8 +64,8 @@ impl Progress {
             *last = Instant::now();
             let line = self.line(done, self.started.elapsed());
             match self.bar {
-                Some(_) => tracing::info!(target: log::ONLY, "{line}"),
-                None => tracing::info!("{line}"),
+                Some(_) => self.watch.log(Level::INFO, &line),
+                None => self.watch.info(&line),
             }
         }
     }
@@ -110,11 +85,10 @@ impl Progress {
     }
 }
 
-impl Drop for Progress {
+impl Drop for Progress<'_> {
     fn drop(&mut self) {
-        if let Some(mine) = &self.bar {
-            *bar() = None;
-            mine.finish_and_clear();
+        if let Some(bar) = &self.bar {
+            self.watch.screen.remove(bar);
         }
     }
 }
@@ -147,8 +121,10 @@ mod tests {
 
     #[test]
     fn a_plain_line_tells_rate_and_time_left() {
+        let watch = Watch::default();
         let line = |total, done, seconds| {
-            Progress::start("reading the survey", "points", total).line(done, Duration::from_secs(seconds))
+            Progress::start(&watch, "reading the survey", "points", total)
+                .line(done, Duration::from_secs(seconds))
         };
         assert_eq!(
             line(210_000_000, 84_000_000, 60),

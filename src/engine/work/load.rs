@@ -124,3 +124,86 @@ pub fn check_surfaces(partitions: &Partitions, chain: &Chain) -> Result<(), Engi
     }
     Ok(())
 }
+
+#[cfg(test)]
+mod tests {
+    use std::collections::BTreeMap;
+    use std::path::Path;
+
+    use super::*;
+    use crate::cloud::bounds::Bounds;
+    use crate::engine::partition::clouds::Partition;
+    use crate::engine::partition::counts::ReadCounts;
+    use crate::engine::partition::partitioner::Share;
+    use crate::engine::plan::job::Job;
+    use crate::engine::store::spill::Spill;
+    use crate::tile::tiling::Tiling;
+
+    /// The demo's job, with 512 MiB for two workers.
+    fn job() -> Job {
+        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("pipelines/demo.yaml");
+        let resources = Resources { threads: 2, memory: 512 << 20 };
+        Job::prepare(crate::pipeline::load(&demo).unwrap(), resources).unwrap()
+    }
+
+    /// A survey of so many points in two tiles, side by side, in a box that reaches so far into each, micrometres.
+    fn survey(points: [u64; 2], reach: i64, tiling: Tiling, folder: &Path) -> Partitions {
+        let mut shares = BTreeMap::new();
+        for (column, points) in (0..).zip(points) {
+            shares.insert(TileKey { row: 0, column }, Share { points, core: Bounds::default() });
+        }
+        let bounds = Bounds::new((tiling.edge - reach, 0), (tiling.edge + reach - 1, reach - 1));
+        let counts = ReadCounts { bounds, ..ReadCounts::default() };
+        let spills = vec![Spill::create(&folder.join("spill")).unwrap()];
+        Partitions { survey: Partition { spills, shares, counts }, reference: None, tiling }
+    }
+
+    const TILES: Tiling = Tiling { edge: 50_000_000 };
+    const EAST: TileKey = TileKey { row: 0, column: 1 };
+
+    #[test]
+    fn a_tile_whose_cells_take_more_than_half_of_a_share_is_heavy_whatever_its_points() {
+        let folder = tempfile::tempdir().unwrap();
+        let job = job();
+        let full = survey([1000, 1 << 40], TILES.edge, TILES, folder.path());
+        let cells = Allowance { whole: 0, worker: 0 }.cell_bytes(EAST, &full, &job.chain);
+        let of = |worker| Allowance { whole: 4 * worker, worker };
+        assert!(of(2 * cells - 2).is_heavy(EAST, &full, &job.chain));
+        assert!(!of(2 * cells).is_heavy(EAST, &full, &job.chain));
+        // A worker's share is what is left for tiles, by the number of workers.
+        let resources = Resources { threads: 4, memory: 1000 << 20 };
+        assert_eq!(Allowance::of(&resources), Allowance { whole: 600 << 20, worker: 150 << 20 });
+    }
+
+    #[test]
+    fn a_tile_is_halved_until_its_points_fit_and_no_further_than_its_margin_is_wide() {
+        let folder = tempfile::tempdir().unwrap();
+        let job = job();
+        let allowance = Allowance::of(&job.resources);
+        let halvings = |part: f64, of: u64| {
+            let bytes = bytes_per_point(&job.chain, false);
+            let full = survey([1000, (part * of as f64 / bytes) as u64], TILES.edge, TILES, folder.path());
+            let cells = allowance.cell_bytes(EAST, &full, &job.chain);
+            allowance.halvings(EAST, &full, &job.chain, of + cells)
+        };
+        let some = 100 << 20;
+        assert_eq!([0.99, 1.01, 3.9, 4.1, 15.9, 16.1].map(|part| halvings(part, some)), [0, 1, 1, 2, 2, 3]);
+        // Halved five times, a tile of 50 m is 1.6 m wide: the margin on both sides is wider.
+        let margin = 2 * job.chain.halo().survey;
+        let most = (1..10).find(|halvings| TILES.edge >> halvings <= margin).unwrap();
+        assert_eq!(halvings(1e9, some), most);
+    }
+
+    #[test]
+    fn points_scattered_so_thinly_that_surfaces_would_flood_the_disk_are_refused() {
+        let folder = tempfile::tempdir().unwrap();
+        let job = job();
+        let scattered = survey([1, 1], TILES.edge, TILES, folder.path());
+        assert!(check_surfaces(&scattered, &job.chain).is_ok());
+        // The same with tiles of 20 km, all of which the box covers.
+        let tiles = Tiling { edge: 20_000_000_000 };
+        let wide = survey([1, 1], tiles.edge, tiles, folder.path());
+        let error = check_surfaces(&wide, &job.chain).unwrap_err();
+        assert!(matches!(error, EngineError::Scattered { cloud: "survey", tiles: 2, .. }), "{error}");
+    }
+}

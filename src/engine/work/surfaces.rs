@@ -10,8 +10,8 @@ use crate::cloud::packed::{pack_40, unpack_40};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::chain::Chain;
 use crate::tile::points::Cloud;
@@ -117,6 +117,7 @@ pub fn make_surfaces(
     partitions: &Partitions,
     chain: &Chain,
     folder: &Path,
+    watch: &Watch,
 ) -> Result<HashMap<Cloud, Surfaces>, EngineError> {
     let tiling = partitions.tiling;
     let mut all = HashMap::new();
@@ -130,9 +131,9 @@ pub fn make_surfaces(
         let domain = Extent::covering(need.cell, x, y, 0);
         let surfaces = Surfaces::create(&path, domain, tiling)?;
         let keys = cloud.keys();
-        let progress = Progress::start("making surfaces", "tiles", keys.len() as u64);
+        let progress = Progress::start(watch, "making surfaces", "tiles", keys.len() as u64);
         keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
-            stop::check()?;
+            watch.check()?;
             guarded(
                 || format!("making the surface of {}", tiling.place(key)),
                 || {

@@ -6,8 +6,8 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Part;
+use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
-use crate::engine::watch::stop;
 use crate::engine::work::context::Work;
 use crate::engine::work::load::Allowance;
 use crate::engine::work::part::{Buffers, Outcome, PartRun};
@@ -19,14 +19,14 @@ use crate::tile::tiling::TileKey;
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
-pub fn run_tiles(all: &Work<'_>) -> Result<(), EngineError> {
+pub fn run_tiles(all: &Work<'_>, watch: &Watch) -> Result<(), EngineError> {
     let done: HashSet<TileKey> = all.journals.done().into_iter().collect();
     let mut keys = all.partitions.keys();
     keys.retain(|key| !done.contains(key));
-    let progress = Progress::start("working on tiles", "tiles", keys.len() as u64);
+    let progress = Progress::start(watch, "working on tiles", "tiles", keys.len() as u64);
     let tiling = all.partitions.tiling;
     let work = |buffers: &mut Buffers, key: TileKey, allowed: u64| -> Result<(), EngineError> {
-        stop::check()?;
+        watch.check()?;
         guarded(|| format!("working on {}", tiling.place(key)), || run_tile(key, all, buffers, allowed))?;
         progress.advance(1);
         Ok(())

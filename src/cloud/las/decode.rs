@@ -8,14 +8,14 @@ use std::io::{Cursor, Read};
 use laz::las::selective::DecompressionSelection;
 use laz::record::{LayeredPointRecordDecompressor, RecordDecompressor, SequentialPointRecordDecompressor};
 
-use crate::cloud::blocks::Block;
-use crate::cloud::compression::{self, Compression, Kind};
+use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::guard;
-use crate::cloud::header::CloudFile;
-use crate::cloud::point::{Fields, Point};
-use crate::cloud::sized_file::Source;
-use crate::cloud::wiped;
+use crate::cloud::las::compression::{self, Compression, Kind};
+use crate::cloud::las::header::LasFile;
+use crate::cloud::las::wiped;
+use crate::cloud::point::{Decoded, Fields};
+use crate::cloud::sized_file::SizedFile;
 use crate::units::Unit;
 
 /// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
@@ -33,23 +33,9 @@ const FARTHEST: f64 = (1u64 << 52) as f64;
 /// Elevations above 200 km (in micrometres) are no elevations.
 const HIGHEST: f64 = 200e9;
 
-/// One point as decoded, with what a [`Point`] has no room for.
-#[derive(Clone, Copy, Debug, PartialEq, Default)]
-pub struct Decoded {
-    /// The point; its coordinates are 0 unless `in_range`.
-    pub point: Point,
-    /// Whether the file says that the point is not to be used.
-    pub withheld: bool,
-    /// Whether all coordinates are finite, x and y below 2^52 µm (4.5 million km) and z within 200 km.
-    pub in_range: bool,
-    /// GPS time in seconds as the file states it; 0 unless [`Fields::gps_time`] was asked for and the format has
-    /// it.
-    pub gps_time: f64,
-}
-
 /// Decodes the blocks of one file. One for each thread: it holds its own file handle and buffers.
-pub struct Decoder {
-    source: Source,
+pub struct LasDecoder {
+    source: SizedFile,
     compression: Option<Compression>,
     blocks: usize,
     record_length: usize,
@@ -62,20 +48,20 @@ pub struct Decoder {
     decoded: Vec<Decoded>,
 }
 
-impl Decoder {
+impl LasDecoder {
     /// A decoder of `cloud` that delivers `fields`; `horizontal` is the unit of the file's x and y, `vertical`
     /// that of its z.
     ///
     /// # Errors
     /// When the file can no longer be opened.
     pub fn new(
-        cloud: &CloudFile,
+        cloud: &LasFile,
         fields: Fields,
         horizontal: Unit,
         vertical: Unit,
     ) -> Result<Self, CloudError> {
-        Ok(Decoder {
-            source: Source::open(&cloud.path)?,
+        Ok(LasDecoder {
+            source: SizedFile::open(&cloud.path)?,
             compression: cloud.compression.clone(),
             blocks: cloud.blocks.len(),
             record_length: cloud.record_length.into(),
@@ -87,7 +73,7 @@ impl Decoder {
     }
 
     /// Calls `visit` with each point of `block`, in file order. The calling thread needs a stack of
-    /// [`STACK`](super::STACK) bytes.
+    /// [`STACK`](crate::cloud::STACK) bytes.
     ///
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
@@ -96,7 +82,7 @@ impl Decoder {
     }
 
     /// Calls `visit` with the points of `block`, a few hundred at a time, in file order: faster than one by one. The calling
-    /// thread needs a stack of [`STACK`](super::STACK) bytes.
+    /// thread needs a stack of [`STACK`](crate::cloud::STACK) bytes.
     ///
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
@@ -105,7 +91,7 @@ impl Decoder {
         block: &Block,
         mut visit: impl FnMut(&[Decoded]),
     ) -> Result<(), CloudError> {
-        let Decoder { source, compression, record_length, converter, buffer, batch, decoded, .. } = self;
+        let LasDecoder { source, compression, record_length, converter, buffer, batch, decoded, .. } = self;
         let converter = &*converter;
         let take = &mut |records: &[u8], length: usize| {
             for records in records.chunks(BATCH * length) {
@@ -172,7 +158,7 @@ fn chunk(
 
 /// A chunk, or a whole file, decoded as it is read.
 fn streamed(
-    source: &mut Source,
+    source: &mut SizedFile,
     compression: &Compression,
     block: &Block,
     batch: &mut Vec<u8>,
@@ -192,7 +178,7 @@ fn streamed(
 /// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
 /// come after them and are never read. Every length is checked before the decoder may believe it.
 fn fill_layers(
-    source: &mut Source,
+    source: &mut SizedFile,
     buffer: &mut Vec<u8>,
     compression: &Compression,
     block: &Block,
@@ -295,7 +281,7 @@ struct Converter {
 }
 
 impl Converter {
-    fn new(cloud: &CloudFile, fields: Fields, horizontal: Unit, vertical: Unit) -> Self {
+    fn new(cloud: &LasFile, fields: Fields, horizontal: Unit, vertical: Unit) -> Self {
         Converter {
             extended: cloud.format >= 6,
             gps_time: fields.gps_time && cloud.has_gps_time(),

@@ -4,10 +4,13 @@
 //! is not safely stated, and the caller is told so. The vertical unit is read on its own: it is never taken from
 //! the horizontal one.
 
+mod geokeys;
+mod wkt;
+
 use std::fmt;
 
-use crate::cloud::geokeys::{self, GeoKeys};
-use crate::cloud::wkt::{self, Node, Value};
+use crate::cloud::crs::geokeys::GeoKeys;
+use crate::cloud::crs::wkt::{Node, Value};
 use crate::units::Unit;
 
 /// Two sizes of a unit are the same when they differ by less than this share. The two feet differ by 2e-6;
@@ -321,5 +324,4 @@ fn unit_of(node: &Node, up: bool) -> StatedUnit {
 }
 
 #[cfg(test)]
-#[path = "crs_tests.rs"]
 mod tests;

@@ -1,10 +1,11 @@
 use super::*;
-use crate::cloud::testing::{Builder, Raw, open, points, with};
+use crate::cloud::las::testing::{Builder, Raw, open, points, with};
+use crate::cloud::point::Point;
 
 const ALL: Fields = Fields { strip: true, scan_angle: true, gps_time: true };
 
-fn decode(cloud: &CloudFile, fields: Fields) -> Result<Vec<Decoded>, CloudError> {
-    let mut decoder = Decoder::new(cloud, fields, Unit::Metre, Unit::Foot)?;
+fn decode(cloud: &LasFile, fields: Fields) -> Result<Vec<Decoded>, CloudError> {
+    let mut decoder = LasDecoder::new(cloud, fields, Unit::Metre, Unit::Foot)?;
     let mut all = Vec::new();
     // Backwards, as no block may depend on the one before it.
     for block in cloud.blocks.iter().rev() {
@@ -269,8 +270,8 @@ fn no_damaged_byte_panics() {
     }
 }
 
-fn decode_loosely(cloud: &CloudFile) -> Result<u64, CloudError> {
-    let mut decoder = Decoder::new(cloud, ALL, Unit::Metre, Unit::Metre)?;
+fn decode_loosely(cloud: &LasFile) -> Result<u64, CloudError> {
+    let mut decoder = LasDecoder::new(cloud, ALL, Unit::Metre, Unit::Metre)?;
     let mut count = 0;
     for block in &cloud.blocks {
         decoder.for_each(block, |_| count += 1)?;

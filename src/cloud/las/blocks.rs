@@ -4,10 +4,11 @@ use std::io::{BufReader, Seek, SeekFrom};
 
 use laz::laszip::ChunkTable;
 
-use crate::cloud::compression::{Compression, Kind};
+use crate::cloud::block::Block;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::guard;
-use crate::cloud::sized_file::Source;
+use crate::cloud::las::compression::{Compression, Kind};
+use crate::cloud::sized_file::SizedFile;
 
 /// Points in a block of an uncompressed file: as many as LAZ writers commonly put into a chunk.
 const PLAIN_BLOCK: u64 = 50_000;
@@ -20,21 +21,6 @@ const POINTS_PER_BYTE: u64 = 10_000;
 
 /// Chunks of a file at the most: what is known of each stays in memory.
 const MOST_CHUNKS: u64 = 4 << 20;
-
-/// A run of points that can be decoded on its own.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Block {
-    /// Number of the block in its file, from 0.
-    pub number: usize,
-    /// Number of points before it in the file.
-    pub first_point: u64,
-    /// Number of points in it, at least 1.
-    pub points: u64,
-    /// Byte of the file at which it begins.
-    pub offset: u64,
-    /// Bytes that it takes in the file.
-    pub bytes: u64,
-}
 
 /// The blocks of the points of an uncompressed file that lie between `offset` and `end`.
 pub(super) fn of_plain(
@@ -73,7 +59,7 @@ pub(super) fn of_plain(
 /// # Errors
 /// When the table of the chunks is missing, lies outside, or does not fit the file or the number of points.
 pub(super) fn of_compressed(
-    source: &mut Source,
+    source: &mut SizedFile,
     compression: &Compression,
     points: u64,
     offset: u64,
@@ -195,7 +181,7 @@ pub(super) fn of_compressed(
 
 /// Where the table of the chunks begins, and where the file says so: before the first chunk, or in the last
 /// eight bytes where the writer could not go back.
-fn table_start(source: &mut Source, offset: u64) -> Result<(u64, u64), CloudError> {
+fn table_start(source: &mut SizedFile, offset: u64) -> Result<(u64, u64), CloudError> {
     for place in [offset, source.size().saturating_sub(8)] {
         let bytes = source.bytes(place, 8, "place of the table of compressed chunks")?;
         let stated = i64::from_le_bytes(bytes.try_into().expect("eight bytes"));

@@ -2,18 +2,19 @@
 
 use std::path::PathBuf;
 
-use crate::cloud::header::CloudFile;
+use crate::cloud::error::CloudError;
+use crate::cloud::las::header::LasFile;
 
 // The tests of the whole program make the same files.
-#[path = "../../tests/common/files.rs"]
+#[path = "../../../tests/common/files.rs"]
 mod files;
 
 pub use files::{Builder, Raw, points, with};
 
 /// The file of these bytes, opened; its folder must be kept as long as the file is used.
-pub fn open(bytes: &[u8]) -> (tempfile::TempDir, Result<CloudFile, super::error::CloudError>) {
+pub fn open(bytes: &[u8]) -> (tempfile::TempDir, Result<LasFile, CloudError>) {
     let (folder, path) = write(bytes, "cloud.laz");
-    let cloud = CloudFile::open(&path);
+    let cloud = LasFile::open(&path);
     (folder, cloud)
 }
 

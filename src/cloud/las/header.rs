@@ -2,12 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cloud::blocks::{self, Block};
-use crate::cloud::compression::{self, Compression};
+use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
-use crate::cloud::sized_file::Source;
-use crate::cloud::vlr::{self, Record};
+use crate::cloud::las::blocks;
+use crate::cloud::las::compression::{self, Compression};
+use crate::cloud::las::vlr::{self, Record};
+use crate::cloud::sized_file::SizedFile;
 
 /// Bytes of a point record of formats 0 to 10: LAS 1.4 R16, section 2.6.
 pub(super) const RECORD_LENGTHS: [u16; 11] = [20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67];
@@ -28,10 +29,10 @@ pub enum GpsTimeType {
     AdjustedStandard,
 }
 
-/// A point file that was opened and found readable: all that its header and records say, and where its points
+/// A LAS or LAZ file that was opened and found readable: all that its header and records say, and where its points
 /// lie. Numbers in the file's own units unless said otherwise.
 #[derive(Clone, Debug)]
-pub struct CloudFile {
+pub struct LasFile {
     /// The file.
     pub path: PathBuf,
     /// Its size in bytes.
@@ -47,7 +48,7 @@ pub struct CloudFile {
     /// Number of points, as the header counts them.
     pub points: u64,
     /// How many of them are not there, because the file is cut off; 0 unless it was opened with
-    /// [`CloudFile::open_what_is_there`].
+    /// [`LasFile::open_what_is_there`].
     pub missing: u64,
     /// Points of return 1 to 15 as the header states them.
     pub points_by_return: [u64; 15],
@@ -79,21 +80,21 @@ pub struct CloudFile {
     pub(super) compression: Option<Compression>,
 }
 
-impl CloudFile {
+impl LasFile {
     /// Opens a LAS or LAZ file and checks all that can be checked without reading its points.
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open(path: &Path) -> Result<CloudFile, CloudError> {
+    pub fn open(path: &Path) -> Result<LasFile, CloudError> {
         let (cloud, missing) = Self::open_anyhow(path)?;
         missing.map_or(Ok(cloud), Err)
     }
 
-    /// As [`CloudFile::open`], but takes an uncompressed file that is cut off for the points that are there.
+    /// As [`LasFile::open`], but takes an uncompressed file that is cut off for the points that are there.
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open_what_is_there(path: &Path) -> Result<CloudFile, CloudError> {
+    pub fn open_what_is_there(path: &Path) -> Result<LasFile, CloudError> {
         let (mut cloud, missing) = Self::open_anyhow(path)?;
         if let Some(error) = missing {
             if cloud.blocks.is_empty() {
@@ -105,8 +106,8 @@ impl CloudFile {
     }
 
     /// The cloud, and what is wrong where its points are not all there.
-    fn open_anyhow(path: &Path) -> Result<(CloudFile, Option<CloudError>), CloudError> {
-        let mut source = Source::open(path)?;
+    fn open_anyhow(path: &Path) -> Result<(LasFile, Option<CloudError>), CloudError> {
+        let mut source = SizedFile::open(path)?;
         let header = read_header(&mut source)?;
         let minor = header.version.minor;
         let format = header.point_data_record_format & 0x3f;
@@ -187,7 +188,7 @@ impl CloudFile {
                 }
             }
         }
-        let cloud = CloudFile {
+        let cloud = LasFile {
             path: path.to_path_buf(),
             size: source.size(),
             version: (header.version.major, minor),
@@ -225,7 +226,7 @@ impl CloudFile {
 }
 
 /// Reads the header and refuses what cannot be read further.
-fn read_header(source: &mut Source) -> Result<las::raw::Header, CloudError> {
+fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
     let path = source.path().to_path_buf();
     let wrong =
         |what: String, offset: u64, remedy| CloudError::Header { path: path.clone(), what, offset, remedy };

@@ -3,7 +3,7 @@
 use las::raw::Vlr;
 
 use crate::cloud::error::CloudError;
-use crate::cloud::sized_file::Source;
+use crate::cloud::sized_file::SizedFile;
 
 /// Length of the head of a record and of an extended one: LAS 1.4, sections 2.5 and 2.7.
 const HEAD: u64 = 54;
@@ -49,7 +49,7 @@ pub(super) struct Record {
 /// # Errors
 /// When reading fails. Records that do not fit are a note: the points do not depend on them.
 pub(super) fn read(
-    source: &mut Source,
+    source: &mut SizedFile,
     mut offset: u64,
     count: u32,
     end: u64,

@@ -6,7 +6,7 @@ use std::path::Path;
 use laz::{LazItem, LazItemType, LazVlr};
 
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
-use crate::cloud::vlr::Record;
+use crate::cloud::las::vlr::Record;
 
 /// Extra bytes of a compressed point at the most: the decoder takes several kilobytes of memory for each.
 const MOST_EXTRA_BYTES: u16 = 4096;

@@ -1,0 +1,18 @@
+//! LAS and LAZ files, the one kind of source so far.
+//!
+//! [`LasFile::open`] reads a file's header and records, checks them against the file's real size and cuts the points into
+//! blocks. A [`LasDecoder`] turns blocks into points. Writers and damaged disks are not trusted: a length is believed only
+//! once the bytes are known to be there.
+
+mod blocks;
+mod compression;
+mod decode;
+mod header;
+#[cfg(test)]
+pub(super) mod testing;
+mod vlr;
+mod wiped;
+
+pub use decode::LasDecoder;
+pub use header::{GpsTimeType, LasFile};
+pub use wiped::STACK;
