@@ -184,13 +184,13 @@ fn clouds_of_others_are_read_with_their_counts_units_and_systems() {
 }
 
 #[test]
-fn units_that_are_not_safely_stated_are_asked_for() {
+fn units_that_are_not_reliably_stated_are_asked_for() {
     let folder = TempDir::new().unwrap();
     let cases = [
         ("simple.las", "does not state its horizontal unit", "`units: {horizontal: ft}`"),
         ("simple.las", "does not state its vertical unit", "`units: {vertical: ft}`"),
         ("autzen_trim.laz", "does not state its vertical unit", "`units: {vertical: ft}`"),
-        ("1_4_w_evlr.laz", "contradicts itself about its vertical unit", "`units: {vertical: ft}`"),
+        ("1_4_w_evlr.laz", "has a contradictory vertical unit", "`units: {vertical: ft}`"),
     ];
     for (name, problem, remedy) in cases {
         let said = refusal(folder.path(), &format!("survey: {{files: ['{}']}}\n", data(name)));

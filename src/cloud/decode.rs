@@ -167,7 +167,7 @@ fn chunk(
     wiped::not_wiped(&bytes[first_point..])?;
     let end = sequential(Cursor::new(bytes), compression, block, batch, take)?.position();
     let left = block.bytes - end;
-    if left > LEFT_OVER { Err(format!("its points end {left} bytes too early")) } else { Ok(()) }
+    if left > LEFT_OVER { Err(format!("its points end {left} bytes early")) } else { Ok(()) }
 }
 
 /// A chunk, or a whole file, decoded as it is read.
@@ -204,7 +204,7 @@ fn fill_layers(
     let core = usize::from(compression::size(&items[0]));
     let head = (record + 4 + 4 * layers) as u64;
     if head > block.bytes {
-        return Ok(Err(format!("its head needs {head} bytes")));
+        return Ok(Err(format!("its header needs {head} bytes")));
     }
     source.fill(buffer, block.offset, head, "compressed chunk")?;
     let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));

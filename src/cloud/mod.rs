@@ -28,7 +28,7 @@ mod wiped;
 mod wkt;
 
 pub use blocks::Block;
-pub use census::{Census, Density, sample_one_in};
+pub use census::{Census, PointDensity, sample_one_in};
 pub use crs::{Crs, StatedUnit};
 pub use decode::{Decoded, Decoder};
 pub use error::CloudError;
