@@ -148,10 +148,7 @@ impl Length {
                 _ => String::new(),
             };
             return Err(if symbol.is_empty() {
-                format!(
-                    "length `{}` has no unit: a length needs mm, cm, m, ft or ftUS{hint}",
-                    text.trim()
-                )
+                format!("length `{}` has no unit: a length needs mm, cm, m, ft or ftUS{hint}", text.trim())
             } else {
                 format!("`{symbol}` is not a unit of length: use mm, cm, m, ft or ftUS{hint}")
             });

@@ -82,7 +82,10 @@ fn points_strewn_by_a_wrong_scale_factor_do_not_flood_the_disk() {
     );
     let options = ["--memory", "8M", "--threads", "1"];
     let message = refused(&pipeline(folder.path(), "tile: 2 m", "window_max: 2 m"), &options);
-    assert!(message.contains("scattered over so many tiles") && message.contains("scale factor"), "{message}");
+    assert!(
+        message.contains("scattered over so many tiles") && message.contains("scale factor"),
+        "{message}"
+    );
 }
 
 #[test]

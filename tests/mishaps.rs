@@ -73,9 +73,7 @@ fn a_panic_in_a_worker_is_reported_with_what_was_being_done() {
     let mut job = job(&pipeline);
     job.chain.tiles.push(Box::new(Panics));
     let error = run(job, &out, Claim::default()).unwrap_err().to_string();
-    for part in
-        ["internal error while working on the tile at x ", "this is on purpose", "mishaps.rs:"]
-    {
+    for part in ["internal error while working on the tile at x ", "this is on purpose", "mishaps.rs:"] {
         assert!(error.contains(part), "{error}");
     }
     assert!(!out.exists());

@@ -70,7 +70,10 @@ fn columns_count_letters_not_bytes() {
 #[test]
 fn a_file_that_is_no_text_is_named_without_a_place() {
     let message = load(Path::new("tests/data/simple.las")).unwrap_err().to_string();
-    assert!(message.contains("this is a point file") && message.contains("tests/data/simple.las"), "{message}");
+    assert!(
+        message.contains("this is a point file") && message.contains("tests/data/simple.las"),
+        "{message}"
+    );
     let message = load(Path::new("tests/data")).unwrap_err().to_string();
     assert!(message.contains("this is a folder"), "{message}");
     let message = load(Path::new("tests/none.yaml")).unwrap_err().to_string();
@@ -173,7 +176,10 @@ fn a_later_check_can_point_into_the_file() {
         loaded.problem_at(&["survey".into(), "units".into()], "no such unit", "here", Some("mend it"));
     let cell = loaded.problem_at(&loaded.option_path(3, "cell"), "too small", "for this cloud", None);
     let message = loaded.error(vec![units, cell]).to_string();
-    assert!(message.contains("every_option.yaml:5:10") && message.contains("every_option.yaml:24:35"), "{message}");
+    assert!(
+        message.contains("every_option.yaml:5:10") && message.contains("every_option.yaml:24:35"),
+        "{message}"
+    );
 }
 
 #[test]

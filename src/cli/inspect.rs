@@ -18,7 +18,8 @@ use crate::units::Unit;
 /// # Errors
 /// When a file cannot be read at all. What is wrong with a readable file is listed among its problems.
 pub fn inspect(paths: &[PathBuf], json: bool) -> Result<String, CloudError> {
-    let inspections: Vec<Inspection> = paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
+    let inspections: Vec<Inspection> =
+        paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
     if !json {
         return Ok(inspections.iter().map(Inspection::to_string).collect::<Vec<_>>().join("\n"));
     }

@@ -158,7 +158,11 @@ pub(super) fn of_compressed(
         if size > 0 {
             if entry.byte_count < smallest || size > entry.byte_count.saturating_mul(POINTS_PER_BYTE) {
                 return Err(wrong(
-                    format!("chunk {} is said to hold {size} points in {} bytes", index + 1, entry.byte_count),
+                    format!(
+                        "chunk {} is said to hold {size} points in {} bytes",
+                        index + 1,
+                        entry.byte_count
+                    ),
                     start,
                 ));
             }

@@ -56,7 +56,10 @@ pub(super) fn read(
         remedy: EXPORT_AGAIN,
     };
     let Some(record) = records.iter().find(|record| record.user == "laszip encoded") else {
-        return Err(wrong("the points are compressed, but the record that describes the compression is missing".into(), 104));
+        return Err(wrong(
+            "the points are compressed, but the record that describes the compression is missing".into(),
+            104,
+        ));
     };
     if records.iter().any(|record| record.user == "lascompatible") {
         notes.push(

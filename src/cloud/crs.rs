@@ -208,8 +208,7 @@ impl Crs {
         match keys.code(geokeys::VERTICAL_UNITS) {
             // OGC GeoTIFF 1.1, requirements class 16: a vertical unit has no size key, so it needs a code.
             Some(geokeys::USER_DEFINED) => crs.problems.push(
-                "the file states a user-defined vertical unit without its size (GeoTIFF key 4099)"
-                    .into(),
+                "the file states a user-defined vertical unit without its size (GeoTIFF key 4099)".into(),
             ),
             Some(unit) => crs.vertical_unit = StatedUnit::from_code(unit.into()),
             None => {}

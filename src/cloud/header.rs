@@ -318,10 +318,7 @@ fn read_header(source: &mut Source) -> Result<las::raw::Header, CloudError> {
         }
         if !(0.0..=LARGEST_OFFSET).contains(&offsets[axis].abs()) {
             return Err(wrong(
-                format!(
-                    "the offset of {name} is {:?}, which cannot give valid coordinates",
-                    offsets[axis]
-                ),
+                format!("the offset of {name} is {:?}, which cannot give valid coordinates", offsets[axis]),
                 place(155),
                 EXPORT_AGAIN,
             ));

@@ -148,7 +148,12 @@ impl OptionCheck<'_, '_> {
             self.at_least(key, length, zero, "expected 0 or more");
         }
         if ground.slope < 0.0 {
-            self.wrong("slope", &format!("is `{}`", ground.slope), "expected 0 or more (rise over run)", None);
+            self.wrong(
+                "slope",
+                &format!("is `{}`", ground.slope),
+                "expected 0 or more (rise over run)",
+                None,
+            );
         }
         let (window, cell) = (ground.window_max, ground.cell);
         let both_right = !["window_max", "cell"].iter().any(|key| self.notes.known(&self.path_to(key)));

@@ -56,12 +56,7 @@ fn group(limits: &AcceptLimits, summarise: &Summarise, path: &[Seg], notes: &mut
     let mut check = OptionCheck { path, notes };
     if limits.coverage.is_some() && by.iter().any(|by| *by != By::Return) {
         let help = Some("leave `group` out, or write `group: {return: 2}` for returns 1 and 2");
-        check.wrong(
-            key,
-            "does not fit `coverage`",
-            "coverage is counted by return only",
-            help,
-        );
+        check.wrong(key, "does not fit `coverage`", "coverage is counted by return only", help);
     } else if !in_results(&by, &summarise.by) {
         let names = |by: &[By]| by.iter().map(|by| format!("`{}`", by.word())).collect::<Vec<_>>().join(", ");
         let why = format!("names {}, which the results are not grouped by", names(&by));

@@ -99,7 +99,8 @@ pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let mut notes = Notes::new(text);
-    let Some((pipeline, files)) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty()) else {
+    let Some((pipeline, files)) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty())
+    else {
         return Err(notes.into_error(path));
     };
     let [survey_files, reference_files] = files;

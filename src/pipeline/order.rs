@@ -116,11 +116,7 @@ fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
             note(checkpoints, label, absent("ground", "before `checkpoints`"));
         }
         if find("compare").is_none() {
-            note(
-                checkpoints,
-                "only `compare` uses checkpoints",
-                absent("compare", "after `checkpoints`"),
-            );
+            note(checkpoints, "only `compare` uses checkpoints", absent("compare", "after `checkpoints`"));
         }
     }
     if let Some(compare) = find("compare")

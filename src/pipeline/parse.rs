@@ -52,8 +52,7 @@ pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
         return Some(document);
     }
     if notes.is_empty() {
-        let message =
-            if document.is_null() { "the file is empty" } else { "this is not a pipeline file" };
+        let message = if document.is_null() { "the file is empty" } else { "this is not a pipeline file" };
         let help = "the shortest useful file is `survey: {files: [flight/*.laz]}`".to_string();
         let label = "expected keys with values, beginning with `survey:`".to_string();
         notes.spot(0..text.lines().next().map_or(0, str::len), message.to_string(), label, Some(help));

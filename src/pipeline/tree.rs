@@ -219,7 +219,10 @@ fn explained(error: &str) -> Fault<'_> {
     }
     if has("more than one document") {
         let help = "remove the line `---`, or make two files";
-        return Fault { shown_at: ShownAt::Divider, ..spot("the file contains more than one pipeline", help) };
+        return Fault {
+            shown_at: ShownAt::Divider,
+            ..spot("the file contains more than one pipeline", help)
+        };
     }
     if has("mapping values are not allowed") {
         return spot(

@@ -16,8 +16,7 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
     }
     unit_problems(cloud).into_iter().for_each(&mut say);
     if cloud.synthetic_returns {
-        say("the header says that the return numbers are synthetic: results by return mean nothing"
-            .into());
+        say("the header says that the return numbers are synthetic: results by return mean nothing".into());
     }
     if found.invalid_returns > 0 {
         say(format!(
@@ -85,10 +84,7 @@ pub(super) fn find(cloud: &CloudFile, census: &Census, found: &Inspection) -> Ve
 fn unit_problems(cloud: &CloudFile) -> Vec<String> {
     let (horizontal, vertical) = (&cloud.crs.horizontal_unit, &cloud.crs.vertical_unit);
     if matches!(horizontal, StatedUnit::Degrees) {
-        return vec![
-            "x and y are in degrees: transform the cloud to a projected coordinate system"
-                .into(),
-        ];
+        return vec!["x and y are in degrees: transform the cloud to a projected coordinate system".into()];
     }
     if let StatedUnit::Other(stated) = horizontal {
         return vec![format!(

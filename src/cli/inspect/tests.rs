@@ -84,7 +84,10 @@ fn a_header_that_disagrees_with_its_points_is_reported() {
     assert!(problems_of(6, &[8, 0]).contains("return numbers are synthetic"));
     let offset = 227;
     let found = problems_of(offset + 14, &[0]);
-    assert!(found.contains("invalid return number (0, or above the number of returns): 1 point, left out"), "{found}");
+    assert!(
+        found.contains("invalid return number (0, or above the number of returns): 1 point, left out"),
+        "{found}"
+    );
 }
 
 #[test]
