@@ -156,7 +156,7 @@ fn a_disk_that_fills_up_while_tiles_are_worked_on_keeps_the_work() {
     let full = fs::write(&filler, vec![1; 60 << 20]).unwrap_err();
     assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
     let said = refused(&run.end(), 1);
-    assert!(said.contains("Make room on that disk") && said.contains("--resume"), "{said}");
+    assert!(said.contains("Free space on that disk") && said.contains("--resume"), "{said}");
     assert!(!out.exists());
     fs::remove_file(&filler).unwrap();
     let resumed = try_run(&pipeline, &out, &["--resume"]);

@@ -195,7 +195,7 @@ fn units_that_are_not_reliably_stated_are_asked_for() {
     for (name, problem, remedy) in cases {
         let said = refusal(folder.path(), &format!("survey: {{files: ['{}']}}\n", data(name)));
         assert!(said.contains(&format!("{name} {problem}")), "{said}");
-        assert!(said.contains("say it with `units:` beside `files:`") && said.contains(remedy), "{said}");
+        assert!(said.contains("state it with `units:` beside `files:`") && said.contains(remedy), "{said}");
         assert!(said.contains("pipeline.yaml:1:"), "{said}");
     }
 }
@@ -273,9 +273,9 @@ fn clouds_in_different_horizontal_systems_are_refused_and_both_are_named() {
         ] {
             assert!(said.contains(name), "{name}: {said}");
         }
-        assert!(said.contains("bring both into one horizontal system first"), "{said}");
+        assert!(said.contains("transform both to one horizontal system first"), "{said}");
     }
-    // Where one is silent, the run goes on and says so.
+    // Where one is silent, the run continues and says so.
     let text = "survey: {files: [survey.laz]}\nreference: {files: [silent.laz], units: m}\n";
     let output = echograde().arg("check").arg(write_pipeline(folder.path(), text)).output().unwrap();
     assert!(output.status.success(), "{}", describe(&output));

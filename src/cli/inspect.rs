@@ -1,13 +1,15 @@
 //! `echograde inspect`: what is in a cloud, return by return, and what is wrong with it.
 
-pub mod inspection;
+mod inspection;
 mod problems;
 mod text;
 
 use std::path::{Path, PathBuf};
 
+pub use crate::cli::inspect::inspection::Inspection;
+
 use crate::cli::inspect::inspection::{
-    ClassCount, CoordinateRange, DensityBasis, GpsSpan, Inspection, ReturnCount, Span, StripCount, Units,
+    ClassCount, CoordinateRange, DensityBasis, GpsSpan, ReturnCount, Span, StripCount, Units,
 };
 use crate::cloud::{Census, CloudError, CloudFile, GpsTimeType, MAX_RETURN, StatedUnit};
 use crate::units::Unit;

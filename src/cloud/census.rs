@@ -96,7 +96,7 @@ pub struct PointDensity {
 
 impl Census {
     /// Counts the points of `cloud`, whose x and y are in `horizontal` and z in `vertical` units. A damaged block
-    /// is recorded, and the count goes on.
+    /// is recorded, and the count continues.
     ///
     /// # Errors
     /// When the file can no longer be opened.

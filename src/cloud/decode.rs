@@ -27,7 +27,7 @@ const LEFT_OVER: u64 = 8;
 /// Raw records decoded at a time: few enough to stay in the fastest memory.
 const BATCH: usize = 256;
 
-/// Coordinates in micrometres from here on cannot be told apart to the micrometre.
+/// Coordinates in micrometres from here on cannot be distinguished to the micrometre.
 const FARTHEST: f64 = (1u64 << 52) as f64;
 
 /// Elevations above 200 km (in micrometres) are no elevations.

@@ -95,6 +95,11 @@ pub fn expected(schema: &Value) -> String {
         Some("boolean") => "`true` or `false`".to_string(),
         Some("string") => "text".to_string(),
         Some("array") if schema["maxItems"] == 2 => format!("a list of two: {}", expected(&schema["items"])),
+        Some("array")
+            if schema["items"]["type"] == "string" && schema["items"].get("x-expected").is_none() =>
+        {
+            "a list of text entries".to_string()
+        }
         Some("array") => format!("a list, each entry {}", expected(&schema["items"])),
         Some("object") => {
             let keys: Vec<_> = keys(schema).into_iter().map(|key| format!("`{key}`")).collect();
