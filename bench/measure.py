@@ -128,8 +128,8 @@ def size(path, manifest_path):
 
 def growth(path):
     print(
-        "| survey points | reference points | wall time, s | points/s | µs a point | peak memory, MiB"
-        " | the same in `manifest.json` | spill, MiB | spill, bytes a point | tile, m |"
+        "| survey points | reference points | wall time, s | points/s | µs per point | peak memory, MiB"
+        " | the same in `manifest.json` | spill, MiB | spill, bytes per point | tile, m |"
     )
     print("| ---: " * 10 + "|")
     for one in lines(path):

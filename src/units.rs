@@ -68,7 +68,7 @@ impl Unit {
         }
     }
 
-    /// The unit in words, for people.
+    /// The full name of the unit.
     pub const fn words(self) -> &'static str {
         match self {
             Unit::Metre => "metres",
@@ -148,12 +148,9 @@ impl Length {
                 _ => String::new(),
             };
             return Err(if symbol.is_empty() {
-                format!(
-                    "length `{}` has no unit: lengths carry one of mm, cm, m, ft, ftUS{hint}",
-                    text.trim()
-                )
+                format!("length `{}` has no unit: a length needs mm, cm, m, ft or ftUS{hint}", text.trim())
             } else {
-                format!("`{symbol}` is not a unit of length here: use mm, cm, m, ft or ftUS{hint}")
+                format!("`{symbol}` is not a unit of length: use mm, cm, m, ft or ftUS{hint}")
             });
         };
         Ok(Length { value, unit })
@@ -224,7 +221,7 @@ impl Angle {
         match split_quantity(text, "angle", "`20 deg`")? {
             (degrees, "deg") => Ok(Angle { degrees }),
             (_, "") => Err(format!("angle `{0}` has no unit: write `{0} deg`", text.trim())),
-            (_, other) => Err(format!("`{other}` is not a unit of angle here: use deg")),
+            (_, other) => Err(format!("`{other}` is not a unit of angle: use deg")),
         }
     }
 }

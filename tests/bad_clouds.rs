@@ -25,8 +25,8 @@ fn run(folder: &Path, name: &str, options: &str) -> Output {
 
 /// The error alone, without the folder that it happened in.
 fn error(output: &Output, folder: &Path) -> String {
-    let told = String::from_utf8_lossy(&output.stderr).replace(&format!("{}/", folder.display()), "");
-    told.lines().skip_while(|line| !line.starts_with("error")).collect::<Vec<_>>().join("\n")
+    let message = String::from_utf8_lossy(&output.stderr).replace(&format!("{}/", folder.display()), "");
+    message.lines().skip_while(|line| !line.starts_with("error")).collect::<Vec<_>>().join("\n")
 }
 
 fn broken() -> Vec<(&'static str, Vec<u8>)> {
@@ -80,8 +80,8 @@ fn broken() -> Vec<(&'static str, Vec<u8>)> {
 }
 
 #[test]
-fn each_is_told_by_file_place_and_remedy_and_nothing_is_left() {
-    let mut told = String::new();
+fn each_is_reported_with_file_place_and_remedy_and_nothing_is_left() {
+    let mut message = String::new();
     for (what, bytes) in broken() {
         let folder = TempDir::new().unwrap();
         fs::write(folder.path().join("strip.laz"), bytes).unwrap();
@@ -94,9 +94,9 @@ fn each_is_told_by_file_place_and_remedy_and_nothing_is_left() {
             fs::read_dir(folder.path()).unwrap().map(|entry| entry.unwrap().file_name()).collect();
         left.sort();
         assert_eq!(left, ["pipeline.yaml", "strip.laz"], "{what}");
-        told += &format!("{what}\n  {error}\n");
+        message += &format!("{what}\n  {error}\n");
     }
-    insta::assert_snapshot!(told);
+    insta::assert_snapshot!(message);
 }
 
 #[test]

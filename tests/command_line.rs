@@ -201,14 +201,14 @@ fn what_stands_in_the_run_folder_is_safe() {
 }
 
 #[test]
-fn check_tells_what_it_promises_and_writes_nothing() {
+fn check_shows_what_it_should_and_writes_nothing() {
     let (folder, file) = site();
     let before = listing(folder.path());
     let found = output(&["check", text(&file), "--memory", "300M", "--threads", "3"]);
     assert_eq!(found.status.code(), Some(0), "{}", describe(&found));
     let said = stdout(&found);
     for promised in [
-        "can be run; its results go to",
+        "can be run; results go to",
         "runs/pipeline",
         "survey: 1,200 points in 1 file(s)",
         "reference: 1,200 points in 1 file(s)",
@@ -217,7 +217,7 @@ fn check_tells_what_it_promises_and_writes_nothing() {
         "tiles of",
         "3 threads",
         "300 MiB allowed",
-        "disk while it works:",
+        "disk needed:",
         "do not both state their horizontal system",
         "pipeline as resolved",
         "dh_initial: 0.3 m",
@@ -271,11 +271,11 @@ fn the_schema_has_every_stage() {
 }
 
 #[test]
-fn stages_tells_every_option_with_its_default_and_its_source() {
+fn stages_lists_every_option_with_its_default_and_its_source() {
     // Lines are broken to fit the screen; words are compared.
     let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
     let all = plain(&stdout(&output(&["stages"])));
-    let mut told = 0;
+    let mut checked = 0;
     for (name, options) in stages(&schema()) {
         let chapter = output(&["stages", &name]);
         assert_eq!(chapter.status.code(), Some(0), "{}", describe(&chapter));
@@ -302,10 +302,10 @@ fn stages_tells_every_option_with_its_default_and_its_source() {
             assert!(entry.contains(&plain(description)), "{at}: {entry}");
             let source = schema["x-source"].as_str().unwrap_or_else(|| panic!("{at} names no source"));
             assert!(entry.contains(&format!("Source: {}", plain(source))), "{at}: {entry}");
-            told += 1;
+            checked += 1;
         }
     }
-    assert!(told >= 20, "{told}");
+    assert!(checked >= 20, "{checked}");
 }
 
 /// Runs a command whose standard output nobody reads any more.

@@ -44,18 +44,18 @@ fn refused(file: &Path, options: &[&str]) -> String {
     assert!(!output.status.success(), "{}", describe(&output));
     let folder = file.parent().unwrap();
     assert!(!folder.join("out").exists() && !folder.join("out.unfinished").exists(), "{}", describe(&output));
-    let told = String::from_utf8_lossy(&output.stderr).to_string();
-    told.lines().skip_while(|line| !line.starts_with("error")).collect::<Vec<_>>().join("\n")
+    let message = String::from_utf8_lossy(&output.stderr).to_string();
+    message.lines().skip_while(|line| !line.starts_with("error")).collect::<Vec<_>>().join("\n")
 }
 
 #[test]
 fn a_tile_too_full_for_memory_is_refused_with_a_tile_size_that_works() {
     let folder = TempDir::new().unwrap();
     fs::write(folder.path().join("strip.las"), crowd(400_000, 90.0)).unwrap();
-    let told = refused(&pipeline(folder.path(), "", ""), &["--memory", "40M", "--threads", "1"]);
-    assert!(told.contains("error: the tile at x 1000 m, y -2000 m, "), "{told}");
+    let message = refused(&pipeline(folder.path(), "", ""), &["--memory", "40M", "--threads", "1"]);
+    assert!(message.contains("error: the tile at x 1000 m, y -2000 m, "), "{message}");
     let (_, remedy) =
-        told.split_once("Allow more with --memory, or set smaller tiles: `read: {").expect(&told);
+        message.split_once("Allow more with --memory, or set smaller tiles: `read: {").expect(&message);
     let (option, _) = remedy.split_once('}').unwrap();
     let small = run(&pipeline(folder.path(), option, ""), &["--memory", "40M", "--threads", "1"]);
     // A tile beyond a worker's share is worked on alone; the results are the same.
@@ -75,14 +75,17 @@ fn points_strewn_by_a_wrong_scale_factor_do_not_flood_the_disk() {
         las = with(&las, at, &1f64.to_le_bytes());
     }
     fs::write(folder.path().join("strip.las"), las).unwrap();
-    let told = refused(&pipeline(folder.path(), "tile: 100 m", ""), &[]);
+    let message = refused(&pipeline(folder.path(), "tile: 100 m", ""), &[]);
     assert!(
-        told.contains("the points of the survey lie scattered over ") && told.contains("scale factor"),
-        "{told}"
+        message.contains("the points of the survey lie scattered over ") && message.contains("scale factor"),
+        "{message}"
     );
     let options = ["--memory", "8M", "--threads", "1"];
-    let told = refused(&pipeline(folder.path(), "tile: 2 m", "window_max: 2 m"), &options);
-    assert!(told.contains("scattered over so many tiles") && told.contains("scale factor"), "{told}");
+    let message = refused(&pipeline(folder.path(), "tile: 2 m", "window_max: 2 m"), &options);
+    assert!(
+        message.contains("scattered over so many tiles") && message.contains("scale factor"),
+        "{message}"
+    );
 }
 
 #[test]
@@ -90,17 +93,17 @@ fn options_that_no_memory_could_serve_are_refused_before_reading() {
     let folder = TempDir::new().unwrap();
     fs::write(folder.path().join("strip.las"), crowd(100, 10.0)).unwrap();
     fs::write(folder.path().join("reference.las"), crowd(100, 10.0)).unwrap();
-    let told = refused(&pipeline(folder.path(), "tile: 5000 m", ""), &[]);
-    assert!(told.contains("2,000 m is the most"), "{told}");
-    let told = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
-    assert!(told.contains("100000 cells of 1 mm"), "{told}");
-    let told = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
-    assert!(told.contains("cells of the ground surface"), "{told}");
+    let message = refused(&pipeline(folder.path(), "tile: 5000 m", ""), &[]);
+    assert!(message.contains("2,000 m is the most"), "{message}");
+    let message = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
+    assert!(message.contains("100000 cells of 1 mm"), "{message}");
+    let message = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
+    assert!(message.contains("cells of the ground surface"), "{message}");
     let file = pipeline(folder.path(), "tile: 10 m", "");
     let text = fs::read_to_string(&file).unwrap();
     let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");
     fs::write(&file, text.replace("  - summ", "  - checkpoints: {}\n  - compare: {within: 90 m}\n  - summ"))
         .unwrap();
-    let told = refused(&file, &[]);
-    assert!(told.contains("too small for the 9"), "{told}");
+    let message = refused(&file, &[]);
+    assert!(message.contains("too small for the 9"), "{message}");
 }

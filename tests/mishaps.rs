@@ -69,15 +69,13 @@ impl TileStage for Panics {
 }
 
 #[test]
-fn a_panic_in_a_worker_is_told_with_what_was_being_done() {
+fn a_panic_in_a_worker_is_reported_with_what_was_being_done() {
     let (folder, pipeline) = place();
     let out = folder.path().join("out");
     let mut job = job(&pipeline);
     job.chain.tiles.push(Box::new(Panics));
     let error = run(job, &out, Claim::default(), &Watch::default()).unwrap_err().to_string();
-    for part in
-        ["the program made a mistake while working on the tile at x ", "this is on purpose", "mishaps.rs:"]
-    {
+    for part in ["internal error while working on the tile at x ", "this is on purpose", "mishaps.rs:"] {
         assert!(error.contains(part), "{error}");
     }
     assert!(!out.exists());
@@ -85,7 +83,7 @@ fn a_panic_in_a_worker_is_told_with_what_was_being_done() {
 
 #[cfg(unix)]
 #[test]
-fn a_disk_that_takes_no_more_is_told_with_the_remedy_and_nothing_is_left() {
+fn a_disk_that_takes_no_more_is_reported_with_the_remedy_and_nothing_is_left() {
     let (folder, pipeline) = place();
     // A file may not grow beyond a megabyte, and the shell lets the program hear of it as an error.
     let output = std::process::Command::new("sh")
@@ -142,7 +140,7 @@ fn a_run_that_the_disk_cannot_hold_does_not_start() {
     let Some(disk) = SmallDisk::new("8m") else { return };
     let out = disk.0.path().join("out");
     let said = refused(&try_run(&pipeline, &out, &[]), 1);
-    assert!(said.contains("the run needs about 24 MiB on this disk while it works, but"), "{said}");
+    assert!(said.contains("the run needs about 24 MiB of working space on this disk, but"), "{said}");
     assert_eq!(names(disk.0.path()), [""; 0]);
 }
 
@@ -160,7 +158,7 @@ fn a_disk_that_fills_up_while_tiles_are_worked_on_keeps_the_work() {
     let full = fs::write(&filler, vec![1; 60 << 20]).unwrap_err();
     assert_eq!(full.kind(), std::io::ErrorKind::StorageFull);
     let said = refused(&run.end(), 1);
-    assert!(said.contains("Make room on that disk") && said.contains("--resume"), "{said}");
+    assert!(said.contains("Free space on that disk") && said.contains("--resume"), "{said}");
     assert!(!out.exists());
     fs::remove_file(&filler).unwrap();
     let resumed = try_run(&pipeline, &out, &["--resume"]);

@@ -51,7 +51,7 @@ fn one_failure_does_not_stop_the_rest_and_the_table_says_which() {
     assert!(text.contains("By return"), "{text}");
     let said = String::from_utf8_lossy(&output.stderr);
     assert!(said.contains("broken.laz") && said.contains("furlong"), "{said}");
-    // A mistake in a file is told before anything is run.
+    // What is wrong with a file is reported before anything is run.
     assert!(said.find("furlong") < said.find("run 1 of 4"), "{said}");
     for name in ["good", "again"] {
         assert!(out.join(name).join("summary.json").exists());
@@ -129,8 +129,8 @@ fn the_log_and_the_manifest_tell_what_was_done_and_where_the_time_went() {
 
     let manifest = manifest(&out);
     let seconds = manifest["seconds"].as_array().unwrap();
-    let told: Vec<&str> = seconds.iter().map(|step| step["step"].as_str().unwrap()).collect();
-    assert_eq!(told[..6], steps);
+    let named: Vec<&str> = seconds.iter().map(|step| step["step"].as_str().unwrap()).collect();
+    assert_eq!(named[..6], steps);
     let sum: f64 = seconds.iter().map(|step| step["seconds"].as_f64().unwrap()).sum();
     let all = manifest["seconds_in_all"].as_f64().unwrap();
     assert!(sum <= all && sum > 0.9 * all, "{sum} of {all}");
@@ -151,5 +151,5 @@ fn check_says_how_much_disk_and_about_how_long() {
     assert_eq!(checked["disk_needed"], 18 * (498_702 + 1_101_901));
     assert!(checked["disk_free"].as_u64() > Some(0) && checked["rough_seconds"].as_f64() > Some(0.0));
     let text = check(&[]);
-    assert!(text.contains("disk while it works: 28 MiB, ") && text.contains("time: roughly "), "{text}");
+    assert!(text.contains("disk needed: 28 MiB, ") && text.contains("time: roughly "), "{text}");
 }

@@ -42,17 +42,17 @@ fn every_wrong_file_is_explained() {
 #[test]
 fn no_message_speaks_of_the_program_s_own_types() {
     for file in files("wrong") {
-        let told = load(&file).unwrap_err().to_string();
+        let message = load(&file).unwrap_err().to_string();
         for word in
             ["struct", "enum", "invalid type", "u64", "f64", "sequence", "variant", "field", "line 1 column"]
         {
-            assert!(!told.contains(word), "`{word}` in:\n{told}");
+            assert!(!message.contains(word), "`{word}` in:\n{message}");
         }
     }
 }
 
 #[test]
-fn ten_problems_are_told_at_once_each_in_its_place() {
+fn ten_problems_are_reported_at_once_each_in_its_place() {
     let error = wrong("ten_problems.yaml");
     let places: Vec<_> =
         error.problems.iter().map(|problem| error.line_and_column(problem).unwrap()).collect();
@@ -69,12 +69,15 @@ fn columns_count_letters_not_bytes() {
 
 #[test]
 fn a_file_that_is_no_text_is_named_without_a_place() {
-    let told = load(Path::new("tests/data/simple.las")).unwrap_err().to_string();
-    assert!(told.contains("this is a point file") && told.contains("tests/data/simple.las"), "{told}");
-    let told = load(Path::new("tests/data")).unwrap_err().to_string();
-    assert!(told.contains("this is a folder"), "{told}");
-    let told = load(Path::new("tests/none.yaml")).unwrap_err().to_string();
-    assert!(told.contains("cannot be read"), "{told}");
+    let message = load(Path::new("tests/data/simple.las")).unwrap_err().to_string();
+    assert!(
+        message.contains("this is a point file") && message.contains("tests/data/simple.las"),
+        "{message}"
+    );
+    let message = load(Path::new("tests/data")).unwrap_err().to_string();
+    assert!(message.contains("this is a folder"), "{message}");
+    let message = load(Path::new("tests/none.yaml")).unwrap_err().to_string();
+    assert!(message.contains("cannot be read"), "{message}");
 }
 
 #[test]
@@ -172,8 +175,11 @@ fn a_later_check_can_point_into_the_file() {
     let units =
         loaded.problem_at(&["survey".into(), "units".into()], "no such unit", "here", Some("mend it"));
     let cell = loaded.problem_at(&loaded.option_path(3, "cell"), "too small", "for this cloud", None);
-    let told = loaded.error(vec![units, cell]).to_string();
-    assert!(told.contains("every_option.yaml:5:10") && told.contains("every_option.yaml:24:35"), "{told}");
+    let message = loaded.error(vec![units, cell]).to_string();
+    assert!(
+        message.contains("every_option.yaml:5:10") && message.contains("every_option.yaml:24:35"),
+        "{message}"
+    );
 }
 
 #[test]

@@ -184,18 +184,18 @@ fn clouds_of_others_are_read_with_their_counts_units_and_systems() {
 }
 
 #[test]
-fn units_that_are_not_safely_stated_are_asked_for() {
+fn units_that_are_not_reliably_stated_are_asked_for() {
     let folder = TempDir::new().unwrap();
     let cases = [
         ("simple.las", "does not state its horizontal unit", "`units: {horizontal: ft}`"),
         ("simple.las", "does not state its vertical unit", "`units: {vertical: ft}`"),
         ("autzen_trim.laz", "does not state its vertical unit", "`units: {vertical: ft}`"),
-        ("1_4_w_evlr.laz", "contradicts itself about its vertical unit", "`units: {vertical: ft}`"),
+        ("1_4_w_evlr.laz", "has a contradictory vertical unit", "`units: {vertical: ft}`"),
     ];
     for (name, problem, remedy) in cases {
         let said = refusal(folder.path(), &format!("survey: {{files: ['{}']}}\n", data(name)));
         assert!(said.contains(&format!("{name} {problem}")), "{said}");
-        assert!(said.contains("say it with `units:` beside `files:`") && said.contains(remedy), "{said}");
+        assert!(said.contains("state it with `units:` beside `files:`") && said.contains(remedy), "{said}");
         assert!(said.contains("pipeline.yaml:1:"), "{said}");
     }
 }
@@ -273,9 +273,9 @@ fn clouds_in_different_horizontal_systems_are_refused_and_both_are_named() {
         ] {
             assert!(said.contains(name), "{name}: {said}");
         }
-        assert!(said.contains("bring both into one horizontal system first"), "{said}");
+        assert!(said.contains("transform both to one horizontal system first"), "{said}");
     }
-    // Where one is silent, the run goes on and says so.
+    // Where one is silent, the run continues and says so.
     let text = "survey: {files: [survey.laz]}\nreference: {files: [silent.laz], units: m}\n";
     let output = echograde().arg("check").arg(write_pipeline(folder.path(), text)).output().unwrap();
     assert!(output.status.success(), "{}", describe(&output));

@@ -1,4 +1,4 @@
-//! `echograde check`: all that can be known of a run without reading points.
+//! `echograde check`: all that can be known about a run without reading points.
 
 use std::fmt::Write as _;
 use std::path::Path;
@@ -14,7 +14,7 @@ use crate::pipeline::resolved::resolved_yaml;
 use crate::results::format::thousands;
 use crate::units::Unit;
 
-/// What is known of a run before it reads points.
+/// What is known about a run before it reads points.
 #[derive(Serialize)]
 struct Checked {
     pipeline: String,
@@ -107,7 +107,7 @@ fn cloud(job: &CloudJob) -> CheckedCloud {
 }
 
 fn text(checked: &Checked) -> String {
-    let mut text = format!("{} can be run; its results go to {}\n", checked.pipeline, checked.output);
+    let mut text = format!("{} can be run; results go to {}\n", checked.pipeline, checked.output);
     for (name, cloud) in [("survey", Some(&checked.survey)), ("reference", checked.reference.as_ref())] {
         let Some(cloud) = cloud else { continue };
         let _ =
@@ -127,8 +127,8 @@ fn text(checked: &Checked) -> String {
     let mib = |bytes: u64| thousands(bytes.div_ceil(1 << 20));
     let _ = writeln!(
         text,
-        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed\ndisk while it works: {} MiB, {}\ntime: \
-         roughly {}; machines and clouds differ, and the run itself tells better once it is under way",
+        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed\ndisk needed: {} MiB, {}\ntime: \
+         roughly {}; the run gives a better estimate once it is under way",
         checked.report_units.words(),
         checked.tile_edge_m,
         thousands(checked.tiles_about),
@@ -137,11 +137,11 @@ fn text(checked: &Checked) -> String {
         mib(checked.memory_allowed),
         mib(checked.disk_needed),
         match checked.disk_free {
-            None => "free there: not known".to_string(),
+            None => "free space unknown".to_string(),
             Some(free) if free < checked.disk_needed => {
-                format!("but {} MiB are free there: `run` will refuse to start", thousands(free >> 20))
+                format!("but only {} MiB free: `run` will refuse to start", thousands(free >> 20))
             }
-            Some(free) => format!("{} MiB free there", thousands(free >> 20)),
+            Some(free) => format!("{} MiB free", thousands(free >> 20)),
         },
         if checked.rough_seconds < 10.0 {
             "a few seconds".to_string()

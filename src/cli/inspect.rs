@@ -1,12 +1,16 @@
 //! `echograde inspect`: what is in a cloud, return by return, and what is wrong with it.
 
+mod inspection;
 mod problems;
 mod text;
 
 use std::path::{Path, PathBuf};
 
-use serde::Serialize;
+pub use crate::cli::inspect::inspection::Inspection;
 
+use crate::cli::inspect::inspection::{
+    ClassCount, CoordinateRange, DensityBasis, GpsSpan, ReturnCount, Span, StripCount, Units,
+};
 use crate::cloud::{Census, CloudError, GpsTimeType, LasFile, MAX_RETURN, Source, StatedUnit};
 use crate::units::Unit;
 
@@ -14,169 +18,18 @@ use crate::units::Unit;
 /// several.
 ///
 /// # Errors
-/// When a file cannot be read at all. What is wrong with a readable file stands among its problems.
+/// When a file cannot be read at all. What is wrong with a readable file is listed among its problems.
 pub fn inspect(paths: &[PathBuf], json: bool) -> Result<String, CloudError> {
-    let found: Vec<Inspection> = paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
+    let inspections: Vec<Inspection> =
+        paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
     if !json {
-        return Ok(found.iter().map(Inspection::to_string).collect::<Vec<_>>().join("\n"));
+        return Ok(inspections.iter().map(Inspection::to_string).collect::<Vec<_>>().join("\n"));
     }
-    let text = match found.as_slice() {
+    let text = match inspections.as_slice() {
         [one] => serde_json::to_string_pretty(one),
         all => serde_json::to_string_pretty(all),
     };
-    Ok(text.expect("numbers and texts always make JSON") + "\n")
-}
-
-/// What is in a cloud. Coordinates in the file's own units.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Inspection {
-    /// The file as it was named.
-    pub file: String,
-    /// Its size in bytes.
-    pub bytes: u64,
-    /// LAS version, such as `1.4`.
-    pub version: String,
-    /// Point format, 0 to 10.
-    pub format: u8,
-    /// Whether the points are compressed.
-    pub compressed: bool,
-    /// Day on which the file was made.
-    pub created: Option<String>,
-    /// Program that wrote the file.
-    pub software: String,
-    /// Points that were found.
-    pub points: u64,
-    /// Points that the header promises.
-    pub points_stated: u64,
-    /// Points of each return, from 1 to the highest there is; valid return numbers only.
-    pub returns: Vec<ReturnCount>,
-    /// First returns.
-    pub first: u64,
-    /// Last returns.
-    pub last: u64,
-    /// Only returns of their pulse.
-    pub single: u64,
-    /// Points whose return number does not lie between 1 and the number of returns.
-    pub invalid_returns: u64,
-    /// Points for each square metre of covered ground, withheld points and noise left out. Nothing where the
-    /// horizontal unit is not safely stated.
-    pub density_per_m2: Option<f64>,
-    /// First returns for each square metre of covered ground.
-    pub first_returns_per_m2: Option<f64>,
-    /// Points for each square foot, where the horizontal unit is a foot.
-    pub density_per_ft2: Option<f64>,
-    /// Points for each square of the file's unit, where that unit is not safely stated.
-    pub density_per_square_unit: Option<f64>,
-    /// How the density was measured.
-    pub density_basis: Option<DensityBasis>,
-    /// Units, where safely stated.
-    pub units: Units,
-    /// The coordinate system in words.
-    pub crs: Option<String>,
-    /// Points of each strip (point source ID).
-    pub strips: Vec<StripCount>,
-    /// Points of each class.
-    pub classes: Vec<ClassCount>,
-    /// Least and greatest scan angle in degrees.
-    pub scan_angle_deg: Option<Span>,
-    /// First and last GPS time in seconds.
-    pub gps_time: Option<GpsSpan>,
-    /// Least and greatest coordinates, as the header states them.
-    pub bounds_stated: Bounds,
-    /// Least and greatest coordinates of the points.
-    pub bounds: Option<Bounds>,
-    /// Points that the file says are not to be used.
-    pub withheld: u64,
-    /// Points of the classes 7 (low point) and 18 (high noise).
-    pub noise: u64,
-    /// Points that equal an earlier one in place, time and return number.
-    pub duplicates: u64,
-    /// What is wrong with the file, and what to do.
-    pub problems: Vec<String>,
-}
-
-/// Points of one return.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct ReturnCount {
-    /// Return number.
-    pub r#return: usize,
-    /// Points.
-    pub points: u64,
-    /// Share of all points, 0 to 1.
-    pub share: f64,
-}
-
-/// How the density was measured.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct DensityBasis {
-    /// Side of the cells, in metres or, where the unit is not safely stated, in the file's unit.
-    pub cell: i64,
-    /// Area of the cells that hold a point, in the same unit, squared.
-    pub area: f64,
-}
-
-/// Units of a cloud: the symbol where safely stated, and in words in any case.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Units {
-    /// Unit of x and y.
-    pub horizontal: Option<Unit>,
-    /// Unit of z.
-    pub vertical: Option<Unit>,
-    /// What the file states of x and y.
-    pub horizontal_stated: String,
-    /// What the file states of z.
-    pub vertical_stated: String,
-}
-
-/// Points of one strip.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct StripCount {
-    /// Point source ID.
-    pub strip: usize,
-    /// Points.
-    pub points: u64,
-}
-
-/// Points of one class.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct ClassCount {
-    /// Class code.
-    pub class: usize,
-    /// Its name in LAS 1.4.
-    pub name: &'static str,
-    /// Points.
-    pub points: u64,
-    /// Share of all points, 0 to 1.
-    pub share: f64,
-}
-
-/// Least and greatest value.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Span {
-    /// Least.
-    pub min: f64,
-    /// Greatest.
-    pub max: f64,
-}
-
-/// First and last GPS time.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct GpsSpan {
-    /// First, in seconds.
-    pub first: f64,
-    /// Last, in seconds.
-    pub last: f64,
-    /// What they count from: `week` (GPS week) or `adjusted` (GPS epoch, less 1e9).
-    pub counted_from: &'static str,
-}
-
-/// Least and greatest x, y and z in the file's own units.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Bounds {
-    /// Least x, y and z; null where the header holds no number.
-    pub min: [f64; 3],
-    /// Greatest x, y and z.
-    pub max: [f64; 3],
+    Ok(text.expect("numbers and text always make JSON") + "\n")
 }
 
 impl Inspection {
@@ -187,7 +40,7 @@ impl Inspection {
     pub fn of(path: &Path) -> Result<Inspection, CloudError> {
         let source = Source::Las(LasFile::open(path)?);
         let Source::Las(cloud) = &source;
-        // Where a unit is not safely stated, numbers stay in the file's own unit: taken for metres, they come
+        // Where a unit is not reliably stated, numbers stay in the file's own unit: treated as metres, they come
         // back as they were.
         let horizontal = cloud.crs.horizontal_unit.unit();
         let vertical = cloud.crs.vertical_unit.unit();
@@ -208,7 +61,7 @@ impl Inspection {
                 let power = 10f64.powi(text::decimals(cloud.scale[axis]) as i32 + 2);
                 (units[axis].from_micrometres(micrometres as f64) * power).round() / power
             };
-            Bounds {
+            CoordinateRange {
                 min: [0, 1, 2].map(|axis| value(axis, census.bounds[axis].0)),
                 max: [0, 1, 2].map(|axis| value(axis, census.bounds[axis].1)),
             }
@@ -245,9 +98,9 @@ impl Inspection {
                 horizontal_stated: cloud.crs.horizontal_unit.to_string(),
                 vertical_stated: cloud.crs.vertical_unit.to_string(),
             },
-            crs: Some(cloud.crs.describe()).filter(|words| words != "not stated"),
-            strips: found(&census.strips).map(|(strip, points)| StripCount { strip, points }).collect(),
-            classes: found(&census.classes)
+            crs: Some(cloud.crs.describe()).filter(|text| text != "not stated"),
+            strips: occupied(&census.strips).map(|(strip, points)| StripCount { strip, points }).collect(),
+            classes: occupied(&census.classes)
                 .map(|(class, points)| ClassCount {
                     class,
                     name: class_name(class, cloud.format),
@@ -265,7 +118,7 @@ impl Inspection {
                     GpsTimeType::AdjustedStandard => "adjusted",
                 },
             }),
-            bounds_stated: Bounds { min: cloud.stated_min, max: cloud.stated_max },
+            bounds_stated: CoordinateRange { min: cloud.stated_min, max: cloud.stated_max },
             bounds,
             withheld: census.withheld,
             noise: census.classes[7] + census.classes[18],
@@ -277,8 +130,8 @@ impl Inspection {
     }
 }
 
-/// The places of an array of counts that are not empty.
-fn found(counts: &[u64]) -> impl Iterator<Item = (usize, u64)> {
+/// The counts of an array that are not zero, each with its index.
+fn occupied(counts: &[u64]) -> impl Iterator<Item = (usize, u64)> {
     counts.iter().copied().enumerate().filter(|(_, count)| *count > 0)
 }
 
@@ -316,7 +169,7 @@ fn class_name(class: usize, format: u8) -> &'static str {
         21 => "snow",
         22 => "temporal exclusion",
         23..=63 => "reserved",
-        _ => "the user's own",
+        _ => "user defined",
     }
 }
 

@@ -33,19 +33,19 @@ struct Arguments {
 
 #[derive(Subcommand)]
 enum Command {
-    /// Do the work that pipeline files describe, one after the other, and write their run folders.
+    /// Run pipeline files, one after the other, and write their run folders.
     Run {
         /// The pipeline file, or several: one that fails does not stop the rest.
         #[arg(required = true, value_name = "FILE")]
         files: Vec<PathBuf>,
-        /// The run folder, in place of the one that the file names; with several files, a folder for run folders
-        /// named after the files.
+        /// The run folder, instead of the one that the file names; with several files, the folder for their run
+        /// folders, each named after its file.
         #[arg(long, value_name = "DIR")]
         out: Option<PathBuf>,
-        /// Go on with an interrupted run in the same folder, from its finished tiles; begin where there is none.
+        /// Continue an interrupted run in the same folder from its finished tiles; where there is none, start one.
         #[arg(long)]
         resume: bool,
-        /// Replace the results of an earlier run in the same folder, or start an interrupted one anew.
+        /// Replace the results of an earlier run in the same folder, or restart an interrupted one.
         #[arg(long)]
         replace: bool,
         /// Print summary.json instead of the table.
@@ -75,7 +75,7 @@ enum Command {
     },
     /// List the stages with their options, defaults, units and sources.
     Stages {
-        /// One stage by its name, or `pipeline` for the keys outside the list of stages; all when left out.
+        /// The name of one stage, or `pipeline` for the other keys of the file; without it, all stages.
         name: Option<String>,
     },
     /// Print the JSON Schema of the pipeline file, for editors.
@@ -84,10 +84,10 @@ enum Command {
 
 #[derive(Args, Clone, Copy)]
 struct ResourcesArguments {
-    /// Workers; one for each processor unless given.
+    /// Worker threads; by default one per processor.
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
     threads: Option<u16>,
-    /// Memory to stay within, such as 512M or 4G.
+    /// Memory limit, such as 512M or 4G.
     #[arg(long, value_name = "SIZE", value_parser = parse_size)]
     memory: Option<u64>,
 }
@@ -117,8 +117,8 @@ pub enum CliError {
     /// The command line is wrong.
     #[error("{0}")]
     Usage(String),
-    /// The system does not tell when it asks the program to stop.
-    #[error("signals cannot be taken note of: {0}")]
+    /// The program cannot learn when it is asked to stop.
+    #[error("the program cannot listen for Ctrl-C and other signals: {0}")]
     Signals(std::io::Error),
     /// Standard output cannot be written.
     #[error("standard output: {0}")]

@@ -31,7 +31,7 @@ enum Outcome {
         summary: Value,
         code: u8,
     },
-    /// By an earlier command that this one goes on with.
+    /// By an earlier command that this one continues.
     DoneBefore {
         folder: PathBuf,
         summary: Value,
@@ -45,7 +45,7 @@ enum Outcome {
 }
 
 impl Outcome {
-    fn word(&self) -> &'static str {
+    fn name(&self) -> &'static str {
         match self {
             Outcome::Done { code: NOT_ACCEPTED, .. } | Outcome::DoneBefore { code: NOT_ACCEPTED, .. } => {
                 "limits not met"
@@ -65,7 +65,7 @@ impl Outcome {
 /// Where two files would share a run folder. What is wrong with one file is shown, and does not stop the rest.
 pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order, watch: &Watch) -> Result<u8, CliError> {
     let outs = run_folders(files, out)?;
-    // Mistakes in the files are told before hours of work, not after.
+    // What is wrong with the files is reported before hours of work, not after.
     let checked: Vec<Option<CliError>> =
         files.iter().map(|file| load(file).err().map(CliError::from)).collect();
     checked.iter().flatten().for_each(show);
@@ -93,8 +93,8 @@ pub fn run_all(files: &[PathBuf], out: Option<&Path>, order: Order, watch: &Watc
     Ok(exit_code(&rows))
 }
 
-/// The results of an earlier command that this one goes on with, where they are of the same file and inputs. Anything
-/// else is left to the run itself to tell.
+/// The results of an earlier command that this one continues, where they are of the same file and inputs. Anything
+/// else the run itself reports.
 fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Option<Outcome> {
     if !order.claim.resume || order.claim.replace {
         return None;
@@ -111,7 +111,7 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch)
     if serde_json::to_value(hash_inputs(&job, watch).ok()?).ok()? != manifest["inputs"] {
         return None;
     }
-    watch.info(&format!("{} was done before: its results are in {}", file.display(), folder.display()));
+    watch.info(&format!("{} is already done: its results are in {}", file.display(), folder.display()));
     let accepted = summary["accept"].as_array()?.iter().all(|limit| limit["verdict"] == "met");
     let code = if accepted { 0 } else { NOT_ACCEPTED };
     let summary = if order.json { summary } else { Value::Null };
@@ -150,7 +150,7 @@ fn run_folders(files: &[PathBuf], out: Option<&Path>) -> Result<Vec<Option<PathB
             let folder = out.join(file.file_stem().unwrap_or(file.as_os_str()));
             match seen.insert(folder.clone(), file) {
                 Some(other) => Err(CliError::Usage(format!(
-                    "{} and {} would share the run folder {}; leave --out away, or rename one",
+                    "{} and {} would share the run folder {}; leave out --out, or rename one",
                     other.display(),
                     file.display(),
                     folder.display()
@@ -184,7 +184,7 @@ fn table(rows: &[Row]) -> String {
                 };
                 [
                     row.file.display().to_string(),
-                    row.outcome.word().to_string(),
+                    row.outcome.name().to_string(),
                     duration(row.seconds),
                     folder,
                 ]
@@ -206,7 +206,7 @@ fn table(rows: &[Row]) -> String {
 fn as_json(row: &Row) -> Value {
     let mut value = json!({
         "pipeline": row.file.display().to_string(),
-        "outcome": row.outcome.word(),
+        "outcome": row.outcome.name(),
         "seconds": row.seconds,
     });
     match &row.outcome {

@@ -29,7 +29,7 @@ pub fn stages(name: Option<&str>) -> Result<String, String> {
         Some(name) => match stage_options(&schema, name) {
             Some(options) => Ok(chapter(name, options)),
             None => Err(format!(
-                "there is no stage `{name}`; the stages are {}, and `{OTHER_KEYS}` explains the other keys of the file",
+                "there is no stage `{name}`; the stages are {}; `{OTHER_KEYS}` lists the other keys of the file",
                 known.join(", ")
             )),
         },
@@ -75,7 +75,7 @@ fn description(schema: &Value) -> &str {
     schema["description"].as_str().unwrap_or("")
 }
 
-/// The default of an option in words.
+/// The default of an option as text.
 fn default(option: &Value) -> String {
     let plain = |value: &Value| value.as_str().map_or(value.to_string(), str::to_string);
     match (option["x-default"].as_str(), option.get("default")) {
@@ -111,7 +111,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn every_stage_tells_its_options_with_default_value_and_source() {
+    fn every_stage_lists_its_options_with_default_value_and_source() {
         let ground = stages(Some("ground")).unwrap();
         assert!(ground.contains("  dh_initial (default: 0.3 m)\n"), "{ground}");
         assert!(ground.contains("Value: a length with its unit"), "{ground}");

@@ -61,7 +61,7 @@ impl Buckets {
 }
 
 /// The width of a bucket, by which coordinates are divided through multiplying: exact below 2^31. Source: Granlund and
-/// Montgomery 1994, Division by invariant integers using multiplication, theorem 4.2 (from memory).
+/// Montgomery 1994, Division by invariant integers using multiplication, theorem 4.2 (citation not verified).
 #[derive(Clone, Copy, Default)]
 struct Width {
     inverse: u64,

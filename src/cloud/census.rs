@@ -38,9 +38,9 @@ pub struct Census {
     pub classes: [u64; 256],
     /// Points by point source ID, 65,536 of them.
     pub strips: Vec<u64>,
-    /// Points that the file says are not to be used.
+    /// Points flagged withheld.
     pub withheld: u64,
-    /// Points whose coordinates are out of range, left out of all that needs a place.
+    /// Points whose coordinates are out of range, left out of all that needs a position.
     pub out_of_range: u64,
     /// Least and greatest x, y and z in micrometres; least above greatest where there is none.
     pub bounds: [(Micrometres, Micrometres); 3],
@@ -80,12 +80,12 @@ impl Default for Census {
     }
 }
 
-/// Points for each unit of area, and how they were counted.
+/// Points per unit of area, and how they were counted.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Density {
-    /// Usable points for each square metre.
+pub struct PointDensity {
+    /// Usable points per square metre.
     pub points: f64,
-    /// Usable first returns for each square metre.
+    /// Usable first returns per square metre.
     pub first_returns: f64,
     /// Area of the occupied cells in square metres.
     pub area: f64,
@@ -95,7 +95,7 @@ pub struct Density {
 
 impl Census {
     /// Counts the points of `source`, whose x and y are in `horizontal` and z in `vertical` units. A damaged block
-    /// is recorded, and the count goes on.
+    /// is recorded, and the count continues.
     ///
     /// # Errors
     /// When the file can no longer be opened.
@@ -256,7 +256,7 @@ impl Census {
     /// The density over the cells that hold a point, not over the rectangle around the cloud. The cells are the
     /// smallest of 1, 2, 4, … 64 m whose occupied ones hold 8 points on the average. Nothing where no point is
     /// usable.
-    pub fn density(&self) -> Option<Density> {
+    pub fn density(&self) -> Option<PointDensity> {
         let mut side = 1;
         let mut words = self.cells.clone();
         loop {
@@ -266,7 +266,7 @@ impl Census {
             }
             if self.usable >= CELL_POINTS * cells || side >= WIDEST {
                 let area = (cells as i64 * side * side) as f64;
-                return Some(Density {
+                return Some(PointDensity {
                     points: self.usable as f64 / area,
                     first_returns: self.usable_first as f64 / area,
                     area,
@@ -389,12 +389,12 @@ mod tests {
             }
         }
         let found = census(raw.clone()).density().unwrap();
-        assert_eq!(found, Density { points: 16.0, first_returns: 16.0, area: 192.0, cell: 1 });
+        assert_eq!(found, PointDensity { points: 16.0, first_returns: 16.0, area: 192.0, cell: 1 });
         // A sixteenth of the points: one in a square metre needs wider cells, and gives the same area.
         let thin: Vec<Raw> =
             raw.into_iter().filter(|p| p.xyz[0] % 1000 == 0 && p.xyz[1] % 100 == 0).collect();
         let found = census(thin).density().unwrap();
-        assert_eq!(found, Density { points: 1.0, first_returns: 1.0, area: 192.0, cell: 4 });
+        assert_eq!(found, PointDensity { points: 1.0, first_returns: 1.0, area: 192.0, cell: 4 });
     }
 
     #[test]

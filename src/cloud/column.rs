@@ -84,7 +84,7 @@ fn greatest_divisor(mut a: u64, mut b: u64) -> u64 {
 
 /// Division of multiples by multiplying with the inverse modulo 2^64. What is no multiple of the divisor comes out above
 /// 2^64 / divisor. Source: Granlund and Montgomery 1994, Division by invariant integers using multiplication, section 9
-/// (from memory).
+/// (citation not verified).
 #[derive(Clone, Copy)]
 struct ExactDivision {
     inverse: u64,

@@ -16,7 +16,7 @@ pub enum CloudError {
         source: io::Error,
     },
     /// Reading failed, though the file is long enough.
-    #[error("{}: reading at byte {offset} failed: {source}. Check the disk or the network drive", path.display())]
+    #[error("{}: reading failed at byte {offset}: {source}. Check the disk or the network drive", path.display())]
     Read {
         /// The file.
         path: PathBuf,
@@ -26,7 +26,7 @@ pub enum CloudError {
         source: io::Error,
     },
     /// The file is something else.
-    #[error("{}: not a LAS or LAZ file: it begins with {found}, not with LASF (byte 0). Take it out of `files:`, \
+    #[error("{}: not a LAS or LAZ file: it begins with {found}, not with LASF (byte 0). Remove it from `files:`, \
              or export the cloud again", path.display())]
     NotLas {
         /// The file.
@@ -34,8 +34,8 @@ pub enum CloudError {
         /// What it begins with, made printable.
         found: String,
     },
-    /// The file ends before a part that its header promises.
-    #[error("{}: cut off: {what} needs {needed} bytes from byte {offset} on, but the file ends at byte {size}. \
+    /// The file ends before a part that its header announces.
+    #[error("{}: cut off: {what} needs {needed} bytes from byte {offset}, but the file ends at byte {size}. \
              Copy or export the file again", path.display())]
     CutOff {
         /// The file.
@@ -50,9 +50,9 @@ pub enum CloudError {
         size: u64,
     },
     /// The file ends before the last of the points that its header counts.
-    #[error("{}: cut off: the list of {points} points, of which only {there} are there, needs {needed} bytes from byte \
-             {offset} on, but the file's points end at byte {end}. Copy or export the file again, or go on without the \
-             other points with `read: {{damaged: skip}}`", path.display())]
+    #[error("{}: cut off: the {points} points that the header counts need {needed} bytes from byte {offset}, but the \
+             points end at byte {end}: only {there} are present. Copy or export the file again, or continue without the missing \
+             points with `read: {{damaged: skip}}`", path.display())]
     PointsMissing {
         /// The file.
         path: PathBuf,
@@ -68,7 +68,7 @@ pub enum CloudError {
         end: u64,
     },
     /// A version or an encoding that the program does not read.
-    #[error("{}: {what} (byte {offset}), which is not read here. {remedy}", path.display())]
+    #[error("{}: {what} (byte {offset}) is not supported. {remedy}", path.display())]
     Unsupported {
         /// The file.
         path: PathBuf,
@@ -92,8 +92,8 @@ pub enum CloudError {
         remedy: &'static str,
     },
     /// The table of the compressed chunks cannot be used.
-    #[error("{}: the table of its compressed chunks is damaged: {what} (byte {offset}). The file was probably not \
-             closed properly: export it again", path.display())]
+    #[error("{}: the chunk table is damaged: {what} (byte {offset}). The file was probably not closed \
+             properly: export it again", path.display())]
     ChunkTable {
         /// The file.
         path: PathBuf,
@@ -103,7 +103,7 @@ pub enum CloudError {
         offset: u64,
     },
     /// Points cannot be decoded.
-    #[error("{}. Copy or export the file again, or go on without these {points} points with `read: {{damaged: skip}}`",
+    #[error("{}. Copy or export the file again, or continue without these {points} points with `read: {{damaged: skip}}`",
             self.damage().unwrap_or_default())]
     Block {
         /// The file.
@@ -142,5 +142,5 @@ impl CloudError {
     }
 }
 
-/// What to do with a file that no reading can mend.
+/// What to do with a file that cannot be repaired.
 pub(super) const EXPORT_AGAIN: &str = "Copy or export the file again";

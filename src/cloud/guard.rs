@@ -41,7 +41,7 @@ fn message(panic: &(dyn Any + Send)) -> String {
     match (panic.downcast_ref::<&str>(), panic.downcast_ref::<String>()) {
         (Some(text), _) => text.to_string(),
         (_, Some(text)) => text.clone(),
-        _ => "for no stated reason".into(),
+        _ => "no message".into(),
     }
 }
 

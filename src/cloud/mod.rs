@@ -22,7 +22,7 @@ mod sized_file;
 mod source;
 
 pub use self::block::Block;
-pub use self::census::{Census, Density, sample_one_in};
+pub use self::census::{Census, PointDensity, sample_one_in};
 pub use self::crs::{Crs, StatedUnit};
 pub use self::error::CloudError;
 pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};

@@ -6,37 +6,37 @@ use serde::{Deserialize, Serialize};
 use crate::tile::strata::{By, Cover, ReturnType};
 use crate::units::Length;
 
-/// One limit, or several for the same group. Each is met, missed, or undecided with this sample.
+/// One limit, or several for the same group. Each comes out as PASS, FAIL, or INCONCLUSIVE where the sample cannot tell.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
-pub struct Limits {
-    /// The group that the limits are for, as in `{return: 1, cover: open}`; left out: all returns together.
+pub struct AcceptLimits {
+    /// The group that the limits apply to, as in `{return: 1, cover: open}`. Without it they apply to all returns together.
     #[serde(skip_serializing_if = "Selection::is_all")]
     #[schemars(extend("x-default" = "all returns together"))]
     pub group: Selection,
-    /// The RMSE is at most this.
+    /// Largest RMSE.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rmse: Option<Length>,
-    /// The bias is at most this, to either side of zero.
+    /// Largest bias, positive or negative.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bias: Option<Length>,
-    /// The standard deviation is at most this.
+    /// Largest standard deviation.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sd: Option<Length>,
-    /// The vertical accuracy class: RMSE_V, the RMSE combined with the uncertainty of the reference, is at most this
+    /// Vertical accuracy class: the largest RMSE_V, which is the RMSE combined with the uncertainty of the reference
     /// (`5 cm` is the 5-cm class).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub class: Option<Length>,
-    /// The group gives at least this share of all ground points, from 0 to 1.
+    /// Smallest share of all ground points that the group must provide, from 0 to 1.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub share: Option<f64>,
-    /// At least this share of the terrain cells is filled, from 0 to 1, by the ground points of the returns up to
-    /// `group: {return: …}`, or of all.
+    /// Smallest coverage: the share of the terrain cells, from 0 to 1, that hold a ground point of the returns up to
+    /// `group: {return: …}`, or of any return.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub coverage: Option<f64>,
 }
 
-/// A group of ground points, by the values that they share.
+/// A group of ground points with the same properties.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Selection {
@@ -47,16 +47,16 @@ pub struct Selection {
     /// `open` or `canopy`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cover: Option<Cover>,
-    /// Class of terrain slope, as results name it: `<0.1`, `0.1-0.2`, …
+    /// Class of terrain slope, named as in the results: `<0.1`, `0.1-0.2`, …
     #[serde(skip_serializing_if = "Option::is_none")]
     pub slope: Option<String>,
-    /// Band of the scan angle, as results name it: `<10`, `10-20`, …
+    /// Band of scan angle, named as in the results: `<10`, `10-20`, …
     #[serde(skip_serializing_if = "Option::is_none")]
     pub scan_angle: Option<String>,
     /// Flight strip (point source ID).
     #[serde(skip_serializing_if = "Option::is_none")]
     pub strip: Option<u16>,
-    /// `single`, `first`, `intermediate` or `last`.
+    /// `single`, `first_of_many`, `intermediate` or `last_of_many`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub return_type: Option<ReturnType>,
 }
@@ -83,7 +83,7 @@ impl Selection {
     }
 }
 
-impl Limits {
+impl AcceptLimits {
     /// How many limits are set.
     pub fn count(&self) -> usize {
         [self.rmse, self.bias, self.sd, self.class].iter().flatten().count()

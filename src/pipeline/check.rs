@@ -1,4 +1,4 @@
-//! Values that can be decoded but make no sense: each option by itself, and options that do not fit each other.
+//! Checks of values that can be decoded but are wrong: each option by itself, and options that do not fit each other.
 
 use serde_json::Value;
 
@@ -6,6 +6,7 @@ use crate::pipeline::explain::name;
 use crate::pipeline::limits;
 use crate::pipeline::locate::Seg;
 use crate::pipeline::model::{CloudInput, Pipeline};
+use crate::pipeline::option_check::{LONGEST, OptionCheck};
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
 use crate::stages::auto::Auto;
@@ -20,14 +21,13 @@ use crate::stages::summarise::Summarise;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
-/// Longest length of an option, and farthest coordinate: beyond these a unit is most likely mistaken.
-const LONGEST: Length = Length::metres(100_000.0);
+/// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
 
-/// Cells that a window or a filled gap may reach over: the work grows with them.
+/// Most cells that a window or a filled gap may span: the work grows with them.
 const MOST_CELLS: f64 = 20_000.0;
 
-/// Notes every value that makes no sense.
+/// Notes every value that is wrong.
 pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, notes: &mut Notes) {
     cloud_input(&pipeline.survey, "survey", notes);
     if !notes.meant("survey", schema) {
@@ -43,7 +43,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
                 &["survey".into(), key.into()],
                 format!("`survey` has no option `{key}`"),
                 "belongs under `reference`".to_string(),
-                Some(format!("the survey is what is measured; only the reference has an {key} of its own")),
+                Some(format!("only the reference has an `{key}`; the survey is what it tests")),
             );
         }
     }
@@ -52,7 +52,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
         cloud_input(reference, "reference", notes);
     }
     for entry in entries {
-        let mut check = Check { path: &entry.path, notes };
+        let mut check = OptionCheck { path: &entry.path, notes };
         match &entry.stage {
             Stage::Read(read) => check.read(read),
             Stage::Select(select) => check.select(select),
@@ -70,29 +70,29 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
 
 fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     let path: [Seg; 1] = [key.into()];
-    let mut check = Check { path: &path, notes };
+    let mut check = OptionCheck { path: &path, notes };
     if let Some(uncertainty) = cloud.uncertainty {
         check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
     }
     if let Some(offset) = &cloud.offset {
         let path = check.path_to("offset");
-        let mut check = Check { path: &path, notes: check.notes };
+        let mut check = OptionCheck { path: &path, notes: check.notes };
         check.not_too_long("value", offset.value, LONGEST);
         check.at_least("sigma", offset.sigma, Length::metres(0.0), "expected one sigma, 0 or more");
         if offset.why.trim().is_empty() {
-            check.wrong("why", "says nothing", "expected why the offset is there and how it is known", None);
+            check.wrong("why", "is empty", "expected the reason for the offset and how it is known", None);
         }
     }
-    let files = Check { path: &path, notes }.path_to("files");
+    let files = OptionCheck { path: &path, notes }.path_to("files");
     if notes.given(&files) {
-        Check { path: &path, notes }.filled("files", Some(cloud.files.len()));
+        OptionCheck { path: &path, notes }.filled("files", Some(cloud.files.len()));
     } else if notes.given(&path) && !notes.known(&path) {
         let help = format!("name the point files: `{key}: {{files: [folder/*.laz]}}`");
         notes.value(&path, format!("`{key}` names no files"), "expected `files:`".to_string(), Some(help));
     }
 }
 
-/// A stage that speaks of the reference where there is none.
+/// A stage for the reference where there is none.
 fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
     let cloud = match &entry.stage {
         Stage::Select(select) => select.cloud,
@@ -103,65 +103,15 @@ fn needs_no_reference(entry: &Entry, notes: &mut Notes) {
         let path = [&entry.path[..], &["cloud".into()]].concat();
         notes.value(
             &path,
-            format!("{} is meant for a reference, and there is none", name(&entry.path)),
-            "no `reference:` in this file".to_string(),
-            Some("add `reference: {files: [scan/*.laz]}`, or take the stage out".to_string()),
+            format!("{} applies to the reference, but the file names none", name(&entry.path)),
+            "there is no `reference:`".to_string(),
+            Some("add `reference: {files: [scan/*.laz]}`, or remove the stage".to_string()),
         );
     }
 }
 
-/// Checks the options of one group.
-pub(super) struct Check<'c, 'n> {
-    pub path: &'c [Seg],
-    pub notes: &'c mut Notes<'n>,
-}
-
-impl Check<'_, '_> {
-    pub(super) fn path_to(&self, key: &str) -> Vec<Seg> {
-        [self.path, &[key.into()]].concat()
-    }
-
-    /// Notes a problem with an option, unless it has one already.
-    pub(super) fn wrong(&mut self, key: &str, why: &str, label: &str, help: Option<&str>) {
-        let path = self.path_to(key);
-        if !self.notes.known(&path) {
-            let message = format!("{} {why}", name(&path));
-            self.notes.value(&path, message, label.to_string(), help.map(str::to_string));
-        }
-    }
-
-    pub(super) fn positive(&mut self, key: &str, length: Length) {
-        // What rounds to less than a micrometre is nothing to this program.
-        if length.micrometres() <= 0 {
-            self.wrong(key, &format!("is `{length}`"), "expected a length above 0", None);
-        } else {
-            self.not_too_long(key, length, LONGEST);
-        }
-    }
-
-    fn at_least(&mut self, key: &str, length: Length, least: Length, label: &str) {
-        if length.micrometres() < least.micrometres() {
-            self.wrong(key, &format!("is `{length}`"), label, None);
-        } else {
-            self.not_too_long(key, length, LONGEST);
-        }
-    }
-
-    fn not_too_long(&mut self, key: &str, length: Length, most: Length) {
-        if length.micrometres().saturating_abs() > most.micrometres() {
-            let label = format!("expected {most} at most");
-            self.wrong(key, &format!("is `{length}`"), &label, Some("look at the unit behind the number"));
-        }
-    }
-
-    /// A list that is given must hold something.
-    fn filled(&mut self, key: &str, length: Option<usize>) {
-        if length == Some(0) {
-            let help = (key != "files").then_some("take it out to have its default");
-            self.wrong(key, "is an empty list", "expected at least one entry", help);
-        }
-    }
-
+/// The options of each stage.
+impl OptionCheck<'_, '_> {
     fn read(&mut self, read: &Read) {
         if let Auto::Fixed(tile) = read.tile {
             self.at_least("tile", tile, Length::metres(1.0), "expected `auto` or at least 1 m");
@@ -176,13 +126,13 @@ impl Check<'_, '_> {
         }
         let Some(area) = &select.area else { return };
         let path = self.path_to("area");
-        let mut sides = Check { path: &path, notes: self.notes };
+        let mut sides = OptionCheck { path: &path, notes: self.notes };
         for (axis, [low, high]) in [("x", area.x), ("y", area.y)] {
             sides.not_too_long(axis, low, FARTHEST);
             sides.not_too_long(axis, high, FARTHEST);
             if low.micrometres() >= high.micrometres() {
-                let why = format!("runs from `{low}` to `{high}`: nothing lies between");
-                sides.wrong(axis, &why, "expected the low side first, then the high one", None);
+                let why = format!("runs from `{low}` to `{high}`: the box is empty");
+                sides.wrong(axis, &why, "expected the lower limit first, then the upper", None);
             }
         }
     }
@@ -199,13 +149,18 @@ impl Check<'_, '_> {
             self.at_least(key, length, zero, "expected 0 or more");
         }
         if ground.slope < 0.0 {
-            self.wrong("slope", &format!("is `{}`", ground.slope), "expected 0 or more, rise over run", None);
+            self.wrong(
+                "slope",
+                &format!("is `{}`", ground.slope),
+                "expected 0 or more (rise over run)",
+                None,
+            );
         }
         let (window, cell) = (ground.window_max, ground.cell);
         let both_right = !["window_max", "cell"].iter().any(|key| self.notes.known(&self.path_to(key)));
         if both_right && window.micrometres() < 3 * cell.micrometres() {
             let key = self.first_given(["window_max", "cell"]);
-            let why = format!("does not fit: `window_max` {window} is smaller than three cells of {cell}");
+            let why = format!("does not fit: `window_max` {window} is less than three cells of {cell}");
             self.wrong(
                 key,
                 &why,
@@ -223,7 +178,7 @@ impl Check<'_, '_> {
                     at,
                     &why,
                     &label,
-                    Some("make `cell` larger; about the spacing of the points is enough"),
+                    Some("make `cell` larger: about the point spacing is fine enough"),
                 );
             }
         }
@@ -232,7 +187,7 @@ impl Check<'_, '_> {
         if both_right && first.micrometres() > most.micrometres() {
             let key = self.first_given(["dh_initial", "dh_max"]);
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
-            let label = "the first threshold cannot exceed the greatest";
+            let label = "the first threshold cannot exceed the largest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
         }
     }
@@ -259,16 +214,11 @@ impl Check<'_, '_> {
             } else if breaks.iter().any(|edge| !(*edge > 0.0 && edge.is_finite())) || !breaks.is_sorted() {
                 self.wrong(
                     key,
-                    "is not a list of rising numbers above 0",
-                    "expected as in `[10, 20, 30]`",
+                    "is not a list of increasing numbers above 0",
+                    "expected for example `[10, 20, 30]`",
                     None,
                 );
             }
         }
-    }
-
-    /// The first of two options that the file gives: the other has its default, and no place.
-    fn first_given(&self, keys: [&'static str; 2]) -> &'static str {
-        keys.into_iter().find(|key| self.notes.given(&self.path_to(key))).unwrap_or(keys[0])
     }
 }

@@ -1,5 +1,5 @@
-//! Decoding errors in the words of the pipeline file: the decoder says where and what kind, the schema says what
-//! was expected.
+//! Decoding errors in the terms of the pipeline file: the decoder gives the place and the kind, the schema what was
+//! expected.
 
 use serde_json::Value;
 
@@ -15,7 +15,7 @@ pub(super) struct Explained {
     pub help: Option<String>,
 }
 
-/// Puts the decoder's `error` into words. `path` leads to the spot in the file, `part` is the schema of the value
+/// Explains the decoder's `error`. `path` leads to the spot in the file, `part` is the schema of the value
 /// there and `around` that of the group it stands in, `value` is what the file has there.
 pub(super) fn explain(
     error: &str,
@@ -51,12 +51,12 @@ pub(super) fn explain(
             format!("{} has {} entries", name(path), list.len())
         }
         Some(value) => format!("{} cannot be {}", name(path), shown(value)),
-        None => format!("{} has an impossible value", name(path)),
+        None => format!("{} has an invalid value", name(path)),
     };
     Explained { at_key: false, message, label: label(part), help: remedy(part, path, value) }
 }
 
-/// A message of one of our own types, already in words.
+/// A message of one of our own types, already complete.
 fn other(error: &str, path: &[Seg], part: Option<&Value>) -> Explained {
     let message = format!("{}: {error}", name(path));
     Explained { at_key: false, message, label: label(part), help: None }
@@ -68,23 +68,26 @@ fn label(part: Option<&Value>) -> String {
 
 /// A key that does not exist in the group at `path`.
 pub(super) fn unknown_key(key: &str, path: &[Seg], known: &[&str]) -> Explained {
-    let stage_level = matches!(path, [.., Seg::Item(_)]);
     let message = match path {
         [] => format!("a pipeline file has no key `{key}`"),
         [.., Seg::Item(_)] => format!("there is no stage `{key}`"),
         _ => format!("{} has no option `{key}`", name(path)),
     };
     let label = match closest(key, known) {
-        _ if key.contains(':') => "a space is missing behind the colon".to_string(),
+        _ if key.contains(':') => "a space is missing after the colon".to_string(),
         Some(near) => format!("did you mean `{near}`?"),
-        None => "not known here".to_string(),
+        None => "unknown".to_string(),
     };
-    let what = if stage_level { "the stages are" } else { "known here" };
+    let what = match path {
+        [] => "the keys are",
+        [.., Seg::Item(_)] => "the stages are",
+        _ => "the options are",
+    };
     let known: Vec<_> = known.iter().map(|key| format!("`{key}`")).collect();
     Explained { at_key: true, message, label, help: Some(format!("{what}: {}", known.join(", "))) }
 }
 
-/// What to write instead, where that can be told.
+/// What to write instead, where that is clear.
 fn remedy(part: Option<&Value>, path: &[Seg], value: Option<&Value>) -> Option<String> {
     let (part, value) = (part?, value?);
     let kind = part["type"].as_str().or_else(|| part["type"][0].as_str());
@@ -99,7 +102,7 @@ fn remedy(part: Option<&Value>, path: &[Seg], value: Option<&Value>) -> Option<S
             }
         }
         Value::Number(_) | Value::Bool(_) if kind == Some("string") => {
-            return Some(format!("put it in quotes to make it a text: `\"{value}\"`"));
+            return Some(format!("put it in quotes to make it text: `\"{value}\"`"));
         }
         Value::Array(list) if !matches!(kind, Some("array" | "object")) => match &list[..] {
             [one] if !one.is_array() && !one.is_object() => {
@@ -121,13 +124,13 @@ fn remedy(part: Option<&Value>, path: &[Seg], value: Option<&Value>) -> Option<S
     }
 }
 
-/// A value as it is told in a message.
+/// A value as a message shows it.
 pub(super) fn shown(value: &Value) -> String {
     match value {
         Value::Array(_) => "a list".to_string(),
         Value::Object(_) => "a group of options".to_string(),
-        Value::Null => "nothing".to_string(),
-        Value::String(text) if text.is_empty() => "an empty text".to_string(),
+        Value::Null => "empty".to_string(),
+        Value::String(text) if text.is_empty() => "empty text".to_string(),
         _ => format!("`{}`", plain(value)),
     }
 }

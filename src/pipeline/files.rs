@@ -40,7 +40,7 @@ pub(super) fn find(key: &str, base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
 
 fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
     if pattern.trim().is_empty() {
-        return Err(Wrong("an empty text is no file".to_string(), "expected a file", None));
+        return Err(Wrong("a file name is empty".to_string(), "expected a file", None));
     }
     let literal = base.join(pattern);
     let has_wildcard = pattern.contains(['*', '?', '[']);
@@ -51,7 +51,7 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
             let help = format!("to read the point files in it write `{inside}/*.laz`");
             return Err(Wrong(format!("`{pattern}` is a folder"), "expected files", Some(help)));
         }
-        Ok(_) => return Err(Wrong(format!("`{pattern}` is not a plain file"), "expected a file", None)),
+        Ok(_) => return Err(Wrong(format!("`{pattern}` is not a regular file"), "expected a file", None)),
         Err(error) if !has_wildcard => return Err(not_there(pattern, base, &error)),
         Err(_) => {}
     }
@@ -66,7 +66,7 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
         let relative = Some("paths are relative to the folder of the pipeline file".to_string());
         let help = match any_case.first().and_then(|file| file.file_name()) {
             Some(file) => Some(format!(
-                "`{}` would match if small and capital letters were alike: write the pattern as the names are written",
+                "`{}` differs only in upper and lower case: write the pattern as the file names are written",
                 file.to_string_lossy()
             )),
             None => missing_folder(pattern, base).or(relative),
@@ -75,7 +75,7 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
     }
     if let Some(folder) = found.iter().find(|file| file.is_dir()) {
         let folder = folder.file_name().unwrap_or_default().to_string_lossy();
-        let help = "let the pattern end as the names of the point files do, as in `*.laz`".to_string();
+        let help = "end the pattern with the file extension, as in `*.laz`".to_string();
         return Err(Wrong(format!("`{pattern}` matches a folder, `{folder}`"), "expected files", Some(help)));
     }
     Ok(found)
@@ -83,16 +83,16 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
 
 fn expand(whole: &str, options: MatchOptions, pattern: &str) -> Result<Vec<PathBuf>, Wrong> {
     let paths = glob::glob_with(whole, options).map_err(|error| {
-        let help = "`*` any part of a name, `**` alone between slashes: any folders, `?` one character, `[abc]` one \
-                    of these";
-        Wrong(format!("`{pattern}` is not a pattern: {}", error.msg), "not a pattern", Some(help.to_string()))
+        let help = "`*` stands for any part of a name, `?` for one character, `[abc]` for one of these, `**` alone \
+                    between slashes for any folders";
+        Wrong(format!("`{pattern}` is not a valid pattern: {}", error.msg), "not a valid pattern", Some(help.to_string()))
     })?;
     paths.collect::<Result<_, _>>().map_err(|error| {
         let folder = error.path().file_name().unwrap_or_default().to_string_lossy().into_owned();
         Wrong(
             format!("folder `{folder}` cannot be searched for `{pattern}`: {}", plain(error.error())),
             "cannot be searched",
-            Some("see to it that you may read the folder".to_string()),
+            Some("check your permissions for the folder".to_string()),
         )
     })
 }
@@ -107,13 +107,13 @@ fn not_there(pattern: &str, base: &Path, error: &std::io::Error) -> Wrong {
     Wrong(format!("there is no file `{pattern}`"), "does not exist", help)
 }
 
-/// The system's words without its error number.
+/// The system's message without its error number.
 pub(super) fn plain(error: &std::io::Error) -> String {
     let text = error.to_string();
     text.split(" (os error").next().unwrap_or(&text).to_lowercase()
 }
 
-/// Which folder on the way of a pattern does not exist, if one does not.
+/// The folder in a pattern that does not exist, if any.
 fn missing_folder(pattern: &str, base: &Path) -> Option<String> {
     let mut so_far = PathBuf::new();
     for part in Path::new(pattern).parent()?.components() {
@@ -123,7 +123,7 @@ fn missing_folder(pattern: &str, base: &Path) -> Option<String> {
         so_far.push(part);
         if !base.join(&so_far).is_dir() {
             let home = matches!(part, Component::Normal(name) if name == "~");
-            let why = if home { ": `~` is not read as your home folder here" } else { "" };
+            let why = if home { ": `~` does not stand for your home folder here" } else { "" };
             return Some(format!(
                 "there is no folder `{}`{why}; paths are relative to the folder of the pipeline file",
                 so_far.display()

@@ -1,20 +1,20 @@
-//! Whether the limits under `accept:` make sense and speak of groups that there will be.
+//! Checks of the limits under `accept:`: their values, and whether the results will have the groups that they name.
 
-use crate::pipeline::accept::Limits;
-use crate::pipeline::check::Check;
+use crate::pipeline::accept::AcceptLimits;
 use crate::pipeline::locate::Seg;
 use crate::pipeline::model::Pipeline;
+use crate::pipeline::option_check::OptionCheck;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
 use crate::stages::summarise::Summarise;
 use crate::tile::strata::{By, class_name};
 
-/// Notes every limit that makes no sense.
+/// Notes every limit that is wrong.
 pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
     let summarise = entries.iter().find_map(|entry| entry.stage.as_summarise()).cloned().unwrap_or_default();
     for (i, limits) in pipeline.accept.iter().enumerate() {
         let path: [Seg; 2] = ["accept".into(), i.into()];
-        let mut check = Check { path: &path, notes };
+        let mut check = OptionCheck { path: &path, notes };
         for (key, length) in
             [("rmse", limits.rmse), ("bias", limits.bias), ("sd", limits.sd), ("class", limits.class)]
         {
@@ -37,10 +37,10 @@ pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
     }
 }
 
-/// Notes a group that no result will have.
-fn group(limits: &Limits, summarise: &Summarise, path: &[Seg], notes: &mut Notes) {
+/// Notes a group that the results will not have.
+fn group(limits: &AcceptLimits, summarise: &Summarise, path: &[Seg], notes: &mut Notes) {
     let group = &limits.group;
-    let mut check = Check { path: &[path, &["group".into()]].concat(), notes };
+    let mut check = OptionCheck { path: &[path, &["group".into()]].concat(), notes };
     for (key, name, breaks) in [
         ("slope", &group.slope, &summarise.slope_breaks),
         ("scan_angle", &group.scan_angle, &summarise.scan_angle_breaks),
@@ -53,26 +53,21 @@ fn group(limits: &Limits, summarise: &Summarise, path: &[Seg], notes: &mut Notes
     }
     let by = group.by();
     let key = "group";
-    let mut check = Check { path, notes };
+    let mut check = OptionCheck { path, notes };
     if limits.coverage.is_some() && by.iter().any(|by| *by != By::Return) {
-        let help = Some("leave `group` out, or say `group: {return: 2}` for returns 1 and 2");
-        check.wrong(
-            key,
-            "does not fit `coverage`",
-            "terrain is filled by returns, not by other groups",
-            help,
-        );
-    } else if !there_will_be(&by, &summarise.by) {
+        let help = Some("leave `group` out, or write `group: {return: 2}` for returns 1 and 2");
+        check.wrong(key, "does not fit `coverage`", "coverage is counted by return only", help);
+    } else if !in_results(&by, &summarise.by) {
         let names = |by: &[By]| by.iter().map(|by| format!("`{}`", by.word())).collect::<Vec<_>>().join(", ");
-        let why = format!("names {}, which is no group of the results", names(&by));
+        let why = format!("names {}, which the results are not grouped by", names(&by));
         let label = format!("`summarise` groups by {}", names(&summarise.by));
         check.wrong(key, &why, &label, Some("list the same properties under `by` of `summarise`"));
     }
 }
 
-/// Whether results have a group by these properties: all together, each return, open and canopy where cover is told
-/// apart, and whatever `summarise` crosses.
-fn there_will_be(by: &[By], crossed: &[By]) -> bool {
+/// Whether the results have a group by these properties: all together, each return, open ground and canopy where
+/// `summarise` groups by cover, and whatever it crosses.
+fn in_results(by: &[By], crossed: &[By]) -> bool {
     let same = by.len() == crossed.len() && by.iter().all(|by| crossed.contains(by));
     same || matches!(by, [] | [By::Return]) || (by == [By::Cover] && crossed.contains(&By::Cover))
 }

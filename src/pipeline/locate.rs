@@ -43,7 +43,7 @@ pub enum Aim {
 /// The bytes of `text` that hold the value at `path`, or its key; where the path does not exist, the nearest
 /// parent that does.
 ///
-/// `value` is what was read at the path, if it is known: it tells how far a text without quotes reaches.
+/// `value` is what was read at the path, if it is known: it tells how far unquoted text reaches.
 pub fn span(text: &str, path: &[Seg], aim: Aim, value: Option<&Value>) -> Range<usize> {
     let find = |length: usize| {
         let aim = if length == path.len() { aim } else { Aim::Value };

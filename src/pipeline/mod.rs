@@ -1,7 +1,7 @@
 //! The pipeline file: model, units, checking, schema.
 //!
 //! [`load`] goes from the file to a [`Loaded`] pipeline: text → tree of keys and values → [`model`] → checks of
-//! values, of the order of stages and of the files named. All that is wrong is told at once.
+//! values, of the order of stages and of the files named. All problems are reported at once.
 
 pub mod accept;
 mod check;
@@ -10,6 +10,7 @@ mod files;
 mod limits;
 pub mod locate;
 pub mod model;
+mod option_check;
 mod order;
 mod parse;
 pub mod problem;
@@ -24,12 +25,12 @@ pub use locate::{Aim, Seg};
 pub use model::Pipeline;
 pub use problem::{PipelineError, Problem};
 
-use problem::Notes;
+use crate::pipeline::problem::Notes;
 
 /// No pipeline file is near this; a point file named by mistake is far above.
 const LARGEST: u64 = 1 << 20;
 
-/// A pipeline file that is right as far as can be told without opening the point files.
+/// A pipeline file that is right as far as can be known without opening the point files.
 #[derive(Clone, Debug)]
 pub struct Loaded {
     /// The pipeline file, as it was named.
@@ -38,7 +39,7 @@ pub struct Loaded {
     pub folder: PathBuf,
     /// Its text, without a byte order mark.
     pub text: String,
-    /// What it says, with every default filled in.
+    /// Its content, with every default filled in.
     pub pipeline: Pipeline,
     /// The files of the survey, sorted, each once.
     pub survey_files: Vec<PathBuf>,
@@ -59,7 +60,7 @@ impl Loaded {
     }
 
     /// A problem with the value at a key path, found after loading; it is shown there or, where the file does
-    /// not say it, at the nearest key above.
+    /// not give it, at the nearest key above.
     ///
     /// `loaded.problem_at(&["survey".into(), "units".into()], message, label, help)`
     pub fn problem_at(&self, path: &[Seg], message: &str, label: &str, help: Option<&str>) -> Problem {
@@ -98,21 +99,18 @@ pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let mut notes = Notes::new(text);
-    let Some(found) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty()) else {
+    let Some((pipeline, files)) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty())
+    else {
         return Err(notes.into_error(path));
     };
-    let [survey_files, reference_files] = found.files;
+    let [survey_files, reference_files] = files;
     let (path, text) = (path.to_path_buf(), text.to_string());
-    Ok(Loaded { path, folder, text, pipeline: found.pipeline, survey_files, reference_files })
+    Ok(Loaded { path, folder, text, pipeline, survey_files, reference_files })
 }
 
-struct Found {
-    pipeline: Pipeline,
-    files: [Vec<PathBuf>; 2],
-}
-
-/// Every step of the check. `None` where it cannot go on; what is wrong is in `notes`.
-fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<Found> {
+/// Every step of the check: gives the pipeline with the files of survey and reference. `None` where it cannot
+/// continue; what is wrong is in `notes`.
+fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipeline, [Vec<PathBuf>; 2])> {
     let schema = schema::schema();
     notes.document = parse::tree(notes.text(), notes)?;
     let document = notes.document.as_object().cloned()?;
@@ -134,10 +132,10 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<Found>
     let inputs = survey.iter().chain(&reference).map(PathBuf::as_path).chain([path]);
     if let Some(clash) = files::output_clash(&folder.join(&pipeline.output), inputs) {
         let message = format!("the run folder `{}` {clash}", pipeline.output.display());
-        let help = "give the results a folder of their own, such as `output: runs/first`".to_string();
+        let help = "give the results a folder of their own, for example `output: runs/first`".to_string();
         notes.value(&["output".into()], message, "cannot be the run folder".to_string(), Some(help));
     }
-    Some(Found { pipeline, files: [survey, reference] })
+    Some((pipeline, [survey, reference]))
 }
 
 fn read_text(path: &Path) -> Result<String, PipelineError> {
@@ -150,14 +148,14 @@ fn read_text(path: &Path) -> Result<String, PipelineError> {
     };
     let meta = fs::metadata(path).map_err(cannot)?;
     if meta.is_dir() {
-        return unreadable("this is a folder", Some("name the pipeline file in it"));
+        return unreadable("this is a folder", Some("give the pipeline file in it"));
     }
     if meta.len() > LARGEST {
         return unreadable("this is not a pipeline file: it is larger than 1 MB", None);
     }
     let bytes = fs::read(path).map_err(cannot)?;
     if bytes.starts_with(b"LASF") {
-        let help = "a pipeline file is a text that names point files; to look into a point file use \
+        let help = "a pipeline file is a text file that names the point files; to see what is in a point file use \
                     `echograde inspect`";
         return unreadable("this is a point file", Some(help));
     }

@@ -7,38 +7,38 @@ use std::path::{Path, PathBuf};
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
-use crate::pipeline::accept::Limits;
+use crate::pipeline::accept::AcceptLimits;
 use crate::stages::list::Stage;
 use crate::stages::{checkpoints, compare, ground, read, summarise};
 use crate::units::{Length, Unit};
 
-/// A pipeline file: the clouds, where the results go, and the stages of the work in their order.
+/// A pipeline file: the clouds, the run folder, and the stages in the order of work.
 ///
 /// Paths are relative to the folder of the pipeline file. Lengths carry their unit: `0.5 m`, `15 mm`, `0.05 ft`.
-/// A key that is left out has its default; only `survey` must be given.
+/// A key that is left out takes its default; only `survey` must be given.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Pipeline {
-    /// What the survey is called in the report.
+    /// Title of the report.
     #[serde(default)]
-    #[schemars(extend("x-default" = "the file's name without its ending"))]
+    #[schemars(extend("x-default" = "the name of the pipeline file without its extension"))]
     pub title: String,
-    /// The airborne cloud under test, often one file a strip.
+    /// The airborne cloud under test, often one file per strip.
     #[serde(default)]
     pub survey: CloudInput,
     /// The better measurement that the survey is compared with.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "none, and nothing is compared"))]
     pub reference: Option<CloudInput>,
-    /// The run folder, which holds all that a run writes; `--out` overrides it.
+    /// The run folder, where the run writes its results; `--out` overrides it.
     #[serde(default)]
-    #[schemars(extend("x-default" = "runs/ and the file's name without its ending"))]
+    #[schemars(extend("x-default" = "runs/ and the name of the pipeline file without its extension"))]
     pub output: PathBuf,
     /// The unit of the report: `m`, `ft` (international foot) or `ftUS` (US survey foot).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "the survey's own vertical unit"))]
     pub units: Option<Unit>,
-    /// The seed of every draw: the same seed and data give the same checkpoints.
+    /// The seed of every random draw: the same seed and data give the same checkpoints.
     #[serde(default = "default_seed")]
     pub seed: u64,
     /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`.
@@ -46,11 +46,10 @@ pub struct Pipeline {
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
         without a reference: read, ground, summarise"))]
     pub stages: Vec<Stage>,
-    /// The limits that the client set, each with the group that it is for. Where one is not met, `run` ends with exit
-    /// code 3.
+    /// The acceptance limits, each with the group that it applies to. Unless all pass, `run` ends with exit code 3.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     #[schemars(extend("x-default" = "none"))]
-    pub accept: Vec<Limits>,
+    pub accept: Vec<AcceptLimits>,
 }
 
 fn default_seed() -> u64 {
@@ -89,26 +88,26 @@ fn default_stages(with_reference: bool) -> Vec<Stage> {
     stages
 }
 
-/// Point files that together are one cloud.
+/// The point files of one cloud.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct CloudInput {
-    /// The files, relative to the folder of the pipeline file. `*` stands for any part of a name, `?` for one
-    /// character, `**` for any folders between, as in `[flight/*.laz]`.
+    /// The files, relative to the folder of the pipeline file, as in `[flight/*.laz]`. `*` stands for any part of a
+    /// name, `?` for one character, `**` for any folders in between.
     #[schemars(length(min = 1))]
     pub files: Vec<String>,
-    /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, for
-    /// both axes or for each, as in `{horizontal: m, vertical: ftUS}`.
+    /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, or one
+    /// each for horizontal and vertical, as in `{horizontal: m, vertical: ftUS}`.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "as the files state"))]
     pub units: Option<CloudUnits>,
-    /// Uncertainty of the elevations of the reference: one sigma, vertical. It is reported beside the survey's
-    /// spread and never mixed into it.
+    /// Vertical uncertainty of the reference, one sigma. It enters RMSE_V and is reported beside the survey's own
+    /// figures, which it does not change.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "not stated"))]
     pub uncertainty: Option<Length>,
-    /// A known constant error of the reference, such as fresh snow on the scanned ground: it is taken out only in
-    /// results that say so, beside the raw ones.
+    /// A known constant error of the reference, such as fresh snow on the scanned ground. It is removed only in
+    /// results marked `offset_removed`, which stand beside the raw ones.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "none"))]
     pub offset: Option<Offset>,
@@ -118,11 +117,11 @@ pub struct CloudInput {
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct Offset {
-    /// How much the reference lies above the ground that it stands for; below zero where it lies under it.
+    /// How far the reference lies above the true ground; negative where it lies below.
     pub value: Length,
-    /// Uncertainty of that value, one sigma.
+    /// Uncertainty of the value, one sigma.
     pub sigma: Length,
-    /// Why it is there and how it is known, for the report.
+    /// Reason for the offset and how it is known, for the report.
     pub why: String,
 }
 

@@ -1,4 +1,4 @@
-//! Whether the stages are all there, each once, in the order of work.
+//! Whether the stages are complete, each once, in the order of work.
 
 use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
@@ -9,8 +9,8 @@ use crate::stages::stage::CloudChoice;
 const ORDER: &str =
     "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
 
-/// Notes what is wrong with the list of stages as a list. With `gaps` an entry could not be made out, and nothing
-/// is said of stages that are missing.
+/// Notes what is wrong with the list of stages as a whole. With `gaps` an entry could not be read, and missing stages
+/// are not reported.
 pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &mut Notes) {
     let once = repeated(entries, notes);
     misplaced(&once, notes);
@@ -19,7 +19,7 @@ pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &
     }
 }
 
-/// Notes stages that stand more than once, though they may only once, and gives back the others.
+/// Notes stages listed more often than they may be, and gives back the others.
 fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
     let mut once: Vec<&Entry> = Vec::new();
     for entry in entries {
@@ -34,15 +34,15 @@ fn repeated<'e>(entries: &'e [Entry], notes: &mut Notes) -> Vec<&'e Entry> {
                     }
                     _ => false,
                 };
-                let help = "a second `ground` is possible where one says `cloud: survey` and the other \
+                let help = "two `ground` stages are possible where one has `cloud: survey` and the other \
                             `cloud: reference`";
                 (earlier.any(shares), help)
             }
-            _ => (earlier.count() > 0, "only `select` may stand more than once"),
+            _ => (earlier.count() > 0, "only `select` may be listed more than once"),
         };
         if clash {
-            let message = format!("stage `{}` stands more than once", entry.name);
-            point(entry, message, "given before".to_string(), Some(help.to_string()), notes);
+            let message = format!("stage `{}` is listed more than once", entry.name);
+            point(entry, message, "already listed above".to_string(), Some(help.to_string()), notes);
         } else {
             once.push(entry);
         }
@@ -62,7 +62,7 @@ fn misplaced(entries: &[&Entry], notes: &mut Notes) {
             (_, Some(after)) => format!("belongs before `{}`", entries[*after].name),
             _ => "out of order".to_string(),
         };
-        let message = format!("stage `{}` stands in the wrong place", entry.name);
+        let message = format!("stage `{}` is in the wrong place", entry.name);
         point(entry, message, label, Some(ORDER.to_string()), notes);
     }
 }
@@ -83,7 +83,7 @@ fn in_order(steps: &[usize]) -> Vec<usize> {
 fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
     let list: [Seg; 1] = ["stages".into()];
     let Some((first, last)) = entries.first().zip(entries.last()) else {
-        let help = "take `stages:` out to have the default chain, or list at least `read` and `summarise`";
+        let help = "remove `stages:` to use the default stages, or list at least `read` and `summarise`";
         let label = "expected at least one stage".to_string();
         return notes.value(&list, "`stages` is an empty list".to_string(), label, Some(help.to_string()));
     };
@@ -102,30 +102,26 @@ fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
     }
     if let Some(checkpoints) = find("checkpoints") {
         if !survey_ground {
-            let label = "`checkpoints` draws from the ground of the survey";
+            let label = "`checkpoints` draws from the survey's ground points";
             note(checkpoints, label, absent("ground", "before `checkpoints`"));
         }
         if find("compare").is_none() {
-            note(
-                checkpoints,
-                "checkpoints are of use to `compare` only",
-                absent("compare", "after `checkpoints`"),
-            );
+            note(checkpoints, "only `compare` uses checkpoints", absent("compare", "after `checkpoints`"));
         }
     }
     if let Some(compare) = find("compare")
         && find("checkpoints").is_none()
     {
-        let label = "`compare` works on what `checkpoints` draws";
+        let label = "`compare` needs the points that `checkpoints` draws";
         note(compare, label, absent("checkpoints", "between `ground` and `compare`"));
     }
     if find("summarise").is_none() {
         note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
     }
     if !has_reference && let Some(needy) = find("checkpoints").or(find("compare")) {
-        let message = format!("stage `{}` needs a reference, and the file names none", needy.name);
+        let message = format!("stage `{}` needs a reference, but the file names none", needy.name);
         let help =
-            "add `reference: {files: [scan/*.laz]}`, or take `checkpoints` and `compare` out".to_string();
+            "add `reference: {files: [scan/*.laz]}`, or remove `checkpoints` and `compare`".to_string();
         note(needy, "nothing to compare with", (message, help));
     }
 }

@@ -1,5 +1,5 @@
 //! From the text of a pipeline file to the model: every key and value that cannot be decoded is noted, cut out,
-//! and what is left decoded again, so that all problems are told at once.
+//! and what is left decoded again, so that all problems are reported at once.
 
 use serde::de::{DeserializeOwned, DeserializeSeed};
 use serde_json::{Map, Value, json};
@@ -19,7 +19,7 @@ pub(super) struct Draft {
     pub pipeline: Pipeline,
     /// The stages, if the file lists them.
     pub entries: Option<Vec<Entry>>,
-    /// Whether an entry of the list could not be made out, so that nothing can be said of what is missing.
+    /// Whether an entry of the list could not be read, so that missing stages cannot be reported.
     pub gaps: bool,
 }
 
@@ -52,10 +52,9 @@ pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
         return Some(document);
     }
     if notes.is_empty() {
-        let message =
-            if document.is_null() { "the file says nothing" } else { "this is not a pipeline file" };
+        let message = if document.is_null() { "the file is empty" } else { "this is not a pipeline file" };
         let help = "the shortest useful file is `survey: {files: [flight/*.laz]}`".to_string();
-        let label = "expected keys with their values, beginning with `survey:`".to_string();
+        let label = "expected keys with values, beginning with `survey:`".to_string();
         notes.spot(0..text.lines().next().map_or(0, str::len), message.to_string(), label, Some(help));
     }
     None
@@ -103,7 +102,7 @@ fn decode_stage(index: usize, entry: Value, schema: &Value, notes: &mut Notes) -
             };
             let label = "expected one stage, as in `- ground: {cell: 0.5 m}`".to_string();
             let help = other.is_object().then(|| {
-                "options are written in braces behind the name, or on lines of their own, indented further than it"
+                "write the options in braces after the name, or on lines of their own with a deeper indent"
                     .to_string()
             });
             notes.value(&path, message, label, help);
@@ -115,11 +114,11 @@ fn decode_stage(index: usize, entry: Value, schema: &Value, notes: &mut Notes) -
     let name = if known.contains(&written.as_str()) {
         written
     } else {
-        let told = explain::unknown_key(&written, &path[..2], &known);
+        let explained = explain::unknown_key(&written, &path[..2], &known);
         if notes.given(&path) {
-            notes.key(&path, told.message, told.label, told.help);
+            notes.key(&path, explained.message, explained.label, explained.help);
         } else {
-            notes.value(&path[..2], told.message, told.label, told.help);
+            notes.value(&path[..2], explained.message, explained.label, explained.help);
         }
         // The options are checked as those of the stage that was most likely meant.
         explain::closest(&written, &known)?.to_string()
@@ -153,16 +152,16 @@ fn decode_part<T: DeserializeOwned>(
         let below = now.get(inside.len()..).unwrap_or(&[]);
         let origin = original(below, &cut);
         let path = [base, &origin[..]].concat();
-        // A list or group that lacks what was cut out of it has been told of already.
+        // A list or group that lacks what was cut out of it has been reported already.
         if !notes.known(&path) {
             let around = below.split_last().and_then(|(_, above)| schema::part(part, above));
             let offending = find(&value, &now);
-            let told =
+            let explained =
                 explain(&error.inner().to_string(), &path, schema::part(part, below), around, offending);
-            if told.at_key {
-                notes.key(&path, told.message, told.label, told.help);
+            if explained.at_key {
+                notes.key(&path, explained.message, explained.label, explained.help);
             } else {
-                notes.value(&path, told.message, told.label, told.help);
+                notes.value(&path, explained.message, explained.label, explained.help);
             }
         }
         if below.is_empty() {
@@ -186,8 +185,8 @@ fn refuse_lists(value: &mut Value, path: &[Seg], part: &Value, notes: &mut Notes
     match value {
         Value::Array(_) if part["properties"].is_object() => {
             let error = "invalid type: list";
-            let told = explain(error, path, Some(part), None, Some(value));
-            notes.value(path, told.message, told.label, told.help);
+            let explained = explain(error, path, Some(part), None, Some(value));
+            notes.value(path, explained.message, explained.label, explained.help);
             *value = json!({});
         }
         Value::Object(map) => {

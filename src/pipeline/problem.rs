@@ -1,4 +1,4 @@
-//! What is wrong with a pipeline file, and how it is told.
+//! What is wrong with a pipeline file, and how it is reported.
 
 use std::fmt;
 use std::ops::Range;
@@ -11,7 +11,7 @@ use crate::pipeline::explain::closest;
 use crate::pipeline::locate::{self, Aim, Seg};
 use crate::pipeline::schema::keys;
 
-/// After so many problems the search ends: no one mends more in one go.
+/// After so many problems the check ends: nobody mends more at once.
 const MOST: usize = 50;
 
 /// One thing that is wrong, with its place and its remedy.
@@ -61,7 +61,7 @@ impl PipelineError {
         let path = self.path.display().to_string();
         let mut shown: Vec<String> = self.problems.iter().map(|p| self.draw(p, &path, &renderer)).collect();
         if self.problems.len() >= MOST {
-            shown.push(format!("there may be more: the check ended after {MOST} problems"));
+            shown.push(format!("there may be more problems: the check stops after {MOST}"));
         }
         shown.join("\n\n") + "\n"
     }
@@ -91,7 +91,7 @@ impl fmt::Display for PipelineError {
 /// The problems found so far, and the text they are found in.
 pub(super) struct Notes<'a> {
     text: &'a str,
-    /// What the text holds, for telling which keys are there.
+    /// What the text holds, to see which keys are there.
     pub document: Value,
     problems: Vec<Problem>,
     /// Paths whose values are known to be wrong.
@@ -137,7 +137,7 @@ impl<'a> Notes<'a> {
         self.problems.push(Problem { path: Vec::new(), span: Some(span), message, label, help });
     }
 
-    /// Whether a problem is known at `path` or below it: what follows from it need not be told as well.
+    /// Whether a problem is known at `path` or below it: what follows from it need not be reported as well.
     pub fn known(&self, path: &[Seg]) -> bool {
         self.wrong.iter().any(|wrong| wrong.starts_with(path))
     }
@@ -160,7 +160,7 @@ impl<'a> Notes<'a> {
         self.problems.is_empty()
     }
 
-    /// Whether there are so many that looking for more is of no use to anyone.
+    /// Whether there are so many that more would be of no use.
     pub fn enough(&self) -> bool {
         self.problems.len() >= MOST
     }

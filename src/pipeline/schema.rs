@@ -20,7 +20,7 @@ pub fn schema() -> Value {
     for cloud in ["survey", "reference"] {
         require(&mut root["properties"][cloud], "files");
     }
-    // The survey is what is measured: only the reference has errors of its own that are known.
+    // The survey is under test: only the reference has an uncertainty or an offset.
     for key in ["uncertainty", "offset"] {
         remove(&mut root["properties"]["survey"]["properties"], key);
     }
@@ -93,14 +93,19 @@ pub fn expected(schema: &Value) -> String {
         },
         Some("number") => "a number".to_string(),
         Some("boolean") => "`true` or `false`".to_string(),
-        Some("string") => "a text".to_string(),
+        Some("string") => "text".to_string(),
         Some("array") if schema["maxItems"] == 2 => format!("a list of two: {}", expected(&schema["items"])),
+        Some("array")
+            if schema["items"]["type"] == "string" && schema["items"].get("x-expected").is_none() =>
+        {
+            "a list of text entries".to_string()
+        }
         Some("array") => format!("a list, each entry {}", expected(&schema["items"])),
         Some("object") => {
             let keys: Vec<_> = keys(schema).into_iter().map(|key| format!("`{key}`")).collect();
             format!("a group of options: {}", keys.join(", "))
         }
-        _ => "another value".to_string(),
+        _ => "a different value".to_string(),
     }
 }
 
@@ -109,8 +114,8 @@ fn is_fixed(schema: &Value) -> bool {
 }
 
 fn own_words(schema: &Value) -> impl Iterator<Item = &str> {
-    let listed = schema["enum"].as_array().into_iter().flatten();
-    listed.chain(schema.get("const")).filter_map(Value::as_str)
+    let choices = schema["enum"].as_array().into_iter().flatten();
+    choices.chain(schema.get("const")).filter_map(Value::as_str)
 }
 
 /// `a, b or c`.
@@ -210,7 +215,7 @@ mod tests {
     }
 
     #[test]
-    fn what_is_expected_is_told_in_words() {
+    fn what_is_expected_is_described() {
         assert_eq!(expected(&option("ground", "cloud")), "`both`, `survey` or `reference`");
         assert_eq!(expected(&option("checkpoints", "per_return")), "`all` or a whole number, 1 or more");
         assert!(expected(&option("read", "tile")).starts_with("`auto` or a length with its unit"));

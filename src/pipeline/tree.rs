@@ -1,5 +1,5 @@
-//! The keys and values of a pipeline file, read one by one so that all that is odd about them can be told at once:
-//! keys given twice, keys without a value, numbers that are none.
+//! The keys and values of a pipeline file, read one by one so that everything odd about them is reported at once:
+//! keys given twice, keys without a value, numbers that are not finite.
 
 use std::cell::RefCell;
 use std::collections::HashMap;
@@ -90,7 +90,7 @@ impl<'de> Visitor<'de> for Tree<'_> {
 
     fn visit_unit<E: Error>(self) -> Result<Self::Value, E> {
         // `- ground:` with nothing after it is a stage with all its defaults; where the `- ` is forgotten, that is
-        // told by itself.
+        // reported by itself.
         let in_stages = self.path.first() == Some(&"stages".into()) && self.path.len() > 1;
         let is_stage =
             matches!(&self.path[1.min(self.path.len())..], [Seg::Key(_)] | [Seg::Item(_), Seg::Key(_)]);
@@ -101,9 +101,9 @@ impl<'de> Visitor<'de> for Tree<'_> {
             Some(Seg::Key(_)) => (
                 Aim::Key(0),
                 "expected a value after it",
-                "write a value, or take it out to have its default",
+                "write a value, or leave it out to use the default",
             ),
-            _ => (Aim::Value, "expected a value here", "write a value, or take the entry out"),
+            _ => (Aim::Value, "expected a value here", "write a value, or remove the entry"),
         };
         let help = help.to_string();
         self.odd(aim, format!("{} has no value", name(&self.path)), label, Some(help));
@@ -130,11 +130,11 @@ impl<'de> Visitor<'de> for Tree<'_> {
             let earlier = *times;
             *times += 1;
             if earlier > 0 {
-                let help = "keep one of the two and take the other out".to_string();
+                let help = "remove one of the two".to_string();
                 below.odd(
                     Aim::Key(earlier),
                     format!("{} is given twice", name(&below.path)),
-                    "given before",
+                    "already given above",
                     Some(help),
                 );
                 map.next_value::<IgnoredAny>()?;
@@ -148,18 +148,18 @@ impl<'de> Visitor<'de> for Tree<'_> {
 
 /// Notes an error that keeps the text from being read as keys and values at all.
 pub(super) fn explain_syntax(error: &str, location: Option<usize>, text: &str, notes: &mut Notes) {
-    let fault = words(error);
-    let start = match fault.place {
-        Place::Spot => location,
-        Place::Opening => opening(error, text).or(location),
-        Place::Divider => text.find("\n---").map(|at| at + 1),
+    let fault = explained(error);
+    let start = match fault.shown_at {
+        ShownAt::Spot => location,
+        ShownAt::Opening => opening(error, text).or(location),
+        ShownAt::Divider => text.find("\n---").map(|at| at + 1),
     };
     let start = start.unwrap_or(0).min(text.trim_end().len());
     let line_start = text[..start].rfind('\n').map_or(0, |at| at + 1);
     let line = text[line_start..].lines().next().unwrap_or("").trim_end();
     let indent = line.len() - line.trim_start().len();
     if line[..indent].contains('\t') {
-        let help = "put spaces in place of the tab".to_string();
+        let help = "use spaces instead of the tab".to_string();
         let message = "this line is indented with a tab".to_string();
         notes.spot(
             line_start..line_start + indent,
@@ -176,7 +176,7 @@ pub(super) fn explain_syntax(error: &str, location: Option<usize>, text: &str, n
 }
 
 /// Where a syntax error is best shown.
-enum Place {
+enum ShownAt {
     /// Where the parser stopped.
     Spot,
     /// Where what it was reading began.
@@ -186,7 +186,7 @@ enum Place {
 }
 
 struct Fault<'e> {
-    place: Place,
+    shown_at: ShownAt,
     message: &'static str,
     label: &'e str,
     help: &'static str,
@@ -201,63 +201,66 @@ fn opening(error: &str, text: &str) -> Option<usize> {
     Some(line_start + ahead)
 }
 
-/// A syntax error in words.
-fn words(error: &str) -> Fault<'_> {
+/// A syntax error explained.
+fn explained(error: &str) -> Fault<'_> {
     let has = |part: &str| error.contains(part);
-    let spot = |message, help| Fault { place: Place::Spot, message, label: "", help };
+    let spot = |message, help| Fault { shown_at: ShownAt::Spot, message, label: "", help };
     if has("anchor") || has("alias") || has("cannot start any token") || has("directive") {
         return spot(
-            "a text cannot begin with this character unless it is quoted",
-            "put a text that begins with one of * & % @ ! ` into quotes, as in `[\"*.laz\"]`",
+            "text that begins with this character must be in quotes",
+            "put text that begins with * & % @ ! or ` in quotes, as in `[\"*.laz\"]`",
         );
     }
     if has("invalid type: enum") {
-        return spot("a value cannot begin with `!`", "put the text into quotes");
+        return spot("a value cannot begin with `!`", "put the text in quotes");
     }
     if has("expected a string") {
         return spot("a key must be a plain word", "write `key: value`");
     }
     if has("more than one document") {
-        let help = "take the line `---` out, or make two files";
-        return Fault { place: Place::Divider, ..spot("the file holds more than one pipeline", help) };
+        let help = "remove the line `---`, or make two files";
+        return Fault {
+            shown_at: ShownAt::Divider,
+            ..spot("the file contains more than one pipeline", help)
+        };
     }
     if has("mapping values are not allowed") {
         return spot(
-            "a colon is not possible here",
-            "check how far the line is indented; put a text that holds `: ` into quotes",
+            "a colon cannot stand here",
+            "check the indentation of the line; put text that contains `: ` in quotes",
         );
     }
     if has("flow sequence") || has("flow mapping") {
         return Fault {
-            place: Place::Opening,
+            shown_at: ShownAt::Opening,
             label: "this bracket",
             ..spot(
-                "a bracket is not closed, or a comma is missing in it",
+                "a bracket is not closed, or a comma is missing inside it",
                 "close each `[` with `]` and each `{` with `}`, and put commas between the entries",
             )
         };
     }
     if has("quoted scalar") {
-        let help = "end the text with the mark that it begins with";
-        return Fault { place: Place::Opening, ..spot("a quotation mark is not closed", help) };
+        let help = "end the text with the same quotation mark that it begins with";
+        return Fault { shown_at: ShownAt::Opening, ..spot("a quotation mark is not closed", help) };
     }
     if has("limit exceeded") {
         return spot(
             "the file is nested too deeply, or repeats itself too often",
-            "a pipeline file needs seven levels at most",
+            "a pipeline file needs at most seven levels",
         );
     }
     if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {
         return Fault {
             label: "expected `key: value`, or `- ` and an entry of a list",
             ..spot(
-                "this line does not fit what stands above it",
-                "lines that belong together begin in the same column; a space follows `:` and `-`",
+                "this line does not fit the lines above it",
+                "lines that belong together start in the same column; `:` and `-` are followed by a space",
             )
         };
     }
-    // The parser's own words; its place is told already.
+    // The parser's own message; its place is shown already.
     let label = error.split(" at line").next().unwrap_or("");
-    let help = "check brackets, quotation marks, indentation and the space behind each colon";
+    let help = "check brackets, quotation marks, indentation and the space after each colon";
     Fault { label, ..spot("the text cannot be read as YAML from here", help) }
 }

@@ -1,4 +1,4 @@
-//! `checkpoints`: where survey and reference are compared.
+//! `checkpoints`: the draw of the points where survey and reference are compared.
 
 use std::collections::BinaryHeap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -18,24 +18,24 @@ use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet};
 use crate::units::Length;
 
-/// Draws the places where the survey is compared with the reference, at random and for each return by itself.
+/// Draws the checkpoints at random, for each return by itself.
 ///
-/// A ground point of the survey is a candidate where the `compare` stage finds reference ground within reach. A
-/// seeded hash of each candidate decides: of the candidates of one return closer together than `spacing` only the
-/// one of smallest hash stays (Matérn's second hard-core rule), and of those that stay the `per_return` smallest
-/// hashes are drawn. The draw is uniform, repeats with the same `seed`, and depends on nothing but the data.
+/// A ground point of the survey is a candidate where the `compare` stage finds reference ground within reach. Each
+/// candidate has a seeded hash. Of candidates of one return closer together than `spacing`, only the one with the
+/// smallest hash remains (Matérn's second hard-core rule); of those that remain, the `per_return` smallest hashes are
+/// drawn. The draw is uniform, depends only on the data and `seed`, and repeats with them.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Checkpoints {
-    /// Checkpoints to draw for each return, or `all`: every candidate is compared, however close to others, and
-    /// the draw only chooses what `checkpoints.csv` lists.
+    /// Number of checkpoints to draw for each return, or `all`: every candidate is compared, however close to
+    /// others, and the draw decides only which of them `checkpoints.csv` lists.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub per_return: Count,
-    /// No two checkpoints of one return are closer than this in plan.
+    /// Smallest horizontal distance between two checkpoints of one return.
     #[schemars(extend("x-source" = "Matérn 1960 (second hard-core process); value: this program's own choice"))]
     pub spacing: Length,
-    /// Checkpoints of each return that `checkpoints.csv` lists, in the order drawn, so that the first rows are a
-    /// smaller draw of the same kind; or `all`.
+    /// Number of checkpoints of each return that `checkpoints.csv` lists, or `all`. They are listed in the order drawn,
+    /// so that the first rows are a smaller random draw.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub list: Count,
 }

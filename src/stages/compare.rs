@@ -15,20 +15,21 @@ use crate::stages::summarise::Summarise;
 use crate::tile::at_work::{Halo, Tile};
 use crate::units::{Length, Micrometres};
 
-/// Compares each checkpoint with the reference ground near it in plan: dz = survey elevation − reference elevation.
+/// Compares each checkpoint with the reference ground near it: dz = survey elevation − reference elevation.
 ///
-/// The search is horizontal, never in three dimensions: a radius that counted height would bound the very error
-/// that is to be reported.
+/// The search is horizontal, never in three dimensions: a search radius in height would limit the very error that is
+/// to be measured.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Compare {
-    /// `nearest`: the reference ground point nearest in plan. `plane`: the least-squares plane through the
-    /// reference ground points within `within`, at least six and not in line, taken at the checkpoint.
+    /// `nearest`: the reference ground point at the smallest horizontal distance. `plane`: the least-squares plane
+    /// through the reference ground points within the distance `within` (at least six, not in line), evaluated at the
+    /// checkpoint.
     #[serde(rename = "match")]
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub method: Method,
-    /// Greatest distance in plan between a checkpoint and the reference points used; by default 15 mm for
-    /// `nearest` and 0.5 m for `plane`. On a slope, plan distance × slope enters dz.
+    /// Largest horizontal distance between a checkpoint and the reference points used; by default 15 mm for
+    /// `nearest` and 0.5 m for `plane`. With `nearest`, distance × slope enters dz.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "common practice, no source", "x-default" = "15 mm (nearest), 0.5 m (plane)"))]
     pub within: Option<Length>,

@@ -24,46 +24,47 @@ use crate::units::{Length, Micrometres};
 /// without a point 4.
 const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 
-/// Tells ground from everything else: the progressive morphological filter.
+/// Classifies ground with the progressive morphological filter.
 ///
-/// The lowest elevation of every cell makes a surface; the surface is opened (eroded, then dilated) with windows
-/// that grow, each pass opening what the pass before left. A point is ground where its height over the opened
-/// surface of its cell is at most the threshold of that window, in every pass. Points of class 7 and 18 (noise)
-/// take no part. Symbols: cell size `c`, window `w_k`, slope `s`, thresholds `dh_0`, `dh_k`, `dh_max`.
+/// The lowest elevation in each cell makes a surface. The surface is opened (eroded, then dilated) with growing
+/// windows; each pass opens the result of the pass before. A point is ground where, in every pass, its height above
+/// the opened surface of its cell is at most the threshold of that window. Points of classes 7 and 18 (noise) are
+/// not used. Symbols: cell size `c`, window `w_k`, slope `s`, thresholds `dh_0`, `dh_k`, `dh_max`.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
     /// The cloud it applies to: `both`, `survey` or `reference`.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
-    /// Cell size `c` of the surface; cells are aligned to its multiples from coordinate zero.
+    /// Cell size `c` of the surface; cells are aligned to multiples of it from coordinate zero.
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]
     pub cell: Length,
-    /// The windows grow while window × cell does not exceed this. It must exceed the widest building.
-    #[schemars(extend("x-source" = "Zhang et al. 2003 (from memory); value: common practice, no source"))]
+    /// Largest window: windows grow while window × cell does not exceed it. It must exceed the narrower side of the
+    /// widest building.
+    #[schemars(extend("x-source" = "Zhang et al. 2003 (citation not verified); value: common practice, no source"))]
     pub window_max: Length,
-    /// How windows grow, in cells: `exponential` 3, 5, 9, 17, … (2·2^k + 1) or `linear` 3, 5, 7, 9, … (2k + 1).
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equations 4 and 5 (from memory)"))]
+    /// Growth of the windows, in cells: `exponential` 3, 5, 9, 17, … (2·2^k + 1) or `linear` 3, 5, 7, 9, … (2k + 1).
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equations 4 and 5 (citation not verified)"))]
     pub window_growth: WindowGrowth,
-    /// Slope `s` of the terrain, rise over run: the threshold grows by `s` times the growth of the window.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
+    /// Terrain slope `s`, rise over run: the threshold grows by `s` times the growth of the window.
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (citation not verified); value: common practice, no source"))]
     pub slope: f64,
-    /// Threshold `dh_0` of the first window. Near the noise of the late returns it cuts off their upper tail
-    /// and makes them look better than they are.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
+    /// Threshold `dh_0` of the first window. A threshold near the noise of the late returns truncates the upper tail
+    /// of their residuals and makes them look better than they are.
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (citation not verified); value: common practice, no source"))]
     pub dh_initial: Length,
-    /// Greatest threshold `dh_max` of any window.
-    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (from memory); value: common practice, no source"))]
+    /// Largest threshold `dh_max` of any window.
+    #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (citation not verified); value: common practice, no source"))]
     pub dh_max: Length,
-    /// A cell without points takes the lowest elevation of the nearest cell that has some, no farther than this
-    /// between cell centres; farther off, and outside the box around the cloud, it stays empty.
-    #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour, from memory); the limit: this program's own choice"))]
+    /// A cell without points takes the lowest elevation of the nearest cell with points, up to this distance between
+    /// cell centres. Beyond it, and outside the bounding box of the cloud, the cell stays empty.
+    #[schemars(extend("x-source" = "Zhang et al. 2003 (nearest neighbour, citation not verified); the limit: this program's own choice"))]
     pub fill_max: Length,
-    /// A point more than this below its surroundings is a low outlier (a multipath echo): it is not ground, and its
-    /// cell is filled from those around it before the surface is opened. Its surroundings are the 24 cells around
-    /// its own: at least five lie this far above it and at most three do not; and within nine cells, two or
-    /// more others as low are not found in three of the four quarters around it (at the edge of the cloud, in all that hold enough
-    /// points to tell), so that the few echoes that reach the ground under trees are kept.
+    /// A point more than this below its surroundings is a low outlier (a multipath return). It is not ground, and its
+    /// cell is filled from the cells around it before the surface is opened. The surroundings are the 24 cells around
+    /// its own: at least five must lie this far above it, and at most three may not. The point is not an outlier where
+    /// three of the four quadrants around it (at the edge of the cloud, all with enough points) hold two or more other
+    /// cells as low as it within nine cells: that protects the few returns that reach the ground under trees.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub low_outlier: Length,
 }

@@ -12,10 +12,10 @@ use crate::units::Micrometres;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
-    /// The reference ground point nearest in plan.
+    /// The reference ground point at the smallest horizontal distance.
     #[default]
     Nearest,
-    /// The least-squares plane through the reference ground points in reach.
+    /// The least-squares plane through the reference ground points within reach.
     Plane,
 }
 

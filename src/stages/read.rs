@@ -9,19 +9,20 @@ use crate::units::Length;
 
 /// Reads the point files of the survey and of a reference cloud.
 ///
-/// LAS 1.0 to 1.4 and LAZ, point formats 0 to 10. Points flagged withheld are left out and counted. A point
-/// whose return number is 0 or above its number of returns is counted and reported, and left out of every
-/// result by return.
+/// LAS 1.0 to 1.4 and LAZ, point formats 0 to 10. Points flagged withheld are not used; they are counted. A point
+/// whose return number is 0 or above its number of returns is counted, reported, and left out of per-return
+/// results.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Read {
-    /// Edge of the square tiles that the work is cut into. Results do not depend on it; memory and speed do.
-    /// `auto` chooses it from the density of the points and the memory allowed.
+    /// Edge length of the square tiles that are worked on one by one. Memory and speed depend on it, results do not.
+    /// `auto` chooses it from the point density and the memory allowed.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub tile: Auto<Length>,
-    /// What to do about a block of points that is damaged (a chunk of a LAZ file, or the end of a LAS file that is cut
-    /// off): `stop` ends the run and names it; `skip` goes on without all of its points, counts them as lost, and says
-    /// so wherever the results are told. With `skip` every block is decoded twice, first to see that it is whole.
+    /// What to do about a damaged block of points (a chunk of a LAZ file, or the missing end of a LAS file). `stop` ends
+    /// the run with an error that names the block. `skip` continues without the block, counts its points as lost, and
+    /// states the loss wherever results are given. With `skip` every block is decoded twice, first to check that it
+    /// is whole.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub damaged: Damaged,
 }
@@ -43,7 +44,7 @@ pub enum Damaged {
     /// End the run.
     #[default]
     Stop,
-    /// Go on without its points.
+    /// Continue without its points.
     Skip,
 }
 

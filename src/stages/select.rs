@@ -18,35 +18,35 @@ use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::tile::yields::{YieldError, Yields};
 use crate::units::{Angle, Length, Micrometres};
 
-/// Keeps the points that meet every condition given; the others are dropped and counted.
+/// Selects the points that meet every condition given. The others are counted as not selected.
 ///
-/// A condition that is not given keeps everything. The stage may stand more than once; what it drops, later
-/// stages do not see.
+/// Without any condition all points are selected. The stage may be listed more than once; later stages see only the
+/// points that earlier ones selected.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Select {
     /// The cloud it applies to: `both`, `survey` or `reference`.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
-    /// Return numbers to keep (1 to 15), or `last` (return number equals number of returns) or `single` (the
-    /// only return of its pulse), alone or in a list: `[1, 2]`, `last`, `[1, last]`.
+    /// Returns to select: return numbers from 1 to 15, `last` (return number equals number of returns, single returns
+    /// included) or `single` (the only return of its pulse), alone or in a list: `[1, 2]`, `last`, `[1, last]`.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "LAS 1.4 R16, section 2.4"))]
     pub returns: Option<Returns>,
-    /// Classification codes to keep, 0 to 255.
+    /// Classification codes to select, 0 to 255.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "LAS 1.4 R16, classification tables"))]
     pub classes: Option<Vec<u8>>,
-    /// Strips to keep, by point source ID, 0 to 65535.
+    /// Strips to select, by point source ID, 0 to 65535.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "LAS 1.4 R16, point source ID"))]
     pub strips: Option<Vec<u16>>,
-    /// Greatest scan angle to keep, on either side of straight down.
+    /// Largest scan angle to select, on either side of nadir.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "LAS 1.4 R16, scan angle"))]
     pub scan_angle_max: Option<Angle>,
-    /// Box to keep: `{x: [low, high], y: [low, high]}`, coordinates as lengths in the survey's coordinate
-    /// system; the low sides belong to the box, the high sides do not.
+    /// Box to select: `{x: [low, high], y: [low, high]}`, coordinates as lengths in the survey's coordinate
+    /// system. The low sides belong to the box, the high sides do not.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub area: Option<Area>,
@@ -172,12 +172,12 @@ impl JsonSchema for Returns {
     }
 }
 
-/// How many points a `select` stage kept and dropped.
+/// How many points a `select` stage selected, and how many not.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Tally {
-    /// Points that went on.
+    /// Points selected.
     pub selected: u64,
-    /// Points dropped.
+    /// Points not selected.
     pub not_selected: u64,
 }
 

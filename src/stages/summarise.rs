@@ -15,38 +15,39 @@ use crate::tile::points::{ByStatus, Cloud, PointSet};
 use crate::tile::strata::{By, ReturnType, Strata, class_of};
 use crate::units::Length;
 
-/// Gathers counts and the statistics of dz: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile
-/// of |dz|, with the share of points and of ground that each group gives, and 95 % intervals that allow for places
-/// near each other being alike.
+/// Computes the statistics of dz by group: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile of
+/// |dz|, the share of all points and of all ground points, and 95 % confidence intervals that allow for spatially
+/// correlated residuals.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Summarise {
-    /// What to group by, crossed with each other: `return`, `cover` (open ground or under canopy), `slope`,
-    /// `scan_angle`, `strip`, `echo` (single, first, intermediate, last). The table by return is always there.
+    /// Properties to group by, crossed with each other: `return`, `cover` (open ground or under canopy), `slope`,
+    /// `scan_angle`, `strip`, `return_type` (single, first_of_many, intermediate, last_of_many). The table by return
+    /// is always given.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub by: Vec<By>,
-    /// A first return higher than this over the ground counts as canopy.
+    /// A first return higher than this above the ground counts as canopy.
     #[schemars(extend("x-source" = "common practice in forest inventory, no source"))]
     pub canopy_height: Length,
-    /// First returns within this distance in plan of a ground point decide what it lies under, to the cell of
-    /// the ground filter.
+    /// First returns within this horizontal distance of a ground point decide its cover, to the nearest cell of the
+    /// ground filter.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub canopy_radius: Length,
-    /// Ground is under canopy where at least this share of those first returns is canopy, from 0 to 1.
+    /// A ground point is under canopy where at least this share of those first returns is canopy, from 0 to 1.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub canopy_share: f64,
-    /// Breaks between the classes of slope, rise over run, ascending. The slope is that of the plane through the
-    /// opened surface of the ground filter in 5 × 5 cells.
-    #[schemars(extend("x-source" = "10 % and 20 %: limits for siting checkpoints in earlier guidance (from memory); 40 %: this program's own choice"))]
+    /// Breaks between the slope classes, rise over run, increasing. Slope is that of a plane fitted to 5 × 5 cells of
+    /// the opened surface of the ground filter.
+    #[schemars(extend("x-source" = "10 % and 20 %: limits for siting checkpoints in earlier guidance (citation not verified); 40 %: this program's own choice"))]
     pub slope_breaks: Vec<f64>,
-    /// Breaks between the bands of the scan angle, degrees from nadir to either side, ascending.
+    /// Breaks between the bands of scan angle, degrees from nadir on either side, increasing.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub scan_angle_breaks: Vec<f64>,
-    /// Edge of the square blocks, aligned to its multiples from coordinate zero, that are drawn again and again
-    /// (block bootstrap) for the intervals; `auto` follows from how far dz is correlated.
-    #[schemars(extend("x-source" = "block bootstrap: Künsch 1989, Lahiri 2003 (from memory); value: this program's own choice"))]
+    /// Edge length of the square blocks of the spatial block bootstrap, from which the intervals come; blocks are
+    /// aligned to multiples of it from coordinate zero. `auto` derives it from the correlation range of dz.
+    #[schemars(extend("x-source" = "block bootstrap: Künsch 1989, Lahiri 2003 (citation not verified); value: this program's own choice"))]
     pub block: Auto<Length>,
-    /// Cell of the terrain on which returns are traded against coverage.
+    /// Cell size of the terrain model on which coverage and accuracy by returns used are computed.
     #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]
     pub terrain_cell: Length,
 }

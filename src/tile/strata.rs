@@ -14,9 +14,9 @@ pub enum By {
     Return,
     /// Open ground, or ground under canopy.
     Cover,
-    /// Class of terrain slope.
+    /// Slope class.
     Slope,
-    /// Band of the scan angle, to either side of nadir.
+    /// Band of scan angle, on either side of nadir.
     ScanAngle,
     /// Flight strip (point source ID).
     Strip,
@@ -38,13 +38,13 @@ impl By {
     }
 }
 
-/// What stands over the ground.
+/// Cover of the ground.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Cover {
-    /// Nothing, or less than the stated share of first returns.
+    /// Open ground: less than the stated share of first returns is canopy.
     Open,
-    /// Canopy.
+    /// Under canopy.
     Canopy,
 }
 

@@ -1,6 +1,6 @@
 //! The client's limits against what was found.
 
-use crate::pipeline::accept::Limits;
+use crate::pipeline::accept::AcceptLimits;
 use crate::results::confidence::{Compliance, Interval, LimitResult};
 use crate::results::summary::Statistics;
 use crate::terrain::by_returns::TerrainRow;
@@ -26,7 +26,7 @@ enum Sense {
 
 /// Judges every limit. `find` gives the figures of a group by its name.
 pub fn judge<'a>(
-    all: &[Limits],
+    all: &[AcceptLimits],
     find: impl Fn(&serde_json::Map<String, serde_json::Value>) -> Option<Found<'a>>,
     trade: &[TerrainRow],
     unit: Unit,

@@ -1,8 +1,9 @@
 //! What is wrong with a cloud, and what to do about it.
 
-use crate::cli::inspect::Inspection;
-use crate::cli::inspect::text::{decimals, thousands};
+use crate::cli::inspect::inspection::Inspection;
+use crate::cli::inspect::text::decimals;
 use crate::cloud::{Census, LasFile, MAX_RETURN, StatedUnit, sample_one_in};
+use crate::results::format::thousands;
 use crate::units::Unit;
 
 /// All that is wrong, damage first.
@@ -11,40 +12,39 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
     let mut say = |text: String| problems.push(text);
     cloud.notes.iter().chain(&cloud.crs.problems).cloned().for_each(&mut say);
     if found.crs.is_none() {
-        say("the file does not say in which coordinate system its coordinates are".into());
+        say("the file states no coordinate system".into());
     }
     unit_problems(cloud).into_iter().for_each(&mut say);
     if cloud.synthetic_returns {
-        say("the header says that the return numbers were made up, not recorded: results by return mean nothing"
-            .into());
+        say("the header says that the return numbers are synthetic: results by return mean nothing".into());
     }
     if found.invalid_returns > 0 {
         say(format!(
-            "return number 0, or above the number of returns: {}, left out of all results by return",
+            "invalid return number (0, or above the number of returns): {}, left out of per-return results",
             number_of(found.invalid_returns)
         ));
     }
     let above_five: u64 = (6..=7).map(|number| census.of_return(number)).sum();
     if cloud.format < 6 && above_five > 0 {
         say(format!(
-            "return number 6 or 7, where point format {} holds five at the most: {}",
+            "return number 6 or 7, though point format {} allows at most five: {}",
             cloud.format,
             number_of(above_five)
         ));
     }
     if found.single == found.points && found.points > 0 {
-        say("every point is return 1 of 1: the returns of a pulse were not kept apart".into());
+        say("every point is return 1 of 1: the file does not record the returns of a pulse".into());
     }
     if found.points == cloud.points {
         let counted: Vec<u64> = (1..=MAX_RETURN).map(|number| census.of_return(number)).collect();
-        let kept = if cloud.version.1 >= 4 { MAX_RETURN } else { 5 };
-        if counted[..kept] != cloud.points_by_return[..kept] {
-            let last = (0..kept)
+        let counted_in_header = if cloud.version.1 >= 4 { MAX_RETURN } else { 5 };
+        if counted[..counted_in_header] != cloud.points_by_return[..counted_in_header] {
+            let last = (0..counted_in_header)
                 .rev()
                 .find(|index| counted[*index] + cloud.points_by_return[*index] > 0)
                 .unwrap_or(0);
             say(format!(
-                "the header counts {} points of return 1 to {}, the points themselves {}",
+                "the header counts {} points of returns 1 to {}, but the file holds {}",
                 list(&cloud.points_by_return[..=last]),
                 last + 1,
                 list(&counted[..=last])
@@ -52,7 +52,7 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
         }
     }
     if census.out_of_range > 0 {
-        say(format!("coordinates that are no place on Earth: {}, left out", number_of(census.out_of_range)));
+        say(format!("impossible coordinates: {}, left out", number_of(census.out_of_range)));
     }
     if let (Some(bounds), true) = (&found.bounds, census.damaged.is_empty()) {
         for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
@@ -63,7 +63,7 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
             if !((stated.0 - found.0).abs() <= slack && (stated.1 - found.1).abs() <= slack) {
                 let decimals = decimals(cloud.scale[axis]);
                 say(format!(
-                    "the header says that {name} runs from {:.decimals$} to {:.decimals$}, but the points run from \
+                    "the header gives {name} from {:.decimals$} to {:.decimals$}, but the points range from \
                      {:.decimals$} to {:.decimals$}",
                     stated.0, stated.1, found.0, found.1
                 ));
@@ -73,7 +73,7 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
     if found.duplicates > 0 {
         let about = if sample_one_in(cloud.points) > 1 { "about " } else { "" };
         say(format!(
-            "copies of another point in place, time and return number: {about}{}",
+            "duplicates (same position, time and return number): {about}{}",
             number_of(found.duplicates)
         ));
     }
@@ -84,14 +84,11 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
 fn unit_problems(cloud: &LasFile) -> Vec<String> {
     let (horizontal, vertical) = (&cloud.crs.horizontal_unit, &cloud.crs.vertical_unit);
     if matches!(horizontal, StatedUnit::Degrees) {
-        return vec![
-            "x and y are in degrees, in which no distance can be measured: bring the cloud into a projected system"
-                .into(),
-        ];
+        return vec!["x and y are in degrees: transform the cloud to a projected coordinate system".into()];
     }
-    if let StatedUnit::Other(words) = horizontal {
+    if let StatedUnit::Other(stated) = horizontal {
         return vec![format!(
-            "x and y are in {words}, which is not supported: bring the cloud into a system in metres or feet"
+            "x and y are in {stated}, which is not supported: transform the cloud to a system in metres or feet"
         )];
     }
     let what = match (horizontal.unit(), vertical.unit()) {
@@ -102,7 +99,7 @@ fn unit_problems(cloud: &LasFile) -> Vec<String> {
     };
     let x = horizontal.unit().unwrap_or(Unit::Metre);
     vec![format!(
-        "{what} not safely stated: add `units: {x}` (or {}, or `{{horizontal: {x}, vertical: {}}}`) beside `files:` \
+        "{what} not reliably stated: add `units: {x}` (or {}, or `{{horizontal: {x}, vertical: {}}}`) beside `files:` \
          in the pipeline file",
         match x {
             Unit::Metre => "ft, ftUS",

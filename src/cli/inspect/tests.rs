@@ -16,7 +16,7 @@ fn counts_of_an_open_cloud() {
     let bounds = found.bounds.unwrap();
     assert_eq!(bounds.min, [636001.76, 848935.2, 406.26]);
     assert_eq!(bounds.max, [637179.22, 849497.9, 520.51]);
-    let remedy = "the unit of z is not safely stated: add `units: ft` (or m, ftUS, or `{horizontal: ft, \
+    let remedy = "the unit of z is not reliably stated: add `units: ft` (or m, ftUS, or `{horizontal: ft, \
                   vertical: m}`) beside `files:` in the pipeline file";
     assert!(found.problems.iter().any(|problem| problem == remedy), "{:?}", found.problems);
 }
@@ -25,8 +25,8 @@ fn counts_of_an_open_cloud() {
 fn contradictory_units_are_shown_but_not_used() {
     let found = Inspection::of(&data("1_4_w_evlr.laz")).unwrap();
     assert_eq!(found.units.vertical, None);
-    assert_eq!(found.units.vertical_stated, "US survey feet, but contradictory");
-    assert!(found.problems.iter().any(|problem| problem.contains("vertical unit contradicts itself")));
+    assert_eq!(found.units.vertical_stated, "US survey feet (contradictory)");
+    assert!(found.problems.iter().any(|problem| problem.contains("vertical unit is contradictory")));
     assert!(found.density_per_ft2.is_some());
 }
 
@@ -39,9 +39,9 @@ fn without_a_coordinate_system_nothing_is_said_in_metres() {
         found
             .problems
             .iter()
-            .any(|problem| problem.contains("the units of x, y and z are not safely stated"))
+            .any(|problem| problem.contains("the units of x, y and z are not reliably stated"))
     );
-    assert!(found.to_string().contains("points for each square unit of the file"));
+    assert!(found.to_string().contains("points per square unit (unit of the file unknown)"));
 }
 
 #[test]
@@ -68,29 +68,32 @@ fn problems_of(at: usize, new: &[u8]) -> String {
 }
 
 #[test]
-fn a_header_that_disagrees_with_its_points_is_told() {
+fn a_header_that_disagrees_with_its_points_is_reported() {
     let found = problems_of(111, &900u32.to_le_bytes());
     assert!(
         found.contains(
-            "the header counts 900 + 114 + 21 + 5 points of return 1 to 4, the points themselves 925 + 114 + 21 + 5"
+            "the header counts 900 + 114 + 21 + 5 points of returns 1 to 4, but the file holds 925 + 114 + 21 + 5"
         ),
         "{found}"
     );
     let found = problems_of(179, &640000f64.to_le_bytes());
     assert!(
-        found.contains("x runs from 635619.85 to 640000.00, but the points run from 635619.85 to 638982.55"),
+        found.contains("x from 635619.85 to 640000.00, but the points range from 635619.85 to 638982.55"),
         "{found}"
     );
-    assert!(problems_of(6, &[8, 0]).contains("return numbers were made up"));
+    assert!(problems_of(6, &[8, 0]).contains("return numbers are synthetic"));
     let offset = 227;
     let found = problems_of(offset + 14, &[0]);
-    assert!(found.contains("return number 0, or above the number of returns: 1 point, left out"), "{found}");
+    assert!(
+        found.contains("invalid return number (0, or above the number of returns): 1 point, left out"),
+        "{found}"
+    );
 }
 
 #[test]
-fn copies_are_counted() {
+fn duplicates_are_counted() {
     let bytes = std::fs::read(data("simple.las")).unwrap();
     let second = 227 + 34;
     let found = problems_of(second, &bytes[227..second]);
-    assert!(found.contains("copies of another point in place, time and return number: 1 point"), "{found}");
+    assert!(found.contains("duplicates (same position, time and return number): 1 point"), "{found}");
 }

@@ -1,8 +1,9 @@
-//! An inspection as text for surveyors.
+//! An inspection as text.
 
 use std::fmt;
 
-use crate::cli::inspect::Inspection;
+use crate::cli::inspect::inspection::Inspection;
+use crate::results::format::thousands;
 
 impl fmt::Display for Inspection {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
@@ -12,10 +13,10 @@ impl fmt::Display for Inspection {
         writeln!(f, "{}", self.file)?;
         let mut made = format!("LAS {}, point format {}, {packed}", self.version, self.format);
         if let Some(day) = &self.created {
-            made += &format!(", made on {day}");
+            made += &format!(", created on {day}");
         }
         row(f, "file", made)?;
-        row(f, "system", self.crs.clone().unwrap_or("not stated".into()))?;
+        row(f, "CRS", self.crs.clone().unwrap_or("not stated".into()))?;
         row(
             f,
             "units",
@@ -28,7 +29,7 @@ impl fmt::Display for Inspection {
             row(f, label, format!("{:>3} {points:>15} {}", count.r#return, per(count.share)))?;
         }
         let [first, last, single] = [self.first, self.last, self.single].map(thousands);
-        row(f, "", format!("first {first}, last {last}, only {single}"))?;
+        row(f, "", format!("first {first}, last {last}, single {single}"))?;
         row(f, "density", self.density())?;
         for (index, count) in self.classes.iter().enumerate() {
             let label = if index == 0 { "classes" } else { "" };
@@ -52,11 +53,8 @@ impl fmt::Display for Inspection {
                 if time.counted_from == "week" { "of the GPS week" } else { "since 2011-09-14 01:46:40" };
             row(f, "GPS time", format!("{:.3} to {:.3} s {from}", time.first, time.last))?;
         }
-        row(
-            f,
-            "left out",
-            format!("withheld {}; noise {}", thousands(self.withheld), thousands(self.noise)),
-        )?;
+        row(f, "withheld", thousands(self.withheld))?;
+        row(f, "noise", format!("{} (classes 7 and 18)", thousands(self.noise)))?;
         for (index, problem) in self.problems.iter().enumerate() {
             row(f, if index == 0 { "problems" } else { "" }, format!("- {problem}"))?;
         }
@@ -73,7 +71,7 @@ impl Inspection {
         let (text, unit) = match (self.density_per_m2, self.density_per_square_unit) {
             (Some(density), _) => (format!("{} points/m²", digits(density)), "m"),
             (None, Some(density)) => {
-                (format!("{} points for each square unit of the file", digits(density)), "units")
+                (format!("{} points per square unit (unit of the file unknown)", digits(density)), "units")
             }
             (None, None) => return "not measured".into(),
         };
@@ -85,7 +83,7 @@ impl Inspection {
     }
 }
 
-/// A number with three digits that count, or all those before the point.
+/// A number with three significant digits, or all those before the point.
 fn digits(value: f64) -> String {
     let before = if value > 0.0 { value.log10().floor() as i32 + 1 } else { 1 };
     format!("{value:.*}", (3 - before).clamp(0, 9) as usize)
@@ -96,30 +94,16 @@ pub(super) fn decimals(scale: f64) -> usize {
     (-scale.abs().log10()).ceil().clamp(0.0, 6.0) as usize
 }
 
-/// `1234567` as `1,234,567`.
-pub(super) fn thousands(number: u64) -> String {
-    let digits = number.to_string();
-    let mut text = String::new();
-    for (index, digit) in digits.chars().enumerate() {
-        if index > 0 && (digits.len() - index).is_multiple_of(3) {
-            text.push(',');
-        }
-        text.push(digit);
-    }
-    text
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     #[test]
-    fn numbers_are_shown_with_the_digits_that_count() {
+    fn numbers_are_shown_with_three_significant_digits() {
         assert_eq!(
             [24.761, 0.001_234, 1234.6, 0.0, 9.999].map(digits),
             ["24.8", "0.00123", "1235", "0.00", "10.00"]
         );
-        assert_eq!([0, 999, 1000, 1_234_567].map(thousands), ["0", "999", "1,000", "1,234,567"]);
         assert_eq!([1.0, 0.01, 0.000_25, 1e-9, 100.0].map(decimals), [0, 2, 4, 6, 0]);
     }
 }

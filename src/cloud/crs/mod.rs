@@ -1,8 +1,8 @@
 //! What a cloud says of its coordinate system, and above all of its units.
 //!
-//! The unit is read from its size in metres, not from its name; where the two contradict each other, the unit
-//! is not safely stated, and the caller is told so. The vertical unit is read on its own: it is never taken from
-//! the horizontal one.
+//! The unit is read from its size in metres, not from its name; where the two contradict each other, the unit is not
+//! reliably stated, and the caller learns of it. The vertical unit is read on its own: it is never taken from the
+//! horizontal one.
 
 mod geokeys;
 mod wkt;
@@ -20,21 +20,21 @@ const SAME_SIZE: f64 = 1e-7;
 /// The unit that a file states for one direction.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub enum StatedUnit {
-    /// The file says nothing.
+    /// The file does not state it.
     #[default]
     NotStated,
     /// Stated, and nothing in the file contradicts it.
     Stated(Unit),
-    /// The file contradicts itself: this unit by its name, another by its size. Not safely stated.
+    /// The file contradicts itself: this unit by its name, another by its size. Not reliably stated.
     Contradictory(Unit),
     /// Degrees of longitude and latitude, in which nothing can be measured here.
     Degrees,
-    /// A unit or a kind of coordinates that the program does not know, in words.
+    /// A unit or a kind of coordinates that the program does not know, as text.
     Other(String),
 }
 
 impl StatedUnit {
-    /// The unit where it is safely stated.
+    /// The unit where it is reliably stated.
     pub fn unit(&self) -> Option<Unit> {
         match self {
             StatedUnit::Stated(unit) => Some(*unit),
@@ -79,9 +79,9 @@ impl fmt::Display for StatedUnit {
         match self {
             StatedUnit::NotStated => f.write_str("not stated"),
             StatedUnit::Stated(unit) => f.write_str(unit.words()),
-            StatedUnit::Contradictory(unit) => write!(f, "{}, but contradictory", unit.words()),
+            StatedUnit::Contradictory(unit) => write!(f, "{} (contradictory)", unit.words()),
             StatedUnit::Degrees => f.write_str("degrees"),
-            StatedUnit::Other(words) => f.write_str(words),
+            StatedUnit::Other(text) => f.write_str(text),
         }
     }
 }
@@ -133,7 +133,7 @@ pub struct Crs {
     pub horizontal_unit: StatedUnit,
     /// Unit of z, read on its own.
     pub vertical_unit: StatedUnit,
-    /// What is wrong with the statement, in words for people.
+    /// What is wrong with the statement.
     pub problems: Vec<String>,
 }
 
@@ -203,7 +203,7 @@ impl Crs {
             (Some(2), _) => StatedUnit::Degrees,
             (Some(3), _) => StatedUnit::Other("distances from the Earth's centre".into()),
             (_, Some(geokeys::USER_DEFINED)) => {
-                StatedUnit::from_parts("unit of its own", None, keys.double(geokeys::LINEAR_UNIT_SIZE))
+                StatedUnit::from_parts("user-defined unit", None, keys.double(geokeys::LINEAR_UNIT_SIZE))
             }
             (_, Some(unit)) => StatedUnit::from_code(unit.into()),
             (_, None) => StatedUnit::NotStated,
@@ -211,8 +211,7 @@ impl Crs {
         match keys.code(geokeys::VERTICAL_UNITS) {
             // OGC GeoTIFF 1.1, requirements class 16: a vertical unit has no size key, so it needs a code.
             Some(geokeys::USER_DEFINED) => crs.problems.push(
-                "the file states a vertical unit of its own without saying how long it is (GeoTIFF key 4099)"
-                    .into(),
+                "the file states a user-defined vertical unit without its size (GeoTIFF key 4099)".into(),
             ),
             Some(unit) => crs.vertical_unit = StatedUnit::from_code(unit.into()),
             None => {}
@@ -256,8 +255,8 @@ impl Crs {
         for (unit, what) in [(&self.horizontal_unit, "horizontal"), (&self.vertical_unit, "vertical")] {
             if let StatedUnit::Contradictory(unit) = unit {
                 self.problems.push(format!(
-                    "the {what} unit contradicts itself: by its name it is {}, by the size that the file gives \
-                     it is not",
+                    "the {what} unit is contradictory: it is named {}, but the size that the file gives is \
+                     another",
                     unit.words()
                 ));
             }
@@ -314,7 +313,7 @@ fn unit_of(node: &Node, up: bool) -> StatedUnit {
     match axes.next() {
         Some(first) => match axes.find(|next| *next != first) {
             Some(StatedUnit::Stated(_)) | Some(StatedUnit::Contradictory(_)) => {
-                StatedUnit::Other("a different unit on each axis".into())
+                StatedUnit::Other("different units on the two axes".into())
             }
             Some(other) => other,
             None => first,

@@ -50,7 +50,7 @@ fn a_vertical_system_inside_or_after_the_projected_one_is_found() {
         let crs = Crs::from_wkt(text).unwrap();
         assert_eq!(crs.vertical_unit, StatedUnit::Contradictory(Unit::UsSurveyFoot));
         assert_eq!(crs.vertical_unit.unit(), None);
-        assert!(crs.problems[0].contains("vertical unit contradicts itself"), "{:?}", crs.problems);
+        assert!(crs.problems[0].contains("vertical unit is contradictory"), "{:?}", crs.problems);
     }
 }
 

@@ -34,7 +34,7 @@ pub(super) fn of_plain(
     let points = points.min(room);
     if room > points {
         notes.push(format!(
-            "{} bytes lie after the last point that the header counts: room for {} more points",
+            "{} bytes follow the last point that the header counts: enough for {} more points",
             end - offset - points * record_length,
             room - points
         ));
@@ -83,33 +83,33 @@ pub(super) fn of_compressed(
     if start < data || start.saturating_add(8) > source.size() {
         return Err(wrong(
             format!(
-                "it ought to begin at byte {start}, which is not between the first chunk ({data}) and the end of \
+                "it should begin at byte {start}, which is not between the first chunk ({data}) and the end of \
                  the file ({})",
                 source.size()
             ),
             place,
         ));
     }
-    let head = source.bytes(start, 8, "table of compressed chunks")?;
+    let head = source.bytes(start, 8, "chunk table")?;
     let word = |at: usize| u32::from_le_bytes(head[at..at + 4].try_into().expect("four bytes"));
     if word(0) != 0 {
-        return Err(wrong(format!("its version is {}, where 0 is due", word(0)), start));
+        return Err(wrong(format!("its version is {}, but must be 0", word(0)), start));
     }
     // Each chunk holds its first point uncompressed, so that the file's size limits the number of chunks.
     let smallest: u64 = if compression.kind == Kind::Layers { 30 } else { 20 };
     let (chunks, most) = (u64::from(word(4)), (start - data) / smallest + 1);
     if chunks == 0 || chunks > most {
         return Err(wrong(
-            format!("it counts {chunks} chunks, where the file has room for 1 to {most}"),
+            format!("it counts {chunks} chunks, but the file can hold 1 to {most}"),
             start + 4,
         ));
     }
     if chunks > MOST_CHUNKS {
         return Err(CloudError::Unsupported {
             path: path.clone(),
-            what: format!("a file of {chunks} compressed chunks, more than {MOST_CHUNKS}"),
+            what: format!("a file with {chunks} compressed chunks, more than {MOST_CHUNKS},"),
             offset: start + 4,
-            remedy: "Write it again with chunks of 50,000 points",
+            remedy: "Export it again with chunks of 50,000 points",
         });
     }
     source.file().seek(SeekFrom::Start(start)).map_err(|error| source.read_error(start, error))?;
@@ -125,7 +125,7 @@ pub(super) fn of_compressed(
         if entry.byte_count > start - at {
             return Err(wrong(
                 format!(
-                    "chunk {} ought to take {} bytes from byte {at} on, but the chunks end at byte {start}",
+                    "chunk {} should take {} bytes from byte {at}, but the chunks end at byte {start}",
                     index + 1,
                     entry.byte_count as i64
                 ),
@@ -144,7 +144,11 @@ pub(super) fn of_compressed(
         if size > 0 {
             if entry.byte_count < smallest || size > entry.byte_count.saturating_mul(POINTS_PER_BYTE) {
                 return Err(wrong(
-                    format!("chunk {} ought to hold {size} points in {} bytes", index + 1, entry.byte_count),
+                    format!(
+                        "chunk {} is said to hold {size} points in {} bytes",
+                        index + 1,
+                        entry.byte_count
+                    ),
                     start,
                 ));
             }
@@ -183,7 +187,7 @@ pub(super) fn of_compressed(
 /// eight bytes where the writer could not go back.
 fn table_start(source: &mut SizedFile, offset: u64) -> Result<(u64, u64), CloudError> {
     for place in [offset, source.size().saturating_sub(8)] {
-        let bytes = source.bytes(place, 8, "place of the table of compressed chunks")?;
+        let bytes = source.bytes(place, 8, "position of the chunk table")?;
         let stated = i64::from_le_bytes(bytes.try_into().expect("eight bytes"));
         if stated > 0 {
             return Ok((stated as u64, place));

@@ -56,17 +56,20 @@ pub(super) fn read(
         remedy: EXPORT_AGAIN,
     };
     let Some(record) = records.iter().find(|record| record.user == "laszip encoded") else {
-        return Err(wrong("the points are compressed, but the record that says how is missing".into(), 104));
+        return Err(wrong(
+            "the points are compressed, but the record that describes the compression is missing".into(),
+            104,
+        ));
     };
     if records.iter().any(|record| record.user == "lascompatible") {
         notes.push(
-            "the points were squeezed from a newer point format into an older one; return numbers above those of \
-             the older format are lost: export the file as LAS 1.4 in its own format"
+            "the points were converted from a newer point format to an older one, which may have lost return \
+             numbers: export the file as LAS 1.4 in its original format"
                 .into(),
         );
     }
     let vlr = LazVlr::from_buffer(&record.data)
-        .map_err(|error| wrong(format!("the compression is not known: {error}"), record.offset))?;
+        .map_err(|error| wrong(format!("unknown compression: {error}"), record.offset))?;
     let misfit = |what: &str| {
         wrong(
             format!("the compression does not fit point format {format} of {record_length} bytes: {what}"),
@@ -79,37 +82,37 @@ pub(super) fn read(
         1 => Kind::Whole,
         2 => Kind::Chunks,
         3 => Kind::Layers,
-        _ => return Err(misfit("it says that nothing is compressed")),
+        _ => return Err(misfit("it states that nothing is compressed")),
     };
     let layered = kind == Kind::Layers;
     if layered != (format >= 6) {
-        return Err(misfit("one is of the old kind, the other of the new"));
+        return Err(misfit("one belongs to formats 0 to 5, the other to 6 to 10"));
     }
     let core = if layered { LazItemType::Point14 } else { LazItemType::Point10 };
     let gps_second = matches!(format, 1 | 3 | 4 | 5);
     let begins_right = items.first().is_some_and(|item| item.item_type() == core)
         && (!gps_second || items.get(1).is_some_and(|item| item.item_type() == LazItemType::GpsTime));
     if !begins_right {
-        return Err(misfit("its parts are in another order"));
+        return Err(misfit("its items are in a different order"));
     }
     for (at, item) in items.iter().enumerate() {
         let same = |other: &LazItem| discriminant(&other.item_type()) == discriminant(&item.item_type());
         if items[..at].iter().any(same) {
-            return Err(misfit("a part stands in it twice"));
+            return Err(misfit("an item is listed twice"));
         }
         if let LazItemType::Byte(count) | LazItemType::Byte14(count) = item.item_type()
             && count > MOST_EXTRA_BYTES
         {
-            return Err(misfit(&format!("{count} extra bytes a point are more than {MOST_EXTRA_BYTES}")));
+            return Err(misfit(&format!("{count} extra bytes per point are more than {MOST_EXTRA_BYTES}")));
         }
     }
     let versions = if layered { 3..=4 } else { 1..=2 };
     if let Some(item) = items.iter().find(|item| !versions.contains(&item.version())) {
-        return Err(misfit(&format!("a part has version {}", item.version())));
+        return Err(misfit(&format!("an item has version {}", item.version())));
     }
     let length: u64 = items.iter().map(|item| u64::from(size(item))).sum();
     if length != u64::from(record_length) || items.iter().any(|item| item.size() != size(item)) {
-        return Err(misfit(&format!("its parts are {length} bytes long")));
+        return Err(misfit(&format!("its items are {length} bytes long")));
     }
     Ok(Compression { vlr, kind })
 }

@@ -27,7 +27,7 @@ const LEFT_OVER: u64 = 8;
 /// Raw records decoded at a time: few enough to stay in the fastest memory.
 const BATCH: usize = 256;
 
-/// Coordinates in micrometres from here on cannot be told apart to the micrometre.
+/// Coordinates in micrometres from here on cannot be distinguished to the micrometre.
 const FARTHEST: f64 = (1u64 << 52) as f64;
 
 /// Elevations above 200 km (in micrometres) are no elevations.
@@ -153,7 +153,7 @@ fn chunk(
     wiped::not_wiped(&bytes[first_point..])?;
     let end = sequential(Cursor::new(bytes), compression, block, batch, take)?.position();
     let left = block.bytes - end;
-    if left > LEFT_OVER { Err(format!("its points end {left} bytes too early")) } else { Ok(()) }
+    if left > LEFT_OVER { Err(format!("its points end {left} bytes early")) } else { Ok(()) }
 }
 
 /// A chunk, or a whole file, decoded as it is read.
@@ -190,7 +190,7 @@ fn fill_layers(
     let core = usize::from(compression::size(&items[0]));
     let head = (record + 4 + 4 * layers) as u64;
     if head > block.bytes {
-        return Ok(Err(format!("its head needs {head} bytes")));
+        return Ok(Err(format!("its header needs {head} bytes")));
     }
     source.fill(buffer, block.offset, head, "compressed chunk")?;
     let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));

@@ -149,38 +149,41 @@ fn each_damage_has_its_own_clear_error() {
     for (bytes, part) in [
         (Vec::new(), "not a LAS or LAZ file: it begins with nothing"),
         (b"x,y,z\n1,2,3\n".to_vec(), "not a LAS or LAZ file: it begins with `x,y,`, not with LASF"),
-        (b"LASF".to_vec(), "cut off: header needs 96 bytes from byte 0 on, but the file ends at byte 4"),
+        (b"LASF".to_vec(), "cut off: header needs 96 bytes from byte 0, but the file ends at byte 4"),
         (las[..300].to_vec(), "cut off: header needs 375 bytes"),
-        (
-            with(&las, 25, &[5]),
-            "LAS version 1.5 (byte 24), which is not read here. Export the cloud as LAS 1.4",
-        ),
+        (with(&las, 25, &[5]), "LAS version 1.5 (byte 24) is not supported. Export the cloud as LAS 1.4"),
         (
             with(&las, 94, &[227, 0]),
-            "the header says that it is 227 bytes long, but LAS 1.4 needs 375 (byte 94)",
+            "the header states a length of 227 bytes, but LAS 1.4 needs 375 (byte 94)",
         ),
         (with(&las, 104, &[11]), "point format 11 (byte 104)"),
-        (with(&las, 104, &[0x46]), "old compression from before LAZ 1.0"),
-        (with(&las, 105, &[29, 0]), "a point is 29 bytes long, but format 6 needs 30 (byte 105)"),
-        (with(&las, 96, &u32::MAX.to_le_bytes()), "the points ought to begin at byte 4294967295"),
-        (with(&las, 96, &[10, 0, 0, 0]), "the points ought to begin at byte 10"),
-        (with(&las, 247, &[0; 8]), "holds no points (byte 247). Take the file out of `files:`"),
-        (with(&las, 247, &[0xff; 8]), "of which only 200 are there, needs 18446744073709551615 bytes"),
+        (with(&las, 104, &[0x46]), "compression older than LAZ 1.0"),
+        (with(&las, 105, &[29, 0]), "29 bytes per point, but format 6 needs 30 (byte 105)"),
+        (with(&las, 96, &u32::MAX.to_le_bytes()), "the points should begin at byte 4294967295"),
+        (with(&las, 96, &[10, 0, 0, 0]), "the points should begin at byte 10"),
+        (with(&las, 247, &[0; 8]), "the file has no points (byte 247). Remove the file from `files:`"),
+        (
+            with(&las, 247, &[0xff; 8]),
+            "need 18446744073709551615 bytes from byte 375, but the points end at byte 6375: only 200 are present",
+        ),
         (with(&las, 131, &f64::NAN.to_le_bytes()), "the scale factor of x is NaN"),
         (with(&las, 139, &0f64.to_le_bytes()), "the scale factor of y is 0"),
         (with(&las, 147, &1e6f64.to_le_bytes()), "the scale factor of z is 1000000.0"),
         (with(&las, 147, &(-1e-300f64).to_le_bytes()), "the scale factor of z is -1e-300"),
         (with(&las, 155, &(-1e30f64).to_le_bytes()), "the offset of x is -1e30"),
         (with(&las, 171, &f64::INFINITY.to_le_bytes()), "the offset of z is inf"),
-        (las[..1000].to_vec(), "of which only 20 are there, needs 6000 bytes from byte 375 on"),
-        (with(&las, 104, &[0x86]), "the record that says how is missing (byte 104)"),
-        (with(&laz, 375 + 54, &[9]), "the compression is not known"),
-        (with(&laz, 375 + 54, &[2]), "one is of the old kind, the other of the new"),
-        (with(&laz, 105, &[31, 0]), "its parts are 30 bytes long"),
-        (with(&laz, offset, &u64::MAX.to_le_bytes()), "table of its compressed chunks is damaged: it "),
-        (with(&laz, offset, &(1u64 << 60).to_le_bytes()), "it ought to begin at byte 1152921504606846976"),
-        (with(&laz, offset, &5u64.to_le_bytes()), "it ought to begin at byte 5"),
-        (with(&laz, table, &[1]), "its version is 1, where 0 is due"),
+        (
+            las[..1000].to_vec(),
+            "need 6000 bytes from byte 375, but the points end at byte 1000: only 20 are present",
+        ),
+        (with(&las, 104, &[0x86]), "the record that describes the compression is missing (byte 104)"),
+        (with(&laz, 375 + 54, &[9]), "unknown compression"),
+        (with(&laz, 375 + 54, &[2]), "one belongs to formats 0 to 5, the other to 6 to 10"),
+        (with(&laz, 105, &[31, 0]), "its items are 30 bytes long"),
+        (with(&laz, offset, &u64::MAX.to_le_bytes()), "the chunk table is damaged: it "),
+        (with(&laz, offset, &(1u64 << 60).to_le_bytes()), "it should begin at byte 1152921504606846976"),
+        (with(&laz, offset, &5u64.to_le_bytes()), "it should begin at byte 5"),
+        (with(&laz, table, &[1]), "its version is 1, but must be 0"),
         (with(&laz, table + 4, &u32::MAX.to_le_bytes()), "it counts 4294967295 chunks"),
         (
             with(&laz, 247, &300u64.to_le_bytes()),
@@ -191,7 +194,7 @@ fn each_damage_has_its_own_clear_error() {
             with(&laz, 247, &100u64.to_le_bytes()),
             "counts 100 points, but the file holds 4 compressed chunks of 64",
         ),
-        (laz[..table].to_vec(), "it ought to begin at byte"),
+        (laz[..table].to_vec(), "it should begin at byte"),
         (with(&laz, chunk + 30, &[63]), "block 1 of 4"),
         (with(&laz, chunk + 34, &u32::MAX.to_le_bytes()), "is damaged: its layers need"),
         (with(&laz, chunk + 34, &[0; 4]), "is damaged: the decoder stopped near its point"),
@@ -213,16 +216,12 @@ fn a_lying_table_is_refused_for_variable_chunks_too() {
 fn what_is_merely_odd_is_a_note() {
     let notes = |bytes: &[u8]| open(bytes).1.unwrap().notes.join("; ");
     let las = Builder::new(4, 6, points(200, 6)).las();
-    assert!(
-        notes(&with(&las, 6, &[1, 0])).contains("does not say that the coordinate system is given as WKT")
-    );
-    assert!(notes(&with(&las, 247, &[199])).contains("30 bytes lie after the last point"));
-    assert!(
-        notes(&with(&las, 107, &[100])).contains("two numbers of points, 100 (byte 107) and 200 (byte 247)")
-    );
-    assert!(notes(&with(&las, 100, &[2])).contains("promises 2 variable length records, but only 0 fit"));
+    assert!(notes(&with(&las, 6, &[1, 0])).contains("does not flag its coordinate system as WKT"));
+    assert!(notes(&with(&las, 247, &[199])).contains("30 bytes follow the last point"));
+    assert!(notes(&with(&las, 107, &[100])).contains("two point counts, 100 (byte 107) and 200 (byte 247)"));
+    assert!(notes(&with(&las, 100, &[2])).contains("states 2 variable length records, but only 0 fit"));
     let evlr = [10u64.to_le_bytes().as_slice(), &1u32.to_le_bytes()].concat();
-    assert!(notes(&with(&las, 235, &evlr)).contains("ought to begin at byte 10"));
+    assert!(notes(&with(&las, 235, &evlr)).contains("should begin at byte 10"));
 }
 
 /// What a wiped stretch of a disk holds is refused, or decodes to as many points as are due.

@@ -119,9 +119,9 @@ impl LasFile {
         if points == 0 {
             return Err(CloudError::Header {
                 path: path.to_path_buf(),
-                what: "the header says that it holds no points".into(),
+                what: "the header states that the file has no points".into(),
                 offset: if minor >= 4 { 247 } else { 107 },
-                remedy: "Take the file out of `files:`",
+                remedy: "Remove the file from `files:`",
             });
         }
         let mut kept = vlr::read(
@@ -136,8 +136,8 @@ impl LasFile {
         if let Some(evlr) = header.evlr {
             if evlr.start_of_first_evlr < offset_to_points || evlr.start_of_first_evlr > source.size() {
                 notes.push(format!(
-                    "the extended variable length records ought to begin at byte {}, which is not after the \
-                     points or not in the file; they were not read",
+                    "the extended variable length records should begin at byte {}, which is before the points or \
+                     beyond the end of the file; they were not read",
                     evlr.start_of_first_evlr
                 ));
             } else {
@@ -151,8 +151,8 @@ impl LasFile {
         let wkt_flag = minor >= 4 && header.global_encoding & 0x10 != 0;
         if format >= 6 && !wkt_flag {
             notes.push(
-                "the header does not say that the coordinate system is given as WKT (byte 6, bit 4), which point \
-                 formats 6 to 10 must"
+                "the header does not flag its coordinate system as WKT (byte 6, bit 4), as point formats 6 to 10 \
+                 require"
                     .into(),
             );
         }
@@ -255,7 +255,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
     let least = las::Version::new(major, minor).header_size();
     if header_size < least {
         return Err(wrong(
-            format!("the header says that it is {header_size} bytes long, but LAS 1.{minor} needs {least}"),
+            format!("the header states a length of {header_size} bytes, but LAS 1.{minor} needs {least}"),
             94,
             EXPORT_AGAIN,
         ));
@@ -267,7 +267,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
     let format_byte = header.point_data_record_format;
     if format_byte & 0x40 != 0 {
         return Err(unsupported(
-            "an old compression from before LAZ 1.0".into(),
+            "compression older than LAZ 1.0".into(),
             104,
             "Export the cloud as LAS or LAZ",
         ));
@@ -283,7 +283,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
     if header.point_data_record_length < *least {
         return Err(wrong(
             format!(
-                "the header says that a point is {} bytes long, but format {format} needs {least}",
+                "the header states {} bytes per point, but format {format} needs {least}",
                 header.point_data_record_length
             ),
             105,
@@ -294,7 +294,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
     if offset < u64::from(header_size) || offset > source.size() {
         return Err(wrong(
             format!(
-                "the points ought to begin at byte {offset}, which is not between the end of the header ({header_size}) \
+                "the points should begin at byte {offset}, which is not between the end of the header ({header_size}) \
                  and the end of the file ({})",
                 source.size()
             ),
@@ -310,7 +310,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
         if !SCALES.contains(&scales[axis].abs()) {
             return Err(wrong(
                 format!(
-                    "the scale factor of {name} is {:?}, with which no sensible coordinate can be had",
+                    "the scale factor of {name} is {:?}, which cannot give valid coordinates",
                     scales[axis]
                 ),
                 place(131),
@@ -319,10 +319,7 @@ fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
         }
         if !(0.0..=LARGEST_OFFSET).contains(&offsets[axis].abs()) {
             return Err(wrong(
-                format!(
-                    "the offset of {name} is {:?}, with which no sensible coordinate can be had",
-                    offsets[axis]
-                ),
+                format!("the offset of {name} is {:?}, which cannot give valid coordinates", offsets[axis]),
                 place(155),
                 EXPORT_AGAIN,
             ));
@@ -339,7 +336,7 @@ fn count(header: &las::raw::Header, notes: &mut Vec<String>) -> u64 {
     let full = large.number_of_point_records;
     if legacy != 0 && legacy != full {
         notes.push(format!(
-            "the header gives two numbers of points, {legacy} (byte 107) and {full} (byte 247); the first is used"
+            "the header gives two point counts, {legacy} (byte 107) and {full} (byte 247); the first is used"
         ));
         return legacy;
     }
@@ -357,7 +354,7 @@ fn read_crs(records: &[Record], wkt_flag: bool, notes: &mut Vec<String>) -> Crs 
         let crs = Crs::from_wkt(&String::from_utf8_lossy(&record.data));
         if crs.is_none() && record.data.iter().any(|byte| !byte.is_ascii_whitespace() && *byte != 0) {
             notes.push(format!(
-                "the coordinate system at byte {} is not WKT that can be read; it was passed over",
+                "the coordinate system at byte {} is not readable WKT; it was ignored",
                 record.offset
             ));
         }

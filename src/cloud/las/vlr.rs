@@ -66,14 +66,14 @@ pub(super) fn read(
     for number in 1..=count {
         if number > MOST {
             notes.push(format!(
-                "the header promises {count} {kind}s; those after the first {MOST} were not read"
+                "the header states {count} {kind}s; those after the first {MOST} were not read"
             ));
             break;
         }
         let room = end.saturating_sub(offset);
         if room < head_length {
             notes.push(format!(
-                "the header promises {count} {kind}s, but only {} fit before byte {end}",
+                "the header states {count} {kind}s, but only {} fit before byte {end}",
                 number - 1
             ));
             break;
@@ -86,7 +86,7 @@ pub(super) fn read(
         };
         if length > room - head_length {
             notes.push(format!(
-                "{kind} {number} at byte {offset} says that it is {length} bytes long, but only {} are left",
+                "{kind} {number} at byte {offset} states a length of {length} bytes, but only {} are left",
                 room - head_length
             ));
             break;
@@ -141,7 +141,7 @@ mod tests {
         assert_eq!((records[0].offset, records[0].data.as_slice()), (58 + 54, b"ok".as_slice()));
         assert_eq!(
             notes,
-            ["variable length record 3 at byte 114 says that it is 60000 bytes long, but only 3 are left"]
+            ["variable length record 3 at byte 114 states a length of 60000 bytes, but only 3 are left"]
         );
     }
 

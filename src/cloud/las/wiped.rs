@@ -14,7 +14,7 @@ const WIPED: usize = 12;
 /// bytes of the coder; four of 0xFF are out of the coder's range, and as bad as a stretch.
 pub(super) fn not_wiped(bytes: &[u8]) -> Result<(), String> {
     if bytes.starts_with(&[0xff; 4]) {
-        return Err("its first bytes are wiped (0xFF)".into());
+        return Err("its first bytes are overwritten with 0xFF".into());
     }
     // Any stretch covers one of every `WIPED` bytes.
     for at in (WIPED - 1..bytes.len()).step_by(WIPED) {
@@ -24,7 +24,7 @@ pub(super) fn not_wiped(bytes: &[u8]) -> Result<(), String> {
         let before = bytes[..at].iter().rev().take(WIPED).take_while(|byte| **byte == 0xff).count();
         let after = bytes[at + 1..].iter().take(WIPED).take_while(|byte| **byte == 0xff).count();
         if before + 1 + after >= WIPED {
-            return Err(format!("its bytes around the {at}th are wiped (0xFF)"));
+            return Err(format!("its bytes around number {at} are overwritten with 0xFF"));
         }
     }
     Ok(())
@@ -48,7 +48,7 @@ pub(super) fn not_wiped_stream(mut from: impl Read) -> io::Result<Result<(), Str
                 first.push(*byte);
             }
             if run >= WIPED || first == [0xff; 4] {
-                return Ok(Err("a stretch of its bytes is wiped (0xFF)".into()));
+                return Ok(Err("a run of its bytes is overwritten with 0xFF".into()));
             }
         }
     }

@@ -217,14 +217,14 @@ fn unit_of(
     let problem = match (stated, given) {
         (StatedUnit::Degrees, _) => {
             return Err((
-                format!("{file_name} gives x and y in degrees, in which no distance can be measured"),
-                "project the cloud to a system in metres or feet first".to_string(),
+                format!("{file_name} has x and y in degrees, in which no distance can be measured"),
+                "transform the cloud to a projected system in metres or feet first".to_string(),
             ));
         }
         (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
             let note = format!(
-                "{file_name} states its {axis} unit as {} ({unit}); it is read in {} ({given}), as the pipeline \
-                 file says",
+                "{file_name} states its {axis} unit as {} ({unit}); the pipeline file overrides it with {} \
+                 ({given})",
                 unit.words(),
                 given.words()
             );
@@ -234,15 +234,15 @@ fn unit_of(
         (StatedUnit::Stated(unit), None) => return Ok((*unit, None)),
         (StatedUnit::NotStated, None) => format!("{file_name} does not state its {axis} unit"),
         (StatedUnit::Contradictory(unit), None) => format!(
-            "{file_name} contradicts itself about its {axis} unit: it names {} but gives another size",
+            "{file_name} has a contradictory {axis} unit: it is named {}, but its size is another",
             unit.words()
         ),
         (StatedUnit::Other(what), None) => {
-            format!("{file_name} states its {axis} unit as {what}, which is not known here")
+            format!("{file_name} states its {axis} unit as {what}, which is not supported")
         }
     };
     let remedy = format!(
-        "say it with `units:` beside `files:`: `units: {{{axis}: ft}}`, or `units: ft` for both axes (m, ft or ftUS)"
+        "state it with `units:` beside `files:`: `units: {{{axis}: ft}}`, or `units: ft` for both (m, ft or ftUS)"
     );
     Err((problem, remedy))
 }
@@ -265,13 +265,13 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
                     first.crs().describe()
                 );
                 let help =
-                    "bring both into one horizontal system first: coordinates are compared as they are";
+                    "transform both to one horizontal system first: coordinates are compared as they are";
                 found.problem(role, &message, help);
             }
             None if !told => {
                 told = true;
                 found.notes.push(format!(
-                    "{} and {} do not both state their horizontal system; they are taken to be in the same one",
+                    "{} and {} do not both state their horizontal system; the same one is assumed",
                     name(first.path()),
                     name(source.path())
                 ));

@@ -25,8 +25,8 @@ pub enum EngineError {
         source: io::Error,
     },
     /// The disk cannot hold what the run will write.
-    #[error("{}: the run needs about {} MiB on this disk while it works, but {} MiB are free; make room, or put the run \
-             folder on another disk with --out", path.display(), needed.div_ceil(1 << 20), free >> 20)]
+    #[error("{}: the run needs about {} MiB of working space on this disk, but {} MiB are free; free some space, or put the \
+             run folder on another disk with --out", path.display(), needed.div_ceil(1 << 20), free >> 20)]
     Room {
         /// The working folder.
         path: PathBuf,
@@ -36,13 +36,13 @@ pub enum EngineError {
         free: u64,
     },
     /// An input is not what it was when the run began.
-    #[error("{}: has changed while the run was reading it; wait until whatever writes it is done, then run again", path.display())]
+    #[error("{}: changed while the run was reading it; wait until it is written completely, then run again", path.display())]
     InputChanged {
         /// The file.
         path: PathBuf,
     },
     /// Working data are not as they were written.
-    #[error("{}: the working data of the run are damaged, as after a power cut or on a failing disk; start anew with \
+    #[error("{}: the working data of the run are damaged, by a power cut or a failing disk for example; restart with \
              --replace", path.display())]
     Damaged {
         /// The working file.
@@ -57,8 +57,8 @@ pub enum EngineError {
         message: String,
     },
     /// A tile takes more memory than is allowed.
-    #[error("{place}, {edge_m} m wide, holds {points} points and {cells} cells of the ground surface; work on it takes about {} \
-             MiB, but the memory allowed leaves {} MiB for it. Allow more with --memory, or {remedy}", needed >> 20, allowed >> 20)]
+    #[error("{place}, {edge_m} m wide, holds {points} points and {cells} cells of the ground surface; it needs about {} MiB, but \
+             the memory limit leaves {} MiB for it. Allow more with --memory, or {remedy}", needed >> 20, allowed >> 20)]
     TileMemory {
         /// The tile, by its corner.
         place: String,
@@ -77,8 +77,8 @@ pub enum EngineError {
     },
     /// Points lie too far apart.
     #[error("the points of the {cloud} lie scattered over {tiles} tiles and {} km × {} km, so thinly that their ground surfaces \
-             would take {} MiB of disk. Look with `echograde inspect` whether a file has a wrong scale factor, offset or \
-             unit; if all is right, set a larger `cell:` of `ground`", (span_m[0] / 1e3).ceil(), (span_m[1] / 1e3).ceil(), bytes >> 20)]
+             would take {} MiB of disk. Check with `echograde inspect` whether a file has a wrong scale factor, offset or \
+             unit; if not, set a larger `cell:` of `ground`", (span_m[0] / 1e3).ceil(), (span_m[1] / 1e3).ceil(), bytes >> 20)]
     Scattered {
         /// `survey` or `reference`.
         cloud: &'static str,
@@ -91,9 +91,9 @@ pub enum EngineError {
     },
     /// Points fall into more tiles than memory can keep track of.
     #[error(
-        "the points of the {cloud} lie scattered over so many tiles ({tiles} so far) that keeping track of them takes more \
-             memory than is allowed. Look with `echograde inspect` whether a file has a wrong scale factor, offset or unit; if \
-             all is right, allow more with --memory or set larger tiles with `read: {{tile: …}}`"
+        "the points of the {cloud} lie scattered over so many tiles ({tiles} so far) that their list exceeds the memory \
+             limit. Check with `echograde inspect` whether a file has a wrong scale factor, offset or unit; if not, allow \
+             more with --memory or set larger tiles with `read: {{tile: …}}`"
     )]
     TooManyTiles {
         /// `survey` or `reference`.
@@ -105,7 +105,7 @@ pub enum EngineError {
     #[error(transparent)]
     Stopped(#[from] Stopped),
     /// A worker stopped on a mistake in the program.
-    #[error("the program made a mistake while {doing}: {message}; please report this with the pipeline file")]
+    #[error("internal error while {doing}: {message}; please report it with the pipeline file")]
     Internal {
         /// What was being done.
         doing: String,
@@ -113,7 +113,7 @@ pub enum EngineError {
         message: String,
     },
     /// The run failed, but what it has done is kept.
-    #[error("{source}\nWhat is done is kept in {}: run again with --resume to go on from there", folder.display())]
+    #[error("{source}\nThe finished work is kept in {}: run again with --resume to continue from there", folder.display())]
     Resumable {
         /// Why the run failed.
         source: Box<EngineError>,
@@ -157,17 +157,17 @@ impl EngineError {
 fn remedy(error: &io::Error) -> &'static str {
     match error.kind() {
         ErrorKind::StorageFull | ErrorKind::QuotaExceeded => {
-            ". Make room on that disk, or put the run folder on another one with --out"
+            ". Free space on that disk, or put the run folder on another one with --out"
         }
         ErrorKind::FileTooLarge => {
-            ". The disk or a limit of this account does not allow so large a file: put the run folder on another disk \
+            ". The disk or a limit of this account does not allow a file of this size: put the run folder on another disk \
              with --out, or have the limit raised"
         }
         ErrorKind::PermissionDenied | ErrorKind::ReadOnlyFilesystem => {
-            ". Choose a folder that you may write to with --out"
+            ". Choose a folder with write permission, with --out"
         }
         ErrorKind::NotADirectory | ErrorKind::AlreadyExists => {
-            ". A file stands where a folder is needed: choose another folder with --out"
+            ". A file is where a folder is needed: choose another folder with --out"
         }
         ErrorKind::NotFound => ". It was there when the run began: check the disk or the network drive",
         _ => "",
