@@ -122,7 +122,9 @@ fn every_point_is_counted_once() {
             let sum: u64 = ["withheld", "out_of_range", "noise", "low_outlier", "above_ground", "ground"]
                 .iter()
                 .map(|name| counts[name].as_u64().unwrap())
-                .chain(counts["select"].as_array().unwrap().iter().map(|k| k["not_selected"].as_u64().unwrap()))
+                .chain(
+                    counts["select"].as_array().unwrap().iter().map(|k| k["not_selected"].as_u64().unwrap()),
+                )
                 .sum();
             assert_eq!(counts["read"].as_u64().unwrap(), sum, "{pipeline} {cloud}: {counts}");
         }

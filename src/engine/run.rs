@@ -1,7 +1,7 @@
 //! A run from start to end.
 
 use std::fs::{self, File};
-use std::io::{self, BufWriter, Write};
+use std::io::{BufWriter, Write};
 use std::path::Path;
 use std::thread;
 use std::time::Instant;
@@ -35,12 +35,10 @@ use crate::results::summary::Summary;
 use crate::results::tables::{returns_csv, summary_json, write_checkpoint, write_checkpoint_header};
 use crate::stages::auto::Count;
 use crate::stages::draw::Draw;
-use crate::terrain::learning::Learning;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 use crate::trust::figures::PointCounts;
-use crate::trust::study::{Moments16, study};
-use crate::units::Micrometres;
+use crate::trust::study::{self, Studied};
 
 /// Runs a job and leaves its results in the run folder `out`.
 ///
@@ -136,34 +134,40 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
     };
-    let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
-        let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
-        let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
-        trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account).map_err(Failed::Engine)
+    let studied = || -> Result<Studied, EngineError> {
+        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)
+            .map_err(EngineError::disk(compared.path(), "reading working data back"))?;
+        let terrain = match job.chain.terrain_cell {
+            Some(cell) => {
+                let account = Account {
+                    ground: counts.survey.ground_by_return,
+                    dz: figured.by_return,
+                    learning: &figured.learning,
+                    block: figured.block,
+                };
+                trade(&gathered.journal, job.tiling, cell.exact_micrometres(), &account)?
+            }
+            None => Vec::new(),
+        };
+        Ok(study::conclude(figured, terrain, &job.pipeline, job.units))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
-    let (found, checkpoints) = thread::scope(|scope| {
+    let (studied, checkpoints) = thread::scope(|scope| {
         scope.spawn(|| dealt.empty());
-        rayon::join(
-            || study(&compared, &point_counts, &job.pipeline, job.units, account),
-            || write_checkpoints(&job, &folder.results(), &gathered, draw.listed),
-        )
+        rayon::join(studied, || write_checkpoints(&job, &folder.results(), &gathered, draw.listed))
     });
     checkpoints?;
-    let found = found.map_err(|failed| match failed {
-        Failed::Engine(error) => error,
-        Failed::Compared(error) => EngineError::disk(compared.path(), "reading working data back")(error),
-    })?;
-    let histogram = histogram(&found.returns, &found.all, &compared, job.units)?;
+    let studied = studied?;
+    let histogram = histogram(&studied.returns, &studied.all, &compared, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
         reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
-        returns: found.returns,
-        all: found.all,
-        trust: found.trust,
+        returns: studied.returns,
+        all: studied.all,
+        trust: studied.trust,
         survey: cloud_counts(read, &counts.survey),
         reference: dealt.reference.as_ref().map(|dealt| cloud_counts(&dealt.counts, &counts.reference)),
         method: method(&job.pipeline),
@@ -185,18 +189,6 @@ fn work(mut job: Job, folder: &RunFolder) -> Result<Summary, EngineError> {
     let text = serde_json::to_string_pretty(&manifest).expect("plain data") + "\n";
     write(&folder.results().join(MANIFEST), &text)?;
     Ok(summary)
-}
-
-/// Why a study failed: the engine says where its own working data is.
-enum Failed {
-    Engine(EngineError),
-    Compared(io::Error),
-}
-
-impl From<io::Error> for Failed {
-    fn from(error: io::Error) -> Self {
-        Failed::Compared(error)
-    }
 }
 
 /// Takes up the points that an interrupted run dealt out, if it was started with the same things.

@@ -10,7 +10,7 @@ use crate::results::summary::Statistics;
 use crate::stages::compare::Compared;
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
-use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
+use crate::stats::quantiles::{RankedGroup, Residual, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
@@ -39,7 +39,7 @@ pub struct PointCounts {
     pub points: [u64; MAX_RETURN + 1],
     /// Ground, likewise.
     pub ground: [u64; MAX_RETURN + 1],
-    /// Those that the stages kept, by the strata that `summarise` crosses.
+    /// Those selected, by the strata that `summarise` crosses.
     pub strata: BTreeMap<Strata, StratumCounts>,
 }
 
@@ -113,11 +113,11 @@ pub struct Figures {
     pub robust: RobustStatistics,
 }
 
-/// The figures of every group, in their order.
+/// The exact figures of every group, in their order.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
-pub fn figures(
+pub fn exact_figures(
     all: &dyn Comparisons,
     groups: &Groups,
     moments: &BTreeMap<Strata, Moments>,
@@ -144,36 +144,34 @@ pub fn figures(
         of(|role| matches!(role, Role::Crossed)),
     ];
     for kind in &kinds {
-        for places in kind.chunks(AT_A_TIME) {
-            if let Some(known) = already_ranked(places, groups, &found) {
-                places.iter().zip(known).for_each(|(&place, robust)| found[place].robust = robust);
+        for ranked in kind.chunks(AT_A_TIME) {
+            if let Some(known) = already_ranked(ranked, groups, &found) {
+                ranked.iter().zip(known).for_each(|(&at, robust)| found[at].robust = robust);
                 continue;
             }
-            let wanted: Vec<(quantiles::Group, Moments)> = (0..)
-                .zip(places)
-                .map(|(i, &place)| (quantiles::Group::One(i), found[place].moments))
-                .collect();
+            let wanted: Vec<(RankedGroup, Moments)> =
+                (0..).zip(ranked).map(|(i, &at)| (RankedGroup::One(i), found[at].moments)).collect();
             let mut number = vec![None; groups.finest.len()];
-            for (i, &place) in (0u8..).zip(places) {
-                groups.all[place].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
+            for (i, &at) in (0u8..).zip(ranked) {
+                groups.all[at].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
             }
             let grouped =
                 Grouped { all, group: |one: &Compared| number[usize::from(groups.finest_of(&one.strata)?)] };
             let robust = robust_statistics(&grouped, &wanted)?;
-            places.iter().zip(robust).for_each(|(&place, robust)| found[place].robust = robust);
+            ranked.iter().zip(robust).for_each(|(&at, robust)| found[at].robust = robust);
         }
     }
     Ok(found)
 }
 
 /// The order statistics of groups of which each is the same set as one that was ranked before.
-fn already_ranked(places: &[usize], groups: &Groups, found: &[Figures]) -> Option<Vec<RobustStatistics>> {
-    let same = |place: &usize| {
-        let members = &groups.all[*place].members;
-        let before = groups.all[..places[0]].iter().position(|other| other.members == *members)?;
+fn already_ranked(ranked: &[usize], groups: &Groups, found: &[Figures]) -> Option<Vec<RobustStatistics>> {
+    let same = |at: &usize| {
+        let members = &groups.all[*at].members;
+        let before = groups.all[..ranked[0]].iter().position(|other| other.members == *members)?;
         Some(found[before].robust)
     };
-    places.iter().map(same).collect()
+    ranked.iter().map(same).collect()
 }
 
 /// The comparisons, each with the number of its group.
