@@ -21,4 +21,4 @@ pub mod variogram;
 #[cfg(test)]
 mod coverage_tests;
 #[cfg(test)]
-mod simulated;
+pub(crate) mod simulated;

@@ -14,3 +14,6 @@ pub mod intervals;
 pub mod study;
 pub mod truncation;
 pub mod warnings;
+
+#[cfg(test)]
+mod test_site;

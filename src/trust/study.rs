@@ -162,3 +162,122 @@ fn reference(pipeline: &Pipeline, units: Unit) -> Reference {
         }),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::results::confidence::Verdict;
+    use crate::terrain::by_returns::TerrainFigures;
+    use crate::tile::strata::{Strata, StratumCounts};
+    use crate::trust::test_site::{Made, counts, pipeline, site};
+
+    /// Comparisons that cannot be read back.
+    struct Unreadable;
+
+    impl Comparisons for Unreadable {
+        fn len(&self) -> u64 {
+            1
+        }
+
+        fn for_each(&self, _: &mut dyn FnMut(&Compared)) -> io::Result<()> {
+            Err(io::Error::other("no disk"))
+        }
+    }
+
+    fn terrain_row(returns_up_to: u8, coverage: f64) -> TerrainRow {
+        let figures = TerrainFigures {
+            rmse_terrain: Some(20_000.0),
+            level_terrain: None,
+            terrain_cells: 900,
+            uncovered_cells: 0,
+            rmse_terrain_common: None,
+            common_cells: 0,
+        };
+        TerrainRow {
+            returns_up_to,
+            ground_per_m2: None,
+            coverage: Some(coverage),
+            largest_void_m2: None,
+            rmse_points: Some(30_000.0),
+            terrain: figures.clone(),
+            weighted: figures,
+        }
+    }
+
+    #[test]
+    fn the_first_call_gives_what_the_terrain_needs() {
+        let all = site();
+        let pipeline = pipeline(json!({}));
+        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        assert_eq!(figured.block, 10_000_000);
+        for number in 0..=MAX_RETURN {
+            let mut dz = Moments::default();
+            let own = all.iter().filter(|one| usize::from(one.strata.return_number) == number);
+            own.for_each(|one| dz.add(one.dz));
+            assert_eq!(figured.by_return[number], dz, "return {number}");
+        }
+        let mut learning = Learning::new(10_000_000);
+        all.iter().for_each(|one| learning.add(one.x, one.y, one.strata.return_number, one.dz));
+        assert_eq!(figured.learning, learning);
+    }
+
+    #[test]
+    fn the_second_call_puts_figures_terrain_and_limits_together() {
+        let all = site();
+        let pipeline = pipeline(json!({"accept": [
+            {"rmse": "5 cm", "coverage": 0.9},
+            {"group": {"return": 1}, "coverage": 0.9},
+            {"group": {"return": 2, "cover": "open"}, "sd": "20 mm"},
+            {"group": {"return": 9}, "bias": "1 cm"},
+        ]}));
+        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        let studied =
+            conclude(figured, vec![terrain_row(1, 0.8), terrain_row(2, 0.95)], &pipeline, Unit::Metre);
+        let numbers: Vec<u8> = studied.returns.iter().map(|row| row.return_number).collect();
+        assert_eq!((numbers, studied.all.compared), (vec![1, 2], 6_000));
+        let groups: Vec<String> = studied.trust.groups.iter().map(|group| group.by.to_string()).collect();
+        assert_eq!(
+            groups,
+            [
+                "return 1, open ground",
+                "return 1, under canopy",
+                "return 2, open ground",
+                "return 2, under canopy"
+            ]
+        );
+        assert!(studied.returns.iter().all(|row| row.statistics.bias_ci95.is_some()));
+        // 200 m × 100 m in blocks of 10 m.
+        assert_eq!((studied.trust.correlation.blocks, studied.all.blocks), (200, 200));
+        assert_eq!(studied.trust.groups[0].statistics.blocks, 100);
+        // In metres.
+        assert_eq!(studied.trust.terrain_by_returns[0].terrain.rmse_terrain, Some(0.02));
+        let verdicts: Vec<Verdict> = studied.trust.accept.iter().map(|limit| limit.verdict).collect();
+        assert_eq!(
+            verdicts,
+            [Verdict::Met, Verdict::Met, Verdict::Missed, Verdict::Missed, Verdict::Inconclusive]
+        );
+        // All, two returns, two covers, and the four crossed.
+        assert_eq!(studied.trust.standards.groups.len(), 9);
+    }
+
+    #[test]
+    fn groups_by_return_alone_are_not_listed_twice_in_the_standards() {
+        let all = site();
+        let pipeline = pipeline(json!({"stages": [{"summarise": {"by": ["return"], "block": "10 m"}}]}));
+        let mut counts = counts(&all);
+        counts.strata = [1, 2]
+            .map(|return_number| (Strata { return_number, ..Strata::default() }, StratumCounts::default()))
+            .into();
+        let figured = figures(&Made(all), &counts, &pipeline, Unit::Metre).unwrap();
+        let studied = conclude(figured, Vec::new(), &pipeline, Unit::Metre);
+        assert_eq!((studied.trust.groups.len(), studied.trust.standards.groups.len()), (2, 3));
+    }
+
+    #[test]
+    fn a_disk_that_fails_ends_the_study() {
+        let error = figures(&Unreadable, &PointCounts::default(), &pipeline(json!({})), Unit::Metre).err();
+        assert_eq!(error.unwrap().to_string(), "no disk");
+    }
+}

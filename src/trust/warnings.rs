@@ -311,8 +311,8 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
     one(
         WarningCode::LongRange,
         format!(
-            "The residuals are spatially correlated over a range of {}, longer than the blocks of {} that the extent of the \
-             reference allows: the confidence intervals may be too narrow. {SPREAD_THE_REFERENCE}",
+            "The residuals are spatially correlated over a range of {}, longer than the blocks of {}: the confidence intervals \
+             may be too narrow. {SPREAD_THE_REFERENCE}",
             distance(range, f.units),
             distance(block, f.units)
         ),
