@@ -23,7 +23,7 @@ use echograde::stages::list::Stage;
 use echograde::stages::select::Select;
 use echograde::stages::summarise::Summarise;
 use echograde::stats::moments::Moments;
-use echograde::stats::quantiles::{Group, Residual, Residuals, robust_statistics};
+use echograde::stats::quantiles::{RankedGroup, Residual, Residuals, robust_statistics};
 use echograde::tile::points::Cloud;
 use echograde::tile::strata::Strata;
 use echograde::tile::tiling::{TileKey, Tiling};
@@ -230,9 +230,9 @@ fn gathering(c: &mut Criterion) {
         moments
     };
     let moments = sum_up(&residuals);
-    let mut groups: Vec<(Group, Moments)> =
-        (1..=5).map(|number| (Group::One(number), moments[number as usize])).collect();
-    groups.push((Group::All, moments[0]));
+    let mut groups: Vec<(RankedGroup, Moments)> =
+        (1..=5).map(|number| (RankedGroup::One(number), moments[number as usize])).collect();
+    groups.push((RankedGroup::All, moments[0]));
 
     let folder = tempfile::tempdir().expect("a folder");
     let on_disk = write_residuals(folder.path(), &residuals);

@@ -9,6 +9,7 @@ use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::pipeline::load;
 use crate::report::text::result_text;
+use crate::results::confidence::Verdict;
 use crate::results::tables::summary_json;
 
 /// How runs are to be done.
@@ -59,6 +60,6 @@ pub fn run(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Resu
     let summary = run_job(job, &folder, order.claim, watch)?;
     watch.info(&format!("results in {}", folder.display()));
     let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
-    let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == "met");
+    let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == Verdict::Met);
     Ok(Done { text, folder, accepted })
 }

@@ -1,5 +1,5 @@
-//! The histogram of dz by return: one panel a return, one above the other on one shared axis, so that the eye
-//! compares places and widths. A return is told by its label, never by a colour.
+//! Residual histograms: one panel a return, one above the other on one shared axis, so that bias and spread compare by
+//! eye. A return is named by its label, never by a colour.
 
 use crate::report::svg::{Drawing, Scale, ticks};
 use crate::results::format;
@@ -10,7 +10,7 @@ use crate::units::Unit;
 const PANELS: usize = 6;
 /// At most this many bars in a panel; finer bins are put together.
 const BARS: i64 = 56;
-/// Share of the places of a return that may fall beyond the axis on either side: so few would stretch it.
+/// Share of the comparisons of a return that may fall beyond the axis on either side: so few would stretch it.
 const BEYOND: f64 = 0.002;
 
 const WIDTH: f64 = 480.0;
@@ -127,7 +127,7 @@ fn past_spare<'a>(mut counts: impl Iterator<Item = &'a u64>, spare: u64) -> Opti
 fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, summary: &Summary) -> String {
     let unit = summary.units;
     let ends = [view.low as f64 * histogram.bin_width, view.high as f64 * histogram.bin_width];
-    // The axis speaks as the text does: millimetres up to two metres.
+    // As in the text: millimetres up to two metres.
     let (factor, symbol) = match unit {
         Unit::Metre if ends[0].abs().max(ends[1].abs()) < 2.0 => (1000.0, "mm"),
         _ => (1.0, unit.symbol()),
@@ -142,10 +142,10 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
         &format!("dz-{index}"),
         WIDTH,
         height,
-        &format!("Histograms of dz, return {}", returns.join(", ")),
+        &format!("Residual histograms (dz), return {}", returns.join(", ")),
         &panels.iter().map(|panel| describe(panel, unit)).collect::<Vec<_>>().join(". "),
     );
-    key(&mut drawing);
+    legend(&mut drawing);
     let (values, decimals) = ticks(ends[0] * factor, ends[1] * factor, 7);
     for (i, (panel, bars)) in panels.iter().zip(&bars).enumerate() {
         let top = TOP + step * i as f64;
@@ -159,7 +159,7 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
     for tick in &values {
         let at = x.at(tick / factor);
         drawing.line("axis", [at, base], [at, base + 4.0]);
-        let text = format::signed(*tick, decimals).replace('-', "−");
+        let text = format::signed(*tick, decimals);
         drawing.text("tick", "middle", at, base + 17.0, &text);
     }
     drawing.text("hint", "start", LEFT, base + 35.0, "◂ survey lower");
@@ -168,18 +168,18 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
     drawing.finish()
 }
 
-/// What the marks bias, once, above the first panel.
-fn key(drawing: &mut Drawing) {
+/// The legend, once, above the first panel.
+fn legend(drawing: &mut Drawing) {
     let y = 13.0;
     drawing.rectangle("bar", [LEFT, LEFT + 10.0], [y - 9.0, y]);
-    drawing.text("hint", "start", LEFT + 15.0, y, "places");
-    drawing.line("bias", [LEFT + 79.0, y - 10.0], [LEFT + 79.0, y - 3.0]);
-    drawing.pointer("pointer", LEFT + 79.0, y - 4.0);
-    drawing.text("hint", "start", LEFT + 88.0, y, "bias");
-    drawing.rectangle("band", [LEFT + 136.0, LEFT + 154.0], [y - 9.0, y]);
-    drawing.text("hint", "start", LEFT + 159.0, y, "bias ± SD");
-    drawing.line("zero", [LEFT + 242.0, y - 11.0], [LEFT + 242.0, y + 1.0]);
-    drawing.text("hint", "start", LEFT + 249.0, y, "zero: survey = reference");
+    drawing.text("hint", "start", LEFT + 15.0, y, "comparisons");
+    drawing.line("bias", [LEFT + 107.0, y - 10.0], [LEFT + 107.0, y - 3.0]);
+    drawing.pointer("pointer", LEFT + 107.0, y - 4.0);
+    drawing.text("hint", "start", LEFT + 116.0, y, "bias");
+    drawing.rectangle("band", [LEFT + 164.0, LEFT + 182.0], [y - 9.0, y]);
+    drawing.text("hint", "start", LEFT + 187.0, y, "bias ± SD");
+    drawing.line("zero", [LEFT + 270.0, y - 11.0], [LEFT + 270.0, y + 1.0]);
+    drawing.text("hint", "start", LEFT + 277.0, y, "zero: survey = reference");
 }
 
 fn draw_panel(
@@ -211,8 +211,9 @@ fn draw_panel(
         );
     }
     let statistics = panel.statistics;
-    if let (Some(mean), Some(sd)) = (statistics.bias, statistics.sd) {
-        drawing.rectangle("band", [x.clamped(mean - sd), x.clamped(mean + sd)], [bars_top, base]);
+    let bias = statistics.bias.filter(|_| statistics.support().is_enough());
+    if let (Some(bias), Some(sd)) = (bias, statistics.sd) {
+        drawing.rectangle("band", [x.clamped(bias - sd), x.clamped(bias + sd)], [bars_top, base]);
     }
     let most = bars.iter().copied().max().unwrap_or(0);
     if most > 0 {
@@ -228,9 +229,9 @@ fn draw_panel(
     }
     drawing.line("zero", [x.at(0.0), bars_top], [x.at(0.0), base]);
     drawing.line("axis", [LEFT, base], [RIGHT, base]);
-    if let Some(mean) = statistics.bias.filter(|&mean| x.holds(mean)) {
-        drawing.line("bias", [x.at(mean), bars_top], [x.at(mean), base]);
-        drawing.pointer("pointer", x.at(mean), base + 1.0);
+    if let Some(bias) = bias.filter(|&bias| x.holds(bias)) {
+        drawing.line("bias", [x.at(bias), bars_top], [x.at(bias), base]);
+        drawing.pointer("pointer", x.at(bias), base + 1.0);
     }
 }
 
@@ -238,12 +239,15 @@ fn decimals_of_share(share: f64) -> String {
     format::decimal(share * 100.0, if share < 0.0995 { 1 } else { 0 })
 }
 
-/// A panel in words: `Return 1 · 8,120 places · bias +4 mm · SD 25 mm`.
+/// The heading of a panel: `Return 1 · 8,120 comparisons · bias +4.1 mm · SD 25.0 mm`.
 fn describe(panel: &Panel<'_>, unit: Unit) -> String {
     let mut text =
         format!("Return {} · {}", panel.return_number, format::comparisons(panel.statistics.compared));
-    if let Some(mean) = panel.statistics.bias {
-        text += &format!(" · bias {}", format::signed_length(mean, unit).replace('-', "−"));
+    if !panel.statistics.support().is_enough() {
+        return text;
+    }
+    if let Some(bias) = panel.statistics.bias {
+        text += &format!(" · bias {}", format::signed_length(bias, unit));
     }
     if let Some(sd) = panel.statistics.sd {
         text += &format!(" · SD {}", format::length(sd, unit));
@@ -276,7 +280,7 @@ mod tests {
             sample::five_returns(Unit::Metre),
             sample::five_returns(Unit::UsSurveyFoot),
             sample::fifteen_returns(),
-            sample::one_place(),
+            sample::one_comparison(),
             sample::far_off(),
         ] {
             let figures = figures(&summary, &histogram);
@@ -301,7 +305,7 @@ mod tests {
     }
 
     #[test]
-    fn no_place_is_lost_between_bars_and_notes() {
+    fn no_comparison_is_lost_between_bars_and_notes() {
         let (summary, histogram) = sample::far_off();
         let panels: Vec<_> = histogram
             .returns
@@ -323,7 +327,7 @@ mod tests {
     }
 
     #[test]
-    fn what_lies_beyond_the_bins_is_told() {
+    fn what_lies_beyond_the_bins_is_counted() {
         let (summary, histogram) = sample::far_off();
         let svg = figures(&summary, &histogram).concat();
         assert!(svg.contains(" lower</text>") && svg.contains(" higher ▸</text>"), "{svg}");
@@ -345,7 +349,7 @@ mod tests {
 
     #[test]
     fn a_panel_without_inner_bins_does_not_stop_the_page() {
-        let (summary, mut histogram) = sample::one_place();
+        let (summary, mut histogram) = sample::one_comparison();
         for counts in [vec![1], vec![1, 0], vec![0, 1]] {
             histogram.returns = vec![(1, counts)];
             assert_eq!(figures(&summary, &histogram).len(), 1);

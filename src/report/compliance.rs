@@ -1,55 +1,72 @@
-//! The table of groups against the published standards.
+//! The table of published standards.
 
-use crate::report::html::{Cell, Row, plain, told};
-use crate::results::confidence::Compliance;
-use crate::results::format;
-use crate::results::format::{UNDEFINED, length};
+use crate::report::html::{Cell, Row, cell};
+use crate::results::confidence::{Compliance, VerticalAccuracy};
+use crate::results::format::{ResidualFormat, UNDEFINED, length, percent, thousands};
 use crate::results::summary::Summary;
+use crate::standards::MIN_CHECKPOINTS;
+use crate::tile::strata::By;
 
 /// A row for all together, for each return, and for open ground and ground under canopy.
 pub(super) fn rows(summary: &Summary) -> Vec<Row> {
     let shown = |compliance: &&Compliance| {
         compliance.compared > 0
-            && (compliance.name.is_some() || compliance.by.is_empty() || compliance.by.keys().eq(["return"]))
+            && (compliance.name.is_some() || compliance.by.is_all() || compliance.by.is_by(&[By::Return]))
     };
     summary.trust.standards.groups.iter().filter(shown).map(|compliance| row(summary, compliance)).collect()
 }
 
+/// The name of a vertical accuracy in the standard.
+pub(super) fn short_name(name: VerticalAccuracy) -> &'static str {
+    match name {
+        VerticalAccuracy::Nva => "NVA",
+        VerticalAccuracy::Vva => "VVA",
+    }
+}
+
 fn row(summary: &Summary, compliance: &Compliance) -> Row {
-    let name = format::in_words(&compliance.by);
-    let name = compliance.name.map_or(name.clone(), |short| format!("{name} ({short})"));
+    let name = match compliance.name {
+        Some(name) => format!("{} ({})", compliance.by, short_name(name)),
+        None => compliance.by.to_string(),
+    };
+    let few =
+        if compliance.enough_checkpoints { String::new() } else { format!(" (under {MIN_CHECKPOINTS})") };
+    let n = cell(format!("{}{few}", thousands(compliance.compared)), true);
+    let offset = summary.trust.standards.offset.is_some();
+    if !compliance.support().is_enough() {
+        return Row { name, cells: vec![n, Cell::too_few(if offset { 11 } else { 8 })] };
+    }
+    let format = ResidualFormat::of(summary.units);
     let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
-    let few = if compliance.enough_checkpoints { "" } else { " (too few)" };
     let mut cells = vec![
-        plain(format!("{}{few}", format::thousands(compliance.compared)), true),
-        plain(told(compliance.rmse_v1, format::decimal), true),
-        plain(told(summary.reference_uncertainty, format::decimal), false),
-        plain(told(compliance.rmse_v, format::decimal), false),
-        plain(class(compliance.class_cm), true),
-        plain(compliance.quality_level.unwrap_or("none").to_string(), false),
-        plain(compliance.bias_to_class.map_or(UNDEFINED.to_string(), format::percent), false),
-        plain(told(compliance.nssda_95, format::decimal), true),
-        plain(told(compliance.abs_p95, format::decimal), false),
+        n,
+        cell(format.length(compliance.rmse_v1), true),
+        cell(format.length(summary.reference_uncertainty), false),
+        cell(format.length(compliance.rmse_v), false),
+        cell(class(compliance.class_cm), true),
+        cell(compliance.quality_level.unwrap_or("none").to_string(), false),
+        cell(compliance.bias_to_class.map_or(UNDEFINED.to_string(), percent), false),
+        cell(format.length(compliance.nssda_95), true),
+        cell(format.length(compliance.abs_p95), false),
     ];
-    if summary.trust.standards.offset.is_some() {
-        let without = compliance.offset_removed.as_ref();
-        let more: [Cell; 3] = [
-            plain(told(without.and_then(|without| without.bias), format::signed), true),
-            plain(told(without.and_then(|without| without.rmse_v), format::decimal), false),
-            plain(class(without.and_then(|without| without.class_cm)), false),
-        ];
-        cells.extend(more);
+    if offset {
+        let removed = compliance.offset_removed.as_ref();
+        cells.extend([
+            cell(format.signed(removed.and_then(|removed| removed.bias)), true),
+            cell(format.length(removed.and_then(|removed| removed.rmse_v)), false),
+            cell(class(removed.and_then(|removed| removed.class_cm)), false),
+        ]);
     }
     Row { name, cells }
 }
 
-/// What is said of a known offset of the reference.
+/// The known offset of the reference, in a sentence.
 pub(super) fn offset(summary: &Summary) -> Option<String> {
     let (value, sigma, why) = summary.trust.standards.offset.as_ref()?;
     let side = if *value < 0.0 { "below" } else { "above" };
     Some(format!(
-        "The reference is stated to lie {} {side} the ground that it stands for, with an uncertainty of {} (one sigma): {why}. \
-         The last columns have that taken out and its uncertainty combined; all other figures here are raw.",
+        "The reference is stated to lie {} {side} the ground, with an uncertainty of {} (one standard deviation): {why}. The \
+         last columns have that removed and its uncertainty combined; all other figures here are raw.",
         length(value.abs(), summary.units),
         length(*sigma, summary.units),
     ))
@@ -70,10 +87,10 @@ mod tests {
         let mut summary = sample::decided().0;
         let rows_raw = rows(&summary);
         let names: Vec<&str> = rows_raw.iter().map(|row| row.name.as_str()).collect();
-        assert_eq!(names, ["all returns", "in the open (NVA)", "under canopy (VVA)"]);
+        assert_eq!(names, ["all returns", "open ground (NVA)", "under canopy (VVA)"]);
         assert_eq!(
             texts(&rows_raw[1]),
-            ["2,000", "0.024", "0.010", "0.024", "2.5", "QL0", "10.0", "0.047", "0.048"]
+            ["2,000", "24.0", "10.0", "24.0", "2.5", "QL0", "10.0", "47.0", "48.0"]
         );
         assert_eq!(offset(&summary), None);
         summary.trust.standards.offset = Some((0.04, 0.01, "fresh snow".to_string()));
@@ -83,7 +100,15 @@ mod tests {
             rmse_v: Some(0.025),
             class_cm: Some(2.5),
         });
-        assert_eq!(texts(&rows(&summary)[1])[9..], ["−0.010", "0.025", "2.5"]);
-        assert!(offset(&summary).unwrap().contains("lie 40 mm above the ground that it stands for"));
+        assert_eq!(texts(&rows(&summary)[1])[9..], ["−10.0", "25.0", "2.5"]);
+        assert!(offset(&summary).unwrap().contains("lie 40.0 mm above the ground"));
+    }
+
+    #[test]
+    fn too_few_comparisons_have_no_class() {
+        let mut summary = sample::decided().0;
+        let group = &mut summary.trust.standards.groups[0];
+        (group.compared, group.enough_checkpoints) = (19, false);
+        assert_eq!(texts(&rows(&summary)[0]), ["19 (under 30)", "too few comparisons or blocks"]);
     }
 }

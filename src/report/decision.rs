@@ -1,34 +1,38 @@
-//! The answer to the question that a report is read for: which returns, for which class, under which cover, and how sure.
+//! The answer to the question that a report is read for: which returns meet which class on which ground, and how well that
+//! is known.
 
-use serde_json::{Map, Value, json};
-
-use crate::results::confidence::{Compliance, Interval, VsFirst};
-use crate::results::format;
-use crate::results::format::{UNDEFINED, comparisons, length, percent, thousands};
-use crate::results::summary::Summary;
+use crate::report::compliance::short_name;
+use crate::results::confidence::{Compliance, Interval, Verdict, VerticalAccuracy, VsFirst};
+use crate::results::format::{
+    ResidualFormat, UNDEFINED, and_list, decimal, distance, length, percent, thousands,
+};
+use crate::results::group_key::{GroupKey, Property};
+use crate::results::summary::{Statistics, Summary, Support};
+use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
+use crate::tile::strata::{By, Cover};
+use crate::units::Unit;
 
-/// A column of figures for one cover.
+/// Columns of figures for one cover.
 pub struct CoverColumns {
-    /// Above the columns: `In the open (NVA)`.
+    /// Above the columns: `Open ground (NVA)`.
     pub head: &'static str,
-    /// The value of `cover` in results; none where cover is not told apart.
-    cover: Option<&'static str>,
+    /// The cover; none where cover is not told apart.
+    cover: Option<Cover>,
 }
 
 /// The covers that are told apart.
 pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
-    let told = summary.trust.standards.groups.iter().any(|compliance| compliance.name == Some("NVA"));
-    let crossed = summary.trust.groups.iter().any(|group| {
-        group.by.len() == 2 && group.by.contains_key("cover") && group.by.contains_key("return")
-    });
-    if told && crossed {
+    let groups = &summary.trust.standards.groups;
+    let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
+    let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
+    if apart && crossed {
         vec![
-            CoverColumns { head: "In the open (NVA)", cover: Some("open") },
-            CoverColumns { head: "Under canopy (VVA)", cover: Some("canopy") },
+            CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
+            CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
         ]
     } else {
-        vec![CoverColumns { head: "Everywhere", cover: None }]
+        vec![CoverColumns { head: "All ground", cover: None }]
     }
 }
 
@@ -36,103 +40,103 @@ pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
 pub struct DecisionRow {
     /// The return, or `all`.
     pub name: String,
-    /// Per cover: RMSE_V, its interval, the class met.
-    pub covers: Vec<[String; 3]>,
+    /// Per cover: number of comparisons, RMSE_V, its interval, the class met.
+    pub covers: Vec<[String; 4]>,
     /// Against the first return.
     pub against_first: String,
-    /// With the returns up to this one: terrain filled, largest void, terrain RMSE, weighed.
-    pub terrain: Option<[String; 4]>,
+    /// With the returns up to this one: coverage, largest void, test cells, terrain RMSE, variance-weighted.
+    pub terrain: Option<[String; 5]>,
 }
 
 /// The table: a row a return, then all.
 pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
     let covers = covers(summary);
-    let mut rows: Vec<DecisionRow> = summary
-        .returns
-        .iter()
-        .map(|row| {
-            let n = row.return_number;
-            let trade = summary.trust.terrain_by_returns.iter().find(|trade| trade.returns_up_to == n);
-            DecisionRow {
-                name: n.to_string(),
-                covers: covers
-                    .iter()
-                    .map(|cover| figures(summary, group_name(Some(n), cover.cover)))
-                    .collect(),
-                against_first: against_first(n, row.statistics.vs_first.as_ref()),
-                terrain: trade.map(|trade| terrain(summary, trade)),
-            }
-        })
-        .collect();
-    rows.push(DecisionRow {
+    let figures = |number: Option<u8>| {
+        covers.iter().map(|cover| figures(summary, &group_key(number, cover.cover))).collect()
+    };
+    let by_return = summary.returns.iter().map(|row| {
+        let n = row.return_number;
+        let terrain_row = summary.trust.terrain_by_returns.iter().find(|terrain| terrain.returns_up_to == n);
+        DecisionRow {
+            name: n.to_string(),
+            covers: figures(Some(n)),
+            against_first: against_first(n, &row.statistics),
+            terrain: terrain_row.map(|row| terrain(summary, row)),
+        }
+    });
+    let all = DecisionRow {
         name: "all".to_string(),
-        covers: covers.iter().map(|cover| figures(summary, group_name(None, cover.cover))).collect(),
+        covers: figures(None),
         against_first: String::new(),
         terrain: None,
-    });
-    rows
+    };
+    by_return.chain([all]).collect()
 }
 
-fn group_name(return_number: Option<u8>, cover: Option<&str>) -> Map<String, Value> {
-    let mut name = Map::new();
-    if let Some(number) = return_number {
-        name.insert("return".to_string(), json!(number));
+fn group_key(return_number: Option<u8>, cover: Option<Cover>) -> GroupKey {
+    let number = return_number.map(Property::Return);
+    let cover = cover.map(|cover| Property::Cover(Some(cover)));
+    GroupKey::new(number.into_iter().chain(cover))
+}
+
+fn compliance<'a>(summary: &'a Summary, key: &GroupKey) -> Option<&'a Compliance> {
+    summary.trust.standards.groups.iter().find(|compliance| compliance.by == *key)
+}
+
+fn figures(summary: &Summary, key: &GroupKey) -> [String; 4] {
+    let undefined = || UNDEFINED.to_string();
+    let Some(compliance) = compliance(summary, key) else { return [(); 4].map(|()| undefined()) };
+    let n = thousands(compliance.compared);
+    if !compliance.support().is_enough() {
+        return [n, undefined(), undefined(), undefined()];
     }
-    if let Some(cover) = cover {
-        name.insert("cover".to_string(), json!(cover));
-    }
-    name
-}
-
-/// How a group stands.
-fn compliance<'a>(summary: &'a Summary, name: &Map<String, Value>) -> Option<&'a Compliance> {
-    summary.trust.standards.groups.iter().find(|compliance| compliance.by == *name)
-}
-
-fn figures(summary: &Summary, name: Map<String, Value>) -> [String; 3] {
-    let Some(compliance) = compliance(summary, &name) else { return [(); 3].map(|()| UNDEFINED.to_string()) };
-    let value = compliance.rmse_v.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
-    let ends = compliance.rmse_v_ci95.map_or(UNDEFINED.to_string(), |ends| interval(ends, 3));
+    let format = ResidualFormat::of(summary.units);
     let class = match (compliance.class_cm, compliance.class_cm_95) {
-        (Some(met), Some(sure)) if met == sure => format!("{met}"),
-        (Some(met), Some(sure)) => format!("{met} ({sure} sure)"),
-        (Some(met), None) => format!("{met} (?)"),
-        (None, _) => UNDEFINED.to_string(),
+        (Some(met), Some(upper)) if met == upper => format!("{met}"),
+        (Some(met), Some(upper)) => format!("{met} ({upper})"),
+        (Some(met), None) => format!("{met} (none)"),
+        (None, _) => "none".to_string(),
     };
-    [value, ends, class]
+    [n, format.length(compliance.rmse_v), format.interval(compliance.rmse_v_ci95), class]
 }
 
-fn interval([low, high]: Interval, decimals: usize) -> String {
-    format!("{} to {}", format::decimal(low, decimals), format::decimal(high, decimals))
+/// The comparison with first returns, where there are figures of this return.
+fn versus(statistics: &Statistics) -> Option<&VsFirst> {
+    statistics.vs_first.as_ref().filter(|_| statistics.support().is_enough())
 }
 
-fn against_first(number: u8, against: Option<&VsFirst>) -> String {
-    let Some(against) = against else {
-        return if number == 1 { "the measure".to_string() } else { UNDEFINED.to_string() };
+fn against_first(number: u8, statistics: &Statistics) -> String {
+    let Some(against) = versus(statistics) else {
+        return if number == 1 { "baseline".to_string() } else { UNDEFINED.to_string() };
     };
-    let ratio =
-        against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", format::decimal(ratio, 2)));
-    match against.verdict {
-        "worse" => format!("worse{ratio}"),
-        "better" => format!("better{ratio}"),
-        _ => format!("undecided{ratio}"),
-    }
+    let order = match against.verdict {
+        RmseOrder::Worse => "worse",
+        RmseOrder::Better => "better",
+        RmseOrder::Undecided => "undecided",
+    };
+    let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", decimal(ratio, 2)));
+    format!("{order}{ratio}")
 }
 
-fn terrain(summary: &Summary, trade: &TerrainRow) -> [String; 4] {
-    let area = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 1));
-    let metres = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
-    let common = summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some());
-    let (plain, weighted) = if common {
-        (trade.terrain.rmse_terrain_common, trade.weighted.rmse_terrain_common)
+/// Whether every terrain has an RMSE over the cells that all of them cover.
+pub fn has_common_cells(summary: &Summary) -> bool {
+    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some())
+}
+
+fn terrain(summary: &Summary, row: &TerrainRow) -> [String; 5] {
+    let format = ResidualFormat::of(summary.units);
+    let (cells, plain, weighted) = if has_common_cells(summary) {
+        (row.terrain.common_cells, row.terrain.rmse_terrain_common, row.weighted.rmse_terrain_common)
     } else {
-        (trade.terrain.rmse_terrain, trade.weighted.rmse_terrain)
+        (row.terrain.terrain_cells, row.terrain.rmse_terrain, row.weighted.rmse_terrain)
     };
+    let enough = cells >= Support::FEWEST_COMPARISONS;
     [
-        trade.coverage.map_or(UNDEFINED.to_string(), percent),
-        area(trade.largest_void_m2),
-        metres(plain),
-        metres(weighted),
+        row.coverage.map_or(UNDEFINED.to_string(), percent),
+        row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
+        thousands(cells),
+        format.length(plain.filter(|_| enough)),
+        format.length(weighted.filter(|_| enough)),
     ]
 }
 
@@ -141,7 +145,7 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
     }
-    [accuracy(summary), returns(summary), trade(summary), limits(summary), independent(summary)]
+    [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()
         .flatten()
         .collect()
@@ -149,98 +153,109 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
 
 fn accuracy(summary: &Summary) -> Vec<String> {
     let unit = summary.units;
-    let of = |compliance: &Compliance, place: &str, pass: bool| {
-        let (value, class) = (compliance.rmse_v?, compliance.class_cm);
-        let ends = compliance.rmse_v_ci95.map_or(String::new(), |[low, high]| {
-            format!(" (95 %: {} to {})", length(low, unit), length(high, unit))
-        });
-        let class = match (class, compliance.class_cm_95) {
-            (Some(met), Some(sure)) if met == sure => format!("It meets the {met}-cm class, and surely so."),
-            (Some(met), Some(sure)) => {
-                format!("It meets the {met}-cm class; with this sample only the {sure}-cm class is sure.")
-            }
-            (Some(met), None) => {
-                format!("It meets the {met}-cm class, but one cannot be sure with this sample.")
-            }
-            (None, _) => "It meets no common class.".to_string(),
-        };
-        let class =
-            if pass { class } else { "Reported as found; the standard sets no limit here.".to_string() };
-        Some(format!(
-            "{place}: RMSE_V {}{ends} at {}. {class}",
-            length(value, unit),
-            comparisons(compliance.compared)
-        ))
-    };
-    let named = |name: &str| summary.trust.standards.groups.iter().find(|s| s.name == Some(name));
-    match (named("NVA"), named("VVA")) {
-        (Some(nva), vva) => [
-            of(nva, "In the open (non-vegetated, NVA)", true),
-            vva.and_then(|vva| of(vva, "Under canopy (vegetated, VVA)", false)),
-        ]
-        .into_iter()
-        .flatten()
-        .collect(),
-        _ => compliance(summary, &Map::new())
-            .and_then(|all| of(all, "All ground together", true))
+    let named = |name| summary.trust.standards.groups.iter().find(|s| s.name == Some(name));
+    let Some(nva) = named(VerticalAccuracy::Nva) else {
+        let all = compliance(summary, &GroupKey::all());
+        return all
+            .map(|all| format!("All ground: {} {}", accuracy_of(all, unit), class_sentence(all)))
             .into_iter()
-            .collect(),
+            .collect();
+    };
+    let open = format!(
+        "Open ground ({}): {} {}",
+        short_name(VerticalAccuracy::Nva),
+        accuracy_of(nva, unit),
+        class_sentence(nva)
+    );
+    let canopy = named(VerticalAccuracy::Vva).map(|vva| {
+        format!(
+            "Under canopy ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            short_name(VerticalAccuracy::Vva),
+            accuracy_of(vva, unit)
+        )
+    });
+    [open].into_iter().chain(canopy).collect()
+}
+
+/// `RMSE_V 24.0 mm (95 %: 22.0 mm to 26.0 mm), n = 2,000.`
+fn accuracy_of(compliance: &Compliance, unit: Unit) -> String {
+    let n = format!("n = {}", thousands(compliance.compared));
+    let Some(value) = compliance.rmse_v.filter(|_| compliance.support().is_enough()) else {
+        return format!("{n}, too few for a figure.");
+    };
+    let interval =
+        |[low, high]: Interval| format!(" (95 %: {} to {})", length(low, unit), length(high, unit));
+    let interval = compliance.rmse_v_ci95.map_or(String::new(), interval);
+    format!("RMSE_V {}{interval}, {n}.", length(value, unit))
+}
+
+fn class_sentence(compliance: &Compliance) -> String {
+    if !compliance.support().is_enough() {
+        return "No class is given.".to_string();
+    }
+    match (compliance.class_cm, compliance.class_cm_95) {
+        (Some(met), Some(upper)) if met == upper => {
+            format!("It meets the {met}-cm class, also at the upper 95 % limit.")
+        }
+        (Some(met), Some(upper)) => format!(
+            "It meets the {met}-cm class, but not at 95 % confidence: the upper 95 % limit meets the {upper}-cm class."
+        ),
+        (Some(met), None) => format!("It meets the {met}-cm class, but not at 95 % confidence."),
+        (None, _) => "It meets no common class.".to_string(),
     }
 }
 
 fn returns(summary: &Summary) -> Vec<String> {
-    let with = |verdict: &str| -> Vec<String> {
+    let with = |order: RmseOrder| -> Vec<String> {
         let rows = summary
             .returns
             .iter()
-            .filter(|row| row.statistics.vs_first.as_ref().is_some_and(|against| against.verdict == verdict));
+            .filter(|row| versus(&row.statistics).is_some_and(|against| against.verdict == order));
         rows.map(|row| row.return_number.to_string()).collect()
     };
-    let sentence = |verdict: &str, one: &str, several: &str| {
-        let numbers = with(verdict);
-        match numbers.as_slice() {
-            [] => None,
-            [number] => Some(format!("Return {number} {one}.")),
-            all => Some(format!("Returns {} {several}.", format::listed(all))),
-        }
+    let sentence = |order, one: &str, several: &str| match with(order).as_slice() {
+        [] => None,
+        [number] => Some(format!("Return {number} {one}.")),
+        all => Some(format!("Returns {} {several}.", and_list(all))),
     };
+    let undecided = "cannot be distinguished from the first return at 95 % confidence";
     let all = [
-        sentence("worse", "is worse than the first return", "are worse than the first return"),
-        sentence("better", "is better than the first return", "are better than the first return"),
-        sentence(
-            "undecided",
-            "cannot be told apart from the first with this sample",
-            "cannot be told apart from the first with this sample",
-        ),
+        sentence(RmseOrder::Worse, "is worse than the first return", "are worse than the first return"),
+        sentence(RmseOrder::Better, "is better than the first return", "are better than the first return"),
+        sentence(RmseOrder::Undecided, undecided, undecided),
     ];
     let all: Vec<String> = all.into_iter().flatten().collect();
     if all.is_empty() { Vec::new() } else { vec![all.join(" ")] }
 }
 
-fn trade(summary: &Summary) -> Vec<String> {
+fn terrain_sentence(summary: &Summary) -> Vec<String> {
     let unit = summary.units;
     let rows = &summary.trust.terrain_by_returns;
     let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Vec::new() };
-    let mut text = match (first.coverage, last.coverage) {
-        (Some(a), Some(b)) if rows.len() > 1 => format!(
-            "Ground points of first returns fill {} % of the terrain cells; with returns 1 to {} it is {} %.",
-            percent(a),
-            last.returns_up_to,
-            percent(b)
-        ),
-        _ => return Vec::new(),
-    };
-    let known = rows.iter().filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
+    let (Some(of_first), Some(of_all)) = (first.coverage, last.coverage) else { return Vec::new() };
+    if rows.len() < 2 {
+        return Vec::new();
+    }
+    let mut text = format!(
+        "Ground points of first returns cover {} % of the terrain cells, those of returns 1 to {} cover {} %.",
+        percent(of_first),
+        last.returns_up_to,
+        percent(of_all)
+    );
+    let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
+    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
     if let Some((row, rmse)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
-            " Where all of them reach, the terrain agrees best with the reference when made from {} (RMSE {})",
+            " Over the {} test cells that all of them reach, the terrain has its lowest RMSE to the reference when made from \
+             {} ({})",
+            thousands(row.terrain.common_cells),
             up_to(row.returns_up_to),
             length(rmse, unit)
         );
         text += &match last.weighted.rmse_terrain_common {
-            Some(weighed) => format!(
-                "; weighing every return by its own variance and taking out its own bias gives {} with all of them.",
-                length(weighed, unit)
+            Some(weighted) => format!(
+                "; the variance-weighted terrain from all returns, each with its bias removed, has {}.",
+                length(weighted, unit)
             ),
             None => ".".to_string(),
         };
@@ -252,44 +267,49 @@ fn up_to(k: u8) -> String {
     if k == 1 { "first returns alone".to_string() } else { format!("returns 1 to {k}") }
 }
 
+/// A verdict for people.
+pub fn verdict_label(verdict: Verdict) -> &'static str {
+    match verdict {
+        Verdict::Met => "PASS",
+        Verdict::Missed => "FAIL",
+        Verdict::Inconclusive => "INCONCLUSIVE",
+    }
+}
+
 fn limits(summary: &Summary) -> Vec<String> {
-    let accept = &summary.trust.accept;
-    if accept.is_empty() {
+    let limits = &summary.trust.accept;
+    if limits.is_empty() {
         return Vec::new();
     }
-    let count = |verdict: &str| accept.iter().filter(|limit| limit.verdict == verdict).count();
-    let (met, missed, undecided) = (count("met"), count("missed"), count("undecided"));
-    let mut text = format!(
-        "Of {} limit{} set, {met} {} met, {missed} missed and {undecided} cannot be decided with this sample.",
-        accept.len(),
-        if accept.len() == 1 { "" } else { "s" },
-        if met == 1 { "is" } else { "are" }
-    );
-    for limit in accept.iter().filter(|limit| limit.verdict != "met") {
-        text += &format!(" {}: {}", capital(limit.verdict), limit.limit);
-        text += &match limit.more_checkpoints {
-            Some(more) => {
-                format!(" (about {} more independent checkpoints would settle it).", thousands(more))
-            }
-            None => ".".to_string(),
-        };
+    let counts = [Verdict::Met, Verdict::Missed, Verdict::Inconclusive].map(|verdict| {
+        let count = limits.iter().filter(|limit| limit.verdict == verdict).count();
+        format!("{count} {}", verdict_label(verdict))
+    });
+    let mut all = vec![format!("Acceptance limits: {}.", counts.join(", "))];
+    for limit in limits.iter().filter(|limit| limit.verdict != Verdict::Met) {
+        let more = limit.more_checkpoints.map_or(String::new(), |more| {
+            format!(" (a decision needs about {} more independent checkpoints)", thousands(more))
+        });
+        all.push(format!("{}: {}{more}.", verdict_label(limit.verdict), limit.limit));
     }
-    vec![text]
+    all
 }
 
-fn capital(word: &str) -> String {
-    let mut letters = word.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().collect::<String>() + letters.as_str())
-}
-
-fn independent(summary: &Summary) -> Vec<String> {
-    let Some(n) = summary.all.n_effective.filter(|n| *n < 0.9 * summary.all.compared as f64) else {
+fn effective_size(summary: &Summary) -> Vec<String> {
+    let compared = summary.all.compared;
+    let enough = summary.all.support().is_enough();
+    let Some(n) = summary.all.n_effective.filter(|n| enough && *n < 0.9 * compared as f64) else {
         return Vec::new();
     };
+    let correlated = match summary.trust.correlation.range {
+        Some(range) => {
+            format!(", as residuals are spatially correlated (range {})", distance(range, summary.units))
+        }
+        None => String::new(),
+    };
     vec![format!(
-        "Places near each other are alike: the {} comparisons tell as much about the bias as {} independent ones would. The \
-         intervals allow for that.",
-        thousands(summary.all.compared),
+        "The effective sample size of the {} comparisons is n_eff = {}{correlated}; the confidence intervals allow for that.",
+        thousands(compared),
         thousands(n.round().max(1.0) as u64)
     )]
 }
@@ -301,32 +321,35 @@ mod tests {
     use crate::results::sample;
 
     #[test]
-    fn the_answer_says_which_returns_for_which_class_under_which_cover_and_how_sure() {
+    fn the_answer_says_which_returns_meet_which_class_on_which_ground() {
         let summary = sample::decided().0;
-        let told = sentences(&summary);
+        let sentences = sentences(&summary);
         assert_eq!(
-            told[0],
-            "In the open (non-vegetated, NVA): RMSE_V 24 mm (95 %: 22 mm to 26 mm) at 2,000 comparisons. It meets the 2.5-cm \
-             class; with this sample only the 5-cm class is sure."
+            sentences[0],
+            "Open ground (NVA): RMSE_V 24.0 mm (95 %: 22.0 mm to 26.0 mm), n = 2,000. It meets the 2.5-cm class, but not at \
+             95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
-            told[1].starts_with("Under canopy (vegetated, VVA): RMSE_V 41 mm")
-                && told[1].contains("as found")
+            sentences[1].starts_with("Under canopy (VVA): RMSE_V 41.0 mm")
+                && sentences[1].contains("as found")
         );
-        assert_eq!(told[2], "Return 2 is worse than the first return.");
+        assert_eq!(sentences[2], "Return 2 is worse than the first return.");
         assert!(
-            told[3].contains("fill 86.7 %") && told[3].contains("with returns 1 to 2 it is 95.3 %"),
+            sentences[3].contains("cover 86.7 %")
+                && sentences[3].contains("those of returns 1 to 2 cover 95.3 %"),
             "{}",
-            told[3]
+            sentences[3]
         );
-        assert!(told[3].contains("made from returns 1 to 2 (RMSE 18 mm)") && told[3].contains("gives 17 mm"));
         assert!(
-            told[4].contains("Of 2 limits set, 1 is met, 0 missed and 1 cannot be decided"),
-            "{}",
-            told[4]
+            sentences[3].contains("made from returns 1 to 2 (18.0 mm)")
+                && sentences[3].contains("has 17.0 mm")
         );
-        assert!(told[4].contains("about 1,200 more independent checkpoints"), "{}", told[4]);
-        assert!(told[5].contains("as much about the bias as 500 independent ones"), "{}", told[5]);
+        assert_eq!(sentences[4], "Acceptance limits: 1 PASS, 0 FAIL, 1 INCONCLUSIVE.");
+        assert_eq!(
+            sentences[5],
+            "INCONCLUSIVE: RMSE, return 2: at most 30 mm (a decision needs about 1,200 more independent checkpoints)."
+        );
+        assert!(sentences[6].contains("n_eff = 500, as residuals are spatially correlated (range 8.0 m)"));
     }
 
     #[test]
@@ -334,15 +357,15 @@ mod tests {
         let rows = rows(&sample::decided().0);
         let names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
         assert_eq!(names, ["1", "2", "all"]);
-        assert_eq!(rows[0].covers[0], ["0.023", "0.021 to 0.025", "2.5"]);
-        assert_eq!(rows[1].covers[0], [UNDEFINED; 3]);
-        assert_eq!(rows[1].covers[1], ["0.044", UNDEFINED, "5 (?)"]);
-        assert_eq!(rows[2].covers[0][2], "2.5 (5 sure)");
+        assert_eq!(rows[0].covers[0], ["2,000", "23.0", "21.0 to 24.9", "2.5"]);
+        assert_eq!(rows[1].covers[0], [UNDEFINED; 4]);
+        assert_eq!(rows[1].covers[1], ["2,000", "44.0", UNDEFINED, "5 (none)"]);
+        assert_eq!(rows[2].covers[0][3], "2.5 (5)");
         assert_eq!(
             (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
-            ("the measure", "worse, × 1.50")
+            ("baseline", "worse, × 1.50")
         );
-        assert_eq!(rows[1].terrain.as_ref().unwrap(), &["95.3", "108.0", "0.018", "0.017"]);
+        assert_eq!(rows[1].terrain.as_ref().unwrap(), &["95.3", "108.0", "900", "18.0", "17.0"]);
     }
 
     #[test]
@@ -350,15 +373,16 @@ mod tests {
         let (summary, histogram) = sample::decided();
         let page = html::page(&summary, &histogram);
         let (answer, by_return) =
-            (page.find("Which returns can be trusted").unwrap(), page.find("By return").unwrap());
+            (page.find("Summary of results").unwrap(), page.find("<h2>By return</h2>").unwrap());
         assert!(answer < by_return);
-        assert!(page.contains("dz changes across the site.") && page.contains("class=\"undecided\""));
+        assert!(page.contains("dz changes across the site.") && page.contains("class=\"inconclusive\""));
         let text = text::result_text(&summary);
         assert!(
-            text.contains("- Return 2 is worse than the first return.") && text.contains("Note: dz changes")
+            text.contains("- Return 2 is worse than the first return.")
+                && text.contains("Warning: dz changes")
         );
         let nothing = sample::nothing_matched();
-        assert!(!html::page(&nothing.0, &nothing.1).contains("can be trusted"));
+        assert!(!html::page(&nothing.0, &nothing.1).contains("Summary of results"));
         assert!(sentences(&nothing.0).is_empty());
     }
 }

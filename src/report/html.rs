@@ -3,16 +3,18 @@
 use askama::Template;
 
 use crate::report::accounting;
-use crate::report::alarms::alarms;
 use crate::report::chart;
 use crate::report::compliance;
-use crate::report::decision::{self, DecisionRow};
+use crate::report::data_loss::data_loss;
+use crate::report::decision::{self, DecisionRow, verdict_label};
 use crate::report::sentences;
+use crate::report::svg::escape;
 use crate::report::variogram;
-use crate::results::confidence::{LimitResult, TruncationCorrected};
-use crate::results::format;
-use crate::results::format::UNDEFINED;
-use crate::results::summary::{Histogram, Statistics, Summary};
+use crate::results::confidence::{LimitResult, TruncationCorrected, Verdict};
+use crate::results::format::{self, ResidualFormat, UNDEFINED};
+use crate::results::summary::{CloudCounts, Histogram, Statistics, Summary, Support};
+use crate::tile::strata::By;
+use crate::units::Unit;
 
 /// Stands where the pipeline file gives no title.
 const UNTITLED: &str = "Survey against reference";
@@ -29,31 +31,35 @@ pub fn page(summary: &Summary, histogram: &Histogram) -> String {
 struct Page<'a> {
     title: &'a str,
     sentence: String,
-    alarms: Vec<String>,
+    data_loss: Vec<String>,
     answers: Vec<String>,
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
-    has_trade: bool,
-    trade_common: bool,
-    accepted: Vec<Limit>,
-    warnings: Vec<&'a str>,
+    has_terrain: bool,
+    has_common_cells: bool,
+    limits: Vec<LimitRow>,
+    /// As HTML.
+    warnings: Vec<String>,
     compliances: Vec<Row>,
     standard: &'static str,
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
-    sure: Vec<Row>,
+    intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    block: Option<String>,
+    bootstrap: Option<String>,
     variogram: Option<String>,
     compared: bool,
-    units_in_words: &'static str,
+    units: String,
+    /// The unit of residuals.
     unit: &'static str,
     rows: Vec<Row>,
     some_undefined: bool,
+    fewest_comparisons: u64,
+    fewest_blocks: u64,
     figures: Vec<String>,
     not_shown: Option<String>,
-    ledger: Vec<Line>,
+    accounting: Vec<AccountRow>,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -62,12 +68,14 @@ struct Page<'a> {
     cautions: Vec<String>,
 }
 
-/// A limit of the client, told.
-struct Limit {
+/// A limit of the client and its result.
+struct LimitRow {
     limit: String,
+    n: String,
     value: String,
     ends: String,
     verdict: &'static str,
+    class: &'static str,
 }
 
 /// A row of a table.
@@ -76,38 +84,48 @@ pub(super) struct Row {
     pub cells: Vec<Cell>,
 }
 
-/// A figure, or a dash and why there is no figure.
+/// A figure; or a dash, and why there is no figure.
 pub(super) struct Cell {
     pub text: String,
     pub why: Option<&'static str>,
     /// The first column of its group, set off from the one before.
     pub first: bool,
+    /// Columns that it takes: a text that stands for several figures takes more than one.
+    pub columns: usize,
 }
 
-/// A line of the account of points.
-struct Line {
+impl Cell {
+    /// What stands for this many figures where a group has too few comparisons.
+    pub(super) fn too_few(columns: usize) -> Self {
+        Cell { text: "too few comparisons or blocks".to_string(), why: None, first: true, columns }
+    }
+}
+
+/// A line of the point accounting.
+struct AccountRow {
     label: String,
     cells: Vec<Option<[String; 2]>>,
 }
 
 impl<'a> Page<'a> {
     fn new(summary: &'a Summary, histogram: &Histogram) -> Self {
+        let unit = summary.units;
         let returns = summary.returns.iter().map(|row| (row.return_number.to_string(), &row.statistics));
         let rows: Vec<_> = returns
             .chain([("all".to_string(), &summary.all)])
-            .map(|(name, statistics)| Row { name, cells: cells(statistics) })
+            .map(|(name, statistics)| Row { name, cells: cells(statistics, unit) })
             .collect();
         let some_undefined = rows.iter().any(|row| row.cells.iter().any(|cell| cell.why.is_some()));
         let reference = summary.reference.as_ref();
         let clouds = || [Some(&summary.survey), reference].into_iter();
-        let pair = |value: fn(&crate::results::summary::CloudCounts) -> u64| {
+        let pair = |value: fn(&CloudCounts) -> u64| {
             let mut values =
                 clouds().map(|cloud| cloud.map_or(String::new(), |c| format::thousands(value(c))));
             [values.next().unwrap_or_default(), values.next().unwrap_or_default()]
         };
-        let ledger = accounting::ledger(&summary.survey, reference)
+        let accounting = accounting::lines(&summary.survey, reference)
             .into_iter()
-            .map(|line| Line {
+            .map(|line| AccountRow {
                 label: line.label,
                 cells: clouds()
                     .zip(line.counts)
@@ -121,35 +139,36 @@ impl<'a> Page<'a> {
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: sentences::summary_sentence(summary),
-            alarms: alarms(summary),
+            data_loss: data_loss(summary),
             answers: decision::sentences(summary),
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
-            has_trade: !summary.trust.terrain_by_returns.is_empty(),
-            trade_common: summary
-                .trust
-                .terrain_by_returns
-                .iter()
-                .all(|row| row.terrain.rmse_terrain_common.is_some()),
-            accepted: accepted(summary),
-            warnings: summary.trust.warnings.iter().map(|warning| warning.text.as_str()).collect(),
+            has_terrain: !summary.trust.terrain_by_returns.is_empty(),
+            has_common_cells: decision::has_common_cells(summary),
+            limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
+            warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
             compliances: compliance::rows(summary),
             standard: summary.trust.standards.standard,
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
-            sure: sure(summary),
+            intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            block: block(summary),
+            bootstrap: bootstrap(summary),
             variogram: variogram::figure(summary),
             compared: summary.all.compared > 0,
-            units_in_words: summary.units.words(),
-            unit: summary.units.symbol(),
+            units: match unit {
+                Unit::Metre => "Residuals in millimetres (mm), other lengths in metres (m)".to_string(),
+                Unit::Foot | Unit::UsSurveyFoot => format!("Lengths in {} ({})", unit.words(), unit.symbol()),
+            },
+            unit: ResidualFormat::of(unit).symbol,
             rows,
             some_undefined,
+            fewest_comparisons: Support::FEWEST_COMPARISONS,
+            fewest_blocks: Support::FEWEST_BLOCKS,
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
-            ledger,
+            accounting,
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -163,147 +182,160 @@ impl<'a> Page<'a> {
     }
 }
 
-fn minus(text: String) -> String {
-    text.replace('-', "−")
+/// Text as HTML, with what stands between backticks as code.
+fn code_spans(text: &str) -> String {
+    let parts = text.split('`').map(escape).enumerate();
+    parts.map(|(i, part)| if i % 2 == 1 { format!("<code>{part}</code>") } else { part }).collect()
 }
 
 fn share(n: u64, of: u64) -> String {
     if of == 0 { UNDEFINED.to_string() } else { format!("{} %", format::percent(n as f64 / of as f64)) }
 }
 
-fn cells(s: &Statistics) -> Vec<Cell> {
+fn cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
+    let support = s.support();
     let why = match s.compared {
         0 => "no comparison for this return",
-        1 => "only one place compared: a spread needs two",
+        n if n < Support::FEWEST_COMPARISONS => "too few comparisons",
+        _ if !support.is_enough() => "comparisons in too few blocks",
         _ => "does not exist for these values",
     };
-    let text = |text: String| Cell { text, why: None, first: false };
-    let maybe = |value: Option<f64>, why, format: fn(f64) -> String| match value {
-        Some(value) => text(minus(format(value))),
-        None => Cell { text: UNDEFINED.to_string(), why: Some(why), first: false },
+    let undefined = |why| Cell { why: Some(why), ..cell(UNDEFINED.to_string(), false) };
+    let share = |value: Option<f64>, why| {
+        value.map_or_else(|| undefined(why), |value| cell(format::percent(value), false))
     };
-    let plain = |value| maybe(value, why, |v| format::decimal(v, 3));
-    let with_sign = |value| maybe(value, why, |v| format::signed(v, 3));
+    let residual = |value: Option<f64>, write: fn(ResidualFormat, Option<f64>) -> String| {
+        let value = value.filter(|_| support.is_enough());
+        value.map_or_else(|| undefined(why), |_| cell(write(ResidualFormat::of(unit), value), false))
+    };
     let mut cells = vec![
-        text(format::thousands(s.points)),
-        maybe(s.share, "no points", format::percent),
-        text(format::thousands(s.ground)),
-        maybe(s.ground_share, "no ground points", format::percent),
-        text(format::thousands(s.compared)),
-        with_sign(s.bias),
-        plain(s.sd),
-        plain(s.rmse),
-        with_sign(s.median),
-        plain(s.nmad),
-        plain(s.abs_p95),
-        with_sign(s.min),
-        with_sign(s.max),
+        cell(format::thousands(s.points), true),
+        share(s.share, "no points"),
+        cell(format::thousands(s.ground), true),
+        share(s.ground_share, "no ground points"),
+        cell(format::thousands(s.compared), true),
+        residual(s.bias, ResidualFormat::signed),
+        residual(s.sd, ResidualFormat::length),
+        residual(s.rmse, ResidualFormat::length),
+        residual(s.median, ResidualFormat::signed),
+        residual(s.nmad, ResidualFormat::length),
+        residual(s.abs_p95, ResidualFormat::length),
+        residual(s.min, ResidualFormat::signed),
+        residual(s.max, ResidualFormat::signed),
     ];
-    for i in [0, 2, 4, 5] {
-        cells[i].first = true;
-    }
+    cells[5].first = true;
     cells
 }
 
-/// The limits of the client, told.
-fn accepted(summary: &Summary) -> Vec<Limit> {
-    let told = |value: f64, measure: &str| {
-        if matches!(measure, "share" | "coverage") {
-            format::decimal(value, 3)
-        } else {
-            format::length(value, summary.units)
-        }
+fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
+    let write = |value: f64| {
+        if limit.measure.is_share() { format::decimal(value, 3) } else { format::length(value, unit) }
     };
-    let one = |limit: &LimitResult| Limit {
+    let shown = limit.support.is_none_or(Support::is_enough);
+    let dash = || UNDEFINED.to_string();
+    LimitRow {
         limit: limit.limit.clone(),
-        value: limit.value.map_or(UNDEFINED.to_string(), |value| told(value, limit.measure)),
-        ends: limit.ci95.map_or(UNDEFINED.to_string(), |[low, high]| {
-            format!("{} to {}", told(low, limit.measure), told(high, limit.measure))
-        }),
-        verdict: limit.verdict,
-    };
-    summary.trust.accept.iter().map(one).collect()
+        n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
+        value: limit.value.filter(|_| shown).map_or_else(dash, write),
+        ends: limit
+            .ci95
+            .filter(|_| shown)
+            .map_or_else(dash, |[low, high]| format!("{} to {}", write(low), write(high))),
+        verdict: verdict_label(limit.verdict),
+        class: match limit.verdict {
+            Verdict::Met => "met",
+            Verdict::Missed => "missed",
+            Verdict::Inconclusive => "inconclusive",
+        },
+    }
 }
 
 /// The groups in the order of the page: each return, each group that is more than a return, all.
 fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &Statistics)> {
     let returns =
         summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
-    let groups = summary.trust.groups.iter().filter(|group| !group.by.keys().eq(["return"]));
-    let groups = groups.map(|group| (format::in_words(&group.by), &group.statistics));
+    let groups = summary.trust.groups.iter().filter(|group| !group.by.is_by(&[By::Return]));
+    let groups = groups.map(|group| (group.by.to_string(), &group.statistics));
     returns.chain(groups).chain([("all".to_string(), &summary.all)])
 }
 
-/// The intervals of every group that was compared.
-fn sure(summary: &Summary) -> Vec<Row> {
+/// The confidence intervals of every group that was compared.
+fn intervals(summary: &Summary) -> Vec<Row> {
     let known = all_groups(summary).filter(|(_, s)| s.bias_ci95.is_some());
-    known.map(|(name, s)| Row { name, cells: sure_cells(s) }).collect()
+    known.map(|(name, s)| Row { name, cells: interval_cells(s, summary.units) }).collect()
 }
 
-fn sure_cells(s: &Statistics) -> Vec<Cell> {
+fn interval_cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
+    let n = cell(format::thousands(s.compared), true);
+    if !s.support().is_enough() {
+        return vec![n, Cell::too_few(7)];
+    }
+    let format = ResidualFormat::of(unit);
+    let n_eff = s.n_effective.map_or(UNDEFINED.to_string(), |n| format::thousands(n.round() as u64));
     vec![
-        plain(format::thousands(s.compared), true),
-        plain(s.n_effective.map_or(UNDEFINED.to_string(), |n| format::thousands(n.round() as u64)), false),
-        plain(told(s.bias, format::signed), true),
-        plain(ends(s.bias_ci95, format::signed), false),
-        plain(told(s.sd, format::decimal), true),
-        plain(ends(s.sd_ci95, format::decimal), false),
-        plain(told(s.rmse, format::decimal), true),
-        plain(ends(s.rmse_ci95, format::decimal), false),
+        n,
+        cell(n_eff, false),
+        cell(format.signed(s.bias), true),
+        cell(format.signed_interval(s.bias_ci95), false),
+        cell(format.length(s.sd), true),
+        cell(format.interval(s.sd_ci95), false),
+        cell(format.length(s.rmse), true),
+        cell(format.interval(s.rmse_ci95), false),
     ]
 }
 
-/// What the filter cut off of every group of which that can be told, and its figures without the cut.
+/// The truncation correction of every group that was compared.
 fn truncation_corrected(summary: &Summary) -> Vec<Row> {
     let known = all_groups(summary).filter_map(|(name, s)| Some((name, s, s.truncation_corrected.as_ref()?)));
     known
-        .map(|(name, s, truncation_corrected)| Row { name, cells: uncut_cells(s, truncation_corrected) })
+        .map(|(name, s, corrected)| Row { name, cells: truncation_cells(s, corrected, summary.units) })
         .collect()
 }
 
-fn uncut_cells(s: &Statistics, truncation_corrected: &TruncationCorrected) -> Vec<Cell> {
+fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit) -> Vec<Cell> {
+    let n = cell(format::thousands(s.compared), true);
+    if !s.support().is_enough() {
+        return vec![n, Cell::too_few(8)];
+    }
+    let format = ResidualFormat::of(unit);
     let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), format::percent);
     let mut cells = vec![
-        plain(share(truncation_corrected.within_sd_of_limit), true),
-        plain(share(truncation_corrected.truncated), false),
-        plain(told(s.bias, format::signed), true),
-        plain(told(truncation_corrected.bias, format::signed), false),
-        plain(ends(truncation_corrected.bias_ci95, format::signed), false),
-        plain(told(s.sd, format::decimal), true),
-        plain(told(truncation_corrected.sd, format::decimal), false),
-        plain(ends(truncation_corrected.sd_ci95, format::decimal), false),
+        n,
+        cell(share(corrected.within_sd_of_limit), true),
+        cell(share(corrected.truncated), false),
+        cell(format.signed(s.bias), true),
+        cell(format.signed(corrected.bias), false),
+        cell(format.signed_interval(corrected.bias_ci95), false),
+        cell(format.length(s.sd), true),
+        cell(format.length(corrected.sd), false),
+        cell(format.interval(corrected.sd_ci95), false),
     ];
-    if let Some(why) = &truncation_corrected.reason {
-        cells.truncate(3);
-        cells.push(plain(why.clone(), false));
+    if let Some(reason) = &corrected.reason {
+        cells.truncate(4);
+        cells.push(Cell { columns: 5, ..cell(reason.clone(), false) });
     }
     cells
 }
 
 /// A figure that is there.
-pub(super) fn plain(text: String, first: bool) -> Cell {
-    Cell { text: minus(text), why: None, first }
-}
-
-/// A figure to three decimals, or a dash.
-pub(super) fn told(value: Option<f64>, tell: fn(f64, usize) -> String) -> String {
-    value.map_or(UNDEFINED.to_string(), |value| tell(value, 3))
-}
-
-fn ends(ends: Option<[f64; 2]>, tell: fn(f64, usize) -> String) -> String {
-    ends.map_or(UNDEFINED.to_string(), |[low, high]| format!("{} to {}", tell(low, 3), tell(high, 3)))
+pub(super) fn cell(text: String, first: bool) -> Cell {
+    Cell { text, why: None, first, columns: 1 }
 }
 
 /// What the intervals rest on.
-fn block(summary: &Summary) -> Option<String> {
+fn bootstrap(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
-    let edge = format::decimal(correlation.block?, 1);
-    let unit = summary.units.symbol();
-    let range = match correlation.range {
-        Some(range) => format!("dz is alike up to about {} {unit}", format::decimal(range, 1)),
-        None => "no likeness can be told from noise".to_string(),
+    let block = format::distance(correlation.block?, summary.units);
+    let blocks = correlation.blocks;
+    let correlated = match correlation.range {
+        Some(range) => format!(
+            "Residuals are spatially correlated (range {}); beyond the range they are uncorrelated.",
+            format::distance(range, summary.units)
+        ),
+        None => "No spatial correlation detected.".to_string(),
     };
-    Some(format!("{} blocks of {edge} {unit}; {range}", format::thousands(correlation.blocks)))
+    let noun = if blocks == 1 { "block" } else { "blocks" };
+    Some(format!("spatial block bootstrap, {} {noun} of {block}. {correlated}", format::thousands(blocks)))
 }
 
 /// The returns that have no panel in the figure.
@@ -317,7 +349,7 @@ fn not_shown(summary: &Summary) -> Option<String> {
     match numbers.as_slice() {
         [] => None,
         [one] => Some(format!("Return {one} has no comparison.")),
-        several => Some(format!("Returns {} have no comparison.", format::listed(several))),
+        several => Some(format!("Returns {} have no comparison.", format::and_list(several))),
     }
 }
 
@@ -332,7 +364,7 @@ mod tests {
         for (summary, histogram) in [
             sample::five_returns(Unit::Metre),
             sample::fifteen_returns(),
-            sample::one_place(),
+            sample::one_comparison(),
             sample::nothing_matched(),
         ] {
             let page = page(&summary, &histogram);
@@ -375,7 +407,7 @@ mod tests {
 
     #[test]
     fn a_page_always_has_a_title() {
-        let (mut summary, histogram) = sample::one_place();
+        let (mut summary, histogram) = sample::one_comparison();
         summary.title.clear();
         assert!(page(&summary, &histogram).contains("<title>Survey against reference</title>"));
     }
@@ -391,5 +423,27 @@ mod tests {
     fn the_same_result_gives_the_same_bytes() {
         let (summary, histogram) = sample::fifteen_returns();
         assert_eq!(page(&summary, &histogram), page(&summary, &histogram));
+    }
+
+    #[test]
+    fn too_few_comparisons_are_a_number_alone() {
+        let (mut summary, histogram) = sample::decided();
+        let row = &mut summary.returns[0].statistics;
+        row.compared = 19;
+        let texts = |cells: Vec<Cell>| cells.into_iter().map(|cell| cell.text).collect::<Vec<_>>();
+        assert_eq!(texts(cells(row, Unit::Metre))[4..], ["19", "–", "–", "–", "–", "–", "–", "–", "–"]);
+        assert_eq!(texts(interval_cells(row, Unit::Metre)), ["19", "too few comparisons or blocks"]);
+        (row.compared, row.blocks) = (1_000, 2);
+        assert_eq!(texts(interval_cells(row, Unit::Metre))[0], "1,000");
+        assert!(page(&summary, &histogram).contains("comparisons in too few blocks"));
+    }
+
+    #[test]
+    fn options_in_warnings_are_code_and_never_markup() {
+        assert_eq!(code_spans("Raise `a<b` & look"), "Raise <code>a&lt;b</code> &amp; look");
+        let (mut summary, histogram) = sample::decided();
+        summary.trust.warnings[0].text = "Raise `dh_initial`.".to_string();
+        let page = page(&summary, &histogram);
+        assert!(page.contains("Raise <code>dh_initial</code>.") && !page.contains('`'));
     }
 }

@@ -1,4 +1,4 @@
-//! How survey and reference were compared, in words for people, from the pipeline file.
+//! The method of a run, for people, from the pipeline file.
 
 use crate::pipeline::Pipeline;
 use crate::stages::auto::Count;
@@ -8,7 +8,7 @@ use crate::stages::stage::CloudChoice;
 
 use crate::results::format::thousands;
 
-/// The method of a pipeline in a few sentences.
+/// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
     pipeline.stages.iter().filter_map(sentence).collect::<Vec<_>>().join(" ")
 }
@@ -35,11 +35,9 @@ fn sentence(stage: &Stage) -> Option<String> {
             ))
         }
         Stage::Checkpoints(c) => Some(match c.per_return {
-            Count::All => {
-                "Every ground point of the survey with reference within reach is compared.".to_string()
-            }
+            Count::All => "Checkpoints: every ground point of the survey that has reference.".to_string(),
             Count::AtMost(n) => format!(
-                "Up to {} checkpoints of each return, drawn at random, no two of a return closer than {}.",
+                "Checkpoints: up to {} of each return, drawn at random, no two of a return closer than {}.",
                 thousands(n),
                 c.spacing
             ),

@@ -1,9 +1,9 @@
-//! What a run leaves behind: tables, the page and the printed result.
+//! The page and the printed result of a run.
 
 mod accounting;
-mod alarms;
 mod chart;
 mod compliance;
+mod data_loss;
 mod decision;
 pub mod html;
 pub mod method;
@@ -28,7 +28,7 @@ mod tests {
             ("decided", sample::decided()),
             ("feet", sample::five_returns(Unit::UsSurveyFoot)),
             ("fifteen", sample::fifteen_returns()),
-            ("one", sample::one_place()),
+            ("one", sample::one_comparison()),
             ("nothing", sample::nothing_matched()),
             ("far", sample::far_off()),
         ] {

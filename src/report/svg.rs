@@ -131,7 +131,8 @@ impl Drawing {
     }
 }
 
-fn escape(text: &str) -> String {
+/// Text as it stands in markup.
+pub fn escape(text: &str) -> String {
     text.replace('&', "&amp;").replace('<', "&lt;").replace('>', "&gt;")
 }
 

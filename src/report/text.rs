@@ -1,17 +1,17 @@
 //! The result as `run` prints it on standard output.
 
 use crate::report::accounting;
-use crate::report::alarms::alarms;
+use crate::report::data_loss::data_loss;
 use crate::report::decision;
 use crate::report::sentences;
-use crate::results::format;
-use crate::results::format::UNDEFINED;
+use crate::results::format::{self, ResidualFormat};
 use crate::results::summary::{Statistics, Summary};
+use crate::units::Unit;
 
 /// No line is longer, so that the result fits a terminal and a message.
 const WIDTH: usize = 100;
 
-/// The title, the summary in words, a table by return and what was left out.
+/// The title, the result in sentences, warnings, a table by return and the points that are not ground.
 pub fn result_text(summary: &Summary) -> String {
     // A title from a file must not steer the terminal.
     let title: String = summary.title.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
@@ -22,45 +22,49 @@ pub fn result_text(summary: &Summary) -> String {
             out.push('\n');
         }
     }
-    for alarm in alarms(summary) {
-        out += &wrap(&format!("WARNING: {alarm}"));
+    for warning in data_loss(summary) {
+        out += &wrap(&format!("WARNING: {warning}"));
         out.push('\n');
     }
     for answer in decision::sentences(summary) {
         out += &wrap(&format!("- {answer}"));
     }
     for warning in &summary.trust.warnings {
-        out += &wrap(&format!("Note: {}", warning.text));
+        out += &wrap(&format!("Warning: {}", warning.text));
     }
     if !out.ends_with("\n\n") {
         out.push('\n');
     }
     out += &table(summary);
     let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
-    let left_out: String = clouds
+    let not_ground: String = clouds
         .into_iter()
         .flatten()
-        .filter_map(|(name, counts)| accounting::left_out(name, counts))
+        .filter_map(|(name, counts)| accounting::not_ground(name, counts))
         .map(|s| wrap(&s))
         .collect();
-    if !left_out.is_empty() {
+    if !not_ground.is_empty() {
         out.push('\n');
-        out += &left_out;
+        out += &not_ground;
     }
     out
 }
 
 fn table(summary: &Summary) -> String {
     let unit = summary.units;
-    let header = ["return", "points", "ground", "compared", "bias", "SD", "RMSE", "NMAD", "95 % |dz|"];
+    let header = ["return", "points", "ground", "comparisons", "bias", "SD", "RMSE", "NMAD", "95 % |dz|"];
     let mut rows = vec![header.map(String::from)];
     for row in &summary.returns {
-        rows.push(table_row(row.return_number.to_string(), &row.statistics));
+        rows.push(table_row(row.return_number.to_string(), &row.statistics, unit));
     }
-    rows.push(table_row("all".to_string(), &summary.all));
+    rows.push(table_row("all".to_string(), &summary.all, unit));
     let widths: Vec<_> =
         (0..header.len()).map(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0)).collect();
-    let mut out = format!("By return; bias to 95 % |dz| in {} ({})\n", unit.words(), unit.symbol());
+    let residuals = match unit {
+        Unit::Metre => "millimetres",
+        Unit::Foot | Unit::UsSurveyFoot => unit.words(),
+    };
+    let mut out = format!("By return; residuals (dz) in {residuals} ({})\n", ResidualFormat::of(unit).symbol);
     for row in rows {
         let cells: Vec<_> = row.iter().zip(&widths).map(|(cell, &width)| format!("{cell:>width$}")).collect();
         out += &cells.join("  ");
@@ -69,14 +73,16 @@ fn table(summary: &Summary) -> String {
     out
 }
 
-fn table_row(name: String, s: &Statistics) -> [String; 9] {
-    let value = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |v| format::decimal(v, 3));
+fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
+    let format = ResidualFormat::of(unit);
+    let enough = s.support().is_enough();
+    let value = |value: Option<f64>| format.length(value.filter(|_| enough));
     [
         name,
         format::thousands(s.points),
         format::thousands(s.ground),
         format::thousands(s.compared),
-        s.bias.map_or(UNDEFINED.to_string(), |v| format::signed(v, 3)),
+        format.signed(s.bias.filter(|_| enough)),
         value(s.sd),
         value(s.rmse),
         value(s.nmad),
@@ -107,7 +113,6 @@ fn wrap(text: &str) -> String {
 mod tests {
     use super::*;
     use crate::results::sample;
-    use crate::units::Unit;
 
     #[test]
     fn no_line_is_too_long_and_columns_line_up() {
@@ -131,17 +136,17 @@ mod tests {
 
     #[test]
     fn a_title_cannot_steer_the_terminal() {
-        let mut summary = sample::one_place().0;
+        let mut summary = sample::one_comparison().0;
         summary.title = "Site\u{1b}[2J\nB".to_string();
         assert!(result_text(&summary).starts_with("Site [2J B\n"));
     }
 
     #[test]
-    fn what_does_not_exist_is_a_dash_and_what_is_left_out_is_told() {
-        let text = result_text(&sample::one_place().0);
+    fn too_few_comparisons_are_a_number_alone_and_points_that_are_not_ground_are_counted() {
+        let text = result_text(&sample::one_comparison().0);
         let all = text.lines().find(|line| line.starts_with("   all")).unwrap();
-        assert!(all.contains("+0.007   –  0.007"), "{all}");
-        assert!(text.contains("Left out of the survey: 34 flagged withheld,"), "{text}");
-        assert!(text.contains("In no row by return: 12 of the survey"), "{text}");
+        assert_eq!(all.split_whitespace().skip(3).collect::<Vec<_>>(), ["1", "–", "–", "–", "–", "–"]);
+        assert!(text.contains("Points of the survey that are not ground: 34 flagged withheld,"), "{text}");
+        assert!(text.contains("Excluded from per-return results: 12 of the survey"), "{text}");
     }
 }

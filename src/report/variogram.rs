@@ -1,18 +1,18 @@
-//! The picture of how unlike dz is at two places, by their distance.
+//! The empirical semivariogram of the residuals as a drawing.
 
 use crate::report::svg::{Drawing, Scale, ticks};
-use crate::results::format;
+use crate::results::format::{self, ResidualFormat};
 use crate::results::summary::Summary;
 
 const WIDTH: f64 = 560.0;
 const HEIGHT: f64 = 220.0;
-/// Room at the left, right, top and bottom for the axes.
-const ROOM: [f64; 4] = [64.0, 16.0, 14.0, 42.0];
+/// Margins at the left, right, top and bottom for the axes.
+const MARGINS: [f64; 4] = [64.0, 16.0, 24.0, 42.0];
 
-/// Pairs below which a point of the curve is chance.
+/// Pairs below which a point of the curve is not drawn.
 const FEWEST_PAIRS: u64 = 100;
 
-/// The variogram as SVG: distance on a logarithmic axis; nothing where there are too few points.
+/// The semivariogram as SVG: distance on a logarithmic axis; nothing where there are too few points.
 pub fn figure(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let points: Vec<(f64, f64)> = correlation
@@ -31,19 +31,20 @@ pub fn figure(summary: &Summary) -> Option<String> {
     if !(highest > 0.0 && last > first) {
         return None;
     }
-    let x = Scale { values: [first, last], places: [ROOM[0], WIDTH - ROOM[1]] };
-    let y = Scale { values: [0.0, highest * 1.1], places: [HEIGHT - ROOM[3], ROOM[2]] };
-    let title = "Half the mean squared difference of dz by distance";
+    let x = Scale { values: [first, last], places: [MARGINS[0], WIDTH - MARGINS[1]] };
+    let y = Scale { values: [0.0, highest * 1.1], places: [HEIGHT - MARGINS[3], MARGINS[2]] };
+    let title = "Semivariogram of the residuals (dz)";
     let description = format!(
-        "From {} {unit} to {} {unit} apart.",
+        "Semivariance at distances from {} {unit} to {} {unit}.",
         format::decimal(points[0].0, 2),
         format::decimal(points[points.len() - 1].0, 0)
     );
     let mut drawing = Drawing::new("variogram", WIDTH, HEIGHT, title, &description);
     // Squares of small lengths have many zeros: the axis counts in the SD that they stand for.
-    let (sds, decimals) = ticks(0.0, libm::sqrt(highest * 1.1), 4);
+    let format = ResidualFormat::of(summary.units);
+    let (sds, decimals) = ticks(0.0, format.scaled(libm::sqrt(highest * 1.1)), 4);
     for sd in sds {
-        let at = y.at(sd * sd);
+        let at = y.at((sd / format.scaled(1.0)).powi(2));
         drawing.line("grid", [x.places[0], at], [x.places[1], at]);
         drawing.text(
             "tick",
@@ -75,6 +76,7 @@ pub fn figure(summary: &Summary) -> Option<String> {
         drawing.line("zero", [at, y.places[0]], [at, y.places[1]]);
     }
     let middle = (x.places[0] + x.places[1]) / 2.0;
+    drawing.text("hint", "start", 0.0, 12.0, &format!("semivariance, {}²", format.symbol));
     drawing.text("hint", "middle", middle, HEIGHT - 6.0, &format!("distance in plan, {unit}"));
     Some(drawing.finish())
 }

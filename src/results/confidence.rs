@@ -2,9 +2,10 @@
 //! Lengths are in the unit of the report. What does not exist is null.
 
 use serde::Serialize;
-use serde_json::{Map, Value};
 
-use crate::results::summary::Statistics;
+use crate::results::group_key::GroupKey;
+use crate::results::summary::{Statistics, Support};
+use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
 
 /// An interval, low end first.
@@ -14,8 +15,8 @@ pub type Interval = [f64; 2];
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct GroupRow {
     /// The properties that its points share, as `{"return": 1, "cover": "open"}`.
-    pub by: Map<String, Value>,
-    /// The figures; `points` and `ground` are those that the stages kept.
+    pub by: GroupKey,
+    /// The figures; `points` and `ground` are those that were selected.
     #[serde(flatten)]
     pub statistics: Statistics,
 }
@@ -36,7 +37,7 @@ pub struct VsFirst {
     /// 95 % interval of that, by block bootstrap.
     pub rmse_ratio_ci95: Option<Interval>,
     /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
-    pub verdict: &'static str,
+    pub verdict: RmseOrder,
     /// Welch's test of equal means, on one comparison a block.
     pub welch: Option<Test>,
     /// The Brown-Forsythe test of equal spread (Levene's on medians), on one comparison a block.
@@ -56,10 +57,10 @@ pub struct Test {
     pub n: [u64; 2],
 }
 
-/// Bias and SD with the cut of the ground filter undone.
+/// Bias and SD corrected for the truncation by the ground filter.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TruncationCorrected {
-    /// Bias, by maximum likelihood for a normal cut at known limits.
+    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
     pub bias: Option<f64>,
     /// 95 % interval.
     pub bias_ci95: Option<Interval>,
@@ -69,43 +70,56 @@ pub struct TruncationCorrected {
     pub sd_ci95: Option<Interval>,
     /// Share of the comparisons less than one SD under their own limit.
     pub within_sd_of_limit: Option<f64>,
-    /// Share that the filter cut off, as estimated.
+    /// Share that was truncated, as estimated.
     pub truncated: Option<f64>,
     /// Why there is no estimate, where there is none.
     pub reason: Option<String>,
 }
 
-/// How far dz at one place says something about dz at another.
+/// How residuals (dz) are correlated over the site.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Correlation {
     /// Edge of the blocks that intervals rest on.
     pub block: Option<f64>,
     /// Blocks that hold comparisons.
     pub blocks: u64,
-    /// Distance beyond which dz is no longer correlated; null where no correlation can be told from noise.
+    /// Range: the distance beyond which residuals are uncorrelated; null where no spatial correlation is detected.
     pub range: Option<f64>,
-    /// Share of the variance that places share with nobody, 0 to 1.
+    /// Share of the variance that is uncorrelated (nugget), 0 to 1.
     pub nugget_share: Option<f64>,
     /// The empirical variogram: distance, half the mean squared difference of dz at that distance, and pairs.
     pub variogram: Vec<(f64, f64, u64)>,
+}
+
+/// The two vertical accuracies of the standard.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "UPPERCASE")]
+pub enum VerticalAccuracy {
+    /// Non-vegetated: open ground.
+    Nva,
+    /// Vegetated: ground under canopy.
+    Vva,
 }
 
 /// A group against the published standards.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Compliance {
     /// The group, as in `groups`; `{}` is all together.
-    pub by: Map<String, Value>,
-    /// `NVA` for non-vegetated ground, `VVA` for vegetated ground, where cover is told apart.
-    pub name: Option<&'static str>,
-    /// Comparisons, and how many of them are independent.
+    pub by: GroupKey,
+    /// Which accuracy of the standard it is, where cover is told apart.
+    pub name: Option<VerticalAccuracy>,
+    /// Number of comparisons.
     pub compared: u64,
-    /// See `compared`.
+    /// Blocks that hold them.
+    #[serde(skip)]
+    pub blocks: u64,
+    /// Effective sample size.
     pub n_effective: Option<f64>,
     /// Whether there are as many as the standard asks for.
     pub enough_checkpoints: bool,
-    /// Fit to the reference: the RMSE.
+    /// RMSE to the reference.
     pub rmse_v1: Option<f64>,
-    /// RMSE_V: the fit combined with the uncertainty of the reference.
+    /// RMSE_V: the RMSE to the reference combined with the uncertainty of the reference.
     pub rmse_v: Option<f64>,
     /// 95 % interval.
     pub rmse_v_ci95: Option<Interval>,
@@ -125,6 +139,13 @@ pub struct Compliance {
     pub abs_p95: Option<f64>,
     /// The same with the known offset of the reference taken out.
     pub offset_removed: Option<OffsetRemoved>,
+}
+
+impl Compliance {
+    /// What the figures rest on.
+    pub fn support(&self) -> Support {
+        Support { comparisons: self.compared, blocks: self.blocks }
+    }
 }
 
 /// Results with the known offset of the reference taken out.
@@ -147,7 +168,7 @@ pub struct Standards {
     pub standard: &'static str,
     /// Checkpoints that it asks for, each for non-vegetated and vegetated ground.
     pub required_checkpoints: u64,
-    /// All together, each return, open and canopy where told apart, and each group.
+    /// All together, each return, open ground and canopy where told apart, and each group.
     pub groups: Vec<Compliance>,
     /// The best class that the reference is accurate enough to test, centimetres.
     pub reference_class_cm: Option<f64>,
@@ -155,32 +176,100 @@ pub struct Standards {
     pub offset: Option<(f64, f64, String)>,
 }
 
-/// What became of a limit that the client set.
+/// What a limit is set for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Measure {
+    /// RMSE.
+    Rmse,
+    /// Bias, to either side of zero.
+    Bias,
+    /// SD.
+    Sd,
+    /// RMSE_V, against a vertical accuracy class.
+    Class,
+    /// Share of all ground points.
+    Share,
+    /// Share of the terrain cells that have ground.
+    Coverage,
+}
+
+impl Measure {
+    /// Whether it is a share, counted over all points or cells, rather than a length estimated from comparisons.
+    pub fn is_share(self) -> bool {
+        matches!(self, Measure::Share | Measure::Coverage)
+    }
+}
+
+/// Whether a limit is met, at 95 % confidence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Verdict {
+    /// The whole interval meets the limit.
+    Met,
+    /// The whole interval misses it.
+    Missed,
+    /// The limit lies within the interval, or there is no figure.
+    Inconclusive,
+}
+
+/// The result of a limit that the client set.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct LimitResult {
-    /// The limit in words: `RMSE, return 1: at most 5 cm`.
+    /// The limit for people: `RMSE, return 1: at most 5 cm`.
     pub limit: String,
     /// The group that it is for.
-    pub group: Map<String, Value>,
-    /// What is limited: `rmse`, `bias`, `sd`, `class`, `share` or `coverage`.
-    pub measure: &'static str,
+    pub group: GroupKey,
+    /// What is limited.
+    pub measure: Measure,
     /// The limit as a number.
     pub bound: f64,
     /// What was found.
     pub value: Option<f64>,
     /// 95 % interval.
     pub ci95: Option<Interval>,
-    /// `met`, `missed`, or `undecided` where the interval straddles the limit or there is no figure.
-    pub verdict: &'static str,
-    /// How many more independent checkpoints would settle an undecided limit, about.
+    /// What a figure of comparisons rests on; none for a share of the ground or the coverage.
+    #[serde(skip)]
+    pub support: Option<Support>,
+    /// Whether the limit is met.
+    pub verdict: Verdict,
+    /// How many more independent checkpoints an inconclusive limit needs, about.
     pub more_checkpoints: Option<u64>,
 }
 
-/// Something that could fool the reader.
+/// What a warning is about: a fixed word for programs.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum WarningCode {
+    /// The ground filter truncates the residuals of some returns.
+    TruncatedTail,
+    /// The file states no uncertainty of the reference.
+    ReferenceUncertaintyUnknown,
+    /// The reference is less than twice as accurate as the class tested.
+    ReferenceTooCoarse,
+    /// A bias beyond the guidance for the class.
+    Bias,
+    /// Residuals change linearly across the site.
+    Tilt,
+    /// Flight strips disagree.
+    StripsDiffer,
+    /// The matching radius adds error on the slopes of the site.
+    WideRadius,
+    /// Residuals are positively skewed.
+    Skew,
+    /// Fewer independent checkpoints than the standard asks for.
+    FewCheckpoints,
+    /// Residuals are correlated beyond the blocks.
+    LongRange,
+    /// Too few blocks for reliable intervals.
+    FewBlocks,
+}
+
+/// A reason to doubt the figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Warning {
-    /// A fixed word for programs.
-    pub code: &'static str,
+    /// What it is about.
+    pub code: WarningCode,
     /// What it is and what to do, for people.
     pub text: String,
 }
@@ -190,14 +279,14 @@ pub struct Warning {
 pub struct Trust {
     /// The groups that `summarise` asks for.
     pub groups: Vec<GroupRow>,
-    /// How far places are alike.
+    /// The spatial correlation of the residuals.
     pub correlation: Correlation,
-    /// What the returns 1 to k make, for k = 1, 2, …
+    /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
     /// The survey against the published standards.
     pub standards: Standards,
-    /// The limits that the client set.
+    /// The results of the limits that the client set.
     pub accept: Vec<LimitResult>,
-    /// What could fool the reader.
+    /// Reasons to doubt the figures.
     pub warnings: Vec<Warning>,
 }

@@ -3,6 +3,7 @@
 
 pub mod confidence;
 pub mod format;
+pub mod group_key;
 #[cfg(test)]
 pub mod sample;
 pub mod summary;

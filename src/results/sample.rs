@@ -1,10 +1,14 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
+use crate::results::confidence::{
+    Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, VsFirst, Warning,
+    WarningCode,
+};
+use crate::results::group_key::{GroupKey, Property};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Statistics, Summary};
-use serde_json::json;
-
-use crate::results::confidence::{Compliance, GroupRow, LimitResult, Trust, VsFirst, Warning};
+use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::tile::strata::Cover;
 use crate::units::Unit;
 
 /// A result and its histogram.
@@ -34,6 +38,7 @@ fn statistics(points: u64, all_points: u64, dz: &mut [f64]) -> Statistics {
         ground,
         ground_share: Some(points as f64 / all_points as f64),
         compared: dz.len() as u64,
+        blocks: (dz.len() as u64).min(100),
         ..Statistics::default()
     };
     if dz.is_empty() {
@@ -138,23 +143,25 @@ pub fn five_returns(unit: Unit) -> Sample {
     sample(unit, groups, to_unit(0.001), to_unit(-1.0), 2_000)
 }
 
-/// Two returns in the open and under canopy with all that carries a decision.
+/// Two returns on open ground and under canopy with all that carries a decision.
 pub fn decided() -> Sample {
     let (mut summary, histogram) = five_returns(Unit::Metre);
     summary.returns.truncate(2);
-    let by = |value: serde_json::Value| value.as_object().cloned().unwrap_or_default();
+    let of_return = |number, cover| GroupKey::new([Property::Return(number), Property::Cover(Some(cover))]);
+    let of_cover = |cover| GroupKey::new([Property::Cover(Some(cover))]);
     let compliance =
-        |group: serde_json::Value, name, rmse_v: f64, ends: Option<[f64; 2]>, class, sure| Compliance {
-            by: by(group),
+        |by: GroupKey, name, rmse_v: f64, ends: Option<[f64; 2]>, class, upper_class| Compliance {
+            by,
             name,
             compared: 2_000,
+            blocks: 100,
             n_effective: Some(300.0),
             enough_checkpoints: true,
             rmse_v1: Some(rmse_v),
             rmse_v: Some(rmse_v),
             rmse_v_ci95: ends,
             class_cm: Some(class),
-            class_cm_95: sure,
+            class_cm_95: upper_class,
             quality_level: Some("QL0"),
             bias_to_class: Some(0.1),
             bias_within_guidance: Some(true),
@@ -163,17 +170,31 @@ pub fn decided() -> Sample {
             offset_removed: None,
         };
     let groups = vec![
-        compliance(json!({}), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
-        compliance(json!({"cover": "open"}), Some("NVA"), 0.024, Some([0.022, 0.026]), 2.5, Some(5.0)),
-        compliance(json!({"cover": "canopy"}), Some("VVA"), 0.041, Some([0.037, 0.046]), 5.0, Some(5.0)),
-        compliance(json!({"return": 1, "cover": "open"}), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
-        compliance(json!({"return": 2, "cover": "canopy"}), None, 0.044, None, 5.0, None),
+        compliance(GroupKey::all(), None, 0.030, Some([0.028, 0.032]), 5.0, Some(5.0)),
+        compliance(
+            of_cover(Cover::Open),
+            Some(VerticalAccuracy::Nva),
+            0.024,
+            Some([0.022, 0.026]),
+            2.5,
+            Some(5.0),
+        ),
+        compliance(
+            of_cover(Cover::Canopy),
+            Some(VerticalAccuracy::Vva),
+            0.041,
+            Some([0.037, 0.046]),
+            5.0,
+            Some(5.0),
+        ),
+        compliance(of_return(1, Cover::Open), None, 0.023, Some([0.021, 0.0249]), 2.5, Some(2.5)),
+        compliance(of_return(2, Cover::Canopy), None, 0.044, None, 5.0, None),
     ];
     summary.trust.standards.groups = groups;
-    summary.trust.groups = [json!({"return": 1, "cover": "open"}), json!({"return": 2, "cover": "canopy"})]
-        .map(|group| GroupRow { by: by(group), statistics: summary.returns[0].statistics.clone() })
+    summary.trust.groups = [of_return(1, Cover::Open), of_return(2, Cover::Canopy)]
+        .map(|by| GroupRow { by, statistics: summary.returns[0].statistics.clone() })
         .into();
-    for (row, ratio, verdict) in [(0, 1.0, ""), (1, 1.5, "worse")] {
+    for (row, ratio) in [(0, 1.0), (1, 1.5)] {
         let s = &mut summary.returns[row].statistics;
         (s.bias_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
         s.vs_first = (ratio > 1.0).then(|| VsFirst {
@@ -183,7 +204,7 @@ pub fn decided() -> Sample {
             sd_ratio_ci95: Some([1.2, 1.4]),
             rmse_ratio: Some(ratio),
             rmse_ratio_ci95: Some([1.4, 1.6]),
-            verdict,
+            verdict: RmseOrder::Worse,
             welch: None,
             brown_forsythe: None,
         });
@@ -196,29 +217,31 @@ pub fn decided() -> Sample {
         rmse_terrain_common: Some(rmse),
         common_cells: 900,
     };
-    let trade = |k, filled, plain, weighted| TerrainRow {
+    let row = |k, coverage, plain, weighted| TerrainRow {
         returns_up_to: k,
         ground_per_m2: Some(9.0),
-        coverage: Some(filled),
+        coverage: Some(coverage),
         largest_void_m2: Some(108.0),
         rmse_points: Some(0.03),
         terrain: terrain(plain),
         weighted: terrain(weighted),
     };
-    summary.trust.terrain_by_returns = vec![trade(1, 0.867, 0.019, 0.019), trade(2, 0.953, 0.018, 0.017)];
-    let accepted = |verdict, more_checkpoints| LimitResult {
-        limit: "RMSE of return 2 at most 30 mm".to_string(),
-        group: by(json!({"return": 2})),
-        measure: "rmse",
+    summary.trust.terrain_by_returns = vec![row(1, 0.867, 0.019, 0.019), row(2, 0.953, 0.018, 0.017)];
+    let limit = |verdict, more_checkpoints| LimitResult {
+        limit: "RMSE, return 2: at most 30 mm".to_string(),
+        group: GroupKey::new([Property::Return(2)]),
+        measure: Measure::Rmse,
         bound: 0.03,
         value: Some(0.031),
         ci95: Some([0.029, 0.033]),
+        support: Some(summary.returns[1].statistics.support()),
         verdict,
         more_checkpoints,
     };
-    summary.trust.accept = vec![accepted("met", None), accepted("undecided", Some(1_200))];
+    summary.trust.accept = vec![limit(Verdict::Met, None), limit(Verdict::Inconclusive, Some(1_200))];
     let text = "dz changes across the site.".to_string();
-    summary.trust.warnings = vec![Warning { code: "tilt", text }];
+    summary.trust.warnings = vec![Warning { code: WarningCode::Tilt, text }];
+    summary.trust.correlation.range = Some(8.0);
     summary.all.n_effective = Some(500.0);
     (summary, histogram)
 }
@@ -233,17 +256,17 @@ pub fn fifteen_returns() -> Sample {
     sample(Unit::Metre, groups.collect(), 0.001, -0.5, 1_000)
 }
 
-/// One place in all.
-pub fn one_place() -> Sample {
+/// One comparison in all.
+pub fn one_comparison() -> Sample {
     sample(Unit::Metre, vec![vec![0.007]], 0.001, -0.5, 1_000)
 }
 
-/// A reference that the survey nowhere meets.
+/// A reference without any survey ground near it.
 pub fn nothing_matched() -> Sample {
     sample(Unit::Metre, vec![Vec::new(); 3], 0.001, -0.5, 1_000)
 }
 
-/// A survey far above its reference, and beside it a return of almost no spread; some values beyond all bins.
+/// A survey far above its reference, and a return of almost no scatter; some values beyond all bins.
 pub fn far_off() -> Sample {
     let mut noise = Noise(3);
     let mut wide: Vec<f64> = (0..2_000).map(|_| 31.5 + 4.0 * noise.normal()).collect();

@@ -52,12 +52,15 @@ pub struct Statistics {
     pub points: u64,
     /// Share of all survey points, 0 to 1.
     pub share: Option<f64>,
-    /// Points kept and accepted by the ground filter.
+    /// Points selected and accepted by the ground filter.
     pub ground: u64,
     /// Share of all ground points, 0 to 1.
     pub ground_share: Option<f64>,
-    /// Points with a dz.
+    /// Number of comparisons: survey ground points that have reference.
     pub compared: u64,
+    /// Blocks of the site that hold them.
+    #[serde(skip)]
+    pub blocks: u64,
     /// Bias: mean of dz.
     pub bias: Option<f64>,
     /// Sample standard deviation of dz (n − 1).
@@ -80,15 +83,44 @@ pub struct Statistics {
     pub sd_ci95: Option<Interval>,
     /// 95 % interval of the RMSE.
     pub rmse_ci95: Option<Interval>,
-    /// Independent comparisons that would tell the bias as well as these, which are alike where they are near.
+    /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
     pub n_effective: Option<f64>,
     /// The group compared with the same group of first returns.
     pub vs_first: Option<VsFirst>,
-    /// Bias and SD with the cut of the ground filter undone.
+    /// Bias and SD corrected for the truncation by the ground filter.
     pub truncation_corrected: Option<TruncationCorrected>,
 }
 
-/// Where the points of one cloud went: every point read is counted once under `used` or under one reason.
+/// What a figure rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Support {
+    /// Number of comparisons.
+    pub comparisons: u64,
+    /// Blocks of the site that hold them.
+    pub blocks: u64,
+}
+
+impl Support {
+    /// Fewest comparisons of which a figure is shown to people: below, an SD has a standard error of more than 16 %
+    /// (1/√(2 · 19), normal distribution).
+    pub const FEWEST_COMPARISONS: u64 = 20;
+    /// Fewest blocks of which a figure is shown to people: below, nothing can be said of how it varies over the site.
+    pub const FEWEST_BLOCKS: u64 = 3;
+
+    /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
+    pub fn is_enough(self) -> bool {
+        self.comparisons >= Self::FEWEST_COMPARISONS && self.blocks >= Self::FEWEST_BLOCKS
+    }
+}
+
+impl Statistics {
+    /// What the figures rest on.
+    pub fn support(&self) -> Support {
+        Support { comparisons: self.compared, blocks: self.blocks }
+    }
+}
+
+/// Point accounting of one cloud: each point read is counted once, as ground or under one reason.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct CloudCounts {
     /// Points in the files, those lost among them.
@@ -99,17 +131,17 @@ pub struct CloudCounts {
     pub lost_points: u64,
     /// Flagged withheld: left out of everything.
     pub withheld: u64,
-    /// Return number 0 or above the number of returns: left out of results by return (still read and filtered).
+    /// Return number 0 or above the number of returns: excluded from per-return results (still read and filtered).
     pub invalid_return: u64,
     /// Elevation or position beyond what can be used: left out of everything.
     pub out_of_range: u64,
-    /// What each `select` stage kept and dropped, in order.
+    /// What each `select` stage selected, in order.
     pub select: Vec<SelectCounts>,
-    /// Kept points of class 7 or 18: not ground.
+    /// Selected points of class 7 or 18: not ground.
     pub noise: u64,
-    /// Kept points far below their surroundings: not ground.
+    /// Selected points far below their surroundings: not ground.
     pub low_outlier: u64,
-    /// Kept points above the threshold of some window: not ground.
+    /// Selected points above the threshold of some window: not ground.
     pub above_ground: u64,
     /// Points accepted as ground.
     pub ground: u64,
@@ -120,13 +152,13 @@ pub struct CloudCounts {
 pub struct SelectCounts {
     /// Its place in the list of stages, from 1.
     pub stage: usize,
-    /// Points that went on.
+    /// Points selected.
     pub selected: u64,
-    /// Points dropped.
+    /// Points not selected.
     pub not_selected: u64,
 }
 
-/// Counts of dz in bins of one width, by return, for pictures.
+/// Residual histograms: counts of dz in bins of one width, by return.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Histogram {
     /// Width of a bin, in the unit of the report.

@@ -130,7 +130,7 @@ mod tests {
 
     #[test]
     fn what_does_not_exist_is_an_empty_cell_or_null() {
-        let (summary, _) = sample::one_place();
+        let (summary, _) = sample::one_comparison();
         let rows = records(&returns_csv(&summary));
         assert_eq!((&rows[1][6], &rows[1][7]), ("0.007000", ""));
         let json: serde_json::Value = serde_json::from_str(&summary_json(&summary)).unwrap();

@@ -1,6 +1,6 @@
 //! Sums of dz by square blocks: all that block resampling needs to know of hundreds of millions of residuals.
 
-use crate::stats::correlation::Correlation;
+use crate::stats::correlation::CorrelationModel;
 use crate::stats::placed::{Placed, block_of};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -15,7 +15,7 @@ pub const ENOUGH_BLOCKS: usize = 100;
 
 /// Count, sum and sum of squares of the dz (µm) of one group in one block, exact in any order.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct Sums {
+pub struct DzSums {
     /// Number of residuals.
     pub n: u64,
     /// Their sum, in µm.
@@ -24,9 +24,9 @@ pub struct Sums {
     pub squares: i128,
 }
 
-impl Sums {
+impl DzSums {
     /// Adds another's sums.
-    pub fn merge(&mut self, other: &Sums) {
+    pub fn merge(&mut self, other: &DzSums) {
         self.n += other.n;
         self.sum += other.sum;
         self.squares += other.squares;
@@ -39,7 +39,7 @@ pub struct BlockSums {
     size: i64,
     groups: usize,
     /// By (row, column), then sorted by group: most blocks hold few of the groups.
-    blocks: BTreeMap<(i64, i64), Vec<(u16, Sums)>>,
+    blocks: BTreeMap<(i64, i64), Vec<(u16, DzSums)>>,
 }
 
 impl BlockSums {
@@ -59,7 +59,7 @@ impl BlockSums {
     pub fn add(&mut self, x: i64, y: i64, group: u16, dz: i64) {
         debug_assert!(usize::from(group) < self.groups);
         let wide = i128::from(dz);
-        self.add_sums(block_of(x, y, self.size), group, &Sums { n: 1, sum: wide, squares: wide * wide });
+        self.add_sums(block_of(x, y, self.size), group, &DzSums { n: 1, sum: wide, squares: wide * wide });
     }
 
     /// Adds all residuals of another of the same size and groups.
@@ -70,7 +70,7 @@ impl BlockSums {
         }
     }
 
-    fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &Sums) {
+    fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &DzSums) {
         let groups = self.blocks.entry(block).or_default();
         match groups.binary_search_by_key(&group, |entry| entry.0) {
             Ok(at) => groups[at].1.merge(sums),
@@ -117,14 +117,15 @@ impl BlockSums {
     }
 
     /// (row, column) of the blocks, sorted.
-    pub fn places(&self) -> Vec<(i64, i64)> {
+    pub fn rows_and_columns(&self) -> Vec<(i64, i64)> {
         self.blocks.keys().copied().collect()
     }
 
-    /// The sums of several groups together, block by block in the order of [`places`](Self::places).
-    pub fn together(&self, groups: &[u16]) -> Vec<Sums> {
-        let of_block = |block: &Vec<(u16, Sums)>| {
-            let mut all = Sums::default();
+    /// The sums of several groups together, in the order of
+    /// [`rows_and_columns`](Self::rows_and_columns).
+    pub fn together(&self, groups: &[u16]) -> Vec<DzSums> {
+        let of_block = |block: &Vec<(u16, DzSums)>| {
+            let mut all = DzSums::default();
             block.iter().filter(|(group, _)| groups.contains(group)).for_each(|(_, sums)| all.merge(sums));
             all
         };
@@ -160,8 +161,8 @@ const SIZES_UM: [i64; 23] = [
 ];
 
 /// The default size of blocks: at least the range of the correlation as long as [`FEW_BLOCKS`] remain, and as large as
-/// leaves [`ENOUGH_BLOCKS`] otherwise. Place and order of the residuals do not matter beyond that.
-pub fn default_size_um(correlation: &Correlation, residuals: &[Placed]) -> i64 {
+/// leaves [`ENOUGH_BLOCKS`] otherwise. The order of the residuals does not matter.
+pub fn default_size_um(correlation: &CorrelationModel, residuals: &[Placed]) -> i64 {
     // A site of many residuals is known from some of them: few blocks are found without all.
     const LOOKED_AT: usize = 50_000;
     let step = residuals.len() as u64 / LOOKED_AT as u64 + 1;
@@ -208,21 +209,21 @@ mod tests {
         assert_eq!(BlockSums::of(&all, 2_500_000, 4).coarsened(4), whole);
         assert_eq!(whole.len(), 100);
         // From coordinate zero, below it too.
-        assert_eq!(whole.places().first(), Some(&(-5, -5)));
+        assert_eq!(whole.rows_and_columns().first(), Some(&(-5, -5)));
     }
 
     #[test]
     fn groups_together_are_the_sum_of_their_residuals() {
         let all = residuals(5_000);
         let sums = BlockSums::of(&all, 10_000_000, 4);
-        for (place, found) in sums.places().into_iter().zip(sums.together(&[1, 3])) {
+        for (block, found) in sums.rows_and_columns().into_iter().zip(sums.together(&[1, 3])) {
             let dz: Vec<i128> = all
                 .iter()
-                .filter(|r| r.group % 2 == 1 && r.block(10_000_000) == place)
+                .filter(|r| r.group % 2 == 1 && r.block(10_000_000) == block)
                 .map(|r| i128::from(r.dz))
                 .collect();
             let expected =
-                Sums { n: dz.len() as u64, sum: dz.iter().sum(), squares: dz.iter().map(|v| v * v).sum() };
+                DzSums { n: dz.len() as u64, sum: dz.iter().sum(), squares: dz.iter().map(|v| v * v).sum() };
             assert_eq!(found, expected);
         }
     }
@@ -240,11 +241,12 @@ mod tests {
     fn the_default_size_reaches_the_range_as_long_as_there_are_blocks() {
         // A site of 100 m by 100 m.
         let all = residuals(20_000);
-        let size = |range_um| default_size_um(&Correlation { range_um, ..Correlation::unknown() }, &all);
+        let size =
+            |range_um| default_size_um(&CorrelationModel { range_um, ..CorrelationModel::unknown() }, &all);
         assert_eq!(size(None), 10_000_000); // 100 blocks
         assert_eq!(size(Some(4_000_000)), 10_000_000);
         assert_eq!(size(Some(12_000_000)), 15_000_000); // 64: they straddle zero
         assert_eq!(size(Some(80_000_000)), 20_000_000); // 36; 30 m would leave 16
-        assert_eq!(default_size_um(&Correlation::unknown(), &[]), 500_000);
+        assert_eq!(default_size_um(&CorrelationModel::unknown(), &[]), 500_000);
     }
 }

@@ -4,11 +4,11 @@
 //! every group a mean, SD and RMSE, and their spread over the draws is the standard error (Künsch 1989, Lahiri 2003
 //! for the idea; from memory). Two things that drawing blocks cannot know are put right with the fitted correlation:
 //!
-//! - **What is cut off.** Blocks count as independent, though neighbours share some error, and the mean that they are
+//! - **Correlation between blocks.** Blocks count as independent, though neighbours share some error, and the mean that they are
 //!   held against comes from the same residuals. For the fitted correlation both the true variance of the mean and
 //!   what blocks of this size and occupancy show of it on average can be computed; their ratio, `inflation`, goes onto
 //!   the bootstrap's variance. It is near 1 with blocks well beyond the range.
-//! - **How sure a standard error is.** Blocks that hold many residuals, and correlated neighbours, leave fewer degrees
+//! - **The uncertainty of the standard error itself.** Blocks that hold many residuals, and correlated neighbours, leave fewer degrees
 //!   of freedom than there are blocks (Satterthwaite's two moments, of the same model). Intervals use t with these.
 //!
 //! Squares of Gaussian residuals correlate by the square of the correlation: so the same serves SD and RMSE, whose
@@ -16,11 +16,12 @@
 
 use rayon::prelude::*;
 
-use crate::stats::blocks::{BlockSums, Sums};
-use crate::stats::correlation::Correlation;
+use crate::stats::blocks::{BlockSums, DzSums};
+use crate::stats::correlation::CorrelationModel;
 use crate::stats::distributions::t_quantile;
 use crate::stats::neighbours::Neighbours;
 use libm::{exp, log};
+use serde::Serialize;
 use twox_hash::XxHash3_64;
 
 /// Draws of as many blocks as there are.
@@ -50,10 +51,11 @@ pub struct Estimate {
     pub sd_ci95: Option<Interval>,
     /// Interval of the RMSE.
     pub rmse_ci95: Option<Interval>,
-    /// SD² over the squared standard error of the mean: how many independent residuals would give the mean as sure.
+    /// Effective sample size: SD² over the squared standard error of the mean, the number of independent residuals that
+    /// would give the mean the same standard error.
     /// The same as n² / Σ ρ_ij. Never above n.
     pub n_effective: Option<f64>,
-    /// What the bootstrap's variance of the mean was multiplied with for correlation that blocks cut off.
+    /// What the bootstrap's variance of the mean was multiplied with for correlation between blocks.
     pub inflation: Option<f64>,
 }
 
@@ -73,12 +75,13 @@ pub struct Versus {
     /// Interval of that ratio.
     pub rmse_ratio_ci95: Option<Interval>,
     /// What the interval of the ratio of RMSE says.
-    pub verdict: Verdict,
+    pub verdict: RmseOrder,
 }
 
-/// Whether a group is worse or better than the first by RMSE, at 95 %.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Verdict {
+/// Whether a group has a larger or smaller RMSE than the first, at 95 % confidence.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RmseOrder {
     /// The whole interval of the ratio of RMSE lies above 1.
     Worse,
     /// The whole interval lies below 1.
@@ -116,7 +119,7 @@ pub struct Bootstrap {
 pub fn bootstrap(
     sums: &BlockSums,
     super_groups: &[Vec<u16>],
-    correlation: &Correlation,
+    correlation: &CorrelationModel,
     seed: u64,
 ) -> Bootstrap {
     let neighbours = Neighbours::new(sums, correlation);
@@ -185,9 +188,9 @@ impl Bootstrap {
             rmse_ratio,
             rmse_ratio_ci95,
             verdict: match rmse_ratio_ci95 {
-                Some([low, _]) if low > 1.0 => Verdict::Worse,
-                Some([_, high]) if high < 1.0 => Verdict::Better,
-                _ => Verdict::Undecided,
+                Some([low, _]) if low > 1.0 => RmseOrder::Worse,
+                Some([_, high]) if high < 1.0 => RmseOrder::Better,
+                _ => RmseOrder::Undecided,
             },
         })
     }
@@ -274,15 +277,15 @@ struct Centred {
 }
 
 impl Centred {
-    fn new(sums: &[Sums]) -> Self {
-        let mut all = Sums::default();
+    fn new(sums: &[DzSums]) -> Self {
+        let mut all = DzSums::default();
         sums.iter().for_each(|block| all.merge(block));
         let n = i128::from(all.n.max(1));
         // The mean as whole micrometres and the rest of less than one, so that large sums keep their digits.
         let whole = all.sum.div_euclid(n);
         let rest = all.sum.rem_euclid(n) as f64 / n as f64;
         let occupied = || sums.iter().enumerate().filter(|(_, block)| block.n > 0);
-        let about = |block: &Sums| {
+        let about = |block: &DzSums| {
             let count = i128::from(block.n);
             let first = (block.sum - count * whole) as f64;
             let second = (block.squares - 2 * whole * block.sum + count * whole * whole) as f64;
@@ -366,7 +369,7 @@ mod tests {
         let dz = [300, -200, 500, 100, -400, 200, 600, -100, 400, 0, 200, 3500];
         let mut sums = BlockSums::new(10, 1);
         dz.iter().zip(0..).for_each(|(&dz, i)| sums.add(10 * i, 0, 0, dz));
-        let drawn = bootstrap(&sums, &[vec![0]], &Correlation::unknown(), 1);
+        let drawn = bootstrap(&sums, &[vec![0]], &CorrelationModel::unknown(), 1);
         let found = drawn.estimate(0);
         let [low, high] = found.mean_ci95.unwrap();
         assert!((low + 217.34).abs() < 25.0 && (high - 1067.34).abs() < 25.0, "{low} {high}");
@@ -422,12 +425,12 @@ mod tests {
         let fit = correlation(&residuals, 7);
         let drawn = bootstrap(&BlockSums::of(&residuals, 10_000_000, 3), &[vec![0], vec![2]], &fit, 7);
         let late = drawn.versus(1, 0).unwrap();
-        assert_eq!(late.verdict, Verdict::Worse);
-        assert_eq!(drawn.versus(0, 1).unwrap().verdict, Verdict::Better);
+        assert_eq!(late.verdict, RmseOrder::Worse);
+        assert_eq!(drawn.versus(0, 1).unwrap().verdict, RmseOrder::Better);
         let [low, high] = late.bias_ci95.unwrap();
         assert!(low <= -35_000.0 && (-35_000.0..0.0).contains(&high), "{late:?}");
         let itself = drawn.versus(0, 0).unwrap();
-        assert_eq!((itself.bias, itself.rmse_ratio, itself.verdict), (0.0, Some(1.0), Verdict::Undecided));
+        assert_eq!((itself.bias, itself.rmse_ratio, itself.verdict), (0.0, Some(1.0), RmseOrder::Undecided));
     }
 
     #[test]
@@ -436,11 +439,11 @@ mod tests {
         (0..50).for_each(|i| sums.add(i * 700_000, 0, 0, i % 7));
         (0..5).for_each(|i| sums.add(i, 0, 1, i));
         (0..50).for_each(|i| sums.add(i * 700_000, 0, 3, 4));
-        let drawn = bootstrap(&sums, &[vec![0], vec![1], vec![2], vec![3]], &Correlation::unknown(), 7);
+        let drawn = bootstrap(&sums, &[vec![0], vec![1], vec![2], vec![3]], &CorrelationModel::unknown(), 7);
         // In one block: figures, but no intervals.
         let one_block = drawn.estimate(1);
         assert_eq!((one_block.mean, one_block.mean_ci95, one_block.sd_ci95), (Some(2.0), None, None));
-        assert_eq!(drawn.versus(1, 0).unwrap().verdict, Verdict::Undecided);
+        assert_eq!(drawn.versus(1, 0).unwrap().verdict, RmseOrder::Undecided);
         assert_eq!(drawn.estimate(2), &Estimate::default());
         assert_eq!(drawn.versus(2, 0), None);
         let same = drawn.estimate(3);

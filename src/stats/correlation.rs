@@ -6,7 +6,7 @@ use libm::exp;
 ///
 /// Covariance at distance h: `sill` · exp(−3 h / `range`), and the nugget besides at h = 0.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Correlation {
+pub struct CorrelationModel {
     /// Variance of the residuals about the mean of their own group, in µm² (residuals beyond five robust standard
     /// deviations count as at five).
     pub variance: f64,
@@ -34,10 +34,10 @@ pub struct Lag {
     pub standard_error: f64,
 }
 
-impl Correlation {
+impl CorrelationModel {
     /// What is known without looking: nothing, so that residuals count as uncorrelated.
     pub fn unknown() -> Self {
-        Correlation { variance: 0.0, sill: 0.0, nugget_share: 1.0, range_um: None, lags: Vec::new() }
+        CorrelationModel { variance: 0.0, sill: 0.0, nugget_share: 1.0, range_um: None, lags: Vec::new() }
     }
 
     /// The fitted semivariance at a distance (both micrometres), to draw beside the empirical one.

@@ -1,10 +1,10 @@
-//! Statistics: exact sums of integers that merge in any order, order statistics without sorting, and what can be said
-//! with honesty from residuals that are neighbours of each other.
+//! Statistics: exact sums of integers that merge in any order, order statistics without sorting, and inference
+//! from spatially correlated residuals.
 //!
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
 //! [`blocks`] gathers sums by blocks at least as wide, [`bootstrap`] resamples those for intervals and comparisons,
-//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] undoes
-//! what the ground filter's limit cuts off.
+//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] corrects
+//! mean and SD for the truncation by the ground filter.
 
 pub mod blocks;
 pub mod bootstrap;
@@ -21,4 +21,4 @@ pub mod variogram;
 #[cfg(test)]
 mod coverage_tests;
 #[cfg(test)]
-mod simulated;
+pub(crate) mod simulated;

@@ -1,7 +1,7 @@
 //! What the fitted correlation says about sums over blocks: how much of a mean's variance blocks cannot show.
 
 use crate::stats::blocks::BlockSums;
-use crate::stats::correlation::{BlockMeans, Correlation};
+use crate::stats::correlation::{BlockMeans, CorrelationModel};
 
 /// Pairs of different blocks near enough for their residuals to correlate, and the mean correlation of residuals and
 /// of their squares between them.
@@ -16,7 +16,7 @@ const REACH: f64 = 7.0;
 const MOST_ROWS: f64 = 12.0;
 
 impl Neighbours {
-    pub(super) fn new(sums: &BlockSums, correlation: &Correlation) -> Self {
+    pub(super) fn new(sums: &BlockSums, correlation: &CorrelationModel) -> Self {
         let Some(range) = correlation.range_um else {
             return Neighbours { within: (0.0, 0.0), pairs: Vec::new() };
         };
@@ -24,16 +24,16 @@ impl Neighbours {
         let reach = (REACH * length).ceil().min(MOST_ROWS) as usize;
         // The square of an exponential is one of half the length.
         let (plain, squared) = (BlockMeans::new(length, reach), BlockMeans::new(length / 2.0, reach));
-        let places = sums.places();
+        let blocks = sums.rows_and_columns();
         let far = reach as i64;
         let mut pairs = Vec::new();
-        for (i, &(row, column)) in places.iter().enumerate() {
+        for (i, &(row, column)) in blocks.iter().enumerate() {
             // Each pair once: later columns of the same row, and all near columns of later rows.
             for down in 0..=far {
                 let start = if down == 0 { column + 1 } else { column - far };
-                let from = places.partition_point(|&place| place < (row + down, start));
-                let others = places.iter().enumerate().skip(from);
-                for (j, &(_, other)) in others.take_while(|(_, place)| **place <= (row + down, column + far))
+                let from = blocks.partition_point(|&block| block < (row + down, start));
+                let others = blocks.iter().enumerate().skip(from);
+                for (j, &(_, other)) in others.take_while(|(_, block)| **block <= (row + down, column + far))
                 {
                     let (rows, columns) = (down as usize, other.abs_diff(column) as usize);
                     pairs.push((i as u32, j as u32, plain.at(rows, columns), squared.at(rows, columns)));
@@ -97,7 +97,7 @@ mod tests {
         for i in 0..n.len() {
             sums.add((i % columns) as i64 * 10_000_000, (i / columns) as i64 * 10_000_000, 0, 0);
         }
-        Neighbours::new(&sums, &Correlation { range_um, ..Correlation::unknown() })
+        Neighbours::new(&sums, &CorrelationModel { range_um, ..CorrelationModel::unknown() })
     }
 
     #[test]

@@ -67,7 +67,7 @@ impl Key {
 
 /// One search for the order statistic of `rank` (from 0) of a group, in the interval `[low, high]`.
 struct Search {
-    group: Group,
+    group: RankedGroup,
     key: Key,
     rank: u64,
     low: i64,
@@ -99,18 +99,18 @@ pub const NMAD_FACTOR: f64 = 1.4826;
 
 /// Which residuals a set of statistics is about.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Group {
+pub enum RankedGroup {
     /// One group.
     One(u8),
     /// All groups together.
     All,
 }
 
-impl Group {
+impl RankedGroup {
     fn holds(self, group: u8) -> bool {
         match self {
-            Group::One(wanted) => wanted == group,
-            Group::All => true,
+            RankedGroup::One(wanted) => wanted == group,
+            RankedGroup::All => true,
         }
     }
 }
@@ -121,7 +121,7 @@ impl Group {
 /// Whatever reading the residuals back fails with.
 pub fn robust_statistics<R: Residuals + ?Sized>(
     residuals: &R,
-    groups: &[(Group, Moments)],
+    groups: &[(RankedGroup, Moments)],
 ) -> io::Result<Vec<RobustStatistics>> {
     let mut searches = Vec::new();
     for (group, moments) in groups {
@@ -184,7 +184,7 @@ impl PercentileRank {
 }
 
 impl Search {
-    fn new(group: Group, key: Key, rank: u64, low: i64, high: i64) -> Self {
+    fn new(group: RankedGroup, key: Key, rank: u64, low: i64, high: i64) -> Self {
         let (low, high) = key.bounds(low, high);
         Search { group, key, rank, low, high, counts: Vec::new() }
     }
@@ -232,7 +232,7 @@ mod tests {
         let residuals: Vec<Residual> = values.iter().map(|&dz| Residual { group: 3, dz }).collect();
         let mut moments = Moments::default();
         values.iter().for_each(|&v| moments.add(v));
-        robust_statistics(&residuals[..], &[(Group::One(3), moments)]).unwrap()[0]
+        robust_statistics(&residuals[..], &[(RankedGroup::One(3), moments)]).unwrap()[0]
     }
 
     #[test]

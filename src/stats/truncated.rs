@@ -1,4 +1,4 @@
-//! Undoing the cut: mean and SD of what there was before a ground filter refused all that lay above a limit.
+//! Truncation correction: mean and SD of the residuals before a ground filter refused all that lay above a limit.
 //!
 //! Each accepted residual z had its own known upper limit u. If residuals are normal (μ, σ), its likelihood is
 //! φ((z − μ)/σ) / (σ Φ((u − μ)/σ)): a normal truncated at u. The maximum over μ and ln σ is found by damped Newton steps;
@@ -23,15 +23,15 @@ pub struct TruncatedFit {
     pub n: u64,
     /// Residuals above their own limit, which cannot be: left out.
     pub above_limit: u64,
-    /// Share of all that the limits cut off, as estimated.
+    /// Share of all that was truncated, as estimated.
     pub truncated: f64,
-    /// Mean before the cut.
+    /// Mean before truncation.
     pub mean: f64,
     /// Standard error of the mean.
     pub mean_se: f64,
     /// 95 % interval of the mean.
     pub mean_ci95: [f64; 2],
-    /// SD before the cut.
+    /// SD before truncation.
     pub sd: f64,
     /// Standard error of ln SD.
     pub ln_sd_se: f64,
@@ -41,20 +41,20 @@ pub struct TruncatedFit {
     pub blocks: usize,
 }
 
-/// Why nothing can be said of what was cut off.
+/// Why there is no estimate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
-pub enum TooFlat {
+pub enum NoEstimate {
     /// Less than 20 residuals, or less than three blocks of them.
-    #[error("fewer than 20 residuals, or than three blocks with any")]
+    #[error("fewer than 20 comparisons, or comparisons in fewer than three blocks")]
     TooFew,
     /// All residuals are the same.
-    #[error("the residuals do not differ")]
+    #[error("all residuals are equal")]
     NoSpread,
     /// No maximum after 60 steps, or one at more than four times the raw SD: the likelihood goes on rising as mean and SD run off together.
-    #[error("the likelihood has no maximum within reach")]
+    #[error("the likelihood has no maximum")]
     NoMaximum,
     /// The standard error of ln SD is above 0.25 (a factor of 1.6 either way at 95 %), or that of the mean above half the raw SD.
-    #[error("the likelihood is too flat: mean and SD before the cut could be almost anything")]
+    #[error("the likelihood is too flat to determine bias and SD before truncation")]
     Unsure,
 }
 
@@ -64,10 +64,10 @@ const MOST_STEPS: usize = 60;
 const MOST_GROWTH: f64 = 4.0;
 const MOST_LN_SD_SE: f64 = 0.25;
 const MOST_MEAN_SE: f64 = 0.5;
-/// A limit that many SD above the mean cuts off nothing (less than 1e-15).
+/// A limit that many SD above the mean truncates nothing (less than 1e-15).
 const FAR: f64 = 8.0;
 
-/// Mean and SD before the cut, of the residuals of one group, sorted.
+/// Mean and SD before truncation, of the residuals of one group, sorted.
 ///
 /// Blocks of side `block_um` micrometres carry the standard errors; `inflation` (1 for none) multiplies the variances
 /// for correlation between blocks, as the bootstrap's estimate has it.
@@ -75,57 +75,57 @@ pub fn truncation_corrected(
     residuals: &[impl Borrow<Placed>],
     block_um: i64,
     inflation: f64,
-) -> Result<TruncatedFit, TooFlat> {
+) -> Result<TruncatedFit, NoEstimate> {
     let all = residuals.len();
     let residuals = residuals.iter().map(Borrow::borrow);
     debug_assert!(residuals.clone().is_sorted());
     let possible = |r: &&Placed| r.limit.is_none_or(|limit| r.dz <= limit);
     let used: Vec<&Placed> = residuals.filter(possible).collect();
     if used.len() < FEWEST_RESIDUALS {
-        return Err(TooFlat::TooFew);
+        return Err(NoEstimate::TooFew);
     }
     let n = used.len() as f64;
     let centre = used.iter().map(|r| r.dz as f64).sum::<f64>() / n;
     let scale = (used.iter().map(|r| (r.dz as f64 - centre).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
     if scale <= 0.0 {
-        return Err(TooFlat::NoSpread);
+        return Err(NoEstimate::NoSpread);
     }
     let standard = |dz: i64| (dz as f64 - centre) / scale;
     let sample = Sample::new(used.iter().map(|r| (standard(r.dz), r.limit.map(standard))));
-    let top = sample.maximum().ok_or(TooFlat::NoMaximum)?;
+    let top = sample.maximum().ok_or(NoEstimate::NoMaximum)?;
     let (mean, ln_sd) = top.at;
     let sd = exp(ln_sd);
 
     let mut scores = BTreeMap::<(i64, i64), [f64; 3]>::new();
-    let mut before_the_cut = 0.0;
+    let mut before_truncation = 0.0;
     for (residual, (z, limit)) in used.iter().zip(&sample.values) {
         let t = (z - mean) / sd;
-        let cut = limit.map_or(Cut::default(), |limit| Cut::at((limit - mean) / sd));
-        before_the_cut += exp(-cut.ln_kept);
+        let truncation = limit.map_or(Truncation::default(), |limit| Truncation::at((limit - mean) / sd));
+        before_truncation += exp(-truncation.ln_kept);
         let sums = scores.entry(residual.block(block_um)).or_default();
-        sums[0] += (t + cut.ratio) / sd;
-        sums[1] += t * t - 1.0 + cut.ratio * cut.v;
+        sums[0] += (t + truncation.ratio) / sd;
+        sums[1] += t * t - 1.0 + truncation.ratio * truncation.v;
         sums[2] += 1.0;
     }
     let blocks = scores.len();
     if blocks < FEWEST_BLOCKS {
-        return Err(TooFlat::TooFew);
+        return Err(NoEstimate::TooFew);
     }
     let (mean_variance, ln_sd_variance) = top.sandwich(scores.values());
     let few = inflation * blocks as f64 / (blocks as f64 - 1.0);
     let (mean_se, ln_sd_se) = ((few * mean_variance).sqrt(), (few * ln_sd_variance).sqrt());
     // Written so that not-a-number is refused as well.
     if !(mean_se <= MOST_MEAN_SE && ln_sd_se <= MOST_LN_SD_SE) {
-        return Err(TooFlat::Unsure);
+        return Err(NoEstimate::Unsure);
     }
     // Blocks that hold many residuals leave fewer degrees of freedom than there are blocks.
     let df = n * n / scores.values().map(|sums| sums[2] * sums[2]).sum::<f64>() - 1.0;
-    let t = t_quantile(0.975, df).ok_or(TooFlat::TooFew)?;
+    let t = t_quantile(0.975, df).ok_or(NoEstimate::TooFew)?;
     let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
     Ok(TruncatedFit {
         n: used.len() as u64,
         above_limit: (all - used.len()) as u64,
-        truncated: 1.0 - n / before_the_cut,
+        truncated: 1.0 - n / before_truncation,
         mean,
         mean_se,
         mean_ci95: [mean - t * mean_se, mean + t * mean_se],
@@ -166,19 +166,19 @@ struct Likelihood {
 
 /// What a limit v standard deviations above the mean does: ln Φ(v), and φ(v)/Φ(v).
 #[derive(Clone, Copy, Default)]
-struct Cut {
+struct Truncation {
     v: f64,
     ln_kept: f64,
     ratio: f64,
 }
 
-impl Cut {
+impl Truncation {
     fn at(v: f64) -> Self {
         if v > FAR {
-            return Cut::default();
+            return Truncation::default();
         }
         let ln_kept = ln_normal_cdf(v);
-        Cut { v, ln_kept, ratio: exp(-0.5 * v * v - 0.5 * log(2.0 * PI) - ln_kept) }
+        Truncation { v, ln_kept, ratio: exp(-0.5 * v * v - 0.5 * log(2.0 * PI) - ln_kept) }
     }
 }
 
@@ -201,7 +201,7 @@ impl Sample {
         let (mut of_mean, mut of_ln_sd) = (t, tt - n);
         let [mut mm, mut ms, mut ss] = [n, 2.0 * t, 2.0 * tt];
         for limit in &self.limits {
-            let Cut { v, ln_kept, ratio } = Cut::at((limit - mean) / sd);
+            let Truncation { v, ln_kept, ratio } = Truncation::at((limit - mean) / sd);
             let bend = ratio * (v + ratio);
             value -= ln_kept;
             of_mean += ratio;
@@ -355,14 +355,14 @@ mod tests {
     fn too_flat_is_said() {
         let at = |i: i64, dz: i64, limit| Placed { x: i * 1_000_000, y: 0, dz, limit, group: 0 };
         let few: Vec<Placed> = (0..19).map(|i| at(i, i, None)).collect();
-        assert_eq!(truncation_corrected(&few, 1_000_000, 1.0), Err(TooFlat::TooFew));
+        assert_eq!(truncation_corrected(&few, 1_000_000, 1.0), Err(NoEstimate::TooFew));
         let same: Vec<Placed> = (0..40).map(|i| at(i, 3, None)).collect();
-        assert_eq!(truncation_corrected(&same, 1_000_000, 1.0), Err(TooFlat::NoSpread));
+        assert_eq!(truncation_corrected(&same, 1_000_000, 1.0), Err(NoEstimate::NoSpread));
         let one_place: Vec<Placed> = (0..40).map(|i| at(0, i, None)).collect();
-        assert_eq!(truncation_corrected(&one_place, 1_000_000, 1.0), Err(TooFlat::TooFew));
+        assert_eq!(truncation_corrected(&one_place, 1_000_000, 1.0), Err(NoEstimate::TooFew));
         // Rising to the limit more steeply than any normal does: one with its top far above fits ever better.
         let rising: Vec<Placed> = (0..400).map(|i| at(i, -(i * i * i), Some(0))).collect();
-        assert_eq!(truncation_corrected(&rising, 1_000_000, 1.0), Err(TooFlat::NoMaximum));
+        assert_eq!(truncation_corrected(&rising, 1_000_000, 1.0), Err(NoEstimate::NoMaximum));
         // A few residuals from far down the tail of a normal.
         let mut random = Normal::new(3);
         let mut tail = Vec::new();
@@ -374,7 +374,7 @@ mod tests {
         }
         assert!(matches!(
             truncation_corrected(&tail, 1_000_000, 1.0),
-            Err(TooFlat::Unsure | TooFlat::NoMaximum)
+            Err(NoEstimate::Unsure | NoEstimate::NoMaximum)
         ));
         // What lies above its own limit is left out, and counted.
         let mut above = accepted(300.0 * MM, 500, &mut Normal::new(4));

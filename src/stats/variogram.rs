@@ -5,7 +5,7 @@
 //! that all returns share (trajectory, registration) long before a noisy one does. Matters because a correlated part
 //! of a few per cent of the variance can rule the error of a mean over a million residuals.
 
-use crate::stats::correlation::{Correlation, Lag};
+use crate::stats::correlation::{CorrelationModel, Lag};
 use crate::stats::placed::Placed;
 use libm::{exp, pow};
 
@@ -52,11 +52,11 @@ struct Bin {
 
 /// Empirical variogram of residuals and the correlation fitted to it. `residuals` must be sorted (and so does not
 /// depend on the order in which they were found); which pairs are looked at depends on `seed`.
-pub fn correlation(residuals: &[Placed], seed: u64) -> Correlation {
+pub fn correlation(residuals: &[Placed], seed: u64) -> CorrelationModel {
     debug_assert!(residuals.is_sorted());
     let (mut values, variance) = about_their_means(residuals, seed);
     let Some(longest) = turn_to_the_longer_side(&mut values) else {
-        return Correlation { variance, ..Correlation::unknown() };
+        return CorrelationModel { variance, ..CorrelationModel::unknown() };
     };
     let share_of_anchors = (ANCHORS as f64 / values.len() as f64).min(1.0);
     let lags = lags(values, longest / 2.0, share_of_anchors, variance);
@@ -65,7 +65,7 @@ pub fn correlation(residuals: &[Placed], seed: u64) -> Correlation {
         None => (0.0, None),
     };
     let nugget_share = if variance > 0.0 { 1.0 - sill / variance } else { 1.0 };
-    Correlation { variance, sill, nugget_share, range_um, lags }
+    CorrelationModel { variance, sill, nugget_share, range_um, lags }
 }
 
 /// Residuals less their group's mean, blunders pulled in, with weights; and the variance of all.
@@ -316,7 +316,7 @@ mod tests {
         residuals.sort_unstable();
         let turned = correlation(&residuals, 7);
         // All pairs up to where partners are thinned are the same ones; anchors differ, since places did.
-        let range = |c: &Correlation| c.range_um.unwrap() as f64;
+        let range = |c: &CorrelationModel| c.range_um.unwrap() as f64;
         assert!((range(&one) / range(&turned)).ln().abs() < 0.5, "{one:?} {turned:?}");
     }
 

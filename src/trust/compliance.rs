@@ -1,6 +1,6 @@
-//! Groups against the published standards.
+//! Compliance of groups with the published standards.
 
-use crate::results::confidence::{Compliance, Interval, OffsetRemoved};
+use crate::results::confidence::{Compliance, Interval, OffsetRemoved, VerticalAccuracy};
 use crate::results::summary::Statistics;
 use crate::standards::{
     BIAS_SHARE, MIN_CHECKPOINTS, NSSDA_FACTOR, REFERENCE_FACTOR, VERTICAL_CLASSES_CM, class_met,
@@ -11,7 +11,7 @@ use crate::units::Unit;
 
 use crate::trust::groups::{Group, Role};
 
-/// What is known of the reference's own error, in the unit of the report.
+/// What the pipeline file states of the reference's own error, in the unit of the report.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Reference {
     /// Vertical uncertainty, one sigma.
@@ -25,7 +25,7 @@ pub fn metres(value: f64, unit: Unit) -> f64 {
     value * unit.micrometres() / 1e6
 }
 
-/// A group against the standards.
+/// Compliance of a group with the standards.
 pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Unit) -> Compliance {
     let v2 = reference.uncertainty.unwrap_or(0.0);
     let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
@@ -36,11 +36,12 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
     Compliance {
         by: group.by.clone(),
         name: match group.role {
-            Role::Cover(Cover::Open) => Some("NVA"),
-            Role::Cover(Cover::Canopy) => Some("VVA"),
+            Role::Cover(Cover::Open) => Some(VerticalAccuracy::Nva),
+            Role::Cover(Cover::Canopy) => Some(VerticalAccuracy::Vva),
             _ => None,
         },
         compared: s.compared,
+        blocks: s.blocks,
         n_effective: s.n_effective,
         enough_checkpoints: s.compared >= MIN_CHECKPOINTS,
         rmse_v1: s.rmse,
@@ -86,16 +87,15 @@ pub fn testable_class(uncertainty: f64, unit: Unit) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
-    use serde_json::Map;
-
     use super::*;
+    use crate::results::group_key::GroupKey;
     use crate::tile::strata::Strata;
 
     fn open() -> Group {
         Group {
             role: Role::Cover(Cover::Open),
             strata: Strata::default(),
-            by: Map::new(),
+            by: GroupKey::all(),
             members: Vec::new(),
         }
     }
@@ -111,7 +111,10 @@ mod tests {
             ..Statistics::default()
         };
         let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
-        assert_eq!((found.class_cm, found.name, found.enough_checkpoints), (Some(5.0), Some("NVA"), false));
+        assert_eq!(
+            (found.class_cm, found.name, found.enough_checkpoints),
+            (Some(5.0), Some(VerticalAccuracy::Nva), false)
+        );
         assert_eq!(found.bias_within_guidance, Some(false));
         assert!((found.bias_to_class.unwrap() - 0.35428).abs() < 1e-9);
     }

@@ -1,5 +1,5 @@
-//! Signs that a figure means something else than it seems to: a trend across the site, strips that differ, a lopsided
-//! spread, a matching radius that is wide for the slope. All lengths in micrometres.
+//! Tests for systematic errors that a single bias and SD do not show: a tilt across the site, strips that differ, skewed
+//! residuals, a matching radius that is wide for the slope. All lengths in micrometres.
 
 use std::collections::BTreeMap;
 
@@ -8,10 +8,10 @@ use crate::stats::distributions::f_sf;
 use crate::stats::placed::block_of;
 use crate::units::Micrometres;
 
-/// Probability below which a trend is taken for real: a report has many tests, and a false alarm costs trust.
-const SURE: f64 = 0.001;
+/// Probability below which an effect is reported: a report has many tests, and a false alarm costs trust.
+const SIGNIFICANT: f64 = 0.001;
 
-/// An effect below this share of the RMSE is not worth a warning, real or not.
+/// An effect below this share of the RMSE gets no warning, significant or not.
 const MATTERS: f64 = 0.25;
 
 /// Comparisons with their return's bias taken out, in the order of the excerpt.
@@ -31,12 +31,12 @@ pub fn centred(excerpt: &[Compared]) -> Vec<f64> {
 pub struct Tilt {
     /// Rise of dz towards east and north, micrometres a metre.
     pub gradient: [f64; 2],
-    /// Difference between the highest and the lowest place of the plane.
+    /// Difference between the highest and the lowest comparison on the plane.
     pub range: f64,
 }
 
-/// The tilt of dz across the site, where it is both sure and large enough to matter beside an RMSE; tested with errors
-/// that may be alike within a block.
+/// The tilt of dz across the site, where it is both significant and large enough to matter beside an RMSE; tested with
+/// errors that may be correlated within a block.
 pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse: f64) -> Option<Tilt> {
     let n = excerpt.len() as f64;
     let base = excerpt.first()?;
@@ -84,29 +84,30 @@ pub fn tilt(excerpt: &[Compared], centred: &[f64], block_size: Micrometres, rmse
     let spread = m00 * m11 - m01 * m01;
     let wald = (m11 * ax * ax - 2.0 * m01 * ax * ay + m00 * ay * ay) / spread * (blocks - 1.0) / blocks;
     let range = high - low;
-    let sure = wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0).is_some_and(|p| p < SURE);
-    (sure && range > MATTERS * rmse).then_some(Tilt { gradient, range })
+    let significant =
+        wald.is_finite() && f_sf(wald / 2.0, 2.0, blocks - 3.0).is_some_and(|p| p < SIGNIFICANT);
+    (significant && range > MATTERS * rmse).then_some(Tilt { gradient, range })
 }
 
 /// Sum and number by block.
 type ByBlock = BTreeMap<(i64, i64), (f64, f64)>;
 
-/// Two strips that lie apart.
+/// Two strips that disagree.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StripsApart {
+pub struct StripDiscrepancy {
     /// The lower and the higher strip.
     pub strips: [u16; 2],
     /// How far apart.
     pub difference: f64,
 }
 
-/// The strips farthest apart, where that is sure and large enough to matter beside an RMSE.
-pub fn strips_apart(
+/// The strips that disagree most, where that is significant and large enough to matter beside an RMSE.
+pub fn strip_discrepancy(
     excerpt: &[Compared],
     centred: &[f64],
     block_size: Micrometres,
     rmse: f64,
-) -> Option<StripsApart> {
+) -> Option<StripDiscrepancy> {
     let mut sums: BTreeMap<u16, ByBlock> = BTreeMap::new();
     for (one, z) in excerpt.iter().zip(centred) {
         let Some(strip) = one.strata.strip else { continue };
@@ -127,28 +128,30 @@ pub fn strips_apart(
     let high = strips.iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
     let difference = high.1 - low.1;
     let f = difference * difference / (low.2 + high.2);
-    // The pair was chosen for being farthest apart, among all pairs.
+    // The pair was chosen for disagreeing most, among all pairs.
     let pairs = (strips.len() * strips.len().saturating_sub(1) / 2).max(1) as f64;
-    let sure = f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0).is_some_and(|p| p * pairs < SURE);
-    (sure && difference > MATTERS * rmse).then_some(StripsApart { strips: [low.0, high.0], difference })
+    let significant =
+        f.is_finite() && f_sf(f, 1.0, low.3 + high.3 - 2.0).is_some_and(|p| p * pairs < SIGNIFICANT);
+    (significant && difference > MATTERS * rmse)
+        .then_some(StripDiscrepancy { strips: [low.0, high.0], difference })
 }
 
-/// How lopsided a spread is, from its 5th, 50th and 95th percentile: −1 to 1, 0 for a symmetric one; where it is
-/// farther from 0 than chance among so many independent values explains.
-pub fn lopsided(sorted: &[i64], independent: f64) -> Option<f64> {
+/// Skewness from the 5th, 50th and 95th percentile: −1 to 1, 0 for a symmetric distribution; none where chance among so
+/// many independent values explains it.
+pub fn quantile_skewness(sorted: &[i64], independent: f64) -> Option<f64> {
     if sorted.len() < 100 || independent < 50.0 {
         return None;
     }
     let at = |share: f64| sorted[(share * (sorted.len() - 1) as f64).round() as usize] as f64;
     let (low, middle, high) = (at(0.05), at(0.5), at(0.95));
     let skew = (high + low - 2.0 * middle) / (high - low);
-    // For a normal spread its standard error is 1/√n, from the joint distribution of the three quantiles.
+    // For a normal distribution its standard error is 1/√n, from the joint distribution of the three quantiles.
     let chance = 3.3 / independent.sqrt();
     (skew.is_finite() && skew.abs() > chance.max(0.1)).then_some(skew)
 }
 
-/// Root mean square of the height error that matching within a radius brings in on the ground as steep as it is here:
-/// the nearest of points spread evenly lies, root mean square, radius/√2 away, in any direction on the slope.
+/// Root mean square of the height error that matching within a radius adds on the slopes of the comparisons: the nearest
+/// of points spread evenly lies, root mean square, radius/√2 away, in any direction on the slope.
 pub fn matching_error(excerpt: &[Compared], within: Micrometres) -> Option<f64> {
     let slopes = excerpt.iter().filter_map(|one| one.slope_percent).map(|percent| f64::from(percent) / 100.0);
     let (sum, n) = slopes.fold((0.0, 0u64), |(sum, n), slope| (sum + slope * slope, n + 1));
@@ -161,7 +164,7 @@ mod tests {
     use super::*;
     use crate::tile::strata::Strata;
 
-    /// A site of 200 m × 100 m in two strips, with noise of 30 mm, and `extra` added by place and strip.
+    /// A site of 200 m × 100 m in two strips, with noise of 30 mm, and `extra` added by position and strip.
     fn site(extra: impl Fn(f64, f64, u16) -> f64) -> Vec<Compared> {
         let mut state = 1u64;
         let mut uniform = || {
@@ -203,26 +206,26 @@ mod tests {
     }
 
     #[test]
-    fn strips_that_lie_apart_are_found() {
+    fn strips_that_disagree_are_found() {
         let level = site(|_, _, _| 0.0);
-        assert_eq!(strips_apart(&level, &centred(&level), BLOCK, 30_000.0), None);
+        assert_eq!(strip_discrepancy(&level, &centred(&level), BLOCK, 30_000.0), None);
         let apart = site(|_, _, strip| if strip == 102 { 0.02 } else { 0.0 });
-        let found = strips_apart(&apart, &centred(&apart), BLOCK, 30_000.0).unwrap();
+        let found = strip_discrepancy(&apart, &centred(&apart), BLOCK, 30_000.0).unwrap();
         assert_eq!(found.strips, [101, 102]);
         assert!((found.difference - 20_000.0).abs() < 4_000.0, "{found:?}");
     }
 
     #[test]
-    fn low_vegetation_makes_a_spread_lopsided() {
+    fn low_vegetation_makes_residuals_positively_skewed() {
         let sorted = |all: &[Compared]| {
             let mut dz: Vec<i64> = all.iter().map(|one| one.dz).collect();
             dz.sort_unstable();
             dz
         };
         let bare = site(|_, _, _| 0.0);
-        assert_eq!(lopsided(&sorted(&bare), 4000.0), None);
+        assert_eq!(quantile_skewness(&sorted(&bare), 4000.0), None);
         let grass = site(|x, y, _| if (x * 7.3 + y * 3.1).fract() < 0.15 { 0.12 } else { 0.0 });
-        assert!(lopsided(&sorted(&grass), 4000.0).unwrap() > 0.2);
+        assert!(quantile_skewness(&sorted(&grass), 4000.0).unwrap() > 0.2);
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::results::summary::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
-use crate::stats::quantiles::{self, Residual, Residuals, RobustStatistics, robust_statistics};
+use crate::stats::quantiles::{RankedGroup, Residual, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
@@ -22,7 +22,7 @@ pub struct PointCounts {
     pub points: [u64; MAX_RETURN + 1],
     /// Ground, likewise.
     pub ground: [u64; MAX_RETURN + 1],
-    /// Those that the stages kept, by the strata that `summarise` crosses.
+    /// Those selected, by the strata that `summarise` crosses.
     pub strata: BTreeMap<Strata, StratumCounts>,
 }
 
@@ -96,11 +96,11 @@ pub struct Figures {
     pub robust: RobustStatistics,
 }
 
-/// The figures of every group, in their order.
+/// The exact figures of every group, in their order.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
-pub fn figures(
+pub fn exact_figures(
     all: &dyn Comparisons,
     groups: &Groups,
     moments: &BTreeMap<Strata, Moments>,
@@ -127,36 +127,34 @@ pub fn figures(
         of(|role| matches!(role, Role::Crossed)),
     ];
     for kind in &kinds {
-        for places in kind.chunks(AT_A_TIME) {
-            if let Some(known) = already_ranked(places, groups, &found) {
-                places.iter().zip(known).for_each(|(&place, robust)| found[place].robust = robust);
+        for ranked in kind.chunks(AT_A_TIME) {
+            if let Some(known) = already_ranked(ranked, groups, &found) {
+                ranked.iter().zip(known).for_each(|(&at, robust)| found[at].robust = robust);
                 continue;
             }
-            let wanted: Vec<(quantiles::Group, Moments)> = (0..)
-                .zip(places)
-                .map(|(i, &place)| (quantiles::Group::One(i), found[place].moments))
-                .collect();
+            let wanted: Vec<(RankedGroup, Moments)> =
+                (0..).zip(ranked).map(|(i, &at)| (RankedGroup::One(i), found[at].moments)).collect();
             let mut number = vec![None; groups.finest.len()];
-            for (i, &place) in (0u8..).zip(places) {
-                groups.all[place].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
+            for (i, &at) in (0u8..).zip(ranked) {
+                groups.all[at].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
             }
             let grouped =
                 Grouped { all, group: |one: &Compared| number[usize::from(groups.finest_of(&one.strata)?)] };
             let robust = robust_statistics(&grouped, &wanted)?;
-            places.iter().zip(robust).for_each(|(&place, robust)| found[place].robust = robust);
+            ranked.iter().zip(robust).for_each(|(&at, robust)| found[at].robust = robust);
         }
     }
     Ok(found)
 }
 
 /// The order statistics of groups of which each is the same set as one that was ranked before.
-fn already_ranked(places: &[usize], groups: &Groups, found: &[Figures]) -> Option<Vec<RobustStatistics>> {
-    let same = |place: &usize| {
-        let members = &groups.all[*place].members;
-        let before = groups.all[..places[0]].iter().position(|other| other.members == *members)?;
+fn already_ranked(ranked: &[usize], groups: &Groups, found: &[Figures]) -> Option<Vec<RobustStatistics>> {
+    let same = |at: &usize| {
+        let members = &groups.all[*at].members;
+        let before = groups.all[..ranked[0]].iter().position(|other| other.members == *members)?;
         Some(found[before].robust)
     };
-    places.iter().map(same).collect()
+    ranked.iter().map(same).collect()
 }
 
 /// The comparisons, each with the number of its group.
@@ -217,4 +215,120 @@ pub fn statistics(group: &Group, figures: &Figures, counts: &PointCounts, units:
 fn of_strata(counts: &PointCounts, wanted: impl Fn(&Strata) -> bool) -> (u64, u64) {
     let counts = counts.strata.iter().filter(|(strata, _)| wanted(strata)).map(|(_, counts)| counts);
     counts.fold((0, 0), |(points, ground), counts| (points + counts.points, ground + counts.ground))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::simulated::Normal;
+    use crate::tile::strata::{By, Cover};
+    use crate::trust::test_site::{Made, counts};
+
+    /// Comparisons of three returns in twelve strips, half of them under canopy, some of the same dz.
+    fn made(n: usize) -> Vec<Compared> {
+        let mut normal = Normal::new(5);
+        let one = |i| Compared {
+            x: normal.below(1_000_000) as i64,
+            y: normal.below(1_000_000) as i64,
+            dz: (normal.next() * 40.0) as i64 * 1_000 + if i % 50 == 0 { 3_000_000_000 } else { 0 },
+            headroom: None,
+            slope_percent: None,
+            strata: Strata {
+                return_number: 1 + normal.below(3) as u8,
+                cover: Some(if i % 2 == 0 { Cover::Open } else { Cover::Canopy }),
+                strip: Some(normal.below(12) as u16),
+                ..Strata::default()
+            },
+        };
+        (0..n).map(one).collect()
+    }
+
+    /// Linear between the two nearest of sorted values.
+    fn quantile(sorted: &[f64], share: f64) -> f64 {
+        let at = share * (sorted.len() - 1) as f64;
+        let (below, above) = (sorted[at.floor() as usize], sorted[at.ceil() as usize]);
+        below + at.fract() * (above - below)
+    }
+
+    fn sorted(values: impl Iterator<Item = f64>) -> Vec<f64> {
+        let mut values: Vec<f64> = values.collect();
+        values.sort_by(f64::total_cmp);
+        values
+    }
+
+    fn near(found: Option<f64>, expected: f64) -> bool {
+        found.is_some_and(|found| (found - expected).abs() <= 1e-9 * expected.abs().max(1.0))
+    }
+
+    #[test]
+    fn figures_of_every_group_are_those_of_its_own_comparisons() {
+        let all = made(600);
+        let summarise = Summarise { by: vec![By::Cover, By::Strip, By::Return], ..Summarise::default() };
+        let strata: BTreeMap<Strata, StratumCounts> =
+            all.iter().map(|one| (one.strata, StratumCounts { points: 5, ground: 3 })).collect();
+        let first = first_pass(&Made(all.clone()), &summarise).unwrap();
+        let groups = Groups::new(&summarise, &strata, first.moments.keys().copied().collect(), 4);
+        // More groups of a kind than are ranked in one go.
+        assert!(groups.all.iter().filter(|group| group.role == Role::Crossed).count() > 2 * AT_A_TIME);
+        let figures = exact_figures(&Made(all.clone()), &groups, &first.moments).unwrap();
+        assert_eq!(figures.len(), groups.all.len());
+        for (group, found) in groups.all.iter().zip(&figures) {
+            let belongs = |one: &&Compared| match group.role {
+                Role::All => true,
+                Role::Return(n) => one.strata.return_number == n,
+                Role::Cover(cover) => one.strata.cover == Some(cover),
+                Role::Crossed => one.strata == group.strata,
+            };
+            let own = sorted(all.iter().filter(belongs).map(|one| one.dz as f64));
+            let n = own.len() as f64;
+            assert_eq!(found.moments.n, own.len() as u64, "{}", group.by);
+            if own.is_empty() {
+                assert_eq!((found.moments.mean(), found.robust.median), (None, None), "{}", group.by);
+                continue;
+            }
+            let mean = own.iter().sum::<f64>() / n;
+            let squares = own.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>();
+            let median = quantile(&own, 0.5);
+            let deviations = sorted(own.iter().map(|dz| (dz - median).abs()));
+            let sizes = sorted(own.iter().map(|dz| dz.abs()));
+            assert!(near(found.moments.mean(), mean), "{}", group.by);
+            assert!(n < 2.0 || near(found.moments.sd(), (squares / (n - 1.0)).sqrt()), "{}", group.by);
+            assert!(near(found.moments.rmse(), (squares / n + mean * mean).sqrt()), "{}", group.by);
+            assert_eq!(found.moments.min().map(|dz| dz as f64), own.first().copied(), "{}", group.by);
+            assert_eq!(found.moments.max().map(|dz| dz as f64), own.last().copied(), "{}", group.by);
+            assert!(near(found.robust.median, median), "{}", group.by);
+            assert!(near(found.robust.nmad, 1.4826 * quantile(&deviations, 0.5)), "{}", group.by);
+            assert!(near(found.robust.abs_p95, quantile(&sizes, 0.95)), "{}", group.by);
+        }
+    }
+
+    #[test]
+    fn the_excerpt_is_all_comparisons_where_they_are_few_and_an_even_choice_of_many() {
+        let mut few = made(300);
+        let first = first_pass(&Made(few.clone()), &Summarise::default()).unwrap();
+        few.sort_unstable();
+        assert_eq!(first.excerpt, few);
+        let mut many = made(2 * EXCERPT as usize);
+        let first = first_pass(&Made(many.clone()), &Summarise::default()).unwrap();
+        let chosen = first.excerpt.len() as f64 / EXCERPT as f64;
+        assert!((chosen - 1.0).abs() < 0.02, "{chosen}");
+        many.reverse();
+        assert_eq!(first_pass(&Made(many), &Summarise::default()).unwrap().excerpt, first.excerpt);
+    }
+
+    #[test]
+    fn points_and_shares_are_those_of_the_group() {
+        let all = made(600);
+        let (summarise, counts) = (Summarise::default(), counts(&all));
+        let first = first_pass(&Made(all.clone()), &summarise).unwrap();
+        let groups = Groups::new(&summarise, &counts.strata, first.moments.keys().copied().collect(), 3);
+        let figures = exact_figures(&Made(all), &groups, &first.moments).unwrap();
+        for (group, figures) in groups.all.iter().zip(&figures) {
+            let n = figures.moments.n;
+            let row = statistics(group, figures, &counts, Unit::Metre);
+            assert_eq!((row.points, row.ground, row.compared), (2 * n, n, n), "{}", group.by);
+            assert_eq!((row.share, row.ground_share), (Some(n as f64 / 600.0), Some(n as f64 / 600.0)));
+            assert_eq!(row.min, figures.moments.min().map(|um| um as f64 / 1e6));
+        }
+    }
 }

@@ -2,10 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::{Map, Value, json};
-
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::accept::Selection;
+use crate::results::group_key::{GroupKey, Property};
 use crate::stages::summarise::Summarise;
 use crate::tile::strata::{By, Cover, Strata, StratumCounts, class_name};
 
@@ -30,7 +29,7 @@ pub struct Group {
     /// The strata that its points share.
     pub strata: Strata,
     /// The properties that its points share, as results name them.
-    pub by: Map<String, Value>,
+    pub by: GroupKey,
     /// The finest groups that make it up, as places in [`Groups::finest`].
     pub members: Vec<u16>,
 }
@@ -39,7 +38,7 @@ pub struct Group {
 pub struct Groups {
     /// The finest strata that anything is told apart by, ascending.
     pub finest: Vec<Strata>,
-    /// The groups: all together, each return, open and canopy, those that `summarise` crosses.
+    /// The groups: all together, each return, open ground and canopy, those that `summarise` crosses.
     pub all: Vec<Group>,
     by: Vec<By>,
 }
@@ -75,8 +74,8 @@ impl Groups {
             }
         }
         // Points without a valid return number are in no result by return.
-        let told = |strata: &&Strata| !summarise.by.contains(&By::Return) || strata.return_number > 0;
-        for strata in counts.keys().filter(told) {
+        let reported = |strata: &&Strata| !summarise.by.contains(&By::Return) || strata.return_number > 0;
+        for strata in counts.keys().filter(reported) {
             all.push(group(Role::Crossed, *strata, &summarise.by));
         }
         Groups { finest, all, by }
@@ -108,31 +107,36 @@ pub fn finest_by(summarise: &Summarise) -> Vec<By> {
 }
 
 /// The properties of strata as results name them.
-fn named(strata: &Strata, by: &[By], summarise: &Summarise) -> Map<String, Value> {
+fn named(strata: &Strata, by: &[By], summarise: &Summarise) -> GroupKey {
     let class = |class: Option<u8>, breaks: &[f64]| class.map(|class| class_name(class, breaks));
-    let value = |by: &By| match by {
-        By::Return => json!(strata.return_number),
-        By::Cover => json!(strata.cover),
-        By::Slope => json!(class(strata.slope, &summarise.slope_breaks)),
-        By::ScanAngle => json!(class(strata.scan_angle, &summarise.scan_angle_breaks)),
-        By::Strip => json!(strata.strip),
-        By::ReturnType => json!(strata.return_type),
+    let property = |by: &By| match by {
+        By::Return => Property::Return(strata.return_number),
+        By::Cover => Property::Cover(strata.cover),
+        By::Slope => Property::Slope(class(strata.slope, &summarise.slope_breaks)),
+        By::ScanAngle => Property::ScanAngle(class(strata.scan_angle, &summarise.scan_angle_breaks)),
+        By::Strip => Property::Strip(strata.strip),
+        By::ReturnType => Property::ReturnType(strata.return_type),
     };
-    by.iter().map(|by| (by.word().to_string(), value(by))).collect()
+    GroupKey::new(by.iter().map(property))
 }
 
 /// The properties that a limit names, as results name them.
-pub fn selected(selection: &Selection) -> Map<String, Value> {
-    match serde_json::to_value(selection) {
-        Ok(Value::Object(map)) => map,
-        _ => Map::new(),
-    }
+pub fn selected(selection: &Selection) -> GroupKey {
+    let Selection { return_number, cover, slope, scan_angle, strip, return_type } = selection.clone();
+    let properties = [
+        return_number.map(Property::Return),
+        cover.map(|cover| Property::Cover(Some(cover))),
+        slope.map(|class| Property::Slope(Some(class))),
+        scan_angle.map(|class| Property::ScanAngle(Some(class))),
+        strip.map(|strip| Property::Strip(Some(strip))),
+        return_type.map(|one| Property::ReturnType(Some(one))),
+    ];
+    GroupKey::new(properties.into_iter().flatten())
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::results::format::in_words;
     use crate::tile::strata::ReturnType;
 
     fn strata(return_number: u8, cover: Cover) -> Strata {
@@ -167,7 +171,7 @@ mod tests {
             r#"{"return":2,"cover":"canopy"}"#
         );
         let first = groups.first_of(&groups.all[crossed]).unwrap();
-        assert_eq!(in_words(&groups.all[first].by), "return 1, under canopy");
+        assert_eq!(groups.all[first].by.to_string(), "return 1, under canopy");
         assert_eq!(groups.first_of(&groups.all[2]), Some(1));
         assert_eq!(groups.first_of(&groups.all[1]), None);
         assert_eq!(groups.finest_of(&strata(3, Cover::Open)), None);

@@ -1,71 +1,71 @@
-//! How sure every group's figures are: intervals and comparisons by block bootstrap, tests, and the cut of the ground
-//! filter undone; in the unit of the report.
+//! Confidence intervals of every group's figures and their comparison with first returns by spatial block bootstrap, tests,
+//! and the truncation correction; in the unit of the report.
 
 use std::io;
 
 use rayon::prelude::*;
 
-use crate::results::confidence::{self, Interval, Test, VsFirst};
+use crate::results::confidence::{Correlation, Interval, Test, VsFirst};
 use crate::results::summary::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;
 use crate::stats::blocks::{BlockSums, default_size_um};
-use crate::stats::bootstrap::{Bootstrap, Verdict, bootstrap};
-use crate::stats::correlation::Correlation;
+use crate::stats::bootstrap::{Bootstrap, bootstrap};
+use crate::stats::correlation::CorrelationModel;
 use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::trust::groups::Groups;
-use crate::trust::truncation::undone;
+use crate::trust::truncation::truncation_correction;
 use crate::units::{Length, Micrometres, Unit};
 
 /// What is found beside the intervals of the groups.
 pub struct Intervals {
-    /// How far places are alike.
-    pub correlation: confidence::Correlation,
+    /// The spatial correlation of the residuals.
+    pub correlation: Correlation,
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
-    /// Bias and spread of each return in each half of the site, the blocks taking turns.
+    /// Bias and SD of each return in each half of the site, the blocks taking turns.
     pub learning: Learning,
 }
 
-/// How far places are alike, and what that was told from.
-pub struct Alike {
+/// The spatial correlation of the residuals, and the residuals that it was estimated from.
+pub struct SpatialCorrelation {
     placed: Vec<Placed>,
-    correlation: Correlation,
+    model: CorrelationModel,
     /// Edge of the blocks, micrometres.
     block: Micrometres,
 }
 
-impl Alike {
-    /// The correlation of the `excerpt`, and the blocks that it asks for unless they are given.
+impl SpatialCorrelation {
+    /// The correlation of the `excerpt`, and the size of blocks that follows from it unless that is given.
     pub fn of(excerpt: &[Compared], groups: &Groups, block: Auto<Length>, seed: u64) -> Self {
         let placed: Vec<Placed> = excerpt.iter().filter_map(|one| place(one, groups)).collect();
-        let correlation = correlation(&placed, seed);
+        let model = correlation(&placed, seed);
         let block = match block {
             Auto::Fixed(length) => length.micrometres().max(1),
-            Auto::Auto => default_size_um(&correlation, &placed),
+            Auto::Auto => default_size_um(&model, &placed),
         };
-        Alike { placed, correlation, block }
+        SpatialCorrelation { placed, model, block }
     }
 }
 
-/// Works out how sure the figures in `rows` are, which go with the groups, and puts it beside them, from the sums of
-/// blocks of all comparisons.
+/// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
+/// comparisons.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
 pub fn intervals(
     all: &dyn Comparisons,
     groups: &Groups,
-    alike: &Alike,
+    spatial: &SpatialCorrelation,
     seed: u64,
     units: Unit,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
-    let Alike { placed, correlation, block } = alike;
+    let SpatialCorrelation { placed, model, block } = spatial;
     let size = *block;
     let mut sums = BlockSums::new(size, groups.finest.len());
     let mut learning = Learning::new(size);
@@ -78,11 +78,12 @@ pub fn intervals(
     let sums = sums.few_enough();
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
-    let drawn = bootstrap(&sums, &members, correlation, seed);
+    let drawn = bootstrap(&sums, &members, model, seed);
     let independent = Independent { placed, members: &members, size: joined, seed };
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
+        row.blocks = estimate.blocks as u64;
         row.bias_ci95 = length(estimate.mean_ci95);
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
@@ -92,9 +93,10 @@ pub fn intervals(
         let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
         let own: Vec<&Placed> = placed.iter().filter(member).collect();
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
-        row.truncation_corrected = undone(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
+        row.truncation_corrected =
+            truncation_correction(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
     });
-    Ok(Intervals { correlation: told(correlation, &sums, units), block: size, learning })
+    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
 }
 
 fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
@@ -102,15 +104,16 @@ fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
     Some(Placed { x: one.x, y: one.y, dz: one.dz, limit: one.limit(), group })
 }
 
-fn told(found: &Correlation, sums: &BlockSums, units: Unit) -> confidence::Correlation {
+/// The correlation in the unit of the report.
+fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlation {
     let length = |um: f64| units.from_micrometres(um);
     let some = !sums.is_empty();
-    confidence::Correlation {
+    Correlation {
         block: some.then(|| length(sums.size_um() as f64)),
         blocks: sums.len() as u64,
-        range: found.range_um.map(|range| length(range as f64)),
-        nugget_share: some.then_some(found.nugget_share),
-        variogram: found
+        range: model.range_um.map(|range| length(range as f64)),
+        nugget_share: some.then_some(model.nugget_share),
+        variogram: model
             .lags
             .iter()
             .map(|lag| (length(lag.distance), length(length(lag.semivariance)), lag.pairs))
@@ -158,11 +161,7 @@ fn vs_first(
         sd_ratio_ci95: versus.sd_ratio_ci95,
         rmse_ratio: versus.rmse_ratio,
         rmse_ratio_ci95: versus.rmse_ratio_ci95,
-        verdict: match versus.verdict {
-            Verdict::Worse => "worse",
-            Verdict::Better => "better",
-            Verdict::Undecided => "undecided",
-        },
+        verdict: versus.verdict,
         welch: test(welch(&[&theirs, &ours])),
         brown_forsythe: test(brown_forsythe(&[&theirs, &ours])),
     })

@@ -1,7 +1,7 @@
-//! From comparisons to a decision: how sure each figure is, which returns are worse, what standards and the client's
-//! limits are met, what keeping a return costs and gains, and what could fool the reader.
+//! From comparisons to a decision: confidence intervals, which returns are worse, compliance with standards and the client's
+//! limits, and warnings.
 //!
-//! [`study`] is the whole of it: [`figures`] passes over all comparisons for the exact figures of the [`groups`] and
+//! [`study`] is the whole of it, in two calls with the terrain made between them: [`figures`] passes over all comparisons for the exact figures of the [`groups`] and
 //! keeps an excerpt of them for what must be looked at together; [`intervals`] turns blocks of the site into intervals
 //! and verdicts; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
 
@@ -14,3 +14,6 @@ pub mod intervals;
 pub mod study;
 pub mod truncation;
 pub mod warnings;
+
+#[cfg(test)]
+mod test_site;

@@ -1,28 +1,46 @@
-//! The whole study, from all comparisons to what the report says.
+//! The whole study, from all comparisons to what the report says, in two calls: [`figures`] for all that follows from
+//! the comparisons alone, then, once the terrain has been made with that, [`conclude`].
 
 use std::io;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
-use crate::results::confidence::{GroupRow, Standards, Trust};
+use crate::results::confidence::{Compliance, Correlation, GroupRow, Standards, Trust};
+use crate::results::group_key::GroupKey;
 use crate::results::summary::{ReturnRow, Statistics};
-use crate::stages::compared::Comparisons;
+use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::list::Stage;
+use crate::stages::summarise::Summarise;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::TerrainRow;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::By;
-use crate::trust::accept::{self, Found};
+use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
-use crate::trust::figures::{PointCounts, figures, first_pass, statistics};
+use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
-use crate::trust::intervals::{Alike, Intervals, intervals};
+use crate::trust::intervals::{Intervals, SpatialCorrelation, intervals};
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
 
 /// Moments by return number.
-pub type Moments16 = [Moments; MAX_RETURN + 1];
+pub type MomentsByReturn = [Moments; MAX_RETURN + 1];
+
+/// What follows from the comparisons alone.
+pub struct Figured {
+    /// Moments of dz by return, micrometres.
+    pub by_return: MomentsByReturn,
+    /// Bias and SD of each return in each half of the site, the blocks taking turns.
+    pub learning: Learning,
+    /// Edge of the blocks, micrometres.
+    pub block: Micrometres,
+    groups: Groups,
+    /// The figures of the groups with their intervals, in the unit of the report.
+    rows: Vec<Statistics>,
+    correlation: Correlation,
+    excerpt: Vec<Compared>,
+}
 
 /// What a study found.
 pub struct Studied {
@@ -34,72 +52,69 @@ pub struct Studied {
     pub trust: Trust,
 }
 
-/// Works out everything that rests on the comparisons; `trade` makes the account of what returns cost and gain, lengths
-/// in micrometres, from the moments of dz by return and what was learned in blocks of the site.
+/// The figures of every group of comparisons and their confidence intervals.
 ///
 /// # Errors
-/// Whatever reading the comparisons back, or `trade`, fails with.
-pub fn study<E: From<io::Error>>(
+/// Whatever reading the comparisons back fails with.
+pub fn figures(
     all: &dyn Comparisons,
     counts: &PointCounts,
     pipeline: &Pipeline,
     units: Unit,
-    trade: impl FnOnce(&Moments16, &Learning, Micrometres) -> Result<Vec<TerrainRow>, E>,
-) -> Result<Studied, E> {
-    let summarise = pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
+) -> io::Result<Figured> {
+    let summarise = summarise(pipeline);
     let first = first_pass(all, &summarise)?;
     let highest = (1..counts.points.len()).rev().find(|&n| counts.points[n] > 0).unwrap_or(0);
     let compared = first.moments.keys().copied().collect();
     let groups = Groups::new(&summarise, &counts.strata, compared, highest as u8);
-    let (figures, alike) = rayon::join(
-        || figures(all, &groups, &first.moments),
-        || Alike::of(&first.excerpt, &groups, summarise.block, pipeline.seed),
+    let (figures, spatial) = rayon::join(
+        || exact_figures(all, &groups, &first.moments),
+        || SpatialCorrelation::of(&first.excerpt, &groups, summarise.block, pipeline.seed),
     );
     let figures = figures?;
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
     let Intervals { correlation, block, learning } =
-        intervals(all, &groups, &alike, pipeline.seed, units, &mut rows)?;
-    let mut by_return = Moments16::default();
+        intervals(all, &groups, &spatial, pipeline.seed, units, &mut rows)?;
+    let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
-    let trade = trade(&by_return, &learning, block)?;
-    let trade: Vec<TerrainRow> =
-        trade.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
+    Ok(Figured { by_return, learning, block, groups, rows, correlation, excerpt: first.excerpt })
+}
 
-    let stated = pipeline.reference.as_ref();
-    let length = |um: f64| units.from_micrometres(um);
-    let reference = Reference {
-        uncertainty: stated.and_then(|r| r.uncertainty).map(|u| length(u.exact_micrometres())),
-        offset: stated.and_then(|r| r.offset.as_ref()).map(|offset| {
-            let [value, sigma] = [offset.value, offset.sigma].map(|l| length(l.exact_micrometres()));
-            (value, sigma, offset.why.clone())
-        }),
-    };
-    let only_by_return = summarise.by == [By::Return];
-    let compliances: Vec<_> =
+/// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
+/// terrain from returns 1 to k, lengths in micrometres.
+pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline, units: Unit) -> Studied {
+    let Figured { block, groups, rows, correlation, excerpt, .. } = figured;
+    let terrain: Vec<TerrainRow> =
+        terrain.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
+    let reference = reference(pipeline, units);
+    let compliances: Vec<Compliance> =
         groups.all.iter().zip(&rows).map(|(group, row)| compliance(group, row, &reference, units)).collect();
-    let find = |by: &serde_json::Map<String, serde_json::Value>| {
-        let place = groups.all.iter().position(|group| group.by == *by)?;
-        Some(Found { statistics: &rows[place], compliance: &compliances[place] })
+    let find = |key: &GroupKey| {
+        let at = groups.all.iter().position(|group| group.by == *key)?;
+        Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at] })
     };
-    let accepted = accept::judge(&pipeline.accept, find, &trade, units);
-    let findings = Findings {
+    let limits = accept::judge(&pipeline.accept, find, &terrain, units);
+    let warnings = warnings(&Findings {
         pipeline,
         groups: &groups,
         rows: &rows,
         compliances: &compliances,
-        excerpt: &first.excerpt,
+        excerpt: &excerpt,
         block,
         correlation: &correlation,
         reference: &reference,
-        accepted: &accepted,
+        limits: &limits,
         units,
-    };
-    let warnings = warnings(&findings);
-
-    let told = |role: &Role| !(only_by_return && matches!(role, Role::Crossed));
-    let in_standards = groups.all.iter().zip(compliances).filter(|(group, _)| told(&group.role));
+    });
+    // Groups by return alone are the rows by return once more.
+    let only_by_return = summarise(pipeline).by == [By::Return];
+    let in_standards = groups
+        .all
+        .iter()
+        .zip(compliances)
+        .filter(|(group, _)| !(only_by_return && group.role == Role::Crossed));
     let standards = Standards {
         standard: ASPRS,
         required_checkpoints: MIN_CHECKPOINTS,
@@ -111,21 +126,158 @@ pub fn study<E: From<io::Error>>(
         returns: Vec::new(),
         all: Statistics::default(),
         trust: Trust {
+            groups: Vec::new(),
             correlation,
-            terrain_by_returns: trade,
+            terrain_by_returns: terrain,
             standards,
-            accept: accepted,
+            accept: limits,
             warnings,
-            ..Trust::default()
         },
     };
-    for (group, statistics) in groups.all.iter().zip(rows) {
+    for (group, statistics) in groups.all.into_iter().zip(rows) {
         match group.role {
             Role::All => studied.all = statistics,
             Role::Return(return_number) => studied.returns.push(ReturnRow { return_number, statistics }),
             Role::Cover(_) => {}
-            Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by.clone(), statistics }),
+            Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by, statistics }),
         }
     }
-    Ok(studied)
+    studied
+}
+
+/// The `summarise` stage, or its defaults.
+fn summarise(pipeline: &Pipeline) -> Summarise {
+    pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default()
+}
+
+/// The stated error of the reference in the unit of the report.
+fn reference(pipeline: &Pipeline, units: Unit) -> Reference {
+    let stated = pipeline.reference.as_ref();
+    let length = |um: f64| units.from_micrometres(um);
+    Reference {
+        uncertainty: stated.and_then(|r| r.uncertainty).map(|u| length(u.exact_micrometres())),
+        offset: stated.and_then(|r| r.offset.as_ref()).map(|offset| {
+            let [value, sigma] = [offset.value, offset.sigma].map(|l| length(l.exact_micrometres()));
+            (value, sigma, offset.why.clone())
+        }),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::results::confidence::Verdict;
+    use crate::terrain::by_returns::TerrainFigures;
+    use crate::tile::strata::{Strata, StratumCounts};
+    use crate::trust::test_site::{Made, counts, pipeline, site};
+
+    /// Comparisons that cannot be read back.
+    struct Unreadable;
+
+    impl Comparisons for Unreadable {
+        fn len(&self) -> u64 {
+            1
+        }
+
+        fn for_each(&self, _: &mut dyn FnMut(&Compared)) -> io::Result<()> {
+            Err(io::Error::other("no disk"))
+        }
+    }
+
+    fn terrain_row(returns_up_to: u8, coverage: f64) -> TerrainRow {
+        let figures = TerrainFigures {
+            rmse_terrain: Some(20_000.0),
+            level_terrain: None,
+            terrain_cells: 900,
+            uncovered_cells: 0,
+            rmse_terrain_common: None,
+            common_cells: 0,
+        };
+        TerrainRow {
+            returns_up_to,
+            ground_per_m2: None,
+            coverage: Some(coverage),
+            largest_void_m2: None,
+            rmse_points: Some(30_000.0),
+            terrain: figures.clone(),
+            weighted: figures,
+        }
+    }
+
+    #[test]
+    fn the_first_call_gives_what_the_terrain_needs() {
+        let all = site();
+        let pipeline = pipeline(json!({}));
+        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        assert_eq!(figured.block, 10_000_000);
+        for number in 0..=MAX_RETURN {
+            let mut dz = Moments::default();
+            let own = all.iter().filter(|one| usize::from(one.strata.return_number) == number);
+            own.for_each(|one| dz.add(one.dz));
+            assert_eq!(figured.by_return[number], dz, "return {number}");
+        }
+        let mut learning = Learning::new(10_000_000);
+        all.iter().for_each(|one| learning.add(one.x, one.y, one.strata.return_number, one.dz));
+        assert_eq!(figured.learning, learning);
+    }
+
+    #[test]
+    fn the_second_call_puts_figures_terrain_and_limits_together() {
+        let all = site();
+        let pipeline = pipeline(json!({"accept": [
+            {"rmse": "5 cm", "coverage": 0.9},
+            {"group": {"return": 1}, "coverage": 0.9},
+            {"group": {"return": 2, "cover": "open"}, "sd": "20 mm"},
+            {"group": {"return": 9}, "bias": "1 cm"},
+        ]}));
+        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        let studied =
+            conclude(figured, vec![terrain_row(1, 0.8), terrain_row(2, 0.95)], &pipeline, Unit::Metre);
+        let numbers: Vec<u8> = studied.returns.iter().map(|row| row.return_number).collect();
+        assert_eq!((numbers, studied.all.compared), (vec![1, 2], 6_000));
+        let groups: Vec<String> = studied.trust.groups.iter().map(|group| group.by.to_string()).collect();
+        assert_eq!(
+            groups,
+            [
+                "return 1, open ground",
+                "return 1, under canopy",
+                "return 2, open ground",
+                "return 2, under canopy"
+            ]
+        );
+        assert!(studied.returns.iter().all(|row| row.statistics.bias_ci95.is_some()));
+        // 200 m × 100 m in blocks of 10 m.
+        assert_eq!((studied.trust.correlation.blocks, studied.all.blocks), (200, 200));
+        assert_eq!(studied.trust.groups[0].statistics.blocks, 100);
+        // In metres.
+        assert_eq!(studied.trust.terrain_by_returns[0].terrain.rmse_terrain, Some(0.02));
+        let verdicts: Vec<Verdict> = studied.trust.accept.iter().map(|limit| limit.verdict).collect();
+        assert_eq!(
+            verdicts,
+            [Verdict::Met, Verdict::Met, Verdict::Missed, Verdict::Missed, Verdict::Inconclusive]
+        );
+        // All, two returns, two covers, and the four crossed.
+        assert_eq!(studied.trust.standards.groups.len(), 9);
+    }
+
+    #[test]
+    fn groups_by_return_alone_are_not_listed_twice_in_the_standards() {
+        let all = site();
+        let pipeline = pipeline(json!({"stages": [{"summarise": {"by": ["return"], "block": "10 m"}}]}));
+        let mut counts = counts(&all);
+        counts.strata = [1, 2]
+            .map(|return_number| (Strata { return_number, ..Strata::default() }, StratumCounts::default()))
+            .into();
+        let figured = figures(&Made(all), &counts, &pipeline, Unit::Metre).unwrap();
+        let studied = conclude(figured, Vec::new(), &pipeline, Unit::Metre);
+        assert_eq!((studied.trust.groups.len(), studied.trust.standards.groups.len()), (2, 3));
+    }
+
+    #[test]
+    fn a_disk_that_fails_ends_the_study() {
+        let error = figures(&Unreadable, &PointCounts::default(), &pipeline(json!({})), Unit::Metre).err();
+        assert_eq!(error.unwrap().to_string(), "no disk");
+    }
 }

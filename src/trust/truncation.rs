@@ -1,7 +1,7 @@
-//! The cut of the ground filter undone, for groups of one return and of several.
+//! Truncation correction (ground-filter threshold), for groups of one return and of several.
 //!
-//! Returns differ in spread, so that several together are no normal spread: each return of a group is fitted by itself,
-//! and the group is their mixture, each counting as many points as it had before the cut.
+//! Returns differ in SD, so that several together are not normally distributed: each return of a group is fitted by
+//! itself, and the group is their mixture, each counting as many points as it had before truncation.
 
 use std::collections::BTreeMap;
 
@@ -10,20 +10,20 @@ use crate::stats::placed::Placed;
 use crate::stats::truncated::{self, truncation_corrected, within_sd_of_limit};
 use crate::units::{Micrometres, Unit};
 
-/// A return that has less than this share of a group's comparisons may be left out of the mixture, where nothing can be
-/// said of it.
+/// A return that has less than this share of a group's comparisons may be left out of the mixture, where there is no
+/// estimate for it.
 const LITTLE: f64 = 0.02;
 
-/// One return of a group with its cut undone, micrometres.
+/// One return of a group, corrected, micrometres.
 struct Part {
-    /// Points before the cut.
+    /// Points before truncation.
     weight: f64,
     fit: truncated::TruncatedFit,
 }
 
-/// Bias and SD of a group before the cut, in the unit of the report. `return_of` gives the return number of the finest
+/// Bias and SD of a group before truncation, in the unit of the report. `return_of` gives the return number of the finest
 /// groups; `placed` is the group's own, sorted.
-pub fn undone(
+pub fn truncation_correction(
     placed: &[&Placed],
     return_of: impl Fn(u16) -> u8,
     block: Micrometres,
@@ -48,9 +48,9 @@ pub fn undone(
             Err(why) => reason = Some(why.to_string()),
         }
     }
-    let told = |um: f64| units.from_micrometres(um);
+    let length = |um: f64| units.from_micrometres(um);
     if reason.is_some() || parts.is_empty() {
-        let reason = reason.or_else(|| Some(truncated::TooFlat::TooFew.to_string()));
+        let reason = reason.or_else(|| Some(truncated::NoEstimate::TooFew.to_string()));
         return Some(TruncationCorrected {
             bias: None,
             bias_ci95: None,
@@ -63,10 +63,10 @@ pub fn undone(
     }
     let mixture = Mixture::of(&parts);
     Some(TruncationCorrected {
-        bias: Some(told(mixture.mean)),
-        bias_ci95: Some(mixture.bias_ci95.map(told)),
-        sd: Some(told(mixture.sd)),
-        sd_ci95: Some(mixture.sd_ci95.map(told)),
+        bias: Some(length(mixture.mean)),
+        bias_ci95: Some(mixture.bias_ci95.map(length)),
+        sd: Some(length(mixture.sd)),
+        sd_ci95: Some(mixture.sd_ci95.map(length)),
         within_sd_of_limit: Some(near),
         truncated: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
         reason: None,
@@ -119,8 +119,8 @@ impl Mixture {
 mod tests {
     use super::*;
 
-    /// Two returns, of which a limit of 60 mm cuts off what lies higher.
-    fn cut(sds: [f64; 2], means: [f64; 2]) -> (Vec<Placed>, Vec<f64>) {
+    /// Two returns, of which a limit of 60 mm truncates what lies higher.
+    fn truncated_at_60_mm(sds: [f64; 2], means: [f64; 2]) -> (Vec<Placed>, Vec<f64>) {
         let mut state = 9u64;
         let mut uniform = || {
             state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
@@ -146,9 +146,11 @@ mod tests {
     }
 
     #[test]
-    fn several_returns_are_the_mixture_that_they_were_before_the_cut() {
-        let (placed, whole) = cut([20_000.0, 50_000.0], [0.0, -10_000.0]);
-        let found = undone(&refs(&placed), |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+    fn several_returns_are_the_mixture_that_they_were_before_truncation() {
+        let (placed, whole) = truncated_at_60_mm([20_000.0, 50_000.0], [0.0, -10_000.0]);
+        let found =
+            truncation_correction(&refs(&placed), |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre)
+                .unwrap();
         let n = whole.len() as f64;
         let mean = whole.iter().sum::<f64>() / n;
         let sd = (whole.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>() / n).sqrt();
@@ -156,16 +158,16 @@ mod tests {
         assert!((found.sd.unwrap() * 1e6 / sd - 1.0).abs() < 0.02, "{found:?} {sd}");
         let [low, high] = found.sd_ci95.unwrap();
         assert!(low * 1e6 < sd && sd < high * 1e6, "{found:?} {sd}");
-        let cut_off = 1.0 - placed.len() as f64 / n;
-        assert!((found.truncated.unwrap() - cut_off).abs() < 0.01, "{found:?} {cut_off}");
+        let truncated_share = 1.0 - placed.len() as f64 / n;
+        assert!((found.truncated.unwrap() - truncated_share).abs() < 0.01, "{found:?} {truncated_share}");
     }
 
     #[test]
     fn too_few_have_no_figures_and_say_why() {
-        let (placed, _) = cut([20_000.0; 2], [0.0; 2]);
-        let found = undone(&refs(&placed[..9]), |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
+        let found = truncation_correction(&refs(&placed[..9]), |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
         assert_eq!((found.bias, found.sd_ci95), (None, None));
         assert!(found.within_sd_of_limit.is_some() && found.reason.unwrap().contains("fewer than 20"));
-        assert_eq!(undone(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
+        assert_eq!(truncation_correction(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
     }
 }

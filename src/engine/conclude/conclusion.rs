@@ -19,11 +19,9 @@ use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
 use crate::stages::list::draw_of;
 use crate::stages::select::tallies;
-use crate::terrain::learning::Learning;
 use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
-use crate::trust::study::{Moments16, study};
-use crate::units::Micrometres;
+use crate::trust::study::{self, Studied};
 
 /// What a run found.
 pub struct Conclusion {
@@ -60,31 +58,40 @@ pub fn conclude(
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
     };
-    let account = |dz: &Moments16, learning: &Learning, block: Micrometres| {
-        let Some(cell) = job.chain.terrain_cell else { return Ok(Vec::new()) };
-        let account = Account { ground: counts.survey.ground_by_return, dz: *dz, learning, block };
-        TerrainCells::new(journals, job.tiling, cell.exact_micrometres()).account(&account, watch)
+    let studied = || -> Result<Studied, EngineError> {
+        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let terrain = match job.chain.terrain_cell {
+            Some(cell) => {
+                let account = Account {
+                    ground: counts.survey.ground_by_return,
+                    dz: figured.by_return,
+                    learning: &figured.learning,
+                    block: figured.block,
+                };
+                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
+                cells.account(&account, watch)?
+            }
+            None => Vec::new(),
+        };
+        Ok(study::conclude(figured, terrain, &job.pipeline, job.units))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
-    let (found, checkpoints) = thread::scope(|scope| {
+    let (studied, checkpoints) = thread::scope(|scope| {
         scope.spawn(|| partitions.empty());
-        rayon::join(
-            || study::<EngineError>(&compared, &point_counts, &job.pipeline, job.units, account),
-            || write_checkpoints(job, &folder.results(), &sample, draw.listed),
-        )
+        rayon::join(studied, || write_checkpoints(job, &folder.results(), &sample, draw.listed))
     });
     checkpoints?;
-    let found = found?;
-    let histogram = histogram(&found.returns, &found.all, &compared as &dyn Comparisons, job.units)?;
+    let studied = studied?;
+    let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
         reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
-        returns: found.returns,
-        all: found.all,
-        trust: found.trust,
+        returns: studied.returns,
+        all: studied.all,
+        trust: studied.trust,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions
