@@ -62,9 +62,10 @@ pub struct Ground {
     pub fill_max: Length,
     /// A point more than this below its surroundings is a low outlier (a multipath return). It is not ground, and its
     /// cell is filled from the cells around it before the surface is opened. The surroundings are the 24 cells around
-    /// its own: at least five must lie this far above it, and at most three may not. The point is not an outlier where
-    /// three of the four quadrants around it (at the edge of the cloud, all with enough points) hold two or more other
-    /// cells as low as it within nine cells: that protects the few returns that reach the ground under trees.
+    /// its own: at least five must lie this far above it, and at most three may be lower than that. The point is not
+    /// an outlier where three of the four quadrants around it (at the edge of the cloud, all with enough points) hold
+    /// two or more other cells as low as it within nine cells: that protects the few returns that reach the ground
+    /// under trees.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub low_outlier: Length,
 }
