@@ -93,7 +93,7 @@ fn scatter_points(c: &mut Criterion) {
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {
                 let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &watch));
-                dealt.unwrap_or_else(|error| panic!("{error}")).bytes()
+                dealt.unwrap_or_else(|error| panic!("{error}")).partition.bytes()
             });
         });
     }

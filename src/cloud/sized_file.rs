@@ -12,6 +12,8 @@ pub(super) struct SizedFile {
     file: File,
     path: PathBuf,
     size: u64,
+    /// A stretch of the file in memory, and where it begins: what lies in it is not read again.
+    window: (u64, Vec<u8>),
 }
 
 impl SizedFile {
@@ -26,7 +28,7 @@ impl SizedFile {
         if data.is_dir() {
             return Err(error(io::Error::new(io::ErrorKind::IsADirectory, "it is a folder")));
         }
-        Ok(SizedFile { file, path: path.to_path_buf(), size: data.len() })
+        Ok(SizedFile { file, path: path.to_path_buf(), size: data.len(), window: (0, Vec::new()) })
     }
 
     /// The file's name.
@@ -54,6 +56,18 @@ impl SizedFile {
         Ok(buffer)
     }
 
+    /// Reads `length` bytes from `offset` on, which are `what`, into memory, in place of those read so before.
+    ///
+    /// # Errors
+    /// When they are not all there, or reading fails.
+    pub fn load(&mut self, offset: u64, length: u64, what: &str) -> Result<&[u8], CloudError> {
+        let mut bytes = std::mem::take(&mut self.window.1);
+        bytes.clear();
+        self.fill(&mut bytes, offset, length, what)?;
+        self.window = (offset, bytes);
+        Ok(&self.window.1)
+    }
+
     /// Adds `length` bytes from `offset` on, which are `what`, to the end of `buffer`.
     ///
     /// # Errors
@@ -73,6 +87,13 @@ impl SizedFile {
                 needed: length,
                 size: self.size,
             });
+        }
+        let (first, window) = &self.window;
+        if let Some(from) = offset.checked_sub(*first).and_then(|from| usize::try_from(from).ok())
+            && let Some(bytes) = window.get(from..).and_then(|rest| rest.get(..length as usize))
+        {
+            buffer.extend_from_slice(bytes);
+            return Ok(());
         }
         let start = buffer.len();
         buffer.resize(start + length as usize, 0);

@@ -90,6 +90,13 @@ impl Source {
         }
     }
 
+    /// Whether a decoder can [load](Decoder::load) a block.
+    pub fn can_load(&self, block: &Block) -> bool {
+        match self {
+            Source::Las(file) => file.can_load(block),
+        }
+    }
+
     /// The box around the points, as the file states it.
     pub fn stated_box(&self) -> StatedBox {
         match self {
@@ -140,6 +147,16 @@ pub enum Decoder {
 }
 
 impl Decoder {
+    /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub fn load(&mut self, block: &Block) -> Result<Option<&[u8]>, CloudError> {
+        match self {
+            Decoder::Las(decoder) => decoder.load(block),
+        }
+    }
+
     /// Calls `visit` with each point of `block`, in file order. The calling thread needs a stack of
     /// [`STACK`](crate::cloud::STACK) bytes.
     ///

@@ -9,7 +9,7 @@ use crate::engine::conclude::conclusion::{Conclusion, conclude};
 use crate::engine::conclude::files::{Cost, write_manifest, write_results};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
-use crate::engine::plan::inputs::hash_inputs;
+use crate::engine::plan::inputs::{hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Journals;
@@ -62,11 +62,18 @@ fn in_pool(job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, Engin
 /// The phases of a run. They meet only on disk.
 fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
     let mut clock = Clock::start(watch);
-    let inputs = hash_inputs(&job, watch)?;
-    clock.step("hash the inputs")?;
-    let partitions = match folder.left_over() {
-        Some(left_over) => take_up(&mut job, &inputs, left_over, folder)?,
-        None => partition(&job, &inputs, folder, &mut clock)?,
+    let (inputs, partitions) = match folder.left_over() {
+        Some(left_over) => {
+            let inputs = hash_inputs(&job, watch)?;
+            clock.step("hash the inputs")?;
+            let partitions = take_up(&mut job, &inputs, left_over, folder)?;
+            (inputs, partitions)
+        }
+        None => {
+            let mut inputs = inputs_of(&job);
+            let partitions = partition(&job, &mut inputs, folder, &mut clock)?;
+            (inputs, partitions)
+        }
     };
     let journals = Journals::open(&folder.journals())?;
     let (tiles, taken_over) = (partitions.keys().len(), journals.done().len());

@@ -72,6 +72,17 @@ impl LasDecoder {
         })
     }
 
+    /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
+    ///
+    /// # Errors
+    /// When they cannot be read.
+    pub fn load(&mut self, block: &Block) -> Result<Option<&[u8]>, CloudError> {
+        if !can_load(self.compression.as_ref(), block) {
+            return Ok(None);
+        }
+        self.source.load(block.offset, block.bytes, "block of points").map(Some)
+    }
+
     /// Calls `visit` with each point of `block`, in file order. The calling thread needs a stack of
     /// [`STACK`](crate::cloud::STACK) bytes.
     ///
@@ -135,6 +146,18 @@ impl LasDecoder {
             points: block.points,
             what,
         }
+    }
+}
+
+/// Whether a block is decoded from memory.
+fn can_load(compression: Option<&Compression>, block: &Block) -> bool {
+    block.bytes <= LARGE_CHUNK && compression.is_none_or(|compression| compression.kind != Kind::Whole)
+}
+
+impl LasFile {
+    /// Whether a decoder can [load](LasDecoder::load) a block.
+    pub fn can_load(&self, block: &Block) -> bool {
+        can_load(self.compression.as_ref(), block)
     }
 }
 

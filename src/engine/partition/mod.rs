@@ -2,6 +2,7 @@
 
 pub mod clouds;
 pub mod counts;
+pub mod hash;
 pub mod index;
 pub mod partitioner;
 pub mod phase;

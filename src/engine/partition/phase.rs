@@ -2,9 +2,9 @@
 
 use std::path::Path;
 
-use crate::engine::partition::clouds::{Partition, Partitions};
+use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
-use crate::engine::partition::read::{Input, scatter};
+use crate::engine::partition::read::{Input, Scattered, scatter};
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
 use crate::engine::plan::job::{CloudJob, Job};
@@ -38,13 +38,14 @@ pub fn take_up(
     index::read(&folder.indexes(), &folder.spill())
 }
 
-/// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed.
+/// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed. The hashes of the
+/// inputs are found on the way.
 ///
 /// # Errors
 /// Where a cloud cannot be read, or the disk does not take the points.
 pub fn partition(
     job: &Job,
-    inputs: &[InputFile],
+    inputs: &mut [InputFile],
     folder: &RunFolder,
     clock: &mut Clock<'_>,
 ) -> Result<Partitions, EngineError> {
@@ -52,10 +53,9 @@ pub fn partition(
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
-    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     let halo = job.chain.halo();
     let watch = clock.watch();
-    let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Partition, EngineError> {
+    let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Scattered, EngineError> {
         let input =
             Input { cloud, sources: &from.sources, units: &from.units, halo, memory: job.resources.memory };
         scatter(&input, &job.chain, job.tiling, path, watch)
@@ -66,14 +66,23 @@ pub fn partition(
     let reference = match &job.reference {
         Some(from) => {
             let path = spill.join("reference");
-            let partition = read(Cloud::Reference, from, halo.reference, &path)?;
+            let reference = read(Cloud::Reference, from, halo.reference, &path)?;
             clock.step("read the reference")?;
-            Some(partition)
+            Some(reference)
         }
         None => None,
     };
+    let (survey, mut sha256) = (survey.partition, survey.sha256);
+    let reference = reference.map(|scattered| {
+        sha256.extend(scattered.sha256);
+        scattered.partition
+    });
+    for (input, sha256) in inputs.iter_mut().zip(sha256) {
+        input.sha256 = sha256;
+    }
     let partitions = Partitions { survey, reference, tiling: job.tiling };
     check_unchanged(inputs)?;
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     index::write(&partitions, &folder.index())?;
     folder.keep_work();
     Ok(partitions)

@@ -9,6 +9,7 @@ use crate::cloud::point::Point;
 use crate::cloud::{Block, CloudError, Decoded, Decoder, Source};
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
+use crate::engine::partition::hash::FileHash;
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
@@ -41,6 +42,14 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
+/// What reading a cloud brought.
+pub struct Scattered {
+    /// Its points by tile.
+    pub partition: Partition,
+    /// SHA-256 of each source's file.
+    pub sha256: Vec<String>,
+}
+
 /// Reads all sources of a cloud and assigns their points to tiles, in a spill at `path`.
 ///
 /// # Errors
@@ -51,7 +60,7 @@ pub fn scatter(
     tiling: Tiling,
     path: &Path,
     watch: &Watch,
-) -> Result<Partition, EngineError> {
+) -> Result<Scattered, EngineError> {
     let spill = Spill::create(path)?;
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
@@ -67,6 +76,8 @@ pub fn scatter(
     };
     let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
     let progress = Progress::start(watch, doing, "points", points);
+    let hash = |source: &Source| FileHash::new(source, |block| source.can_load(block));
+    let hashes: Vec<FileHash> = input.sources.iter().map(hash).collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
@@ -88,6 +99,9 @@ pub fn scatter(
             };
             let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
+            if let Some(bytes) = decoder.load(block)? {
+                hashes[*place].offer(block.offset, bytes, &failed)?;
+            }
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
@@ -122,7 +136,8 @@ pub fn scatter(
     }
     counts.damaged.sort();
     report_damage(&counts.damaged, watch);
-    Ok(Partition { spills: vec![spill], shares, counts })
+    let sha256 = hashes.iter().map(FileHash::finish).collect::<Result<_, _>>()?;
+    Ok(Scattered { partition: Partition { spills: vec![spill], shares, counts }, sha256 })
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.
@@ -228,5 +243,43 @@ impl<'a> Judge<'a> {
         }
         counts.select = self.selects.iter().map(|one| one.place).zip(self.tallies).collect();
         counts
+    }
+}
+
+#[cfg(all(test, target_os = "linux"))]
+mod tests {
+    use std::fs;
+
+    use super::*;
+    use crate::stages::list::Stage;
+    use crate::stages::summarise::Summarise;
+
+    /// Bytes that this thread has asked the system to read.
+    fn bytes_read() -> u64 {
+        let text = fs::read_to_string("/proc/thread-self/io").unwrap();
+        text.lines().find_map(|line| line.strip_prefix("rchar: ")).unwrap().parse().unwrap()
+    }
+
+    #[test]
+    fn each_byte_of_an_input_is_read_once_for_its_hash_and_its_points() {
+        let data = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/survey");
+        let files = ["strip-101.laz", "strip-102.laz"].map(|name| data.join(name));
+        let sources: Vec<Source> = files.iter().flat_map(|file| Source::open(file, false).unwrap()).collect();
+        let size: u64 = sources.iter().map(Source::size).sum();
+        let units = [(Unit::Metre, Unit::Metre); 2];
+        let input =
+            Input { cloud: Cloud::Survey, sources: &sources, units: &units, halo: 0, memory: 512 << 20 };
+        let chain = Chain::new(&[Stage::Summarise(Summarise::default())], 1);
+        let folder = tempfile::tempdir().unwrap();
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(1).stack_size(crate::cloud::STACK).build();
+        let read = pool.unwrap().install(|| {
+            let before = bytes_read();
+            let path = folder.path().join("spill");
+            let scattered = scatter(&input, &chain, Tiling { edge: 50_000_000 }, &path, &Watch::default());
+            assert_eq!(scattered.unwrap().sha256.len(), 2);
+            bytes_read() - before
+        });
+        // What the counting itself reads is a few hundred bytes.
+        assert!((size..size + 4096).contains(&read), "{read} of {size}");
     }
 }

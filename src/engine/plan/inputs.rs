@@ -9,7 +9,8 @@ use rayon::prelude::*;
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 
-use crate::engine::plan::job::{CloudJob, Job};
+use crate::cloud::Source;
+use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
 use crate::engine::watch::Watch;
@@ -41,35 +42,42 @@ pub struct InputFile {
     modified: Option<SystemTime>,
 }
 
-/// Hashes all inputs of a job.
+/// The files of a job, each with its size and time of change as they are now, and no hash yet.
+pub fn inputs_of(job: &Job) -> Vec<InputFile> {
+    let clouds = [("survey", Some(&job.survey)), ("reference", job.reference.as_ref())];
+    let clouds = clouds.into_iter().filter_map(|(name, cloud)| Some((name, cloud?)));
+    let sources = clouds.flat_map(|(name, cloud)| {
+        cloud.sources.iter().zip(&cloud.units).map(move |(source, units)| (name, source, units))
+    });
+    let input = |(cloud, source, units): (&'static str, &Source, &(Unit, Unit))| InputFile {
+        cloud,
+        path: source.path().display().to_string(),
+        size: source.size(),
+        modified: modified(source.path()),
+        sha256: String::new(),
+        points: source.points(),
+        horizontal_unit: units.0,
+        vertical_unit: units.1,
+        crs: source.crs().describe(),
+        file: source.path().to_path_buf(),
+    };
+    sources.map(input).collect()
+}
+
+/// The files of a job with their hashes, for which all of them are read.
 ///
 /// # Errors
 /// Where an input cannot be read, or the run is asked to stop.
 pub fn hash_inputs(job: &Job, watch: &Watch) -> Result<Vec<InputFile>, EngineError> {
-    let survey = (0..job.survey.sources.len()).map(|i| ("survey", &job.survey, i));
-    let reference = job.reference.iter().flat_map(|r| (0..r.sources.len()).map(move |i| ("reference", r, i)));
-    let all: Vec<(&'static str, &CloudJob, usize)> = survey.chain(reference).collect();
-    let bytes = all.iter().map(|(_, cloud, i)| cloud.sources[*i].size()).sum();
-    let progress = Progress::start(watch, "hashing the inputs", "bytes", bytes);
+    let mut inputs = inputs_of(job);
+    let progress =
+        Progress::start(watch, "hashing the inputs", "bytes", inputs.iter().map(|input| input.size).sum());
     // File by file, so that no worker is left alone with several.
-    all.into_par_iter()
-        .with_max_len(1)
-        .map(|(name, cloud, i)| {
-            let (source, units) = (&cloud.sources[i], cloud.units[i]);
-            Ok(InputFile {
-                cloud: name,
-                path: source.path().display().to_string(),
-                size: source.size(),
-                modified: modified(source.path()),
-                sha256: sha256(source.path(), watch, &progress)?,
-                points: source.points(),
-                horizontal_unit: units.0,
-                vertical_unit: units.1,
-                crs: source.crs().describe(),
-                file: source.path().to_path_buf(),
-            })
-        })
-        .collect()
+    inputs.par_iter_mut().with_max_len(1).try_for_each(|input| {
+        input.sha256 = sha256(&input.file, watch, &progress)?;
+        Ok::<(), EngineError>(())
+    })?;
+    Ok(inputs)
 }
 
 /// What a run of a job with these inputs is started with.
