@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::tile::strata::{By, Cover, ReturnType};
 use crate::units::Length;
 
-/// One limit, or several for the same group. Each is met, missed, or undecided with this sample.
+/// One limit, or several for the same group. Each is met, missed, or inconclusive with this sample.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Limits {

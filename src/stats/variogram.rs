@@ -242,8 +242,8 @@ fn fit(lags: &[Lag], variance: f64) -> Option<(f64, f64)> {
     let step = |i: usize| shortest * pow(longest / shortest, i as f64 / (RANGES - 1) as f64);
     let tried: Vec<(f64, f64)> = (0..RANGES).map(|i| of_length(step(i))).collect();
     let best = tried.iter().map(|(gain, _)| *gain).fold(0.0, f64::max);
-    // The longest that is still within one standard error of the best: a range taken too short makes intervals that
-    // are too sure of themselves, one too long hardly matters.
+    // The longest that is still within one standard error of the best: a range taken too short gives intervals that
+    // are too narrow, one too long hardly matters.
     let longest = tried.iter().rposition(|(gain, _)| *gain >= best - 1.0)?;
     (best > NEEDED_GAIN).then_some((tried[longest].1 * variance, step(longest)))
 }
