@@ -1,5 +1,5 @@
 //! What carries the decision, on sites of which the truth is known: intervals that hold it, the order of returns, the
-//! cut of the filter undone, strata, verdicts and warnings.
+//! truncation correction, strata, verdicts and warnings.
 
 mod common;
 
@@ -106,7 +106,7 @@ fn a_return_like_the_first_cannot_be_told_apart() {
 }
 
 #[test]
-fn the_cut_of_the_filter_is_undone() {
+fn the_truncation_by_the_filter_is_corrected() {
     // Issue: within 3 % and 3 mm of the truth at 0.3 m, within 10 % and 15 mm at 0.15 m, and the interval covers it.
     let wood = Wood { density: 24.0, seed: 5, shared_sd: 0.005, ..WOOD };
     for (ground, relative, absolute) in

@@ -132,7 +132,7 @@ fn draw(index: usize, panels: &[Panel<'_>], view: &View, histogram: &Histogram, 
         Unit::Metre if ends[0].abs().max(ends[1].abs()) < 2.0 => (1000.0, "mm"),
         _ => (1.0, unit.symbol()),
     };
-    let x = Scale { values: ends, places: [LEFT, RIGHT] };
+    let x = Scale { values: ends, positions: [LEFT, RIGHT] };
     let bars: Vec<_> = panels.iter().map(|panel| view.bars(panel.counts)).collect();
     let notes = if bars.iter().any(|(_, lower, higher)| lower + higher > 0) { NOTES } else { 0.0 };
     let step = LABEL + notes + BAR_HEIGHT + GAP;

@@ -4,7 +4,7 @@
 use crate::report::compliance::short_name;
 use crate::results::confidence::{Compliance, Interval, Verdict, VerticalAccuracy, VsFirst};
 use crate::results::format::{
-    ResidualFormat, UNDEFINED, and_list, decimal, distance, length, percent, thousands,
+    ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
 };
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::summary::{Statistics, Summary, Support};
@@ -44,8 +44,23 @@ pub struct DecisionRow {
     pub covers: Vec<[String; 4]>,
     /// Against the first return.
     pub against_first: String,
-    /// With the returns up to this one: coverage, largest void, test cells, terrain RMSE, variance-weighted.
-    pub terrain: Option<[String; 5]>,
+}
+
+/// A row of the table of the terrain from returns 1 to k.
+#[derive(Debug, PartialEq)]
+pub struct TerrainText {
+    /// The returns used: `1 to 3`.
+    pub name: String,
+    /// Share of the cells that have ground, per cent.
+    pub coverage: String,
+    /// Area of the largest void.
+    pub largest_void: String,
+    /// Number of cells of the reference that the terrain is tested against.
+    pub cells: String,
+    /// RMSE of the terrain.
+    pub rmse: String,
+    /// RMSE of the variance-weighted terrain.
+    pub weighted: String,
 }
 
 /// The table: a row a return, then all.
@@ -56,20 +71,13 @@ pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
     };
     let by_return = summary.returns.iter().map(|row| {
         let n = row.return_number;
-        let terrain_row = summary.trust.terrain_by_returns.iter().find(|terrain| terrain.returns_up_to == n);
         DecisionRow {
             name: n.to_string(),
             covers: figures(Some(n)),
             against_first: against_first(n, &row.statistics),
-            terrain: terrain_row.map(|row| terrain(summary, row)),
         }
     });
-    let all = DecisionRow {
-        name: "all".to_string(),
-        covers: figures(None),
-        against_first: String::new(),
-        terrain: None,
-    };
+    let all = DecisionRow { name: "all".to_string(), covers: figures(None), against_first: String::new() };
     by_return.chain([all]).collect()
 }
 
@@ -123,7 +131,12 @@ pub fn has_common_cells(summary: &Summary) -> bool {
     summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some())
 }
 
-fn terrain(summary: &Summary, row: &TerrainRow) -> [String; 5] {
+/// The table of the terrain: a row for each k.
+pub fn terrain_rows(summary: &Summary) -> Vec<TerrainText> {
+    summary.trust.terrain_by_returns.iter().map(|row| terrain(summary, row)).collect()
+}
+
+fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
     let format = ResidualFormat::of(summary.units);
     let (cells, plain, weighted) = if has_common_cells(summary) {
         (row.terrain.common_cells, row.terrain.rmse_terrain_common, row.weighted.rmse_terrain_common)
@@ -131,13 +144,14 @@ fn terrain(summary: &Summary, row: &TerrainRow) -> [String; 5] {
         (row.terrain.terrain_cells, row.terrain.rmse_terrain, row.weighted.rmse_terrain)
     };
     let enough = cells >= Support::FEWEST_COMPARISONS;
-    [
-        row.coverage.map_or(UNDEFINED.to_string(), percent),
-        row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
-        thousands(cells),
-        format.length(plain.filter(|_| enough)),
-        format.length(weighted.filter(|_| enough)),
-    ]
+    TerrainText {
+        name: if row.returns_up_to == 1 { "1".to_string() } else { format!("1 to {}", row.returns_up_to) },
+        coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
+        largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
+        cells: thousands(cells),
+        rmse: format.length(plain.filter(|_| enough)),
+        weighted: format.length(weighted.filter(|_| enough)),
+    }
 }
 
 /// The answer in a few sentences, each a point of its own.
@@ -177,14 +191,13 @@ fn accuracy(summary: &Summary) -> Vec<String> {
     [open].into_iter().chain(canopy).collect()
 }
 
-/// `RMSE_V 24.0 mm (95 %: 22.0 mm to 26.0 mm), n = 2,000.`
+/// `RMSE_V 24.0 mm (95 %: 22.0 to 26.0 mm), n = 2,000.`
 fn accuracy_of(compliance: &Compliance, unit: Unit) -> String {
     let n = format!("n = {}", thousands(compliance.compared));
     let Some(value) = compliance.rmse_v.filter(|_| compliance.support().is_enough()) else {
         return format!("{n}, too few for a figure.");
     };
-    let interval =
-        |[low, high]: Interval| format!(" (95 %: {} to {})", length(low, unit), length(high, unit));
+    let interval = |ends: Interval| format!(" (95 %: {})", length_interval(ends, unit));
     let interval = compliance.rmse_v_ci95.map_or(String::new(), interval);
     format!("RMSE_V {}{interval}, {n}.", length(value, unit))
 }
@@ -326,7 +339,7 @@ mod tests {
         let sentences = sentences(&summary);
         assert_eq!(
             sentences[0],
-            "Open ground (NVA): RMSE_V 24.0 mm (95 %: 22.0 mm to 26.0 mm), n = 2,000. It meets the 2.5-cm class, but not at \
+            "Open ground (NVA): RMSE_V 24.0 mm (95 %: 22.0 to 26.0 mm), n = 2,000. It meets the 2.5-cm class, but not at \
              95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
@@ -365,7 +378,12 @@ mod tests {
             (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
             ("baseline", "worse, × 1.50")
         );
-        assert_eq!(rows[1].terrain.as_ref().unwrap(), &["95.3", "108.0", "900", "18.0", "17.0"]);
+        let terrain = terrain_rows(&sample::decided().0);
+        let texts = |row: &TerrainText| {
+            [&row.name, &row.coverage, &row.largest_void, &row.cells, &row.rmse, &row.weighted]
+                .map(String::clone)
+        };
+        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900", "18.0", "17.0"]);
     }
 
     #[test]

@@ -6,7 +6,7 @@ use crate::report::accounting;
 use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
-use crate::report::decision::{self, DecisionRow, verdict_label};
+use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
 use crate::report::sentences;
 use crate::report::svg::escape;
 use crate::report::variogram;
@@ -35,7 +35,7 @@ struct Page<'a> {
     answers: Vec<String>,
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
-    has_terrain: bool,
+    terrain: Vec<TerrainText>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -49,6 +49,7 @@ struct Page<'a> {
     truncation_corrected: Vec<Row>,
     bootstrap: Option<String>,
     variogram: Option<String>,
+    has_range: bool,
     compared: bool,
     units: String,
     /// The unit of residuals.
@@ -143,7 +144,7 @@ impl<'a> Page<'a> {
             answers: decision::sentences(summary),
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
-            has_terrain: !summary.trust.terrain_by_returns.is_empty(),
+            terrain: decision::terrain_rows(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -156,6 +157,7 @@ impl<'a> Page<'a> {
             truncation_corrected: truncation_corrected(summary),
             bootstrap: bootstrap(summary),
             variogram: variogram::figure(summary),
+            has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
             units: match unit {
                 Unit::Metre => "Residuals in millimetres (mm), other lengths in metres (m)".to_string(),
@@ -231,16 +233,15 @@ fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
     let write = |value: f64| {
         if limit.measure.is_share() { format::decimal(value, 3) } else { format::length(value, unit) }
     };
+    // A share has none.
+    let interval = limit.ci95.map(|ends| format::length_interval(ends, unit));
     let shown = limit.support.is_none_or(Support::is_enough);
     let dash = || UNDEFINED.to_string();
     LimitRow {
         limit: limit.limit.clone(),
         n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
         value: limit.value.filter(|_| shown).map_or_else(dash, write),
-        ends: limit
-            .ci95
-            .filter(|_| shown)
-            .map_or_else(dash, |[low, high]| format!("{} to {}", write(low), write(high))),
+        ends: interval.filter(|_| shown).unwrap_or_else(dash),
         verdict: verdict_label(limit.verdict),
         class: match limit.verdict {
             Verdict::Met => "met",

@@ -8,14 +8,14 @@ pub struct Scale {
     /// Lowest and highest value.
     pub values: [f64; 2],
     /// Where they lie in the drawing.
-    pub places: [f64; 2],
+    pub positions: [f64; 2],
 }
 
 impl Scale {
     /// Where `value` lies.
     pub fn at(&self, value: f64) -> f64 {
         let [v0, v1] = self.values;
-        let [p0, p1] = self.places;
+        let [p0, p1] = self.positions;
         p0 + (value - v0) / (v1 - v0) * (p1 - p0)
     }
 
@@ -105,7 +105,7 @@ impl Drawing {
         let _ = writeln!(self.body, r#"<line class="{class}" x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}"/>"#);
     }
 
-    /// A small triangle that points up at a place.
+    /// A small triangle that points up at a position.
     pub fn pointer(&mut self, class: &str, x: f64, y: f64) {
         let [left, middle, right, top, bottom] = [x - 4.0, x, x + 4.0, y, y + 6.0].map(number);
         let _ = writeln!(

@@ -31,8 +31,8 @@ pub fn figure(summary: &Summary) -> Option<String> {
     if !(highest > 0.0 && last > first) {
         return None;
     }
-    let x = Scale { values: [first, last], places: [MARGINS[0], WIDTH - MARGINS[1]] };
-    let y = Scale { values: [0.0, highest * 1.1], places: [HEIGHT - MARGINS[3], MARGINS[2]] };
+    let x = Scale { values: [first, last], positions: [MARGINS[0], WIDTH - MARGINS[1]] };
+    let y = Scale { values: [0.0, highest * 1.1], positions: [HEIGHT - MARGINS[3], MARGINS[2]] };
     let title = "Semivariogram of the residuals (dz)";
     let description = format!(
         "Semivariance at distances from {} {unit} to {} {unit}.",
@@ -45,13 +45,13 @@ pub fn figure(summary: &Summary) -> Option<String> {
     let (sds, decimals) = ticks(0.0, format.scaled(libm::sqrt(highest * 1.1)), 4);
     for sd in sds {
         let at = y.at((sd / format.scaled(1.0)).powi(2));
-        drawing.line("grid", [x.places[0], at], [x.places[1], at]);
+        drawing.line("grid", [x.positions[0], at], [x.positions[1], at]);
         drawing.text(
             "tick",
             "end",
-            x.places[0] - 8.0,
+            x.positions[0] - 8.0,
             at + 4.0,
-            &format!("{}²", format::decimal(sd, decimals)),
+            &if sd == 0.0 { "0".to_string() } else { format!("{}²", format::decimal(sd, decimals)) },
         );
     }
     for power in (first.floor() as i32)..=(last.ceil() as i32) {
@@ -62,20 +62,20 @@ pub fn figure(summary: &Summary) -> Option<String> {
                 continue;
             }
             let at = x.at(log(value));
-            drawing.line("axis", [at, y.places[0]], [at, y.places[0] + 4.0]);
-            drawing.text("tick", "middle", at, y.places[0] + 17.0, &format!("{value}"));
+            drawing.line("axis", [at, y.positions[0]], [at, y.positions[0] + 4.0]);
+            drawing.text("tick", "middle", at, y.positions[0] + 17.0, &format!("{value}"));
         }
     }
-    drawing.line("axis", [x.places[0], y.places[0]], [x.places[1], y.places[0]]);
+    drawing.line("axis", [x.positions[0], y.positions[0]], [x.positions[1], y.positions[0]]);
     for pair in points.windows(2) {
         let at = |(distance, half): (f64, f64)| [x.at(log(distance)), y.at(half)];
         drawing.line("bias", at(pair[0]), at(pair[1]));
     }
     if let Some(range) = correlation.range.filter(|range| x.holds(log(*range))) {
         let at = x.at(log(range));
-        drawing.line("zero", [at, y.places[0]], [at, y.places[1]]);
+        drawing.line("zero", [at, y.positions[0]], [at, y.positions[1]]);
     }
-    let middle = (x.places[0] + x.places[1]) / 2.0;
+    let middle = (x.positions[0] + x.positions[1]) / 2.0;
     drawing.text("hint", "start", 0.0, 12.0, &format!("semivariance, {}²", format.symbol));
     drawing.text("hint", "middle", middle, HEIGHT - 6.0, &format!("distance in plan, {unit}"));
     Some(drawing.finish())

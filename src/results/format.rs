@@ -130,17 +130,18 @@ impl ResidualFormat {
     }
 }
 
-/// An interval of shares, 0 to 1.
-pub fn share_interval(interval: [f64; 2]) -> String {
-    ends(interval, 3, decimal)
-}
-
 /// From this size on, metres: millimetres are no longer read as a residual.
 const METRES_FROM: f64 = 2.0;
 
 /// A residual in a sentence: `30.9 mm`, `2.345 m`, `0.102 ft`.
 pub fn length(value: f64, unit: Unit) -> String {
     with_unit(value, unit, decimal)
+}
+
+/// An interval of residuals in a sentence: `21.3 to 21.9 mm`.
+pub fn length_interval(interval: [f64; 2], unit: Unit) -> String {
+    let format = ResidualFormat::of(unit);
+    format!("{} {}", format.interval(Some(interval)), format.symbol)
 }
 
 /// As [`length`], with its sign.
@@ -210,8 +211,7 @@ mod tests {
         assert_eq!(feet.signed_interval(Some([-0.0013, -0.0011])), "−0.0013 to −0.0011");
         assert_eq!(feet.signed_interval(Some([-0.0013, 0.0011])), "−0.001 to +0.001");
         assert_eq!(feet.interval(Some([0.002, 0.002])), "0.002 to 0.002");
-        assert_eq!(ResidualFormat::of(Unit::Metre).interval(Some([0.021, 0.0249])), "21.0 to 24.9");
-        assert_eq!(share_interval([0.5, 0.6]), "0.500 to 0.600");
+        assert_eq!(length_interval([0.021, 0.0249], Unit::Metre), "21.0 to 24.9 mm");
     }
 
     #[test]

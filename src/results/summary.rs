@@ -129,11 +129,11 @@ pub struct CloudCounts {
     pub damaged_blocks: u64,
     /// Points lost with them: they are in no other figure.
     pub lost_points: u64,
-    /// Flagged withheld: left out of everything.
+    /// Flagged withheld: not used at all.
     pub withheld: u64,
     /// Return number 0 or above the number of returns: excluded from per-return results (still read and filtered).
     pub invalid_return: u64,
-    /// Elevation or position beyond what can be used: left out of everything.
+    /// Elevation or position beyond what can be used: not used at all.
     pub out_of_range: u64,
     /// What each `select` stage selected, in order.
     pub select: Vec<SelectCounts>,

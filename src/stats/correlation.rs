@@ -10,12 +10,12 @@ pub struct CorrelationModel {
     /// Variance of the residuals about the mean of their own group, in µm² (residuals beyond five robust standard
     /// deviations count as at five).
     pub variance: f64,
-    /// Variance of the correlated part, in µm²; 0 if none can be told from noise.
+    /// Variance of the correlated part, in µm²; 0 if no correlation is detected.
     pub sill: f64,
     /// Share of the variance that is white noise: 1 − `sill` / `variance`.
     pub nugget_share: f64,
     /// Practical range in micrometres: where the correlated part has fallen to 5 % (three times the distance of the
-    /// exponential). Nothing if no correlation can be told from noise.
+    /// exponential). Nothing if no correlation is detected.
     pub range_um: Option<i64>,
     /// The empirical variogram, by rising distance.
     pub lags: Vec<Lag>,

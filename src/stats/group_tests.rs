@@ -2,8 +2,8 @@
 //! residuals fit for them.
 //!
 //! The tests assume independent values. Neighbouring residuals are not: thin them first with blocks at least as wide
-//! as the range of their correlation, or the p-values are worth nothing. Residuals of different groups within one
-//! block may still share an error; that makes a difference of means look less sure than it is, never more.
+//! as the range of their correlation, or the p-values are meaningless. Residuals of different groups within one
+//! block may still share an error; that makes a difference of means look less significant than it is, never more.
 
 use crate::stats::distributions::{f_sf, t_sf};
 use crate::stats::placed::Placed;

@@ -2,7 +2,7 @@
 //!
 //! Each accepted residual z had its own known upper limit u. If residuals are normal (μ, σ), its likelihood is
 //! φ((z − μ)/σ) / (σ Φ((u − μ)/σ)): a normal truncated at u. The maximum over μ and ln σ is found by damped Newton steps;
-//! standard errors come from sums of scores over blocks (the sandwich estimator), so that neighbours that err alike do
+//! standard errors come from sums of scores over blocks (the sandwich estimator), so that correlated neighbours do
 //! not count as independent.
 //!
 //! The limit must be the one that the *other* points set: a point that lowers its own limit is less likely to be seen
@@ -319,7 +319,7 @@ mod tests {
             }
             assert!(held.iter().all(|h| (930..=970).contains(h)), "{threshold}: {held:?} of 1,000");
             assert!(off.0.abs() < 0.5 * MM && off.1.abs() < 0.005, "{threshold}: {off:?} on average");
-            // As many as a return has on a small site; the raw figures are far off at the lower threshold.
+            // As many as a return has on a small site; the raw figures are badly biased at the lower threshold.
             let many = accepted(threshold * MM, 20_000, &mut Normal::new(1));
             let found = truncation_corrected(&many, 10_000_000, 1.0).unwrap();
             assert!(right(&found), "{threshold}: {found:?}");

@@ -155,7 +155,7 @@ fn lags(values: Vec<Value>, longest: f64, share_of_anchors: f64, variance: f64) 
         }
         (near, from) = (far, far);
     }
-    // Where anchors are also partners, their pairs count twice, and are worth half as much as they seem.
+    // Where anchors are also partners, their pairs count twice, and carry half the information.
     let twice = 1.0 + share_of_anchors;
     bins.iter()
         .filter(|bin| bin.pairs >= FEWEST_PAIRS)
@@ -242,8 +242,8 @@ fn fit(lags: &[Lag], variance: f64) -> Option<(f64, f64)> {
     let step = |i: usize| shortest * pow(longest / shortest, i as f64 / (RANGES - 1) as f64);
     let tried: Vec<(f64, f64)> = (0..RANGES).map(|i| of_length(step(i))).collect();
     let best = tried.iter().map(|(gain, _)| *gain).fold(0.0, f64::max);
-    // The longest that is still within one standard error of the best: a range taken too short makes intervals that
-    // are too sure of themselves, one too long hardly matters.
+    // The longest that is still within one standard error of the best: a range taken too short gives intervals that
+    // are too narrow, one too long hardly matters.
     let longest = tried.iter().rposition(|(gain, _)| *gain >= best - 1.0)?;
     (best > NEEDED_GAIN).then_some((tried[longest].1 * variance, step(longest)))
 }
@@ -279,7 +279,7 @@ mod tests {
 
     #[test]
     fn a_weak_part_that_rules_the_mean_is_found_among_many() {
-        // 10 mm under noise of 52 mm: 3.5 % of the variance, yet it makes 100,000 residuals worth some thousands.
+        // 10 mm under noise of 52 mm: 3.5 % of the variance, yet 100,000 residuals have an effective sample size of some thousands.
         let found = correlation(&site(10_000.0, 100_000).residuals(&mut Normal::new(1)), 7);
         let range = found.range_um.expect("a range");
         assert!((6_000_000..25_000_000).contains(&range), "{range}");

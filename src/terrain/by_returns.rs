@@ -1,4 +1,4 @@
-//! The account of using returns 1..k: what each k gives and what it costs.
+//! Coverage and accuracy by returns used: what the terrain from returns 1..k gains and loses with each k.
 //!
 //! The terrain of returns 1..k ([`super::model`]) is compared with the reference at every reference cell: a cell with
 //! at least so many reference ground points, taken at their centroid, their mean elevation being the truth. The model
@@ -17,7 +17,7 @@
 //! Fewer returns reach fewer places, and the places they miss are the hard ones, so that RMSE over what each k covers
 //! flatters a small k. Hence three figures for each estimate: RMSE over the cells it covers, the number it does not
 //! cover, and RMSE over the common cells, which every estimate covers: those of every k from the first return on of
-//! which enough is known to be weighed in both folds.
+//! which enough is known to be weighted in both folds.
 
 use std::collections::BTreeMap;
 use std::ops::RangeInclusive;
@@ -52,7 +52,7 @@ pub struct Settings {
     pub returns: RangeInclusive<u8>,
     /// Fewest reference ground points of a reference cell.
     pub reference_points: u32,
-    /// Farthest that the terrain model visitors, micrometres.
+    /// Farthest that the terrain model looks for points, micrometres.
     pub reach: Micrometres,
     /// Edge of the squares of which one reference cell is tested, micrometres; at most `reach`.
     pub square: Micrometres,
@@ -194,7 +194,7 @@ fn errors(folds: &BothFolds) -> Errors {
 #[derive(Clone, Debug, PartialEq)]
 pub struct TerrainByReturns {
     settings: Settings,
-    /// By k: each point counting the same, and weighed.
+    /// By k: unweighted, and variance-weighted.
     found: Vec<[BothFolds; 2]>,
 }
 
@@ -254,7 +254,7 @@ impl TerrainByReturns {
         self.found.iter_mut().flatten().flatten().zip(theirs).for_each(|(a, b)| a.merge(b));
     }
 
-    /// By k: the errors with each point counting the same, and with points weighed.
+    /// By k: the errors of the unweighted and of the variance-weighted terrain.
     pub fn errors(&self) -> impl Iterator<Item = (u8, [Errors; 2])> {
         let errors = self.found.iter().map(|[plain, weighted]| [errors(plain), errors(weighted)]);
         self.settings.returns.clone().zip(errors)
@@ -290,7 +290,7 @@ impl TerrainByReturns {
     }
 }
 
-/// What using returns 1..k gives.
+/// Coverage and accuracy of the terrain from returns 1..k.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TerrainRow {
     /// k.
@@ -303,10 +303,10 @@ pub struct TerrainRow {
     pub largest_void_m2: Option<f64>,
     /// RMSE of the points against the reference.
     pub rmse_points: Option<f64>,
-    /// The terrain with each point counting the same.
+    /// The unweighted terrain.
     #[serde(flatten)]
     pub terrain: TerrainFigures,
-    /// The terrain with points weighed by their return's variance, their return's bias removed.
+    /// The variance-weighted terrain: each return weighted by its own variance, its bias removed.
     pub weighted: TerrainFigures,
 }
 
@@ -323,7 +323,7 @@ pub struct TerrainFigures {
     pub uncovered_cells: u64,
     /// RMSE over the common cells, which every estimate covers.
     pub rmse_terrain_common: Option<f64>,
-    /// Number of the common cells that it covers: all of them, but for a k below the first return that can be weighed.
+    /// Number of the common cells that it covers: all of them, but for a k below the first return that can be weighted.
     pub common_cells: u64,
 }
 

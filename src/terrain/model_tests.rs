@@ -55,7 +55,7 @@ fn points_are_few(sums: &Sums) -> bool {
 }
 
 #[test]
-fn there_is_no_terrain_in_a_hole_along_a_line_or_far_outside() {
+fn there_is_no_terrain_in_a_void_along_a_line_or_far_outside() {
     let plain = Weights::plain(1..=1);
     let field = |keep: &dyn Fn(i64, i64) -> bool| {
         let all = (-20..20).flat_map(|r| (-20..20).map(move |c| (c, r)));

@@ -30,7 +30,7 @@ pub struct Group {
     pub strata: Strata,
     /// The properties that its points share, as results name them.
     pub by: GroupKey,
-    /// The finest groups that make it up, as places in [`Groups::finest`].
+    /// The finest groups that make it up, as indices into [`Groups::finest`].
     pub members: Vec<u16>,
 }
 
@@ -83,7 +83,7 @@ impl Groups {
 
     /// The finest group of a comparison.
     pub fn finest_of(&self, strata: &Strata) -> Option<u16> {
-        self.finest.binary_search(&strata.only(&self.by)).ok().map(|place| place as u16)
+        self.finest.binary_search(&strata.only(&self.by)).ok().map(|index| index as u16)
     }
 
     /// The group that a group is compared with: the same one of first returns.

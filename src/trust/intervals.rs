@@ -42,7 +42,7 @@ pub struct SpatialCorrelation {
 impl SpatialCorrelation {
     /// The correlation of the `excerpt`, and the size of blocks that follows from it unless that is given.
     pub fn of(excerpt: &[Compared], groups: &Groups, block: Auto<Length>, seed: u64) -> Self {
-        let placed: Vec<Placed> = excerpt.iter().filter_map(|one| place(one, groups)).collect();
+        let placed: Vec<Placed> = excerpt.iter().filter_map(|one| placed(one, groups)).collect();
         let model = correlation(&placed, seed);
         let block = match block {
             Auto::Fixed(length) => length.micrometres().max(1),
@@ -99,7 +99,7 @@ pub fn intervals(
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
 }
 
-fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
+fn placed(one: &Compared, groups: &Groups) -> Option<Placed> {
     let group = groups.finest_of(&one.strata)?;
     Some(Placed { x: one.x, y: one.y, dz: one.dz, limit: one.limit(), group })
 }

@@ -99,7 +99,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
             _ => "no correction can be estimated".to_string(),
         };
         Some(format!(
-            "{}: {figures} ({} % of {} comparisons within 1 SD of the limit)",
+            "{}, {figures} ({} % of {} comparisons within 1 SD of the limit)",
             group.by,
             percent(near),
             thousands(row.compared)
@@ -113,7 +113,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
         WarningCode::TruncatedTail,
         format!(
             "The ground-filter threshold truncates the residuals of some returns: what lies above it is not accepted as \
-             ground, so that bias and SD come out too low. {}. Raise `dh_initial`, or use the corrected figures.",
+             ground, so that bias and SD come out too low. Affected: {}. Raise `dh_initial`, or use the corrected figures.",
             truncated.join("; ")
         ),
     )

@@ -49,7 +49,10 @@ fn truncation_by_the_ground_filter_is_reported() {
     };
     // Two SD above the bias: 14 % within one SD of the limit.
     let text = only(WarningCode::TruncatedTail, limited(60_000), json!({}));
-    assert!(text.contains("return 1: bias −") && text.contains("within 1 SD of the limit)"), "{text}");
+    assert!(
+        text.contains("Affected: return 1, bias −") && text.contains("within 1 SD of the limit)"),
+        "{text}"
+    );
     assert!(text.contains("`dh_initial`"), "{text}");
     assert_eq!(of(limited(150_000), json!({})), []);
 }
