@@ -2,6 +2,7 @@
 
 mod common;
 
+use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -150,6 +151,65 @@ fn tiles_cannot_be_told_where_the_terrain_looks_as_far_as_it_may() {
     for tile in [15, 16, 17, 19, 23, 31] {
         let found = run(&pipeline(first.path(), tile, stages), &[]);
         assert_same(&expected, &found, &format!("tiles of {tile} m"));
+    }
+}
+
+/// The reference as scanners on three tripods would give it: millions of points a square metre at their feet, next to none
+/// 20 m away. At a height h, the density on the ground at a distance r goes with h / ((h² + r²) · r).
+fn from_tripods(reference: &[Point]) -> Vec<Point> {
+    const HEIGHT: f64 = 1.8;
+    let cell = |x: f64, y: f64| ((x / 0.5).floor() as i64, (y / 0.5).floor() as i64);
+    let mut ground: HashMap<(i64, i64), &Point> = HashMap::new();
+    for point in reference {
+        let lowest = ground.entry(cell(point.x, point.y)).or_insert(point);
+        if point.z < lowest.z {
+            *lowest = point;
+        }
+    }
+    let mut state = 1u64;
+    let mut random = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let mut scanned = Vec::new();
+    for (x, y) in [(400_038.0, 6_100_040.0), (400_051.0, 6_100_052.0), (400_062.0, 6_100_041.0)] {
+        for _ in 0..60_000 {
+            let r = HEIGHT * (random() * (20.0 / HEIGHT).atan()).tan();
+            let (sin, cos) = (random() * std::f64::consts::TAU).sin_cos();
+            let (x, y) = (x + r * cos, y + r * sin);
+            if let Some(point) = ground.get(&cell(x, y)) {
+                scanned.push(Point { x, y, z: point.z + 0.01 * random(), ..(*point).clone() });
+            }
+        }
+    }
+    scanned
+}
+
+#[test]
+fn tiles_threads_memory_and_order_cannot_be_told_where_the_reference_was_scanned_from_tripods() {
+    let (header, reference) = piece("demo-data/reference", 1);
+    let reference = (header, from_tripods(&reference));
+    let clouds = Clouds { survey: piece("demo-data/survey", 1), reference };
+    assert!(clouds.reference.1.len() > 100_000);
+    for stages in [
+        ["per_return: all", "match: nearest, within: 25 mm", ""],
+        ["per_return: 500, spacing: 0.5 m", "match: plane, within: 20 cm", "by: [return, cover, slope]"],
+    ] {
+        let first = TempDir::new().unwrap();
+        write_clouds(&clouds, first.path(), 0);
+        let expected = run(&pipeline(first.path(), 100, stages), &["--threads", "1"]);
+        assert!(expected.summary()["all"]["compared"].as_u64().unwrap() > 1000);
+        // With little memory, tiles of some 20,000 points and more are worked on in parts.
+        for (tile, threads, memory, seed) in
+            [(15, 2, "512M", 1), (47, 2, "24M", 0), (47, 1, "18M", 2), (33, 7, "40M", 3)]
+        {
+            let folder = TempDir::new().unwrap();
+            write_clouds(&clouds, folder.path(), seed);
+            let file = pipeline(folder.path(), tile, stages);
+            let found = run(&file, &["--threads", &threads.to_string(), "--memory", memory]);
+            let what = format!("tiles of {tile} m, {threads} threads, {memory}, order {seed}");
+            assert_same(&expected, &found, &what);
+        }
     }
 }
 

@@ -1,6 +1,6 @@
 //! `checkpoints`: the draw of the points where survey and reference are compared.
 
-use std::collections::BinaryHeap;
+use std::collections::BTreeSet;
 use std::sync::{Mutex, MutexGuard, PoisonError};
 
 use schemars::JsonSchema;
@@ -85,11 +85,12 @@ pub struct DrawCheckpoints {
     pub put_up: PutUp,
 }
 
-/// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn. It
-/// only saves work: what cannot be drawn any more need not be put up. The draw is the same whatever it holds.
+/// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn, each
+/// once, though a part of a tile may be worked on again. It only saves work: what cannot be drawn any more need not be put
+/// up. The draw is the same whatever it holds.
 pub struct PutUp {
     wanted: Option<usize>,
-    smallest: Mutex<Vec<BinaryHeap<u64>>>,
+    smallest: Mutex<Vec<BTreeSet<u64>>>,
 }
 
 impl PutUp {
@@ -99,7 +100,7 @@ impl PutUp {
             Count::AtMost(n) if n <= IN_MEMORY => Some(n as usize),
             _ => None,
         };
-        PutUp { wanted, smallest: Mutex::new(vec![BinaryHeap::new(); MAX_RETURN + 1]) }
+        PutUp { wanted, smallest: Mutex::new(vec![BTreeSet::new(); MAX_RETURN + 1]) }
     }
 
     /// By return number: greater hashes are not drawn any more.
@@ -107,14 +108,14 @@ impl PutUp {
         let mut up_to = [u64::MAX; MAX_RETURN + 1];
         let Some(wanted) = self.wanted else { return up_to };
         for (up_to, smallest) in up_to.iter_mut().zip(&*self.smallest()) {
-            if let Some(greatest) = smallest.peek().filter(|_| smallest.len() >= wanted) {
+            if let Some(greatest) = smallest.last().filter(|_| smallest.len() >= wanted) {
                 *up_to = *greatest;
             }
         }
         up_to
     }
 
-    fn smallest(&self) -> MutexGuard<'_, Vec<BinaryHeap<u64>>> {
+    fn smallest(&self) -> MutexGuard<'_, Vec<BTreeSet<u64>>> {
         self.smallest.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
@@ -122,9 +123,9 @@ impl PutUp {
         let Some(wanted) = self.wanted else { return };
         let smallest = &mut self.smallest()[usize::from(return_number)];
         for key in keys {
-            smallest.push(key);
+            smallest.insert(key);
             if smallest.len() > wanted {
-                smallest.pop();
+                smallest.pop_last();
             }
         }
     }
