@@ -87,7 +87,7 @@ fn a_damaged_chunk_is_left_out_whole_whatever_the_format() {
         );
         assert!(
             skip.text("report.html")
-                .contains("<p class=\"alarm\" role=\"alert\"><strong>Warning.</strong> A damaged")
+                .contains("<p class=\"data-loss\" role=\"alert\"><strong>Warning.</strong> A damaged")
         );
         assert!(!rest.stdout.contains("WARNING") && !rest.text("report.html").contains("role=\"alert\""));
         let note = notes(&skip).into_iter().find(|note| note.starts_with("skipped: ")).unwrap();

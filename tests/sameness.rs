@@ -108,7 +108,7 @@ fn tiles_threads_and_order_cannot_be_told_from_the_results() {
         [
             "per_return: 150, spacing: 2.5 m",
             "match: plane, within: 30 cm",
-            "by: [return, slope, scan_angle, echo], slope_breaks: [0.05, 0.15]",
+            "by: [return, slope, scan_angle, return_type], slope_breaks: [0.05, 0.15]",
         ],
         [
             "per_return: all, spacing: 3 m, list: all",
