@@ -144,7 +144,7 @@ fn the_truncation_by_the_filter_is_corrected() {
         }
         let codes: Vec<_> =
             summary["warnings"].as_array().unwrap().iter().map(|w| w["code"].clone()).collect();
-        assert!(codes.contains(&json!("truncated_tail")), "{codes:?}");
+        assert!(codes.contains(&json!("cut_tail")), "{codes:?}");
     }
 }
 

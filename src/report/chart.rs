@@ -3,7 +3,8 @@
 
 use crate::report::svg::{Drawing, Scale, ticks};
 use crate::results::format;
-use crate::results::summary::{Histogram, Statistics, Summary};
+use crate::results::statistics::Statistics;
+use crate::results::summary::{Histogram, Summary};
 use crate::units::Unit;
 
 /// Panels in one drawing: with more, it would not fit a printed page.

@@ -1,6 +1,6 @@
 //! The table of published standards.
 
-use crate::report::html::{Cell, Row, cell};
+use crate::report::row::{Cell, Row, cell};
 use crate::results::confidence::{Compliance, VerticalAccuracy};
 use crate::results::format::{ResidualFormat, UNDEFINED, length, percent, thousands};
 use crate::results::summary::Summary;

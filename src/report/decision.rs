@@ -2,12 +2,14 @@
 //! is known.
 
 use crate::report::compliance::short_name;
-use crate::results::confidence::{Compliance, Interval, Verdict, VerticalAccuracy, VsFirst};
+use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
 };
 use crate::results::group_key::{GroupKey, Property};
-use crate::results::summary::{Statistics, Summary, Support};
+use crate::results::statistics::{Interval, VsFirst};
+use crate::results::statistics::{Statistics, Support};
+use crate::results::summary::Summary;
 use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
 use crate::tile::strata::{By, Cover};

@@ -7,12 +7,15 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::svg::escape;
 use crate::report::variogram;
-use crate::results::confidence::{LimitResult, TruncationCorrected, Verdict};
+use crate::results::confidence::{LimitResult, Verdict};
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
-use crate::results::summary::{CloudCounts, Histogram, Statistics, Summary, Support};
+use crate::results::statistics::TruncationCorrected;
+use crate::results::statistics::{Statistics, Support};
+use crate::results::summary::{CloudCounts, Histogram, Summary};
 use crate::tile::strata::By;
 use crate::units::Unit;
 
@@ -77,29 +80,6 @@ struct LimitRow {
     ends: String,
     verdict: &'static str,
     class: &'static str,
-}
-
-/// A row of a table.
-pub(super) struct Row {
-    pub name: String,
-    pub cells: Vec<Cell>,
-}
-
-/// A figure; or a dash, and why there is no figure.
-pub(super) struct Cell {
-    pub text: String,
-    pub why: Option<&'static str>,
-    /// The first column of its group, set off from the one before.
-    pub first: bool,
-    /// Columns that it takes: a text that stands for several figures takes more than one.
-    pub columns: usize,
-}
-
-impl Cell {
-    /// What stands for this many figures where a group has too few comparisons.
-    pub(super) fn too_few(columns: usize) -> Self {
-        Cell { text: "too few comparisons or blocks".to_string(), why: None, first: true, columns }
-    }
 }
 
 /// A line of the point accounting.
@@ -316,11 +296,6 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
         cells.push(Cell { columns: 5, ..cell(reason.clone(), false) });
     }
     cells
-}
-
-/// A figure that is there.
-pub(super) fn cell(text: String, first: bool) -> Cell {
-    Cell { text, why: None, first, columns: 1 }
 }
 
 /// What the intervals rest on.

@@ -7,6 +7,7 @@ mod data_loss;
 mod decision;
 pub mod html;
 pub mod method;
+mod row;
 mod sentences;
 mod svg;
 pub mod text;

@@ -1,7 +1,8 @@
 //! The sentences that the page and the printed result share.
 
 use crate::results::format::{ResidualFormat, and_list, comparisons, length, thousands};
-use crate::results::summary::{ReturnRow, Statistics, Summary, Support};
+use crate::results::statistics::{Statistics, Support};
+use crate::results::summary::{ReturnRow, Summary};
 use crate::standards::MIN_CHECKPOINTS;
 use crate::units::Unit;
 

@@ -5,7 +5,8 @@ use crate::report::data_loss::data_loss;
 use crate::report::decision;
 use crate::report::sentences;
 use crate::results::format::{self, ResidualFormat};
-use crate::results::summary::{Statistics, Summary};
+use crate::results::statistics::Statistics;
+use crate::results::summary::Summary;
 use crate::units::Unit;
 
 /// No line is longer, so that the result fits a terminal and a message.

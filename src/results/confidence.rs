@@ -4,12 +4,8 @@
 use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
-use crate::results::summary::{Statistics, Support};
-use crate::stats::bootstrap::RmseOrder;
+use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
-
-/// An interval, low end first.
-pub type Interval = [f64; 2];
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -19,61 +15,6 @@ pub struct GroupRow {
     /// The figures; `points` and `ground` are those that were selected.
     #[serde(flatten)]
     pub statistics: Statistics,
-}
-
-/// A return compared with the first.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct VsFirst {
-    /// Its bias minus that of the first return.
-    pub bias: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
-    pub bias_ci95: Option<Interval>,
-    /// Its SD over that of the first return.
-    pub sd_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
-    pub sd_ratio_ci95: Option<Interval>,
-    /// Its RMSE over that of the first return.
-    pub rmse_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
-    pub rmse_ratio_ci95: Option<Interval>,
-    /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
-    pub verdict: RmseOrder,
-    /// Welch's test of equal means, on one comparison a block.
-    pub welch: Option<Test>,
-    /// The Brown-Forsythe test of equal spread (Levene's on medians), on one comparison a block.
-    pub brown_forsythe: Option<Test>,
-}
-
-/// The result of a test.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct Test {
-    /// The statistic: F.
-    pub statistic: f64,
-    /// Degrees of freedom of the numerator and the denominator.
-    pub df: [f64; 2],
-    /// Probability of a statistic as large or larger, were there no difference.
-    pub p: f64,
-    /// Comparisons that it rests on: of the first return, and of this one.
-    pub n: [u64; 2],
-}
-
-/// Bias and SD corrected for the truncation by the ground filter.
-#[derive(Clone, Debug, PartialEq, Serialize)]
-pub struct TruncationCorrected {
-    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
-    pub bias: Option<f64>,
-    /// 95 % interval.
-    pub bias_ci95: Option<Interval>,
-    /// SD.
-    pub sd: Option<f64>,
-    /// 95 % interval.
-    pub sd_ci95: Option<Interval>,
-    /// Share of the comparisons less than one SD under their own limit.
-    pub within_sd_of_limit: Option<f64>,
-    /// Share that was truncated, as estimated.
-    pub truncated: Option<f64>,
-    /// Why there is no estimate, where there is none.
-    pub reason: Option<String>,
 }
 
 /// How residuals (dz) are correlated over the site.
@@ -242,7 +183,7 @@ pub struct LimitResult {
 #[serde(rename_all = "snake_case")]
 pub enum WarningCode {
     /// The ground filter truncates the residuals of some returns.
-    TruncatedTail,
+    CutTail,
     /// The file states no uncertainty of the reference.
     ReferenceUncertaintyUnknown,
     /// The reference is less than twice as accurate as the class tested.

@@ -6,5 +6,6 @@ pub mod format;
 pub mod group_key;
 #[cfg(test)]
 pub mod sample;
+pub mod statistics;
 pub mod summary;
 pub mod tables;

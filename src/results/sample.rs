@@ -1,11 +1,12 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
 use crate::results::confidence::{
-    Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, VsFirst, Warning,
-    WarningCode,
+    Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::group_key::{GroupKey, Property};
-use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Statistics, Summary};
+use crate::results::statistics::Statistics;
+use crate::results::statistics::VsFirst;
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Summary};
 use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::tile::strata::Cover;

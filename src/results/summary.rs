@@ -2,7 +2,8 @@
 
 use serde::Serialize;
 
-use crate::results::confidence::{Interval, TruncationCorrected, Trust, VsFirst};
+use crate::results::confidence::Trust;
+use crate::results::statistics::Statistics;
 use crate::units::Unit;
 
 /// The contents of `summary.json`. Lengths are in `units`.
@@ -43,81 +44,6 @@ pub struct ReturnRow {
     /// The figures.
     #[serde(flatten)]
     pub statistics: Statistics,
-}
-
-/// Counts and the statistics of dz for one group of points. A statistic that does not exist is null.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
-pub struct Statistics {
-    /// Survey points read that are not withheld.
-    pub points: u64,
-    /// Share of all survey points, 0 to 1.
-    pub share: Option<f64>,
-    /// Points selected and accepted by the ground filter.
-    pub ground: u64,
-    /// Share of all ground points, 0 to 1.
-    pub ground_share: Option<f64>,
-    /// Number of comparisons: survey ground points that have reference.
-    pub compared: u64,
-    /// Blocks of the site that hold them.
-    #[serde(skip)]
-    pub blocks: u64,
-    /// Bias: mean of dz.
-    pub bias: Option<f64>,
-    /// Sample standard deviation of dz (n − 1).
-    pub sd: Option<f64>,
-    /// Root mean square of dz (n).
-    pub rmse: Option<f64>,
-    /// Least dz.
-    pub min: Option<f64>,
-    /// Greatest dz.
-    pub max: Option<f64>,
-    /// Median of dz.
-    pub median: Option<f64>,
-    /// 1.4826 × the median of |dz − median|.
-    pub nmad: Option<f64>,
-    /// 95th percentile of |dz|, linear between order statistics.
-    pub abs_p95: Option<f64>,
-    /// 95 % interval of the bias, by block bootstrap.
-    pub bias_ci95: Option<Interval>,
-    /// 95 % interval of the SD.
-    pub sd_ci95: Option<Interval>,
-    /// 95 % interval of the RMSE.
-    pub rmse_ci95: Option<Interval>,
-    /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
-    pub n_effective: Option<f64>,
-    /// The group compared with the same group of first returns.
-    pub vs_first: Option<VsFirst>,
-    /// Bias and SD corrected for the truncation by the ground filter.
-    pub truncation_corrected: Option<TruncationCorrected>,
-}
-
-/// What a figure rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct Support {
-    /// Number of comparisons.
-    pub comparisons: u64,
-    /// Blocks of the site that hold them.
-    pub blocks: u64,
-}
-
-impl Support {
-    /// Fewest comparisons of which a figure is shown to people: below, an SD has a standard error of more than 16 %
-    /// (1/√(2 · 19), normal distribution).
-    pub const FEWEST_COMPARISONS: u64 = 20;
-    /// Fewest blocks of which a figure is shown to people: below, nothing can be said of how it varies over the site.
-    pub const FEWEST_BLOCKS: u64 = 3;
-
-    /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
-    pub fn is_enough(self) -> bool {
-        self.comparisons >= Self::FEWEST_COMPARISONS && self.blocks >= Self::FEWEST_BLOCKS
-    }
-}
-
-impl Statistics {
-    /// What the figures rest on.
-    pub fn support(&self) -> Support {
-        Support { comparisons: self.compared, blocks: self.blocks }
-    }
 }
 
 /// Point accounting of one cloud: each point read is counted once, as ground or under one reason.

@@ -1,6 +1,7 @@
 //! The tables of a run as files: `returns.csv` and `summary.json`.
 
-use crate::results::summary::{Statistics, Summary};
+use crate::results::statistics::Statistics;
+use crate::results::summary::Summary;
 use crate::units::Unit;
 
 /// Decimals of `returns.csv`, in metres and feet alike: well below what any survey can show.

@@ -3,9 +3,10 @@
 use std::fmt;
 
 use crate::pipeline::accept::AcceptLimits;
-use crate::results::confidence::{Compliance, Interval, LimitResult, Measure, Verdict};
+use crate::results::confidence::{Compliance, LimitResult, Measure, Verdict};
 use crate::results::group_key::GroupKey;
-use crate::results::summary::Statistics;
+use crate::results::statistics::Interval;
+use crate::results::statistics::Statistics;
 use crate::terrain::by_returns::TerrainRow;
 use crate::trust::groups::selected;
 use crate::units::{Length, Unit};

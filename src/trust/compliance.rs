@@ -1,7 +1,8 @@
 //! Compliance of groups with the published standards.
 
-use crate::results::confidence::{Compliance, Interval, OffsetRemoved, VerticalAccuracy};
-use crate::results::summary::Statistics;
+use crate::results::confidence::{Compliance, OffsetRemoved, VerticalAccuracy};
+use crate::results::statistics::Interval;
+use crate::results::statistics::Statistics;
 use crate::standards::{
     BIAS_SHARE, MIN_CHECKPOINTS, NSSDA_FACTOR, REFERENCE_FACTOR, VERTICAL_CLASSES_CM, class_met,
     quality_level_met, rmse_v,

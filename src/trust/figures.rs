@@ -6,7 +6,7 @@ use std::io;
 use twox_hash::XxHash3_64;
 
 use crate::cloud::point::MAX_RETURN;
-use crate::results::summary::Statistics;
+use crate::results::statistics::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;

@@ -5,8 +5,9 @@ use std::io;
 
 use rayon::prelude::*;
 
-use crate::results::confidence::{Correlation, Interval, Test, VsFirst};
-use crate::results::summary::Statistics;
+use crate::results::confidence::Correlation;
+use crate::results::statistics::Statistics;
+use crate::results::statistics::{Interval, Test, VsFirst};
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;

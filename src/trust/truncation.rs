@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::results::confidence::TruncationCorrected;
+use crate::results::statistics::TruncationCorrected;
 use crate::stats::placed::Placed;
 use crate::stats::truncated::{self, truncation_corrected, within_sd_of_limit};
 use crate::units::{Micrometres, Unit};

@@ -7,7 +7,7 @@ use crate::results::confidence::{
     Compliance, Correlation, LimitResult, Measure, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
-use crate::results::summary::Statistics;
+use crate::results::statistics::Statistics;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -110,7 +110,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
         return Vec::new();
     }
     one(
-        WarningCode::TruncatedTail,
+        WarningCode::CutTail,
         format!(
             "The ground-filter threshold truncates the residuals of some returns: what lies above it is not accepted as \
              ground, so that bias and SD come out too low. Affected: {}. Raise `dh_initial`, or use the corrected figures.",

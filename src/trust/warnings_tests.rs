@@ -48,7 +48,7 @@ fn truncation_by_the_ground_filter_is_reported() {
         below.map(|one| Compared { headroom: Compared::headroom(one.dz, Some(limit)), ..one }).collect()
     };
     // Two SD above the bias: 14 % within one SD of the limit.
-    let text = only(WarningCode::TruncatedTail, limited(60_000), json!({}));
+    let text = only(WarningCode::CutTail, limited(60_000), json!({}));
     assert!(
         text.contains("Affected: return 1, bias −") && text.contains("within 1 SD of the limit)"),
         "{text}"

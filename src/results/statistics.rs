@@ -1,0 +1,138 @@
+//! The statistics of dz for one group of points.
+
+use serde::Serialize;
+
+use crate::stats::bootstrap::RmseOrder;
+
+/// An interval, low end first.
+pub type Interval = [f64; 2];
+
+/// Counts and the statistics of dz for one group of points. A statistic that does not exist is null.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Statistics {
+    /// Survey points read that are not withheld.
+    pub points: u64,
+    /// Share of all survey points, 0 to 1.
+    pub share: Option<f64>,
+    /// Points selected and accepted by the ground filter.
+    pub ground: u64,
+    /// Share of all ground points, 0 to 1.
+    pub ground_share: Option<f64>,
+    /// Number of comparisons: survey ground points that have reference.
+    pub compared: u64,
+    /// Blocks of the site that hold them.
+    #[serde(skip)]
+    pub blocks: u64,
+    /// Bias: mean of dz.
+    pub bias: Option<f64>,
+    /// Sample standard deviation of dz (n − 1).
+    pub sd: Option<f64>,
+    /// Root mean square of dz (n).
+    pub rmse: Option<f64>,
+    /// Least dz.
+    pub min: Option<f64>,
+    /// Greatest dz.
+    pub max: Option<f64>,
+    /// Median of dz.
+    pub median: Option<f64>,
+    /// 1.4826 × the median of |dz − median|.
+    pub nmad: Option<f64>,
+    /// 95th percentile of |dz|, linear between order statistics.
+    pub abs_p95: Option<f64>,
+    /// 95 % interval of the bias, by block bootstrap.
+    pub bias_ci95: Option<Interval>,
+    /// 95 % interval of the SD.
+    pub sd_ci95: Option<Interval>,
+    /// 95 % interval of the RMSE.
+    pub rmse_ci95: Option<Interval>,
+    /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
+    pub n_effective: Option<f64>,
+    /// The group compared with the same group of first returns.
+    pub vs_first: Option<VsFirst>,
+    /// Bias and SD corrected for the truncation by the ground filter.
+    pub truncation_corrected: Option<TruncationCorrected>,
+}
+
+/// What a figure rests on.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Support {
+    /// Number of comparisons.
+    pub comparisons: u64,
+    /// Blocks of the site that hold them.
+    pub blocks: u64,
+}
+
+impl Support {
+    /// Fewest comparisons of which a figure is shown to people: below, an SD has a standard error of more than 16 %
+    /// (1/√(2 · 19), normal distribution).
+    pub const FEWEST_COMPARISONS: u64 = 20;
+    /// Fewest blocks of which a figure is shown to people: below, nothing can be said of how it varies over the site.
+    pub const FEWEST_BLOCKS: u64 = 3;
+
+    /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
+    pub fn is_enough(self) -> bool {
+        self.comparisons >= Self::FEWEST_COMPARISONS && self.blocks >= Self::FEWEST_BLOCKS
+    }
+}
+
+impl Statistics {
+    /// What the figures rest on.
+    pub fn support(&self) -> Support {
+        Support { comparisons: self.compared, blocks: self.blocks }
+    }
+}
+
+/// A return compared with the first.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct VsFirst {
+    /// Its bias minus that of the first return.
+    pub bias: Option<f64>,
+    /// 95 % interval of that, by block bootstrap.
+    pub bias_ci95: Option<Interval>,
+    /// Its SD over that of the first return.
+    pub sd_ratio: Option<f64>,
+    /// 95 % interval of that, by block bootstrap.
+    pub sd_ratio_ci95: Option<Interval>,
+    /// Its RMSE over that of the first return.
+    pub rmse_ratio: Option<f64>,
+    /// 95 % interval of that, by block bootstrap.
+    pub rmse_ratio_ci95: Option<Interval>,
+    /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
+    pub verdict: RmseOrder,
+    /// Welch's test of equal means, on one comparison a block.
+    pub welch: Option<Test>,
+    /// The Brown-Forsythe test of equal spread (Levene's on medians), on one comparison a block.
+    pub brown_forsythe: Option<Test>,
+}
+
+/// The result of a test.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Test {
+    /// The statistic: F.
+    pub statistic: f64,
+    /// Degrees of freedom of the numerator and the denominator.
+    pub df: [f64; 2],
+    /// Probability of a statistic as large or larger, were there no difference.
+    pub p: f64,
+    /// Comparisons that it rests on: of the first return, and of this one.
+    pub n: [u64; 2],
+}
+
+/// Bias and SD corrected for the truncation by the ground filter.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct TruncationCorrected {
+    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
+    pub bias: Option<f64>,
+    /// 95 % interval.
+    pub bias_ci95: Option<Interval>,
+    /// SD.
+    pub sd: Option<f64>,
+    /// 95 % interval.
+    pub sd_ci95: Option<Interval>,
+    /// Share of the comparisons less than one SD under their own limit.
+    pub within_sd_of_limit: Option<f64>,
+    /// Share that was truncated, as estimated.
+    pub truncated: Option<f64>,
+    /// Why there is no estimate, where there is none.
+    pub reason: Option<String>,
+}
