@@ -148,8 +148,14 @@ fn check_says_how_much_disk_and_about_how_long() {
         String::from_utf8(output.stdout).unwrap()
     };
     let checked: Value = serde_json::from_str(&check(&["--json"])).unwrap();
-    assert_eq!(checked["disk_needed"], 18 * (498_702 + 1_101_901));
+    // 7 to 11 bytes a point, copies for neighbours, surfaces, comparisons and terrain cells.
+    let disk = checked["disk_needed"].as_u64().unwrap();
+    assert!((8 * (498_702 + 1_101_901)..18 * (498_702 + 1_101_901)).contains(&disk), "{disk}");
     assert!(checked["disk_free"].as_u64() > Some(0) && checked["rough_seconds"].as_f64() > Some(0.0));
     let text = check(&[]);
-    assert!(text.contains("disk needed: 28 MiB, ") && text.contains("time: roughly "), "{text}");
+    assert!(
+        text.contains(&format!("disk needed: {} MiB, ", disk.div_ceil(1 << 20)))
+            && text.contains("time: roughly "),
+        "{text}"
+    );
 }

@@ -6,7 +6,8 @@ use std::path::Path;
 use serde::Serialize;
 
 use crate::cli::CliError;
-use crate::engine::plan::budget::{SHARE, free_bytes, least_memory, rough_seconds, tile_bytes};
+use crate::engine::plan::budget::{free_bytes, least_memory};
+use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::job::{CloudJob, Job, Resources, edge_metres};
 use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
@@ -23,10 +24,10 @@ struct Checked {
     survey: CheckedCloud,
     reference: Option<CheckedCloud>,
     tile_edge_m: f64,
-    tiles_about: u64,
+    tiles: u64,
     threads: usize,
     memory_allowed: u64,
-    memory_for_tiles: u64,
+    memory_expected: u64,
     memory_floor: u64,
     disk_needed: u64,
     disk_free: Option<u64>,
@@ -66,33 +67,25 @@ pub fn check(file: &Path, json: bool, resources: Resources) -> Result<String, Cl
 }
 
 fn gather(job: &Job, output: &Path) -> Checked {
-    let area = job.survey.density.points as f64 / job.survey.density.per_m2.max(1e-9);
-    let edge = edge_metres(job.tiling.edge);
+    let forecast = Forecast::of(job);
     Checked {
         pipeline: job.pipeline_path.display().to_string(),
         output: output.display().to_string(),
         report_units: job.units,
         survey: cloud(&job.survey),
         reference: job.reference.as_ref().map(cloud),
-        tile_edge_m: edge,
-        tiles_about: (1.5 * area / (edge * edge)).ceil().max(1.0) as u64,
+        tile_edge_m: edge_metres(job.tiling.edge),
+        tiles: forecast.tiles,
         threads: job.resources.threads,
         memory_allowed: job.resources.memory,
-        memory_for_tiles: memory_for_tiles(job),
+        memory_expected: forecast.memory,
         memory_floor: least_memory(job.tiling.edge, &job.chain),
-        disk_needed: job.disk_bytes(),
+        disk_needed: forecast.disk,
         disk_free: free_bytes(output),
-        rough_seconds: rough_seconds(job.points(), job.resources.threads),
+        rough_seconds: forecast.seconds,
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }
-}
-
-/// Bytes that the tiles at work take, one for each worker.
-fn memory_for_tiles(job: &Job) -> u64 {
-    let threads = job.resources.threads as f64;
-    let share = job.resources.memory as f64 * SHARE / threads;
-    (tile_bytes(job.tiling.edge, &job.survey.density, &job.chain, share) * threads) as u64
 }
 
 fn cloud(job: &CloudJob) -> CheckedCloud {
@@ -127,14 +120,15 @@ fn text(checked: &Checked) -> String {
     let mib = |bytes: u64| thousands(bytes.div_ceil(1 << 20));
     let _ = writeln!(
         text,
-        "\nreport in {}; tiles of {} m, about {}; {} threads\nmemory: {} MiB for tiles, {} MiB allowed\ndisk needed: {} MiB, {}\ntime: \
+        "\nreport in {}; {} tiles of {} m; {} threads\nmemory: about {} MiB, {} MiB allowed, {} MiB at least\ndisk needed: {} MiB, {}\ntime: \
          roughly {}; the run gives a better estimate once it is under way",
         checked.report_units.words(),
+        thousands(checked.tiles),
         checked.tile_edge_m,
-        thousands(checked.tiles_about),
         checked.threads,
-        mib(checked.memory_for_tiles),
+        mib(checked.memory_expected),
         mib(checked.memory_allowed),
+        mib(checked.memory_floor),
         mib(checked.disk_needed),
         match checked.disk_free {
             None => "free space unknown".to_string(),

@@ -6,6 +6,7 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::cloud::bounds::{Range, widened};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Count;
@@ -16,7 +17,7 @@ use crate::stages::spacing::stay;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet};
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// Draws the checkpoints at random, for each return by itself.
 ///
@@ -143,8 +144,8 @@ impl TileStage for DrawCheckpoints {
     }
 
     fn bytes_per_point(&self) -> f64 {
-        // What is asked, the candidates and, of those that are compared, what is given back.
-        Matcher::bytes_per_position(self.compare.method) + CANDIDATE_BYTES
+        let asked = Matcher::bytes_per_position(self.compare.method) + size_of::<Asked>() as f64;
+        GROUND_SHARE * asked + MATCHED_SHARE * MATCHED_BYTES
     }
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
@@ -154,8 +155,13 @@ impl TileStage for DrawCheckpoints {
     }
 }
 
-/// Bytes of a point that is asked for, of a comparison in memory and as bytes, and of a candidate where few are spaced out.
-const CANDIDATE_BYTES: f64 = 24.0 + 64.0 + 23.0 + 40.0;
+/// Shares of the survey's points that are ground, and that find the reference within reach: more do where a scanner stood,
+/// far fewer elsewhere.
+const GROUND_SHARE: f64 = 0.75;
+const MATCHED_SHARE: f64 = 0.25;
+
+/// Bytes of a comparison, in memory and as bytes, and of a candidate for the draw.
+const MATCHED_BYTES: f64 = 64.0 + 24.0 + 80.0;
 
 /// Finds the reference at the survey's ground points.
 struct MatchVisitor<'a> {
@@ -186,10 +192,15 @@ impl Visitor for MatchVisitor<'_> {
         if !tile.is_compared() {
             return;
         }
+        // Nothing of the reference lies within reach of the others.
+        let reach = compare.reach().micrometres();
+        let Some((x, y)) = tile.reference_box().ranges() else { return };
+        let (x, y) = (widened(x, reach), widened(y, reach));
+        let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
         self.matcher.start(tile.survey.points.len());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
-            if point.valid_return().is_none() {
+            if point.valid_return().is_none() || !within(point.x, x) || !within(point.y, y) {
                 continue;
             }
             let counts = options.per_return == Count::All && index < tile.survey.core;
@@ -199,7 +210,7 @@ impl Visitor for MatchVisitor<'_> {
                 self.asked.push(Asked { index: index as u32, key, counts });
             }
         }
-        self.matcher.ready(compare.method, compare.reach().micrometres(), *seed);
+        self.matcher.ready(compare.method, reach, *seed);
     }
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {

@@ -77,4 +77,19 @@ impl Tile<'_> {
     pub fn is_compared(&self) -> bool {
         self.points.survey > 0 && self.points.reference > 0
     }
+
+    /// The box around the reference on the ground where it is seen.
+    pub fn reference_box(&self) -> Bounds {
+        let (ground_x, ground_y) = self.ground(Cloud::Reference);
+        let within = |range: Range, ground: Range| (range.0.max(ground.0), range.1.min(ground.1));
+        let mut all = Bounds::default();
+        for bounds in self.around.boxes_on(Cloud::Reference, (ground_x, ground_y)) {
+            let Some((x, y)) = bounds.ranges() else { continue };
+            let (x, y) = (within(x, ground_x), within(y, ground_y));
+            if x.0 < x.1 && y.0 < y.1 {
+                all.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+            }
+        }
+        all
+    }
 }

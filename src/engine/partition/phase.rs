@@ -6,6 +6,7 @@ use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, Scattered, scatter};
 use crate::engine::plan::budget::free_bytes;
+use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
 use crate::engine::plan::job::{CloudJob, Job};
 use crate::engine::store::error::EngineError;
@@ -49,7 +50,7 @@ pub fn partition(
     folder: &RunFolder,
     clock: &mut Clock<'_>,
 ) -> Result<Partitions, EngineError> {
-    let needed = job.disk_bytes();
+    let needed = Forecast::of(job).disk;
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }

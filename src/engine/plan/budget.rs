@@ -42,24 +42,6 @@ pub const CELL: f64 = 64.0;
 pub const TERRAIN_CELL: f64 = 160.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
 pub const SHARE: f64 = 0.6;
-/// Bytes on disk for a point while a run works: itself (7 to 11 in whole millimetres, up to 16 in fractions of a foot), copies
-/// for neighbours, its surface cell and its dz.
-const DISK_PER_POINT: u64 = 18;
-
-/// Points that one worker gets through in a second, roughly: measured on sites of 20 million points and more, a little
-/// on the slow side (bench/README.md).
-const POINTS_PER_SECOND: f64 = 2e6;
-
-/// Bytes of disk that a run over so many points may take while it works, a large draw of checkpoints not counted.
-pub fn disk_bytes(points: u64) -> u64 {
-    points.saturating_mul(DISK_PER_POINT)
-}
-
-/// Seconds that a run over so many points takes, very roughly: machines differ.
-pub fn rough_seconds(points: u64, threads: usize) -> f64 {
-    points as f64 / POINTS_PER_SECOND / threads as f64
-}
-
 /// Bytes free for a folder that may not be there yet, where the system tells.
 pub fn free_bytes(folder: &Path) -> Option<u64> {
     let whole = std::path::absolute(folder).ok()?;

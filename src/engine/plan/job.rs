@@ -4,14 +4,14 @@
 use std::path::{Path, PathBuf};
 
 use crate::cloud::{CloudError, Source, StatedUnit};
-use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, disk_bytes, least_memory};
+use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
 use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
-use crate::stages::list::{Stage, draw_of};
+use crate::stages::list::Stage;
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
 
@@ -130,18 +130,6 @@ impl Job {
             resources,
             notes,
         })
-    }
-
-    /// Points of both clouds, as the headers state them.
-    pub fn points(&self) -> u64 {
-        self.survey.density.points + self.reference.as_ref().map_or(0, |r| r.density.points)
-    }
-
-    /// Bytes of disk that the run may take while it works.
-    pub fn disk_bytes(&self) -> u64 {
-        let survey = &self.survey.density;
-        let area = DENSE_SIDE * survey.points as f64 / survey.per_m2.max(1e-9);
-        disk_bytes(self.points()) + draw_of(&self.pipeline.stages).disk_bytes(survey.points, area)
     }
 }
 

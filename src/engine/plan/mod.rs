@@ -2,5 +2,6 @@
 
 pub mod budget;
 pub mod edge;
+pub mod forecast;
 pub mod inputs;
 pub mod job;

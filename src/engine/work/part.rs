@@ -125,7 +125,7 @@ impl<'a> PartRun<'a> {
     ) -> Result<bool, EngineError> {
         let wanted = self.all.chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
         let wanted = wanted.unwrap_or(Wanted::Nothing);
-        let near = is_near(&reference_box(&self.tile), self.tile.halo.survey + self.tile.halo.reference);
+        let near = is_near(&self.tile.reference_box(), self.tile.halo.survey + self.tile.halo.reference);
         let held = |point: &Point| match wanted {
             Wanted::Nothing => false,
             Wanted::NearReference => near(point),
@@ -210,20 +210,6 @@ fn fill_part(set: &mut PointSet, packed: &Piece<'_>, core: (Range, Range), groun
             }
         });
     }
-}
-
-/// The box around the reference on the ground where it is seen.
-fn reference_box(tile: &Tile<'_>) -> Bounds {
-    let (ground_x, ground_y) = tile.ground(Cloud::Reference);
-    let mut all = Bounds::default();
-    for bounds in tile.around.boxes_on(Cloud::Reference, (ground_x, ground_y)) {
-        let Some((x, y)) = bounds.ranges() else { continue };
-        let (x, y) = ((x.0.max(ground_x.0), x.1.min(ground_x.1)), (y.0.max(ground_y.0), y.1.min(ground_y.1)));
-        if x.0 < x.1 && y.0 < y.1 {
-            all.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
-        }
-    }
-    all
 }
 
 /// Whether a point lies in a box or within `margin` of it.

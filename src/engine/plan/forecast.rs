@@ -1,0 +1,177 @@
+//! What a run is expected to take, from the headers alone: tiles, memory, disk and time. Measured on sites of 2 to 56 million
+//! points, 10 to 5,000 of them a square metre (bench/README.md): each within a factor of 1.5 there.
+
+use std::collections::HashSet;
+use std::f64::consts::PI;
+
+use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
+use crate::engine::plan::job::Job;
+use crate::stages::compare::Compare;
+use crate::stages::list::{Stage, draw_of};
+use crate::stages::matching::Method;
+use crate::stages::summarise::Summarise;
+use crate::tile::points::Cloud;
+use crate::units::{Micrometres, Unit};
+
+/// Tiles that boxes are laid over at the most.
+const MOST_TILES: f64 = 2e6;
+
+/// Bytes of memory that a run takes beside its tiles: the program, buffers of readers, what the study looks at together.
+const BASE: f64 = 28e6;
+
+/// Bytes of memory of a survey point at work on a tile, all in all.
+const POINT_AT_WORK: f64 = 85.0;
+
+/// Bytes of a point on disk: in whole millimetres, and in fractions of a foot.
+const BYTES_METRE: f64 = 8.5;
+const BYTES_FOOT: f64 = 11.0;
+
+/// Bytes on disk of a cell of the ground surface, of a comparison, and of terrain cells for each square metre of reference.
+const SURFACE_CELL: f64 = 5.0;
+const COMPARISON: f64 = 23.0;
+const TERRAIN_M2: f64 = 140.0;
+
+/// Share of the survey's points that are ground, about.
+const GROUND: f64 = 0.75;
+
+/// Seconds of one worker for a point of the survey, the study included, and for one of the reference.
+const SURVEY_SECONDS: f64 = 0.36e-6;
+const REFERENCE_SECONDS: f64 = 0.13e-6;
+
+/// What a run is expected to take.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Forecast {
+    /// Tiles that the boxes of the files touch with their margins: those that the run works on, where points fill their box.
+    pub tiles: u64,
+    /// Peak memory, bytes.
+    pub memory: u64,
+    /// Bytes of disk while the run works.
+    pub disk: u64,
+    /// Wall time, seconds; machines differ.
+    pub seconds: f64,
+}
+
+impl Forecast {
+    /// That of a job.
+    pub fn of(job: &Job) -> Self {
+        Forecast {
+            tiles: tiles(job),
+            memory: memory(job),
+            disk: disk(job),
+            seconds: {
+                let reference = job.reference.as_ref().map_or(0, |cloud| cloud.density.points);
+                let survey = job.survey.density.points as f64 * SURVEY_SECONDS;
+                (survey + reference as f64 * REFERENCE_SECONDS) / job.resources.threads as f64
+            },
+        }
+    }
+}
+
+/// Both clouds with the margin in which their points must be seen, metres.
+fn clouds(job: &Job) -> impl Iterator<Item = (&Density, Unit, f64)> {
+    let halo = job.chain.halo();
+    let all = [(Cloud::Survey, Some(&job.survey)), (Cloud::Reference, job.reference.as_ref())];
+    all.into_iter().filter_map(move |(cloud, from)| {
+        let from = from?;
+        Some((&from.density, from.units[0].0, metres(halo.of(cloud))))
+    })
+}
+
+fn metres(um: Micrometres) -> f64 {
+    um as f64 / 1e6
+}
+
+fn area(file: &FileBox) -> f64 {
+    ((file.x.1 - file.x.0) * (file.y.1 - file.y.0)).max(1.0)
+}
+
+/// Square metres that a cloud covers: its boxes, which overlap where strips do, or where they are not stated, what its
+/// density says.
+fn covered(density: &Density) -> f64 {
+    let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
+    let all =
+        density.boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
+    let sum: f64 = density.boxes.iter().map(area).sum();
+    match all {
+        Some((x, y)) => sum.min((x.1 - x.0) * (y.1 - y.0)).max(1.0),
+        None => (density.points as f64 / density.per_m2.max(1e-9)).max(1.0),
+    }
+}
+
+fn tiles(job: &Job) -> u64 {
+    let edge = metres(job.tiling.edge);
+    let mut touched = HashSet::new();
+    for (density, _, halo) in clouds(job) {
+        for file in &density.boxes {
+            let range = |(low, high): (f64, f64)| {
+                ((low - halo) / edge).floor() as i64..=((high + halo) / edge).floor() as i64
+            };
+            let (columns, rows) = (range(file.x), range(file.y));
+            let count = |range: &std::ops::RangeInclusive<i64>| (range.end() - range.start()) as f64 + 1.0;
+            if touched.len() as f64 + count(&columns) * count(&rows) > MOST_TILES {
+                break;
+            }
+            touched.extend(rows.flat_map(|row| columns.clone().map(move |column| (row, column))));
+        }
+    }
+    if touched.is_empty() {
+        return (covered(&job.survey.density) / (edge * edge)).ceil().max(1.0) as u64;
+    }
+    touched.len() as u64
+}
+
+fn memory(job: &Job) -> u64 {
+    let (edge, halo) = (metres(job.tiling.edge), metres(job.chain.halo().survey));
+    let density = &job.survey.density;
+    let per_m2 = density.points as f64 / covered(density);
+    let mut points = (per_m2 * (edge + 2.0 * halo).powi(2)).min(density.points as f64);
+    let by_cell = job.pipeline.stages.iter().find_map(Stage::as_summarise).is_some_and(Summarise::is_by_cell);
+    if !by_cell {
+        // Only points near the reference are held.
+        let scanned = job.reference.as_ref().map_or(0.0, |cloud| covered(&cloud.density));
+        points *= (2.0 * scanned / covered(density)).min(1.0);
+    }
+    let share = job.resources.memory as f64 * SHARE / job.resources.threads as f64;
+    let tile = (points * POINT_AT_WORK + cell_bytes(job.tiling.edge, &job.chain) / 2.0).min(share);
+    (BASE + tile * job.resources.threads as f64) as u64
+}
+
+fn disk(job: &Job) -> u64 {
+    let edge = metres(job.tiling.edge);
+    let points: f64 = clouds(job)
+        .map(|(density, unit, halo)| {
+            let bytes = if unit == Unit::Metre { BYTES_METRE } else { BYTES_FOOT };
+            density.points as f64 * bytes * (1.0 + 2.0 * halo / edge).powi(2)
+        })
+        .sum();
+    let surfaces: f64 = job
+        .chain
+        .surfaces()
+        .filter_map(|need| {
+            let cloud = if need.cloud == Cloud::Survey { Some(&job.survey) } else { job.reference.as_ref() };
+            Some(covered(&cloud?.density) / (need.cell / 1e6).powi(2) * SURFACE_CELL)
+        })
+        .sum();
+    let survey = &job.survey.density;
+    let drawn = draw_of(&job.pipeline.stages).disk_bytes(survey.points, covered(survey));
+    (points + surfaces + comparisons(job)) as u64 + drawn
+}
+
+/// Bytes of comparisons and terrain cells.
+fn comparisons(job: &Job) -> f64 {
+    let compare = job.pipeline.stages.iter().find_map(Stage::as_compare);
+    let (Some(compare), Some(reference)) = (compare, &job.reference) else { return 0.0 };
+    let (survey, reference) = (&job.survey.density, &reference.density);
+    let scanned = covered(reference).min(covered(survey));
+    let matched = share_matched(compare, reference.points as f64 / covered(reference));
+    let survey = survey.points as f64 / covered(survey) * scanned;
+    survey * GROUND * matched * COMPARISON + scanned * TERRAIN_M2
+}
+
+/// Share of the survey's ground points that find the reference within reach, were its points strewn at random.
+fn share_matched(compare: &Compare, per_m2: f64) -> f64 {
+    match compare.method {
+        Method::Nearest => 1.0 - (-per_m2 * PI * (compare.reach().micrometres() as f64 / 1e6).powi(2)).exp(),
+        Method::Plane => 1.0,
+    }
+}
