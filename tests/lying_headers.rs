@@ -49,19 +49,22 @@ fn refused(file: &Path, options: &[&str]) -> String {
 }
 
 #[test]
-fn a_tile_too_full_for_memory_is_refused_with_a_tile_size_that_works() {
+fn a_tile_too_full_for_memory_is_worked_on_in_parts_and_too_little_for_its_cells_is_refused_before_reading() {
     let folder = TempDir::new().unwrap();
     fs::write(folder.path().join("strip.las"), crowd(400_000, 90.0)).unwrap();
-    let message = refused(&pipeline(folder.path(), "", ""), &["--memory", "40M", "--threads", "1"]);
-    assert!(message.contains("error: the tile at x 1000 m, y -2000 m, "), "{message}");
-    let (_, remedy) =
-        message.split_once("Allow more with --memory, or set smaller tiles: `read: {").expect(&message);
-    let (option, _) = remedy.split_once('}').unwrap();
-    let small = run(&pipeline(folder.path(), option, ""), &["--memory", "40M", "--threads", "1"]);
+    // The header states a box of 20 km: tiles are wide.
+    let options = ["--memory", "40M", "--threads", "1"];
+    let message = refused(&pipeline(folder.path(), "", ""), &options);
+    assert!(message.contains("over one tile of 200 m and its margins needs 84 MiB"), "{message}");
+    let checked = echograde().arg("check").arg(folder.path().join("pipeline.yaml")).output().unwrap();
+    let text = String::from_utf8(checked.stdout).unwrap();
+    assert!(text.contains("512 MiB allowed, 84 MiB at least"), "{text}");
+    let floor = run(&pipeline(folder.path(), "", ""), &["--memory", "84M", "--threads", "1"]);
+    let parts = run(&pipeline(folder.path(), "tile: 100 m", ""), &options);
     // A tile beyond a worker's share is worked on alone; the results are the same.
-    let heavy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "80M", "--threads", "4"]);
+    let heavy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "40M", "--threads", "4"]);
     let roomy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "4G", "--threads", "2"]);
-    for other in [&small, &heavy] {
+    for other in [&floor, &parts, &heavy] {
         assert_eq!(other.text("summary.json"), roomy.text("summary.json"));
     }
 }
@@ -98,7 +101,7 @@ fn options_that_no_memory_could_serve_are_refused_before_reading() {
     let message = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
     assert!(message.contains("100000 cells of 1 mm"), "{message}");
     let message = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
-    assert!(message.contains("cells of the ground surface"), "{message}");
+    assert!(message.contains("the ground surface over one tile of 500 m and its margins needs"), "{message}");
     let file = pipeline(folder.path(), "tile: 10 m", "");
     let text = fs::read_to_string(&file).unwrap();
     let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");

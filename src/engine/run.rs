@@ -17,7 +17,7 @@ use crate::engine::store::run_folder::{Claim, RunFolder};
 use crate::engine::watch::Watch;
 use crate::engine::watch::clock::Clock;
 use crate::engine::work::context::Work;
-use crate::engine::work::load::{Allowance, check_surfaces};
+use crate::engine::work::load::Allowance;
 use crate::engine::work::surfaces::{Surfaces, make_surfaces};
 use crate::engine::work::tiles::run_tiles;
 use crate::results::summary::Summary;
@@ -100,7 +100,6 @@ fn work(
     folder: &RunFolder,
     clock: &mut Clock<'_>,
 ) -> Result<(), EngineError> {
-    check_surfaces(partitions, &job.chain)?;
     let surfaces = make_surfaces(partitions, &job.chain, &folder.spill(), clock.watch())?;
     clock.step("make surfaces")?;
     let allowance = Allowance::of(&job.resources);

@@ -7,3 +7,4 @@ pub mod index;
 pub mod partitioner;
 pub mod phase;
 pub mod read;
+pub mod scattered;

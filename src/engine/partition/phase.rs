@@ -5,6 +5,7 @@ use std::path::Path;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, Scattered, scatter};
+use crate::engine::partition::scattered::check_surfaces;
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
@@ -83,6 +84,8 @@ pub fn partition(
     }
     let partitions = Partitions { survey, reference, tiling: job.tiling };
     check_unchanged(inputs)?;
+    // Before anything is kept: the remedy is another pipeline file.
+    check_surfaces(&partitions, &job.chain)?;
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
     index::write(&partitions, &folder.index())?;
     folder.keep_work();

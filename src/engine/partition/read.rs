@@ -93,7 +93,8 @@ pub fn scatter(
                 Some((open, decoder)) if open == place => decoder,
                 other => {
                     let (horizontal, vertical) = input.units[*place];
-                    let new = input.sources[*place].decoder(chain.fields_read(), horizontal, vertical)?;
+                    let new = input.sources[*place].decoder(chain.fields_read(), horizontal, vertical);
+                    let new = new.map_err(vanished)?;
                     &mut other.insert((*place, new)).1
                 }
             };
@@ -138,6 +139,14 @@ pub fn scatter(
     report_damage(&counts.damaged, watch);
     let sha256 = hashes.iter().map(FileHash::finish).collect::<Result<_, _>>()?;
     Ok(Scattered { partition: Partition { spills: vec![spill], shares, counts }, sha256 })
+}
+
+/// The error of a file that could be opened when the run began.
+fn vanished(error: CloudError) -> EngineError {
+    match error {
+        CloudError::Open { path, source } => EngineError::Disk { path, doing: "reading its points", source },
+        other => other.into(),
+    }
 }
 
 /// Refuses points over more tiles than memory can keep track of: the work of a wrong scale factor.

@@ -80,7 +80,7 @@ fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, ha
             ((low - halo) / edge).floor() as i64..=((high + halo) / edge).floor() as i64
         };
         let (columns, rows) = (range(file.x), range(file.y));
-        let side = |range: &std::ops::RangeInclusive<i64>| (range.end() - range.start()) as f64 + 1.0;
+        let side = |range: &std::ops::RangeInclusive<i64>| *range.end() as f64 - *range.start() as f64 + 1.0;
         if tiles.len() as f64 + side(&columns) * side(&rows) > MOST_TILES {
             return false;
         }

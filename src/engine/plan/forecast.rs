@@ -107,7 +107,8 @@ fn tiles(job: &Job) -> u64 {
                 ((low - halo) / edge).floor() as i64..=((high + halo) / edge).floor() as i64
             };
             let (columns, rows) = (range(file.x), range(file.y));
-            let count = |range: &std::ops::RangeInclusive<i64>| (range.end() - range.start()) as f64 + 1.0;
+            let count =
+                |range: &std::ops::RangeInclusive<i64>| *range.end() as f64 - *range.start() as f64 + 1.0;
             if touched.len() as f64 + count(&columns) * count(&rows) > MOST_TILES {
                 break;
             }
