@@ -338,7 +338,7 @@ mod tests {
     #[test]
     fn windows_and_thresholds_follow_the_paper() {
         // Zhang et al. 2003, equations 4, 5 and 7, in the form fixed for this program; c = 1, s = 0.1, dh_0 = 0.15,
-        // dh_max = 1: linear thresholds 0.15, 0.35, 0.35, … as in the standards notes, 5.1.
+        // dh_max = 1: linear thresholds 0.15, 0.35, 0.35, … computed by hand. The paper from memory.
         let filter = Ground {
             cell: Length::metres(1.0),
             slope: 0.1,
@@ -356,9 +356,9 @@ mod tests {
 
     #[test]
     fn a_profile_with_a_block_and_a_spike() {
-        // Standards notes, 5.1: z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and
-        // thresholds 0.15, 0.35, 0.55: the block falls at w = 9, the spike at w = 3, all else is ground. The notes
-        // repeat the end values beyond the ends, which filling the cells there does.
+        // z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and thresholds 0.15, 0.35, 0.55.
+        // Computed independently in Python, with the end values repeated beyond the ends, as filling the cells there
+        // does: the block falls at w = 9, the spike at w = 3, all else is ground.
         let z = |i: i64| {
             i as f64 * 0.05 + if (6..=10).contains(&i) { 3.0 } else { 0.0 } + if i == 15 { 8.0 } else { 0.0 }
         };

@@ -297,7 +297,7 @@ mod tests {
 
     #[test]
     fn a_tilted_plane_is_taken_at_the_checkpoint_itself() {
-        // z = 10 m + 0.1 x + 0.2 y: slope √0.05 = 0.223607 (standards notes, 1.5), all points to one side.
+        // z = 10 m + 0.1 x + 0.2 y: slope √(0.1² + 0.2²) = √0.05, all points to one side.
         let points: Vec<_> = (1..5)
             .flat_map(|i| {
                 (1..5).map(move |j| (i * 100_000, j * 100_000, 10_000_000 + i * 10_000 + j * 20_000))
