@@ -49,19 +49,20 @@ fn refused(file: &Path, options: &[&str]) -> String {
 }
 
 #[test]
-fn a_tile_too_full_for_memory_is_refused_with_a_tile_size_that_works() {
+fn a_tile_too_full_for_memory_is_worked_on_in_parts_and_one_of_too_many_cells_is_refused() {
     let folder = TempDir::new().unwrap();
     fs::write(folder.path().join("strip.las"), crowd(400_000, 90.0)).unwrap();
     let message = refused(&pipeline(folder.path(), "", ""), &["--memory", "40M", "--threads", "1"]);
-    assert!(message.contains("error: the tile at x 1000 m, y -2000 m, "), "{message}");
-    let (_, remedy) =
-        message.split_once("Allow more with --memory, or set smaller tiles: `read: {").expect(&message);
-    let (option, _) = remedy.split_once('}').unwrap();
-    let small = run(&pipeline(folder.path(), option, ""), &["--memory", "40M", "--threads", "1"]);
+    assert!(message.starts_with("error: 40 MiB of memory is too little"), "{message}");
+    let (_, needed) = message.split_once("over one tile of 200 m and its margins needs ").expect(&message);
+    let needed = format!("{}M", needed.split_once(" MiB").expect(&message).0);
+    let enough = run(&pipeline(folder.path(), "", ""), &["--memory", &needed, "--threads", "1"]);
+    // Smaller tiles need less, and are cut into parts where their points do not fit.
+    let small = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "34M", "--threads", "1"]);
     // A tile beyond a worker's share is worked on alone; the results are the same.
     let heavy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "80M", "--threads", "4"]);
     let roomy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "4G", "--threads", "2"]);
-    for other in [&small, &heavy] {
+    for other in [&enough, &small, &heavy] {
         assert_eq!(other.text("summary.json"), roomy.text("summary.json"));
     }
 }
@@ -98,7 +99,10 @@ fn options_that_no_memory_could_serve_are_refused_before_reading() {
     let message = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
     assert!(message.contains("100000 cells of 1 mm"), "{message}");
     let message = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
-    assert!(message.contains("cells of the ground surface"), "{message}");
+    assert!(
+        message.contains("the ground surface over one tile of 500 m and its margins needs "),
+        "{message}"
+    );
     let file = pipeline(folder.path(), "tile: 10 m", "");
     let text = fs::read_to_string(&file).unwrap();
     let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");

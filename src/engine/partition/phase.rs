@@ -5,6 +5,7 @@ use std::path::Path;
 use crate::engine::partition::clouds::{Partition, Partitions};
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, scatter};
+use crate::engine::partition::scale_check::check_surfaces;
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
 use crate::engine::plan::job::{CloudJob, Job};
@@ -28,8 +29,8 @@ pub fn take_up(
     let changed = left_over.differences(&identity(job, inputs, folder.may_replace()));
     if !changed.is_empty() {
         let message = format!(
-            "the interrupted run cannot be gone on with, since what it was started with has changed:\n  {}\n\
-             Put that back, or start anew with --replace",
+            "the interrupted run cannot be continued, since what it was started with has changed:\n  {}\n\
+             Undo these changes, or restart with --replace",
             changed.join("\n  ")
         );
         return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
@@ -73,6 +74,7 @@ pub fn partition(
         None => None,
     };
     let partitions = Partitions { survey, reference, tiling: job.tiling };
+    check_surfaces(&partitions, &job.chain)?;
     check_unchanged(inputs)?;
     index::write(&partitions, &folder.index())?;
     folder.keep_work();
