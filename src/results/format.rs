@@ -130,11 +130,6 @@ impl ResidualFormat {
     }
 }
 
-/// An interval of shares, 0 to 1.
-pub fn share_interval(interval: [f64; 2]) -> String {
-    ends(interval, 3, decimal)
-}
-
 /// From this size on, metres: millimetres are no longer read as a residual.
 const METRES_FROM: f64 = 2.0;
 
@@ -211,7 +206,6 @@ mod tests {
         assert_eq!(feet.signed_interval(Some([-0.0013, 0.0011])), "−0.001 to +0.001");
         assert_eq!(feet.interval(Some([0.002, 0.002])), "0.002 to 0.002");
         assert_eq!(ResidualFormat::of(Unit::Metre).interval(Some([0.021, 0.0249])), "21.0 to 24.9");
-        assert_eq!(share_interval([0.5, 0.6]), "0.500 to 0.600");
     }
 
     #[test]

@@ -13,7 +13,7 @@ pub struct Chain {
     pub while_reading: Vec<WhileReading>,
     /// The stages that work on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
-    /// Edge of the terrain cells, where ground is told apart.
+    /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
@@ -41,7 +41,7 @@ impl Chain {
         self.tiles.iter().fold(Fields::default(), |all, stage| all.or(stage.fields()))
     }
 
-    /// How far beyond the core of a tile points must be seen: what all stages ask for, added up.
+    /// How far beyond the core of a tile points are needed: what all stages ask for, added up.
     pub fn halo(&self) -> Halo {
         self.tiles.iter().map(|stage| stage.halo()).fold(Halo::default(), |all, halo| Halo {
             survey: all.survey + halo.survey,

@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::tile::points::{ByStatus, Cloud};
+use crate::tile::points::ByStatus;
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::yields::{Sections, YieldError, Yields};
 
@@ -77,14 +77,6 @@ impl Counts {
     /// Gives them back.
     pub fn give(&self, sections: &mut Sections) {
         serde_json::to_writer(sections.of(SECTION), self).expect("plain data into memory");
-    }
-
-    /// Those of one cloud.
-    pub fn of(&self, cloud: Cloud) -> &StatusCounts {
-        match cloud {
-            Cloud::Survey => &self.survey,
-            Cloud::Reference => &self.reference,
-        }
     }
 
     fn merge(&mut self, other: &Counts) {
@@ -165,7 +157,7 @@ mod tests {
         let all = Counts::conclude(&given).unwrap();
         assert_eq!(all.survey.ground_by_return[1], 1110);
         assert_eq!([all.survey.noise, all.survey.low_outlier, all.survey.above_ground], [3, 6, 9]);
-        assert_eq!((all.of(Cloud::Reference).ground_by_return[1], all.reference.above_ground), (7, 1));
+        assert_eq!((all.reference.ground_by_return[1], all.reference.above_ground), (7, 1));
         let of = |points, ground| StratumCounts { points, ground };
         assert_eq!(all.strata, BTreeMap::from([(single, of(1022, 1010)), (first, of(106, 100))]));
     }

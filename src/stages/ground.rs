@@ -142,9 +142,9 @@ impl Ground {
         self.fill_max.exact_micrometres() / self.cell.exact_micrometres()
     }
 
-    /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and tells the
+    /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and finds the
     /// cells that hold low outliers. What the limits came from is kept where that is asked for, with some cells around.
-    /// Of the cells farther off, each pass sees only those that still have a say.
+    /// Of the cells farther off, each pass takes only those that still matter.
     pub fn limits(
         &self,
         mut lowest: Raster,
@@ -231,11 +231,11 @@ pub struct FilterGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
-    /// Where later stages want to know what the limits came from.
+    /// Where later stages want the origin of the limits.
     pub keep_origin: KeepOrigin,
 }
 
-/// In which tiles it is kept what the limits of the ground filter came from.
+/// The tiles in which the origin of the ground filter's limits is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum KeepOrigin {
     /// In none.
@@ -279,7 +279,7 @@ impl FilterGround {
 
 impl TileStage for FilterGround {
     fn halo(&self) -> Halo {
-        // To tell what limit the other points set, all points of a cell must be seen.
+        // The limit that the other points set depends on all points of a cell.
         let cell = match self.keep_origin {
             KeepOrigin::Never => 0,
             _ => self.options.cell.exact_micrometres().ceil() as Micrometres,

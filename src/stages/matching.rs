@@ -1,4 +1,4 @@
-//! Matching: the reference's elevation at a place, from its ground points near there in plan.
+//! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -79,7 +79,7 @@ pub struct Matcher {
     sums: Vec<PlaneSums>,
 }
 
-/// The nearest point of the reference so far; none where it is as far off as can be.
+/// The nearest point of the reference so far; [`Nearest::NONE`] before the first.
 #[derive(Clone, Copy)]
 struct Nearest {
     x: i32,
@@ -95,7 +95,7 @@ impl Nearest {
     }
 }
 
-/// What is kept of a point beside its place, as one number: elevation times 256, and returns.
+/// What is held of a point beside its position, as one number: elevation times 256, and returns.
 #[derive(Clone, Copy, Default)]
 struct Level(i64);
 

@@ -1,4 +1,4 @@
-//! `select`: which points go on, judged one by one.
+//! `select`: which points are used, judged one by one.
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashSet};
@@ -183,8 +183,8 @@ pub struct Tally {
 
 impl Tally {
     /// Counts one point.
-    pub fn count(&mut self, kept: bool) {
-        if kept { self.selected += 1 } else { self.not_selected += 1 }
+    pub fn count(&mut self, selected: bool) {
+        if selected { self.selected += 1 } else { self.not_selected += 1 }
     }
 
     /// Adds the counts of another.
@@ -205,9 +205,9 @@ impl Select {
         Filter {
             fields: self.fields(),
             returns: self.returns.as_ref().map(Returns::table),
-            classes: self.classes.as_ref().map(|kept| {
+            classes: self.classes.as_ref().map(|classes| {
                 let mut table = [false; 256];
-                kept.iter().for_each(|&class| table[class as usize] = true);
+                classes.iter().for_each(|&class| table[class as usize] = true);
                 table
             }),
             strips: self.strips.as_ref().map(|strips| strips.iter().copied().collect()),

@@ -1,4 +1,4 @@
-//! Spacing: of points closer together than so far, only the first in some order stays.
+//! Spacing: of points closer together than a given distance, only the first in some order stays.
 
 use crate::cloud::bounds::Bounds;
 use crate::units::Micrometres;

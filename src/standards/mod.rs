@@ -11,9 +11,6 @@ pub const ASPRS: &str = "ASPRS Positional Accuracy Standards for Digital Geospat
 /// table for projects beyond 1,000 square kilometres is known from memory only and not used.
 pub const MIN_CHECKPOINTS: u64 = 30;
 
-/// Area up to which [`MIN_CHECKPOINTS`] is enough, square kilometres (from memory).
-pub const MIN_CHECKPOINTS_AREA_KM2: f64 = 1000.0;
-
 /// The common vertical accuracy classes, centimetres: any value may be one (list from memory).
 ///
 /// A class is met where RMSE_V on non-vegetated ground is at most its number. Source: ASPRS Edition 2, section 7.4, as

@@ -32,7 +32,7 @@ fn the_same_account_whatever_the_tiles_and_the_order() {
         assert!(whole.rows[0].terrain.terrain_cells > 10_000);
         for (tile, backwards) in [(20_000_000, true), (13_700_001, false), (7_000_000, true)] {
             let tiled = all(square, tile, backwards);
-            assert!(tiled.trade == whole.trade, "tiles of {tile}");
+            assert!(tiled.by_returns == whole.by_returns, "tiles of {tile}");
             assert_eq!((&tiled.rows, &tiled.voids), (&whole.rows, &whole.voids));
         }
     }
@@ -58,7 +58,7 @@ fn a_quarter_of_the_reference_cells_tells_nearly_what_all_tell() {
 }
 
 #[test]
-fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
+fn late_returns_close_voids_and_then_cost_accuracy_unless_they_are_weighted() {
     let points = site(1);
     let Answer { rows, learned, .. } = work_off(&points, rolling, &settings(), 500_000.0, 20_000_000, false);
     // What each return was made with has been learned: 30 residuals or more of each, 1 % to 2 % for the many.
@@ -73,7 +73,7 @@ fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
         assert!(pair[1].largest_void_m2 < pair[0].largest_void_m2);
         assert!(pair[1].rmse_points > pair[0].rmse_points);
         assert!(pair[1].terrain.uncovered_cells <= pair[0].terrain.uncovered_cells);
-        // Weighed, no return does harm.
+        // Weighted, no return does harm.
         assert!(rmse(&pair[1].weighted) < rmse(&pair[0].weighted), "{pair:?}");
     }
     let cells = rows[0].terrain.terrain_cells + rows[0].terrain.uncovered_cells;
@@ -84,7 +84,7 @@ fn late_returns_close_holes_and_then_cost_accuracy_unless_they_are_weighed() {
     // Kept plainly, the first late returns help (they close gaps) and the last one harms.
     let plain: Vec<f64> = rows.iter().map(|row| rmse(&row.terrain)).collect();
     assert!(plain[1] < 0.6 * plain[0] && plain[3] < plain[1] && plain[4] > 1.1 * plain[3], "{plain:?}");
-    // Weighed, all five beat dropping any of them and keeping them plainly, by a tenth or more.
+    // Weighted, all five beat dropping any of them and keeping them plainly, by a tenth or more.
     let best = plain.iter().copied().fold(f64::INFINITY, f64::min);
     assert!(rmse(&rows[4].weighted) < 0.9 * best, "{plain:?} {rows:?}");
     // The bias of the mixture is gone, but for noise and what the planes cut off the hills.
@@ -125,7 +125,7 @@ fn slope(x: i64, y: i64) -> f64 {
 #[test]
 fn on_even_ground_the_noise_of_each_estimate_is_what_theory_says() {
     // n points of SD s1 and n of s2 in each window: variance s1²/n from the first return alone, (s1² + s2²)/(4 n)
-    // from both alike, 1/(n/s1² + n/s2²) weighed. So the first is beaten by plain keeping while s2 < √3 s1.
+    // from both alike, 1/(n/s1² + n/s2²) weighted. So the first is beaten by plain keeping while s2 < √3 s1.
     for (s1, s2) in [(20e3, 90e3), (20e3, 28e3)] {
         let settings = Settings { returns: 1..=2, ..settings() };
         let points = two_returns([s1, s2], 40.0);
@@ -144,8 +144,8 @@ fn on_even_ground_the_noise_of_each_estimate_is_what_theory_says() {
 
 #[test]
 fn what_does_not_exist_is_null_and_the_names_are_those_of_the_summary() {
-    let trade = TerrainByReturns::new(&Settings { returns: 1..=1, ..settings() });
-    let rows = trade.rows(500_000.0, &Voids::default(), &[0; 16], &[Moments::default(); 16]);
+    let by_returns = TerrainByReturns::new(&Settings { returns: 1..=1, ..settings() });
+    let rows = by_returns.rows(500_000.0, &Voids::default(), &[0; 16], &[Moments::default(); 16]);
     let terrain = r#""rmse_terrain":null,"level_terrain":null,"terrain_cells":0,"uncovered_cells":0,"rmse_terrain_common":null,"common_cells":0"#;
     let points =
         r#""returns_up_to":1,"ground_per_m2":null,"coverage":null,"largest_void_m2":null,"rmse_points":null"#;

@@ -91,7 +91,7 @@ pub fn site(seed: u64) -> Vec<Made> {
 
 /// What all tiles together give.
 pub struct Answer {
-    pub trade: TerrainByReturns,
+    pub by_returns: TerrainByReturns,
     pub rows: Vec<TerrainRow>,
     pub voids: Voids,
     pub learned: [ByReturn; 2],
@@ -144,7 +144,7 @@ pub fn work_off(
     let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));
     let voids = sweep.finish();
-    let mut trade = TerrainByReturns::new(settings);
+    let mut by_returns = TerrainByReturns::new(settings);
     for &key in &keys {
         let core = tiling.ground(key, 0);
         let mut near = Neighbourhood::new(&Extent::covering(cell, core.0, core.1, 0), core, settings.reach);
@@ -156,10 +156,11 @@ pub fn work_off(
         }
         let mut part = TerrainByReturns::new(settings);
         part.add(&near, &learned);
-        trade.merge(&part);
+        by_returns.merge(&part);
     }
-    let rows = trade.rows(cell, &voids, &ground, &dz).into_iter().map(|row| row.in_unit(|um| um / 1000.0));
-    Answer { rows: rows.collect(), trade, voids, learned }
+    let rows =
+        by_returns.rows(cell, &voids, &ground, &dz).into_iter().map(|row| row.in_unit(|um| um / 1000.0));
+    Answer { rows: rows.collect(), by_returns, voids, learned }
 }
 
 fn merge(sums: &mut Sums, bytes: &[u8]) {

@@ -79,7 +79,7 @@ impl Open {
         self.forget();
     }
 
-    /// Keeps only the voids that reach the last row, numbered anew.
+    /// Keeps only the voids that reach the last row, renumbered.
     fn forget(&mut self) {
         let mut runs = std::mem::take(&mut self.runs);
         let mut numbers = vec![u32::MAX; self.part_of.len()];
@@ -314,7 +314,7 @@ mod tests {
     }
 
     #[test]
-    fn corners_do_not_connect_and_a_gap_of_rows_ends_a_hole() {
+    fn corners_do_not_connect_and_a_gap_of_rows_ends_a_void() {
         let h = NO_GROUND;
         let diagonal = coverage(3, 3, vec![h, 1, h, 1, h, 1, h, 1, h]);
         assert_eq!(swept(&diagonal).largest[1], 1);

@@ -25,7 +25,7 @@ pub struct Buffers {
     piece: PointSet,
     halo: PointSet,
     survey: PointSet,
-    kept: Shared,
+    reusable: Shared,
 }
 
 /// How the work on a part of a tile ended.
@@ -63,7 +63,7 @@ impl<'a> PartRun<'a> {
             survey: mem::take(&mut buffers.survey),
             shared: Shared::default(),
             shared_by_parts: Shared::default(),
-            kept: mem::take(&mut buffers.kept),
+            reusable: mem::take(&mut buffers.reusable),
             sections: Sections::default(),
         };
         let left = allowed.saturating_sub(all.allowance.cell_bytes(key, partitions, chain));
@@ -176,7 +176,7 @@ impl<'a> PartRun<'a> {
 impl Drop for PartRun<'_> {
     fn drop(&mut self) {
         self.buffers.survey = mem::take(&mut self.tile.survey);
-        self.buffers.kept = mem::take(&mut self.tile.kept);
+        self.buffers.reusable = mem::take(&mut self.tile.reusable);
     }
 }
 
@@ -212,7 +212,7 @@ fn fill_part(set: &mut PointSet, packed: &Piece<'_>, core: (Range, Range), groun
     }
 }
 
-/// The box around the reference on the ground where it is seen.
+/// The box around the reference in the part and its halo.
 fn reference_box(tile: &Tile<'_>) -> Bounds {
     let (ground_x, ground_y) = tile.ground(Cloud::Reference);
     let mut all = Bounds::default();
