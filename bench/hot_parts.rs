@@ -92,8 +92,8 @@ fn scatter_points(c: &mut Criterion) {
         };
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {
-                let dealt = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &watch));
-                dealt.unwrap_or_else(|error| panic!("{error}")).partition.bytes()
+                let scattered = one_thread.install(|| scatter(&input, &chain, tiling, &spill, &watch));
+                scattered.unwrap_or_else(|error| panic!("{error}")).partition.bytes()
             });
         });
     }
@@ -247,7 +247,7 @@ fn gathering(c: &mut Criterion) {
     });
     group.bench_function("writing residuals to disk", |b| {
         let again = folder.path().join("again");
-        // A new folder each time: what lies in one is gone on with.
+        // A new folder each time: what lies in one would be continued.
         let start = || {
             let _ = fs::remove_dir_all(&again);
             fs::create_dir(&again).expect("a folder");

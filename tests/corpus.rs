@@ -39,7 +39,7 @@ fn the_corpus_gives_an_answer_or_an_error() {
     assert!(bytes < SMALL, "{bytes} bytes");
 }
 
-/// Makes the corpus anew, but for what was found: `cargo test --release --test corpus -- --ignored`.
+/// Makes the corpus again, but for what was found: `cargo test --release --test corpus -- --ignored`.
 #[test]
 #[ignore = "writes into the source"]
 fn make_the_corpus() {

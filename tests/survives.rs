@@ -1,4 +1,4 @@
-//! Interrupted anywhere, a run goes on from its finished tiles and gives the same bytes; and what must keep it from
+//! Interrupted anywhere, a run continues from its finished tiles and gives the same bytes; and what must keep it from
 //! that does.
 
 mod common;
@@ -87,7 +87,7 @@ fn killed_again_and_again_it_takes_over_what_was_done() {
     assert!(steps.contains(&"work on tiles") && !steps.contains(&"read the survey"), "{steps:?}");
     // The log tells of all four.
     let log = fs::read_to_string(out.join("log.txt")).unwrap();
-    assert_eq!(log.matches("going on with the interrupted run").count(), 3, "{log}");
+    assert_eq!(log.matches("continuing the interrupted run").count(), 3, "{log}");
 }
 
 #[test]
@@ -136,7 +136,7 @@ fn a_changed_pipeline_or_input_refuses_to_resume_and_says_what_changed() {
     let work = run.work();
     run.kill();
 
-    // Without being told which, the program neither goes on nor throws work away.
+    // Without either option, the program neither continues nor discards the work.
     let said = refused(&try_run(&pipeline, &out, &[]), 1);
     assert!(said.contains("--resume") && said.contains("--replace"), "{said}");
 

@@ -1,12 +1,12 @@
 //! The command line: what it takes, what it prints, and its exit codes.
 
-pub mod check;
+pub(crate) mod check;
 pub mod inspect;
 mod log;
-pub mod run;
+pub(crate) mod run;
 mod several;
 mod signals;
-pub mod stages;
+pub(crate) mod stages;
 
 use std::io::{IsTerminal, Write};
 use std::path::PathBuf;

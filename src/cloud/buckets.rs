@@ -13,7 +13,7 @@ use crate::units::Micrometres;
 pub struct BucketGrid<T> {
     /// As they were added.
     added: Vec<Entry<T>>,
-    /// The first of them, from which their places are counted.
+    /// The first of them, from which their positions are counted.
     base: (Micrometres, Micrometres),
     bounds: Bounds,
     buckets: Buckets,
@@ -109,16 +109,6 @@ impl<T: Copy + Default> BucketGrid<T> {
         }
         self.bounds.add((x, y));
         self.added.push(Entry { x: (x - self.base.0) as i32, y: (y - self.base.1) as i32, of });
-    }
-
-    /// Whether there are no points.
-    pub fn is_empty(&self) -> bool {
-        self.added.is_empty()
-    }
-
-    /// The box around all points.
-    pub fn bounds(&self) -> Bounds {
-        self.bounds
     }
 
     /// Sorts the points for searches of at most `radius` micrometres.

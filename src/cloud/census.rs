@@ -25,7 +25,7 @@ const CELL_POINTS: u64 = 8;
 /// The widest cells for the density, in metres.
 const WIDEST: i64 = 64;
 
-/// As many points are looked at for duplicates, drawn by a hash of the point so that all copies of a point are
+/// As many points are searched for duplicates, drawn by a hash of the point so that all copies of a point are
 /// drawn or none.
 const DUPLICATE_SAMPLE: u64 = 2_000_000;
 
@@ -247,7 +247,7 @@ impl Census {
         count
     }
 
-    /// Points that equal an earlier one in place, GPS time and return number. An estimate, from one point in
+    /// Points that equal an earlier one in position, GPS time and return number. An estimate, from one point in
     /// [`sample_one_in`], for large clouds.
     pub fn duplicates(&self) -> u64 {
         self.repeats
@@ -296,7 +296,7 @@ fn coarser(words: &HashMap<(i32, i32), u64>) -> HashMap<(i32, i32), u64> {
     wide
 }
 
-/// One point in how many is looked at for duplicates, in a cloud of `points`: a power of two, 1 for small clouds.
+/// One point in how many is searched for duplicates, in a cloud of `points`: a power of two, 1 for small clouds.
 pub fn sample_one_in(points: u64) -> u64 {
     points.div_ceil(DUPLICATE_SAMPLE).next_power_of_two()
 }
@@ -308,7 +308,7 @@ fn repeats(sorted: &mut Vec<u64>) -> u64 {
     (before - sorted.len()) as u64
 }
 
-/// A hash of place, time and return number: each part is folded in by a multiplication of 64 by 64 bits.
+/// A hash of position, time and return number: each part is folded in by a multiplication of 64 by 64 bits.
 fn hash(decoded: &Decoded) -> u64 {
     let point = &decoded.point;
     let parts = [

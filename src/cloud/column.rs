@@ -1,8 +1,8 @@
 //! Columns of whole numbers, packed: each number as so many steps above the least of its column, in as few whole bytes as
 //! the greatest needs.
 //!
-//! Numbers that are all alike take no byte each; coordinates that a file states in whole millimetres are packed as
-//! millimetres, without anybody having to say so.
+//! Numbers that are all equal take no byte each; coordinates that a file states in whole millimetres are packed as
+//! millimetres, without any option.
 
 /// Bytes before the numbers: the least, the step, and the bytes of a number.
 const HEAD: usize = 8 + 4 + 1;

@@ -7,7 +7,7 @@
 //! not, of its units. A [`Census`] counts all that is in a source. What is peculiar to LAS and LAZ is in `las/`.
 
 mod block;
-pub mod bounds;
+pub(crate) mod bounds;
 pub mod buckets;
 mod census;
 mod column;
@@ -15,9 +15,9 @@ mod crs;
 mod error;
 pub(crate) mod guard;
 mod las;
-pub mod packed;
+pub(crate) mod packed;
 pub mod point;
-pub mod reuse;
+pub(crate) mod reuse;
 mod sized_file;
 mod source;
 

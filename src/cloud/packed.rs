@@ -24,7 +24,7 @@ const COLUMNS: usize = 4;
 /// Points read at a time: few enough to stay in the fastest memory.
 const BATCH: usize = 256;
 
-/// All of a point but its place, ordered by how much it varies: what is the same in all points of a piece then takes no
+/// All of a point but its position, ordered by how much it varies: what is the same in all points of a piece then takes no
 /// byte. What `fields` does not ask for is left out.
 #[inline]
 fn rest(point: &Point, fields: Fields) -> i64 {
@@ -36,7 +36,7 @@ fn rest(point: &Point, fields: Fields) -> i64 {
         | i64::from(scan_angle) << 32
 }
 
-/// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is not kept. Gives the
+/// Appends a piece with the points of a tile's core and of its halo; what `fields` does not ask for is dropped. Gives the
 /// box around the points of the core.
 pub fn pack(core: &[Point], halo: &[Point], fields: Fields, to: &mut Vec<u8>) -> Bounds {
     let mut bounds = Bounds::default();
@@ -100,11 +100,6 @@ impl<'a> Packed<'a> {
     /// Number of points.
     pub fn len(&self) -> usize {
         self.count
-    }
-
-    /// Whether there is none.
-    pub fn is_empty(&self) -> bool {
-        self.count == 0
     }
 
     /// Calls `f` with every point.

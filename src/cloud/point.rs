@@ -1,4 +1,4 @@
-//! The point as the stages see it, and the fields that a stage may ask for.
+//! The point that the stages work on, and the fields that a stage may ask for.
 
 use twox_hash::XxHash3_64;
 

@@ -8,10 +8,10 @@
 //! [`store`] holds the files of a run on disk, [`watch`] progress, log and the wish to stop. [`run`] is the list of phases.
 //! Stages know nothing of threads, files or memory.
 
-pub mod conclude;
+pub(crate) mod conclude;
 pub mod partition;
 pub mod plan;
 pub mod run;
 pub mod store;
 pub mod watch;
-pub mod work;
+pub(crate) mod work;

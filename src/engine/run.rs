@@ -25,7 +25,7 @@ use crate::results::summary::Summary;
 /// Runs a job and leaves its results in the run folder `out`; its log is there, too, whatever `watch` is used for besides.
 ///
 /// # Errors
-/// Whatever stops the run; the run folder is then as it was before, and work that can be gone on with is kept.
+/// Whatever stops the run; the run folder is then as it was before, and finished work that can be resumed is kept.
 pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary, EngineError> {
     let folder = RunFolder::claim(out, claim)?;
     let log = folder.log();
@@ -42,7 +42,7 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
     let (work, kept) = (folder.work().to_path_buf(), folder.is_kept());
     let finished = result.and_then(|summary| folder.finish().map(|()| summary));
     finished.map_err(|error| match error {
-        // Nothing that can be gone on with: the way on is another one, which the message tells.
+        // Resuming would not help; the message states the remedy.
         error @ (EngineError::RunFolder { .. } | EngineError::Damaged { .. }) => error,
         error if kept => EngineError::Resumable { source: Box::new(error), folder: work },
         error => error,
@@ -55,7 +55,7 @@ fn in_pool(job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, Engin
         doing: "starting the workers".into(),
         message: error.to_string(),
     })?;
-    // Within the pool, since a panic is told apart on the thread that it happens on.
+    // Within the pool, since a panic is caught on the thread that it happens on.
     pool.install(|| guarded(|| "doing the run".into(), || phases(job, folder, watch)))
 }
 
@@ -78,7 +78,7 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     let journals = Journals::open(&folder.journals())?;
     let (tiles, taken_over) = (partitions.keys().len(), journals.done().len());
     if folder.left_over().is_some() {
-        watch.info(&format!("going on with the interrupted run: {taken_over} of {tiles} tiles are done"));
+        watch.info(&format!("continuing the interrupted run: {taken_over} of {tiles} tiles are done"));
     }
     if taken_over < tiles {
         work(&job, &partitions, &journals, folder, &mut clock)?;

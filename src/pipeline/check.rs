@@ -59,8 +59,8 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
-            Stage::Compare(_) => {}
             Stage::Summarise(summarise) => check.summarise(summarise),
+            _ => {}
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);

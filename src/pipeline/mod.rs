@@ -3,19 +3,19 @@
 //! [`load`] goes from the file to a [`Loaded`] pipeline: text → tree of keys and values → [`model`] → checks of
 //! values, of the order of stages and of the files named. All problems are reported at once.
 
-pub mod accept;
+pub(crate) mod accept;
 mod check;
-pub mod explain;
+pub(crate) mod explain;
 mod files;
 mod limits;
-pub mod locate;
-pub mod model;
+pub(crate) mod locate;
+pub(crate) mod model;
 mod option_check;
 mod order;
 mod parse;
-pub mod problem;
+pub(crate) mod problem;
 pub mod resolved;
-pub mod schema;
+pub(crate) mod schema;
 mod tree;
 
 use std::fs;

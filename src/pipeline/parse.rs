@@ -165,7 +165,7 @@ fn decode_part<T: DeserializeOwned>(
             }
         }
         if below.is_empty() {
-            // The group as a whole is wrong: go on with its defaults, unless they are what is wrong.
+            // The group as a whole is wrong: continue with its defaults, unless they are what is wrong.
             let whole = inside.iter().try_fold(&mut value, step)?;
             let empty = json!({});
             if std::mem::replace(whole, empty.clone()) == empty {

@@ -1,4 +1,7 @@
 //! Empty cells take the value of the nearest cell that has one, within a limit.
+//!
+//! Only inside the box around the cloud's points, where its surface ends. Filling beyond the box would leave more ground along
+//! an uphill edge, but would no longer be the filter that others can repeat with a grid over the cloud.
 
 use crate::raster::grid::{EMPTY, Raster};
 

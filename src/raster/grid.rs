@@ -1,4 +1,7 @@
-//! The raster and its place on the ground.
+//! The raster and its extent on the ground.
+//!
+//! Cells of US survey feet keep their exact size, which is not a whole number of micrometres: rounded, they would drift by a
+//! metre at six million metres.
 
 use std::ops::Range;
 

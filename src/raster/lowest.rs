@@ -1,28 +1,28 @@
 //! The lowest-elevation surface: cells whose lowest point lies far below its surroundings are found, so that a
-//! stray echo does not shape the surface.
+//! stray return does not shape the surface.
 
 use crate::raster::grid::{EMPTY, Raster};
 
 /// Cells on every side of a cell that judge its points: the 24 around it.
 const NEAR: usize = 2;
 
-/// So many of the cells near by may lie as low as a point without vouching for it: a stray echo has company now and
-/// then.
+/// So many of the cells near by may lie as low as a point without confirming it: stray returns now and then come
+/// together.
 const UNTRUSTED: usize = 3;
 
-/// So many of the cells near by must lie well above a point before it can be an outlier: fewer tell nothing.
+/// So many of the cells near by must lie well above a point before it can be an outlier: fewer prove nothing.
 const HIGHER: usize = 5;
 
-/// Cells on every side of a cell in which others as low speak for it. Under trees the few echoes that reach the
+/// Cells on every side of a cell in which others as low confirm it. Under trees the few returns that reach the
 /// ground lie far below all that is near them, but others like them lie around.
 pub const WIDE: i64 = 9;
 
-/// In so many of the four quarters around a cell there must be others as low to speak for it: on a slope the ground
-/// downhill, in two quarters, is as low as a stray echo is. At the edge of a cloud, where some quarters hold less
+/// In so many of the four quarters around a cell there must be others as low to confirm it: on a slope the ground
+/// downhill, in two quarters, is as low as a stray return. At the edge of a cloud, where some quarters hold less
 /// than half of what the fullest holds, in all the others.
 const QUARTERS: usize = 3;
 
-/// So many others must be as low in a quarter: one may be another stray echo.
+/// So many others must be as low in a quarter: one may be another stray return.
 const OTHERS: usize = 2;
 
 /// A cell whose lowest point is a low outlier.
@@ -157,7 +157,7 @@ mod tests {
 
     #[test]
     fn the_few_echoes_that_reach_the_ground_under_trees_are_kept() {
-        // One cell in twelve sees the ground, the others only crowns.
+        // One cell in twelve holds ground, the others crowns only.
         let forest =
             |c: usize, r: usize| if (c * 7 + r * 5).is_multiple_of(12) { 0.05 * c as f64 } else { 9.0 };
         assert!(found(&raster(forest)).is_empty());

@@ -3,9 +3,9 @@
 //! Cell values are elevations in whole micrometres held in `f64` (exact up to 2^53, and the processor's own
 //! minimum and maximum apply); [`EMPTY`] marks a cell without one.
 
-pub mod fill;
-pub mod grid;
-pub mod lowest;
+pub(crate) mod fill;
+pub(crate) mod grid;
+pub(crate) mod lowest;
 pub mod morphology;
 
 pub use grid::{EMPTY, Extent, Finder, Raster};

@@ -191,7 +191,7 @@ mod tests {
 
     #[test]
     fn a_ramp_that_ends_loses_its_high_end_only() {
-        // Standards notes 5.1: a bare ramp of 0.05 a cell loses 0.05, 0.10, 0.20 at its high end for w = 3, 5, 9.
+        // Computed independently in Python: a bare ramp of 0.05 a cell loses 0.05, 0.10, 0.20 at its high end for w = 3, 5, 9.
         for (window, loss) in [(3, 50), (5, 100), (9, 200)] {
             let mut ramp = raster(21, (0..21).map(|i| f64::from(i * 50)).collect());
             open(&mut ramp, window, &mut Scratch::default());

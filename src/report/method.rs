@@ -15,7 +15,6 @@ pub fn method(pipeline: &Pipeline) -> String {
 
 fn sentence(stage: &Stage) -> Option<String> {
     match stage {
-        Stage::Read(_) | Stage::Select(_) | Stage::Summarise(_) => None,
         Stage::Ground(g) => {
             let passes = g.passes();
             let windows: Vec<String> = passes.iter().map(|p| p.window.to_string()).collect();
@@ -55,5 +54,6 @@ fn sentence(stage: &Stage) -> Option<String> {
                 c.reach()
             ),
         }),
+        _ => None,
     }
 }

@@ -5,12 +5,12 @@ mod chart;
 mod compliance;
 mod data_loss;
 mod decision;
-pub mod html;
-pub mod method;
+pub(crate) mod html;
+pub(crate) mod method;
 mod row;
 mod sentences;
 mod svg;
-pub mod text;
+pub(crate) mod text;
 mod variogram;
 
 #[cfg(test)]

@@ -211,7 +211,7 @@ mod tests {
         assert_eq!(feet.signed_interval(Some([-0.0013, -0.0011])), "−0.0013 to −0.0011");
         assert_eq!(feet.signed_interval(Some([-0.0013, 0.0011])), "−0.001 to +0.001");
         assert_eq!(feet.interval(Some([0.002, 0.002])), "0.002 to 0.002");
-        assert_eq!(length_interval([0.021, 0.0249], Unit::Metre), "21.0 to 24.9 mm");
+        assert_eq!(ResidualFormat::of(Unit::Metre).interval(Some([0.021, 0.0249])), "21.0 to 24.9");
     }
 
     #[test]

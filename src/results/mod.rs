@@ -1,11 +1,11 @@
 //! What a run found, for people and programs: the contents of `summary.json` and the tables. The page and the printed
 //! result are drawn from it.
 
-pub mod confidence;
-pub mod format;
-pub mod group_key;
+pub(crate) mod confidence;
+pub(crate) mod format;
+pub(crate) mod group_key;
 #[cfg(test)]
-pub mod sample;
-pub mod statistics;
-pub mod summary;
-pub mod tables;
+pub(crate) mod sample;
+pub(crate) mod statistics;
+pub(crate) mod summary;
+pub(crate) mod tables;

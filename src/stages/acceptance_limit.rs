@@ -6,7 +6,7 @@
 //! pass that hold the cell, of the lowest elevation in the window's other cells, and v the second lowest elevation of
 //! the cell (none where it holds one point), the opened surface there is min(v, m) whatever the point's own elevation
 //! above that, so that the point is accepted exactly up to min(v, m) + dh_0. The wider windows of the later passes see
-//! so many other cells that they are taken as they are.
+//! so many other cells that they are taken as they are. A property test holds it against the filter itself.
 
 use std::cmp::Ordering;
 
@@ -24,7 +24,7 @@ pub struct AcceptanceLimits<'a> {
 }
 
 impl<'a> AcceptanceLimits<'a> {
-    /// Looks at all points of a tile; nothing where the filter did not keep what it takes.
+    /// Takes all points of a tile; nothing where the filter did not keep the origin of its limits.
     pub fn new(
         limits: &'a GroundLimits,
         core: ((Micrometres, Micrometres), (Micrometres, Micrometres)),
@@ -44,7 +44,7 @@ impl<'a> AcceptanceLimits<'a> {
         Some(AcceptanceLimits { limits, extent, lowest })
     }
 
-    /// The highest elevation, whole micrometres downwards, at which a ground point at this place and elevation would
+    /// The highest elevation, whole micrometres downwards, at which a ground point at this position and elevation would
     /// have been accepted; nothing where no other point sets one.
     pub fn at(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Option<Micrometres> {
         let origin = self.limits.origin.as_ref()?;

@@ -1,4 +1,7 @@
-//! What kind of place every cell of a tile is: its cover, from the first returns over it, and its slope.
+//! The attributes of every cell of a tile: its cover, from the first returns over it, and its slope.
+//!
+//! They belong to cells of the ground filter, so that neighbouring tiles need no points beyond the radius, and all points of a
+//! cell are under the same cover. Where no first return is near, there is no cover.
 
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::ground_limits::SurveyLimits;
@@ -11,7 +14,7 @@ use crate::units::{Length, Micrometres};
 /// Cells on every side of a cell through whose surface a plane is laid to find its slope.
 pub const SLOPE_CELLS: i64 = 2;
 
-/// How canopy is told from open ground: the options `canopy_…` of `summarise`.
+/// How canopy is distinguished from open ground: the options `canopy_…` of `summarise`.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Canopy {
     /// A first return higher than this over the ground is in the canopy.
@@ -38,7 +41,7 @@ impl CellAttributes {
 
 /// The stage at work. It stands behind the ground filter of the survey, whose opened surface it takes for the ground.
 pub struct ClassifyCells {
-    /// How canopy is told from open ground, if that is asked for.
+    /// How canopy is distinguished from open ground, if that is asked for.
     pub canopy: Option<Canopy>,
     /// Breaks between the classes of slope, rise over run; none where slope is not asked for.
     pub slope_breaks: Vec<f64>,

@@ -13,7 +13,7 @@ pub struct Chain {
     pub while_reading: Vec<WhileReading>,
     /// The stages that work on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
-    /// Edge of the terrain cells, where ground is told apart.
+    /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
@@ -41,7 +41,7 @@ impl Chain {
         self.tiles.iter().fold(Fields::default(), |all, stage| all.or(stage.fields()))
     }
 
-    /// How far beyond the core of a tile points must be seen: what all stages ask for, added up.
+    /// How far beyond the core of a tile points are needed: what all stages ask for, added up.
     pub fn halo(&self) -> Halo {
         self.tiles.iter().map(|stage| stage.halo()).fold(Halo::default(), |all, halo| Halo {
             survey: all.survey + halo.survey,
@@ -52,5 +52,117 @@ impl Chain {
     /// The surfaces that stages want.
     pub fn surfaces(&self) -> impl Iterator<Item = SurfaceNeed> + '_ {
         self.tiles.iter().filter_map(|stage| stage.surface())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::cloud::point::Point;
+    use crate::tile::points::Cloud;
+
+    fn chain(stages: &Value) -> Chain {
+        let stages: Vec<Stage> = serde_json::from_value(stages.clone()).unwrap();
+        Chain::new(&stages, 7)
+    }
+
+    /// Halos in micrometres, of the survey and of the reference.
+    fn halos(chain: &Chain) -> Vec<(i64, i64)> {
+        chain.tiles.iter().map(|stage| stage.halo()).map(|halo| (halo.survey, halo.reference)).collect()
+    }
+
+    #[test]
+    fn stages_work_on_tiles_in_the_order_of_the_list_and_their_halos_add_up() {
+        let stages = json!([
+            {"read": {}},
+            {"ground": {"cell": "0.5 m"}},
+            {"checkpoints": {"spacing": "3 m"}},
+            {"compare": {"match": "plane", "within": "40 cm"}},
+            {"summarise": {"by": ["return", "cover"], "canopy_radius": "2 m"}},
+        ]);
+        let chain = chain(&stages);
+        // The survey's ground filter sees whole cells; canopy its radius and two cells; the reference's ground filter
+        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
+        // counts the core alone.
+        let (cell, cover, draw, reach) = ((500_000, 0), (3_000_000, 0), (3_000_000, 3_000_000), (0, 400_000));
+        assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
+        assert_eq!(chain.halo(), Halo { survey: 6_500_000, reference: 3_400_000 });
+        let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
+        assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
+    }
+
+    #[test]
+    fn select_judges_while_reading_before_ground_and_on_tiles_after_it() {
+        let before = json!({"select": {"strips": [7]}});
+        let after = json!({"select": {"scan_angle_max": "15 deg"}});
+        let [ground, both] = ["survey", "both"].map(|cloud| json!({"ground": {"cloud": cloud}}));
+        let while_reading = |chain: &Chain| -> Vec<(Cloud, usize)> {
+            chain.while_reading.iter().map(|one| (one.cloud, one.place)).collect()
+        };
+        let (survey, reference) = (Cloud::Survey, Cloud::Reference);
+        // Of a cloud without a ground filter every point counts as ground: it is judged while reading wherever the
+        // stage stands.
+        let one = chain(&json!([{"read": {}}, before, ground, after, {"summarise": {}}]));
+        assert_eq!(while_reading(&one), [(survey, 2), (reference, 2), (reference, 4)]);
+        let two = chain(&json!([{"read": {}}, before, both, after, {"summarise": {}}]));
+        assert_eq!(while_reading(&two), [(survey, 2), (reference, 2)]);
+        // One more stage on tiles: the reference's ground filter, and the selection of its ground.
+        assert_eq!(two.tiles.len(), one.tiles.len() + 2);
+        let mut points = vec![Point { strip: 7, ..Point::default() }, Point { strip: 8, ..Point::default() }];
+        two.while_reading[0].filter.retain(&mut points);
+        assert_eq!(points, [Point { strip: 7, ..Point::default() }]);
+    }
+
+    #[test]
+    fn fields_for_judging_alone_are_read_but_do_not_reach_the_tiles() {
+        let fields = |strip, scan_angle| Fields { strip, scan_angle, gps_time: false };
+        let [strips, angle] =
+            [json!({"select": {"strips": [7]}}), json!({"select": {"scan_angle_max": "15 deg"}})];
+        let [read, ground, summarise] = ["read", "ground", "summarise"].map(|name| json!({name: {}}));
+        let both = |stages: Value| {
+            let chain = chain(&stages);
+            (chain.fields_read(), chain.fields_of_tiles())
+        };
+        assert_eq!(both(json!([read, summarise])), (fields(false, false), fields(false, false)));
+        assert_eq!(
+            both(json!([read, strips, ground, summarise])),
+            (fields(true, false), fields(false, false))
+        );
+        assert_eq!(
+            both(json!([read, strips, ground, angle, summarise])),
+            (fields(true, true), fields(false, true))
+        );
+        let by_strip = json!({"summarise": {"by": ["strip"]}});
+        assert_eq!(both(json!([read, angle, ground, by_strip])), (fields(true, true), fields(true, false)));
+    }
+
+    #[test]
+    fn terrain_is_summed_up_where_the_survey_has_a_ground_filter_only() {
+        let [summarise, both, survey, reference] = [
+            json!({"summarise": {"terrain_cell": "2 m"}}),
+            json!({"ground": {}}),
+            json!({"ground": {"cloud": "survey"}}),
+            json!({"ground": {"cloud": "reference"}}),
+        ];
+        let metres = |stages: &Value| chain(stages).terrain_cell.map(|cell| cell.exact_micrometres() / 1e6);
+        for (stages, expected) in [
+            (json!([{"read": {}}, summarise]), None),
+            (json!([{"read": {}}, reference, summarise]), None),
+            (json!([{"read": {}}, survey, summarise]), Some(2.0)),
+            (json!([{"read": {}}, both, summarise]), Some(2.0)),
+        ] {
+            assert_eq!(metres(&stages), expected, "{stages}");
+        }
+    }
+
+    #[test]
+    fn damaged_blocks_are_skipped_only_where_that_is_asked_for() {
+        for (read, expected) in
+            [(json!({}), false), (json!({"damaged": "stop"}), false), (json!({"damaged": "skip"}), true)]
+        {
+            assert_eq!(chain(&json!([{"read": read}])).skip_damaged, expected);
+        }
     }
 }

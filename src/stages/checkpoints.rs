@@ -82,7 +82,7 @@ pub struct DrawCheckpoints {
     pub compare: Compare,
     /// The seed of the draw.
     pub seed: u64,
-    /// What other tiles have put up for the draw so far.
+    /// What all tiles have put up for the draw so far.
     pub put_up: PutUp,
 }
 
@@ -149,7 +149,7 @@ impl TileStage for DrawCheckpoints {
     }
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        let matcher = tile.kept.take::<Matcher>().unwrap_or_default();
+        let matcher = tile.reusable.take::<Matcher>().unwrap_or_default();
         let up_to = self.put_up.up_to();
         Some(Box::new(MatchVisitor { stage: self, up_to, asked: Vec::new(), matcher }))
     }
@@ -238,7 +238,7 @@ impl Visitor for MatchVisitor<'_> {
             self.stage.put_up.add(number, spaced.iter().map(|candidate| candidate.key));
             candidates.spaced.extend(spaced);
         }
-        tile.kept.put(self.matcher);
+        tile.reusable.put(self.matcher);
         tile.shared.put(candidates);
     }
 }

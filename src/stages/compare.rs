@@ -66,13 +66,13 @@ impl StageOptions for Compare {
 pub struct CompareTile {
     /// The options.
     pub options: Compare,
-    /// Which strata the results will be told apart by, and their breaks.
+    /// Which strata the results are grouped by, and their breaks.
     pub summarise: Summarise,
 }
 
 impl TileStage for CompareTile {
     fn fields(&self) -> Fields {
-        // Strips that disagree are found whether results are told apart by strip or not.
+        // Strips that disagree are found whether results are grouped by strip or not.
         Fields { strip: true, ..self.summarise.fields() }
     }
 

@@ -7,7 +7,7 @@ use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, Stretch, Yields};
 use crate::units::Micrometres;
 
-/// One dz, with its place and what is known of the point that it belongs to.
+/// One dz, with its position and what is known of its survey point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Compared {
     /// Easting, micrometres.
@@ -45,13 +45,13 @@ impl Compared {
         self.headroom.map(|headroom| self.dz + i64::from(headroom) * Self::HEADROOM_STEP)
     }
 
-    /// Whether its place can be counted from that of another.
+    /// Whether its position can be stored relative to that of another.
     pub fn is_near(&self, other: &Compared) -> bool {
         let near = |d: Micrometres| (-FARTHEST..FARTHEST).contains(&d);
         near(self.x - other.x) && near(self.y - other.y)
     }
 
-    /// Adds it as bytes, its place counted from `base`; whether that was near enough.
+    /// Adds it as bytes, its position relative to `base`; whether that was near enough.
     pub fn encode(&self, base: (Micrometres, Micrometres), to: &mut Vec<u8>) -> bool {
         let (dx, dy) = (self.x - base.0, self.y - base.1);
         if [dx, dy].iter().any(|d| !(-FARTHEST..FARTHEST).contains(d)) {
@@ -97,7 +97,7 @@ pub trait Comparisons: Sync {
     fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()>;
 }
 
-/// The section of the comparisons: a base for the places, then the comparisons.
+/// The section of the comparisons: a base for the positions, then the comparisons.
 const SECTION: &str = "compared";
 
 /// Bytes of the base.
@@ -157,7 +157,7 @@ impl Comparisons for ComparedInTiles<'_> {
     }
 }
 
-/// Places are stored up to this far from their base, micrometres: what fits 40 bits.
+/// Positions are stored up to this far from their base, micrometres: what fits 40 bits.
 const FARTHEST: Micrometres = 1 << 39;
 
 #[cfg(test)]

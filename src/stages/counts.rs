@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::tile::points::{ByStatus, Cloud};
+use crate::tile::points::ByStatus;
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::yields::{Sections, YieldError, Yields};
 
@@ -79,14 +79,6 @@ impl Counts {
         serde_json::to_writer(sections.of(SECTION), self).expect("plain data into memory");
     }
 
-    /// Those of one cloud.
-    pub fn of(&self, cloud: Cloud) -> &StatusCounts {
-        match cloud {
-            Cloud::Survey => &self.survey,
-            Cloud::Reference => &self.reference,
-        }
-    }
-
     fn merge(&mut self, other: &Counts) {
         self.survey.merge(&other.survey);
         self.reference.merge(&other.reference);
@@ -110,5 +102,72 @@ mod as_list {
 
     pub fn deserialize<'de, D: Deserializer<'de>>(d: D) -> Result<BTreeMap<Strata, StratumCounts>, D::Error> {
         Ok(Vec::deserialize(d)?.into_iter().collect())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tile::given::Given;
+    use crate::tile::strata::ReturnType;
+
+    /// A point of these returns.
+    fn point(return_number: u8, number_of_returns: u8) -> Point {
+        Point { return_number, number_of_returns, ..Point::default() }
+    }
+
+    fn sections(counts: &[Counts]) -> Sections {
+        let mut sections = Sections::default();
+        counts.iter().for_each(|one| one.give(&mut sections));
+        sections
+    }
+
+    #[test]
+    fn points_are_counted_by_status_and_ground_by_valid_return() {
+        let mut counts = StatusCounts::default();
+        // Ground, noise, low outliers, above ground, not selected: a select stage counts the last ones itself.
+        counts.add(&point(2, 3), &[1, 2, 3, 4, 5]);
+        counts.add(&point(2, 2), &[10, 0, 0, 0, 0]);
+        counts.add(&point(3, 2), &[100, 20, 30, 40, 0]);
+        let mut ground_by_return = [0; MAX_RETURN + 1];
+        (ground_by_return[0], ground_by_return[2]) = (100, 11);
+        let expected = StatusCounts { noise: 22, low_outlier: 33, above_ground: 44, ground_by_return };
+        assert_eq!(counts, expected);
+    }
+
+    #[test]
+    fn the_counts_of_all_tiles_and_of_all_that_one_gave_back_are_added_up() {
+        let strata = |return_type| Strata { return_number: 1, return_type, ..Strata::default() };
+        let [single, first] = [ReturnType::Single, ReturnType::FirstOfMany].map(|kind| strata(Some(kind)));
+        let one = |ground: u64, key: Strata| {
+            let mut counts = Counts::default();
+            counts.survey.add(&point(1, 1), &[ground, 1, 2, 3, 0]);
+            counts.strata.entry(key).or_default().add(&[ground, 1, 2, 3, 0]);
+            counts
+        };
+        let mut reference = Counts::default();
+        reference.reference.add(&point(1, 1), &[7, 0, 0, 1, 0]);
+        let mut given = Given::default();
+        assert_eq!(Counts::conclude(&given).unwrap(), Counts::default());
+        // A tile may give counts back twice: the reference's while visiting, the survey's afterwards.
+        given.add(&sections(&[reference, one(10, single)]));
+        given.add(&sections(&[one(100, first)]));
+        given.add(&sections(&[one(1000, single)]));
+        given.add(&Sections::default());
+        let all = Counts::conclude(&given).unwrap();
+        assert_eq!(all.survey.ground_by_return[1], 1110);
+        assert_eq!([all.survey.noise, all.survey.low_outlier, all.survey.above_ground], [3, 6, 9]);
+        assert_eq!((all.reference.ground_by_return[1], all.reference.above_ground), (7, 1));
+        let of = |points, ground| StratumCounts { points, ground };
+        assert_eq!(all.strata, BTreeMap::from([(single, of(1022, 1010)), (first, of(106, 100))]));
+    }
+
+    #[test]
+    fn bytes_that_are_no_counts_are_an_error() {
+        let mut sections = sections(&[Counts::default()]);
+        sections.of(SECTION).extend(b"{");
+        let mut given = Given::default();
+        given.add(&sections);
+        assert!(matches!(Counts::conclude(&given), Err(YieldError::Damaged { .. })));
     }
 }

@@ -142,9 +142,9 @@ impl Ground {
         self.fill_max.exact_micrometres() / self.cell.exact_micrometres()
     }
 
-    /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and tells the
+    /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and finds the
     /// cells that hold low outliers. What the limits came from is kept where that is asked for, with some cells around.
-    /// Of the cells farther off, each pass sees only those that still have a say.
+    /// Of the cells farther off, each pass takes only those that still matter.
     pub fn limits(
         &self,
         mut lowest: Raster,
@@ -231,11 +231,11 @@ pub struct FilterGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
-    /// Where later stages want to know what the limits came from.
+    /// Where later stages want the origin of the limits.
     pub keep_origin: KeepOrigin,
 }
 
-/// In which tiles it is kept what the limits of the ground filter came from.
+/// The tiles in which the origin of the ground filter's limits is kept.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum KeepOrigin {
     /// In none.
@@ -279,7 +279,7 @@ impl FilterGround {
 
 impl TileStage for FilterGround {
     fn halo(&self) -> Halo {
-        // To tell what limit the other points set, all points of a cell must be seen.
+        // The limit that the other points set depends on all points of a cell.
         let cell = match self.keep_origin {
             KeepOrigin::Never => 0,
             _ => self.options.cell.exact_micrometres().ceil() as Micrometres,
@@ -338,7 +338,7 @@ mod tests {
     #[test]
     fn windows_and_thresholds_follow_the_paper() {
         // Zhang et al. 2003, equations 4, 5 and 7, in the form fixed for this program; c = 1, s = 0.1, dh_0 = 0.15,
-        // dh_max = 1: linear thresholds 0.15, 0.35, 0.35, … as in the standards notes, 5.1.
+        // dh_max = 1: linear thresholds 0.15, 0.35, 0.35, … computed by hand. The paper from memory.
         let filter = Ground {
             cell: Length::metres(1.0),
             slope: 0.1,
@@ -356,9 +356,9 @@ mod tests {
 
     #[test]
     fn a_profile_with_a_block_and_a_spike() {
-        // Standards notes, 5.1: z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and
-        // thresholds 0.15, 0.35, 0.55: the block falls at w = 9, the spike at w = 3, all else is ground. The notes
-        // repeat the end values beyond the ends, which filling the cells there does.
+        // z = 0.05 i, plus 3.0 on cells 6–10, plus 8.0 on cell 15; windows 3, 5, 9 and thresholds 0.15, 0.35, 0.55.
+        // Computed independently in Python, with the end values repeated beyond the ends, as filling the cells there
+        // does: the block falls at w = 9, the spike at w = 3, all else is ground.
         let z = |i: i64| {
             i as f64 * 0.05 + if (6..=10).contains(&i) { 3.0 } else { 0.0 } + if i == 15 { 8.0 } else { 0.0 }
         };

@@ -1,4 +1,4 @@
-//! Matching: the reference's elevation at a place, from its ground points near there in plan.
+//! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -79,7 +79,7 @@ pub struct Matcher {
     sums: Vec<PlaneSums>,
 }
 
-/// The nearest point of the reference so far; none where it is as far off as can be.
+/// The nearest point of the reference so far; [`Nearest::NONE`] before the first.
 #[derive(Clone, Copy)]
 struct Nearest {
     x: i32,
@@ -95,7 +95,7 @@ impl Nearest {
     }
 }
 
-/// What is kept of a point beside its place, as one number: elevation times 256, and returns.
+/// What is held of a point beside its position, as one number: elevation times 256, and returns.
 #[derive(Clone, Copy, Default)]
 struct Level(i64);
 
@@ -297,7 +297,7 @@ mod tests {
 
     #[test]
     fn a_tilted_plane_is_taken_at_the_checkpoint_itself() {
-        // z = 10 m + 0.1 x + 0.2 y: slope √0.05 = 0.223607 (standards notes, 1.5), all points to one side.
+        // z = 10 m + 0.1 x + 0.2 y: slope √(0.1² + 0.2²) = √0.05, all points to one side.
         let points: Vec<_> = (1..5)
             .flat_map(|i| {
                 (1..5).map(move |j| (i * 100_000, j * 100_000, 10_000_000 + i * 10_000 + j * 20_000))

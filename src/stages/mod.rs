@@ -42,23 +42,23 @@
 //! }
 //! ```
 
-pub mod acceptance_limit;
+pub(crate) mod acceptance_limit;
 pub mod auto;
-pub mod cell_attributes;
+pub(crate) mod cell_attributes;
 pub mod chain;
-pub mod checkpoint_table;
-pub mod checkpoints;
-pub mod compare;
+pub(crate) mod checkpoint_table;
+pub(crate) mod checkpoints;
+pub(crate) mod compare;
 pub mod compared;
-pub mod counts;
-pub mod draw;
+pub(crate) mod counts;
+pub(crate) mod draw;
 pub mod ground;
-pub mod ground_limits;
+pub(crate) mod ground_limits;
 pub mod list;
 pub mod matching;
-pub mod read;
+pub(crate) mod read;
 pub mod select;
-pub mod spacing;
+pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;
-pub mod terrain_cells;
+pub(crate) mod terrain_cells;

@@ -1,4 +1,4 @@
-//! `read`: where points come from, and the size of the tiles they are dealt into.
+//! `read`: where points come from, and the size of the tiles they are partitioned into.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};

@@ -1,4 +1,4 @@
-//! `select`: which points go on, judged one by one.
+//! `select`: which points are used, judged one by one.
 
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashSet};
@@ -183,8 +183,8 @@ pub struct Tally {
 
 impl Tally {
     /// Counts one point.
-    pub fn count(&mut self, kept: bool) {
-        if kept { self.selected += 1 } else { self.not_selected += 1 }
+    pub fn count(&mut self, selected: bool) {
+        if selected { self.selected += 1 } else { self.not_selected += 1 }
     }
 
     /// Adds the counts of another.
@@ -205,9 +205,9 @@ impl Select {
         Filter {
             fields: self.fields(),
             returns: self.returns.as_ref().map(Returns::table),
-            classes: self.classes.as_ref().map(|kept| {
+            classes: self.classes.as_ref().map(|classes| {
                 let mut table = [false; 256];
-                kept.iter().for_each(|&class| table[class as usize] = true);
+                classes.iter().for_each(|&class| table[class as usize] = true);
                 table
             }),
             strips: self.strips.as_ref().map(|strips| strips.iter().copied().collect()),
@@ -379,6 +379,8 @@ pub fn tallies(yields: &dyn Yields) -> Result<[Tallies; 2], YieldError> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tile::given::Given;
+    use crate::tile::yields::Sections;
 
     fn point(return_number: u8, number_of_returns: u8) -> Point {
         Point { return_number, number_of_returns, ..Point::default() }
@@ -420,5 +422,53 @@ mod tests {
         assert!(!keep.selects(&Point { strip: 8, ..good }));
         assert!(!keep.selects(&Point { x: 1_000_000, ..good }));
         assert!(keep.selects(&Point { x: 999_999, y: -1_000_000, ..good }));
+    }
+
+    #[test]
+    fn after_the_ground_filter_ground_alone_is_judged_and_the_core_alone_counted() {
+        let select = Select { returns: Some(Returns(vec![ReturnChoice::Last])), ..Select::default() };
+        let stage = SelectGround { select, cloud: Cloud::Survey, stage: 4 };
+        let mut visitor =
+            SelectVisitor { stage: &stage, filter: stage.select.filter(), tally: Tally::default() };
+        let (ground, above, not) = (PointStatus::Ground, PointStatus::AboveGround, PointStatus::NotSelected);
+        let mut piece = PointSet::default();
+        for (number, status) in [(2, ground), (1, ground), (1, above), (1, ground), (2, ground), (1, ground)]
+        {
+            piece.add(point(number, 2));
+            *piece.statuses.last_mut().unwrap() = status;
+        }
+        piece.core = 4;
+        visitor.visit(Cloud::Reference, &mut piece);
+        assert_eq!(visitor.tally, Tally::default());
+        visitor.visit(Cloud::Survey, &mut piece);
+        assert_eq!(piece.statuses, [ground, not, above, not, ground, not]);
+        assert_eq!(visitor.tally, Tally { selected: 1, not_selected: 2 });
+    }
+
+    #[test]
+    fn tallies_of_all_tiles_are_added_up_by_cloud_and_stage() {
+        let mut given = Given::default();
+        for (words, more) in [([0, 4, 10, 1], [1, 4, 20, 2]), ([0, 4, 100, 10], [0, 6, 30, 3])] {
+            let mut sections = Sections::default();
+            let bytes = words.into_iter().chain(more).flat_map(u64::to_le_bytes);
+            sections.of(SECTION).extend(bytes);
+            given.add(&sections);
+        }
+        let tally = |selected, not_selected| Tally { selected, not_selected };
+        let [survey, reference] = tallies(&given).unwrap();
+        assert_eq!(survey, Tallies::from([(4, tally(110, 11)), (6, tally(30, 3))]));
+        assert_eq!(reference, Tallies::from([(4, tally(20, 2))]));
+    }
+
+    #[test]
+    fn bytes_that_are_no_tallies_are_an_error() {
+        // Cut off within a number, within a record, and a third cloud.
+        for bytes in [&[0u8; 33][..], &[0; 24], &[[2u8; 8]; 4].concat()] {
+            let mut sections = Sections::default();
+            sections.of(SECTION).extend(bytes);
+            let mut given = Given::default();
+            given.add(&sections);
+            assert!(matches!(tallies(&given), Err(YieldError::Damaged { .. })), "{bytes:?}");
+        }
     }
 }

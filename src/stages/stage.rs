@@ -29,13 +29,13 @@ pub struct Preparing<'a> {
     pub options: Vec<&'a dyn StageOptions>,
     /// The seed of every draw.
     pub seed: u64,
-    /// The clouds whose ground is told apart so far.
+    /// The clouds whose ground has been classified so far.
     pub filtered: Vec<Cloud>,
     /// What judges points as they are read.
     pub while_reading: Vec<WhileReading>,
     /// What works on tiles, in order.
     pub tiles: Vec<Box<dyn TileStage>>,
-    /// Edge of the terrain cells, where ground is told apart.
+    /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
@@ -47,17 +47,17 @@ impl Preparing<'_> {
         self.options.iter().find_map(|options| (*options as &dyn Any).downcast_ref())
     }
 
-    /// Whether the survey's ground is told apart so far.
+    /// Whether the survey's ground has been classified so far.
     pub fn survey_is_filtered(&self) -> bool {
         self.filtered.contains(&Cloud::Survey)
     }
 }
 
-/// A filter of the points of one cloud as they are read, by the place of its stage in the list of stages, from 1.
+/// A filter of the points of one cloud as they are read, by the position of its stage in the list of stages, from 1.
 pub struct WhileReading {
     /// The cloud.
     pub cloud: Cloud,
-    /// The place.
+    /// The position.
     pub place: usize,
     /// The filter.
     pub filter: Box<dyn PointFilter>,
@@ -77,7 +77,7 @@ pub trait PointFilter: Send + Sync {
 pub enum Step {
     /// Points are read.
     Read,
-    /// Points are selected, and ground told apart.
+    /// Points are selected, and ground is classified.
     Filter,
     /// Checkpoints are drawn.
     Draw,

@@ -80,7 +80,7 @@ impl Summarise {
         }
     }
 
-    /// How canopy is told from open ground, if that is asked for.
+    /// How canopy is distinguished from open ground, if that is asked for.
     pub fn canopy(&self) -> Option<Canopy> {
         self.by.contains(&By::Cover).then_some(Canopy {
             height: self.canopy_height,
@@ -198,9 +198,9 @@ impl Visitor for CountVisitor<'_> {
     }
 }
 
-/// Counts the core points of a set by status, and hands over the counts of points that are alike and have the same returns,
-/// with the first of them. Points of the same returns are often alike otherwise too: for each kind of return there is one
-/// run at a time. What became of a point is counted without a branch, which under trees would be guessed wrong.
+/// Counts the core points of a set by status, and calls `add` with the counts of points that agree and have the same returns,
+/// and the first of them. Points of the same returns often agree otherwise too: for each kind of return there is one run at a
+/// time. What became of a point is counted without a branch, which under trees would be guessed wrong.
 fn count_runs(
     set: &PointSet,
     alike: impl Fn(&Point, &Point) -> bool,

@@ -1,5 +1,9 @@
 //! What each tile gives towards the terrain: its coverage by cell, and sums of its ground points where there is
 //! reference to test the terrain with.
+//!
+//! Each tile sums the cells that the terrain may use around the reference points in its own box and its neighbours'.
+//! Coverage is counted everywhere. A cell that the edge of a tile cuts belongs to the tile in the south-west, which may have
+//! no point and so no terrain of its own: its cells are taken in all the same.
 
 use crate::cloud::bounds::{Bounds, Range, widened};
 use crate::raster::{Extent, Raster};
@@ -61,7 +65,7 @@ struct TerrainGround {
 }
 
 /// Where terrain cells are summed up in a core: those that the box around the survey touches, and for testing those around
-/// the reference that the terrain may look at.
+/// the reference that the terrain may use.
 fn terrain_ground(core: (Range, Range), around: &dyn Surroundings, cell: f64) -> Option<TerrainGround> {
     let (x, y) = around.bounds(Cloud::Survey).ranges()?;
     let covered = overlap(core, Extent::covering(cell, x, y, 0).ground())?;
@@ -128,7 +132,7 @@ mod tests {
             let clouds = Positions { survey, reference: reference.clone(), tiling };
             let (survey_x, survey_y) = survey.ranges().unwrap();
             let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
-            // All cells that the terrain at a place may look at: so many on every side of its own.
+            // All cells that the terrain at a position may use: so many on every side of its own.
             let margin = margin(REACH, cell);
             for (at, look) in reference.iter().flat_map(|at| looks.iter().map(move |look| (at, look))) {
                 let seen = Extent::covering(cell, (at.0, at.0 + 1), (at.1, at.1 + 1), margin).ground();

@@ -11,9 +11,6 @@ pub const ASPRS: &str = "ASPRS Positional Accuracy Standards for Digital Geospat
 /// table for projects beyond 1,000 square kilometres is known from memory only and not used.
 pub const MIN_CHECKPOINTS: u64 = 30;
 
-/// Area up to which [`MIN_CHECKPOINTS`] is enough, square kilometres (from memory).
-pub const MIN_CHECKPOINTS_AREA_KM2: f64 = 1000.0;
-
 /// The common vertical accuracy classes, centimetres: any value may be one (list from memory).
 ///
 /// A class is met where RMSE_V on non-vegetated ground is at most its number. Source: ASPRS Edition 2, section 7.4, as
@@ -80,7 +77,7 @@ mod tests {
 
     #[test]
     fn the_combined_error_is_that_of_the_worked_examples() {
-        // Standards notes, 1.3 (computed there): V1, V2 and RMSE_V.
+        // V1, V2 and √(V1² + V2²), computed independently; the rule is that of the ASPRS standards, Edition 2.
         let examples = [
             (10.0, 5.0, 11.180340),
             (10.0, 3.0, 10.440307),
@@ -97,7 +94,7 @@ mod tests {
 
     #[test]
     fn thirty_points_meet_the_five_centimetre_class() {
-        // Standards notes, 1.7, example D (made up): RMSE 3.420526 cm, V2 2 cm.
+        // Thirty invented points, computed independently: RMSE 3.420526 cm, V2 2 cm.
         let v = rmse_v(0.034_205_26, 0.02);
         assert!((v - 0.039_623_23).abs() < 1e-8);
         assert_eq!((class_met(v), quality_level_met(v)), (Some(5.0), Some("QL0")));
@@ -108,7 +105,7 @@ mod tests {
         assert_eq!(class_met(0.1), Some(10.0));
         assert_eq!(class_met(0.100_001), Some(15.0));
         assert_eq!((class_met(1.01), quality_level_met(0.2001)), (None, None));
-        // The largest fit that still meets the 10-cm class with checkpoints of 5 cm (standards notes, 1.3).
+        // The largest fit that still meets the 10-cm class with checkpoints of 5 cm: √(10² − 5²) cm.
         assert_eq!(class_met(rmse_v(0.086_602_5, 0.05)), Some(10.0));
         assert_eq!(class_met(rmse_v(0.086_602_6, 0.05)), Some(15.0));
     }

@@ -49,6 +49,7 @@ impl BlockSums {
     }
 
     /// The sums of a list of residuals.
+    #[cfg(test)]
     pub fn of(residuals: &[Placed], size_um: i64, groups: usize) -> Self {
         let mut sums = BlockSums::new(size_um, groups);
         residuals.iter().for_each(|r| sums.add(r.x, r.y, r.group, r.dz));
@@ -60,14 +61,6 @@ impl BlockSums {
         debug_assert!(usize::from(group) < self.groups);
         let wide = i128::from(dz);
         self.add_sums(block_of(x, y, self.size), group, &DzSums { n: 1, sum: wide, squares: wide * wide });
-    }
-
-    /// Adds all residuals of another of the same size and groups.
-    pub fn merge(&mut self, other: &BlockSums) {
-        assert_eq!((self.size, self.groups), (other.size, other.groups), "blocks of one size and kind only");
-        for (&block, groups) in &other.blocks {
-            groups.iter().for_each(|(group, sums)| self.add_sums(block, *group, sums));
-        }
     }
 
     fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &DzSums) {
@@ -99,11 +92,6 @@ impl BlockSums {
     /// Side of the blocks, in micrometres.
     pub fn size_um(&self) -> i64 {
         self.size
-    }
-
-    /// Number of groups.
-    pub fn groups(&self) -> usize {
-        self.groups
     }
 
     /// Number of blocks that hold any residual.
@@ -199,13 +187,11 @@ mod tests {
     }
 
     #[test]
-    fn blocks_are_the_same_whatever_the_order_and_the_parts() {
+    fn blocks_are_the_same_whatever_the_order_and_from_narrower_ones() {
         let all = residuals(5_000);
         let whole = BlockSums::of(&all, 10_000_000, 4);
-        let (one, other): (Vec<_>, Vec<_>) = all.iter().rev().partition(|r| r.dz % 3 == 0);
-        let mut merged = BlockSums::of(&other, 10_000_000, 4);
-        merged.merge(&BlockSums::of(&one, 10_000_000, 4));
-        assert_eq!(merged, whole);
+        let (one, other): (Vec<Placed>, Vec<Placed>) = all.iter().rev().partition(|r| r.dz % 3 == 0);
+        assert_eq!(BlockSums::of(&[other, one].concat(), 10_000_000, 4), whole);
         assert_eq!(BlockSums::of(&all, 2_500_000, 4).coarsened(4), whole);
         assert_eq!(whole.len(), 100);
         // From coordinate zero, below it too.

@@ -364,7 +364,7 @@ mod tests {
 
     #[test]
     fn one_residual_a_block_is_the_plain_case() {
-        // Worked example E of the project's notes on published standards, in ten-thousandths of a foot: mean 0.042500,
+        // Twelve invented residuals in ten-thousandths of a foot, computed independently in Python: mean 0.042500,
         // interval by t with 11 degrees of freedom -0.021734 to 0.106734. Draws give it but for 2 % or so.
         let dz = [300, -200, 500, 100, -400, 200, 600, -100, 400, 0, 200, 3500];
         let mut sums = BlockSums::new(10, 1);

@@ -39,12 +39,6 @@ impl CorrelationModel {
     pub fn unknown() -> Self {
         CorrelationModel { variance: 0.0, sill: 0.0, nugget_share: 1.0, range_um: None, lags: Vec::new() }
     }
-
-    /// The fitted semivariance at a distance (both micrometres), to draw beside the empirical one.
-    pub fn semivariance(&self, distance: f64) -> f64 {
-        let fallen = self.range_um.map_or(0.0, |range| exp(-3.0 * distance / range as f64));
-        self.variance - self.sill * fallen
-    }
 }
 
 /// Mean of exp(−distance / length) between a point of one square block and a point of another, by how many rows and

@@ -141,8 +141,8 @@ mod tests {
     }
 
     #[test]
-    fn three_returns_of_the_notes_example_f() {
-        // Worked example F of the project's notes on published standards (computed there; six decimals).
+    fn three_returns_of_an_example_computed_independently() {
+        // An invented example in feet, computed independently in Python to six decimals.
         let found = welch(&[&R1, &R2, &R3]).unwrap();
         near(found.f, 4.393379);
         near(found.df2, 8.213989);

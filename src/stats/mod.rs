@@ -6,17 +6,17 @@
 //! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
-pub mod blocks;
-pub mod bootstrap;
-pub mod correlation;
+pub(crate) mod blocks;
+pub(crate) mod bootstrap;
+pub(crate) mod correlation;
 pub mod distributions;
 pub mod group_tests;
 pub mod moments;
 mod neighbours;
-pub mod placed;
+pub(crate) mod placed;
 pub mod quantiles;
-pub mod truncated;
-pub mod variogram;
+pub(crate) mod truncated;
+pub(crate) mod variogram;
 
 #[cfg(test)]
 mod coverage_tests;

@@ -108,7 +108,7 @@ mod tests {
 
     #[test]
     fn nist_numacc_certified_values() {
-        // NIST StRD, univariate summary statistics; values as in the standards notes, section 9.
+        // NIST StRD, univariate summary statistics: the certified values.
         let first = moments([10_000_001, 10_000_003, 10_000_002]);
         assert_eq!((first.mean(), first.sd()), (Some(10_000_002.0), Some(1.0)));
         for base in [10, 10_000_000, 100_000_000] {
@@ -120,7 +120,8 @@ mod tests {
 
     #[test]
     fn seven_checkpoints_of_a_published_example() {
-        // PE&RS, May 2014, p. 397: dH of seven checkpoints; printed SD 0.030 m; mean and RMSE computed (notes 1.7 A).
+        // PE&RS, May 2014, p. 397: dH of seven checkpoints; printed SD 0.030 m; mean and RMSE computed
+        // independently.
         let dh = moments([55, -6, -17, 42, -11, 13, 48]);
         assert!((dh.mean().unwrap() - 17.714).abs() < 5e-4);
         assert!((dh.sd().unwrap() - 30.308).abs() < 5e-4);
@@ -129,7 +130,7 @@ mod tests {
 
     #[test]
     fn rmse_follows_from_mean_and_sd() {
-        // RMSE² = mean² + (n − 1)/n · SD²: the identity shown on USGS data in the notes, 1.7 C.
+        // RMSE² = mean² + (n − 1)/n · SD² follows from the definitions, with n − 1 in the SD and n in the RMSE.
         let set = moments([3, -2, 5, 1, -4, 2, 6, -1, 4, 0]);
         let (n, mean, sd) = (set.n as f64, set.mean().unwrap(), set.sd().unwrap());
         assert!((set.rmse().unwrap().powi(2) - (mean * mean + (n - 1.0) / n * sd * sd)).abs() < 1e-12);

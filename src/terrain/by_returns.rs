@@ -3,18 +3,18 @@
 //! The terrain of returns 1..k ([`super::model`]) is compared with the reference at every reference cell: a cell with
 //! at least so many reference ground points, taken at their centroid, their mean elevation being the truth. The model
 //! never sees the reference. Beside it stands the weighted estimate, for which each return's bias and SD are learned
-//! on one fold of blocks and tested on the other ([`super::learning`]); a test place near the edge of its block does
+//! on one fold of blocks and tested on the other ([`super::learning`]); a test cell near the edge of its block does
 //! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much
 //! the terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used
 //! that was best at the reference cells of the other, so that each is shown at its best and none is tuned where it
 //! is tested. (Weights for that choice were learned in the fold it is used in: a choice of one in four, no more.)
 //!
 //! Where reference cells lie close together, only some are tested: their errors come from the same points of the survey,
-//! and each place costs two models for every k. Of each [`SQUARE`] it is the one with the smallest hash of its column
+//! and each costs two models for every k. Of each [`SQUARE`] it is the one with the smallest hash of its column
 //! and row, and it counts as often as there are reference cells in the square: a stratified sample, one a stratum, whose
 //! mean square has no bias (Cochran 1977, Sampling Techniques, section 5.3; from memory).
 //!
-//! Fewer returns reach fewer places, and the places they miss are the hard ones, so that RMSE over what each k covers
+//! Fewer returns reach fewer cells, and those they miss are the hard ones, so that RMSE over what each k covers
 //! flatters a small k. Hence three figures for each estimate: RMSE over the cells it covers, the number it does not
 //! cover, and RMSE over the common cells, which every estimate covers: those of every k from the first return on of
 //! which enough is known to be weighted in both folds.
@@ -167,7 +167,7 @@ impl FoldErrors {
         self.common.iter_mut().zip(&other.common).for_each(|(a, b)| a.merge(b));
     }
 
-    /// The least window, by its place in [`SMOOTHING`], that was best here; a middle one where nothing tells.
+    /// The least window, by its index in [`SMOOTHING`], that was best here; a middle one where none is known to be.
     fn best(&self) -> usize {
         let error = |i: &usize| self.covered[*i].rmse().unwrap_or(0.0);
         let found = (0..SMOOTHING.len()).min_by(|a, b| error(a).total_cmp(&error(b)));
@@ -215,7 +215,7 @@ impl TerrainByReturns {
         let cell = near.sums.extent().cell;
         let extent = Extent::covering(cell, x, y, margin(reach, cell));
         let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
-        // By k and estimate, the terrain at every place.
+        // By k and estimate, the terrain at every test cell.
         let terrains = returns.clone().into_par_iter().map(|k| {
             let plain = Terrain::new(&near.sums, &extent, &Weights::plain(*returns.start()..=k), reach);
             let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();

@@ -8,7 +8,7 @@ use crate::units::Micrometres;
 /// Return numbers a file can state, 0 to 15.
 const RETURNS: usize = 16;
 
-/// Where the reference is kept among the sums: behind the returns.
+/// The index of the reference among the sums: after the returns.
 const REFERENCE: usize = RETURNS;
 
 /// Kinds of sums in a cell.

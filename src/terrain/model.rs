@@ -1,10 +1,10 @@
-//! The terrain at any place: a weighted least-squares plane through the cells around it.
+//! The terrain at any position: a weighted least-squares plane through the cells around it.
 //!
 //! Each cell is one observation: the weighted mean elevation of its ground points, at their own weighted centroid
 //! (on a slope the mean belongs there, not to the middle of the cell). Its weight is the sum of its points' weights,
-//! times (1 − d²/R²)² for its distance d from the place, so that near cells count more and none appears suddenly.
+//! times (1 − d²/R²)² for its distance d from the position, so that near cells count more and none appears suddenly.
 //! The window grows, 3, 5, 7, 9, 13, 17, 25, … cells wide with R half a window and half a cell, up to the reach, until
-//! it holds enough cells, not in line and around the place. The kernel is Cleveland's bisquare; that local planes with
+//! it holds enough cells, not in line and around the position. The kernel is Cleveland's bisquare; that local planes with
 //! such a kernel suffer neither from uneven spacing nor at edges is Cleveland 1979, J. Am. Stat. Assoc. 74, 829–836
 //! (both from memory).
 //!
@@ -26,14 +26,14 @@ pub const FEWEST_CELLS: f64 = 6.0;
 /// Least half windows, in cells without the one in the middle, ascending. This program's own choice.
 pub const SMOOTHING: [usize; 4] = [1, 2, 3, 4];
 
-/// Elevations of the terrain at a place, micrometres, one for each of [`SMOOTHING`].
+/// Elevations of the terrain at a position, micrometres, one for each of [`SMOOTHING`].
 pub type Heights = [Micrometres; SMOOTHING.len()];
 
 /// Cells are in line where the variance of their centroids across is less than this part of that along.
 const IN_LINE: f64 = 0.01;
 
-/// Farthest that a place may lie from the centroid of the cells, in their own standard deviations in that direction,
-/// squared: 2². A place on the straight edge of ground evenly covered lies at 1.45² (by integrating the kernel over
+/// Farthest that a position may lie from the centroid of the cells, in their own standard deviations in that direction,
+/// squared: 2². A position on the straight edge of ground evenly covered lies at 1.45² (by integrating the kernel over
 /// half a disc); farther out, the plane would be drawn out into the void.
 const OUTSIDE: f64 = 4.0;
 
@@ -102,12 +102,12 @@ fn windows(reach: Micrometres, cell: f64) -> Vec<usize> {
     steps.take_while(|&half| half < last).chain([last]).collect()
 }
 
-/// Cells on every side of a place that [`Terrain::at`] may look at.
+/// Cells on every side of a position that [`Terrain::at`] may use.
 pub fn margin(reach: Micrometres, cell: f64) -> i64 {
     windows(reach, cell).last().map_or(0, |&half| half as i64)
 }
 
-/// Farthest from a place on either axis that a point may lie which [`Terrain::at`] looks at: in the farthest corner of the
+/// Farthest from a position on either axis that a point may lie which [`Terrain::at`] uses: in the farthest corner of the
 /// farthest cell.
 pub fn farthest(reach: Micrometres, cell: f64) -> Micrometres {
     ((margin(reach, cell) + 1) as f64 * cell).ceil() as Micrometres
@@ -154,7 +154,7 @@ impl<'a> Terrain<'a> {
     }
 
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
-    /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
+    /// largest of all; windows with too few cells, cells in line, or the position outside them, will not. Nothing where
     /// none is left: whether there is a value does not depend on the least window.
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
         let extent = &self.extent;
@@ -256,7 +256,7 @@ impl Lanes {
     }
 }
 
-/// Weighted sums about the place, elevations about `base`.
+/// Weighted sums about the position, elevations about `base`.
 struct Fit {
     cells: f64,
     base: f64,
@@ -272,7 +272,7 @@ struct Fit {
 }
 
 impl Fit {
-    /// The plane at the place; nothing where the cells are in line, or the place lies too far outside them.
+    /// The plane at the position; nothing where the cells are in line, or it lies too far outside them.
     fn height(&self) -> Option<Micrometres> {
         let (x, y, z) = (self.x / self.weight, self.y / self.weight, self.z / self.weight);
         let about = |products: f64, a: f64, b: f64| products / self.weight - a * b;

@@ -1,4 +1,4 @@
-//! A tile at work: its points, what stages hand on to later ones, and what they give back.
+//! A tile at work: its points, what stages pass on to later ones, and what they give back.
 
 use crate::cloud::bounds::{Bounds, Range, widened};
 use crate::tile::points::{ByCloud, Cloud, PointSet};
@@ -7,7 +7,7 @@ use crate::tile::tiling::TileKey;
 use crate::tile::yields::Sections;
 use crate::units::Micrometres;
 
-/// A margin around the core of a tile in which points must be seen, micrometres.
+/// A margin around the core of a tile whose points the stages need, micrometres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Halo {
     /// Of the survey's points.
@@ -48,7 +48,7 @@ pub struct Tile<'a> {
     pub whole: (Range, Range),
     /// The part of it that is worked on now: all of it, unless that would take too much memory.
     pub core: (Range, Range),
-    /// How far beyond it points are seen.
+    /// How far beyond it points are read.
     pub halo: Halo,
     /// Points of the survey and of the reference in the whole tile, halo included.
     pub points: ByCloud,
@@ -56,18 +56,18 @@ pub struct Tile<'a> {
     pub around: &'a dyn Surroundings,
     /// The survey's points, where a stage wants them.
     pub survey: PointSet,
-    /// What stages hand on to later ones.
+    /// What stages pass on to later ones.
     pub shared: Shared,
-    /// What stages hand on to the other parts of the same tile.
+    /// What stages pass on to the other parts of the same tile.
     pub shared_by_parts: Shared,
-    /// What stages keep for the tiles to come of one worker: memory to be used again.
-    pub kept: Shared,
+    /// Memory that stages use again for the next tiles of the same worker.
+    pub reusable: Shared,
     /// What the stages give back.
     pub sections: Sections,
 }
 
 impl Tile<'_> {
-    /// The ground on which points of one cloud are seen, ranges of x and y.
+    /// The ground of the core and its halo for one cloud, ranges of x and y.
     pub fn ground(&self, cloud: Cloud) -> (Range, Range) {
         let margin = self.halo.of(cloud);
         (widened(self.core.0, margin), widened(self.core.1, margin))

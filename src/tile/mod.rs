@@ -2,7 +2,10 @@
 
 pub mod at_work;
 pub mod points;
-pub mod shared;
+pub(crate) mod shared;
 pub mod strata;
 pub mod tiling;
 pub mod yields;
+
+#[cfg(test)]
+pub(crate) mod given;

@@ -44,7 +44,7 @@ impl ByCloud {
     }
 }
 
-/// What became of a point that the earlier stages kept.
+/// What became of a point that the earlier stages selected.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum PointStatus {
     /// Ground. Points start so: a cloud that no ground filter is asked for counts as ground throughout.
@@ -55,7 +55,7 @@ pub enum PointStatus {
     LowOutlier,
     /// Above the threshold of some window.
     AboveGround,
-    /// Dropped by a `select` stage after the ground filter.
+    /// Not selected by a `select` stage after the ground filter.
     NotSelected,
 }
 

@@ -1,4 +1,4 @@
-//! Things kept by their type: what a stage hands on to later ones, without the engine knowing of it.
+//! Things held by their type: what a stage passes on to later ones, without the engine knowing of it.
 
 use std::any::{Any, TypeId};
 use std::collections::HashMap;

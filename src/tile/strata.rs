@@ -1,4 +1,4 @@
-//! Strata: what kind of echo a ground point is and what kind of place it lies at, so that results can be told apart.
+//! Strata: the kind of return that a ground point is, and the cover and slope where it lies; results are grouped by them.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -159,7 +159,7 @@ impl Strata {
 /// Points of one stratum.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct StratumCounts {
-    /// Survey points that the stages kept.
+    /// Survey points that the stages selected.
     pub points: u64,
     /// Those of them that are ground.
     pub ground: u64,
@@ -233,7 +233,7 @@ mod tests {
     proptest! {
         #[test]
         fn strata_come_back_as_they_were(
-            return_number in 0u8..16, cover in 0..3, echo in 0..5, slope in 0u8..8, angle in 0u8..8,
+            return_number in 0u8..16, cover in 0..3, return_type in 0..5, slope in 0u8..8, angle in 0u8..8,
             strip in any::<Option<u16>>(),
         ) {
             let strata = Strata {
@@ -242,7 +242,7 @@ mod tests {
                 slope: slope.checked_sub(1),
                 scan_angle: angle.checked_sub(1),
                 strip,
-                return_type: [None, Some(ReturnType::Single), Some(ReturnType::FirstOfMany), Some(ReturnType::Intermediate), Some(ReturnType::LastOfMany)][echo as usize],
+                return_type: [None, Some(ReturnType::Single), Some(ReturnType::FirstOfMany), Some(ReturnType::Intermediate), Some(ReturnType::LastOfMany)][return_type as usize],
             };
             prop_assert_eq!(Strata::decode(strata.encode()), strata);
         }

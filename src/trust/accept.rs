@@ -1,4 +1,5 @@
-//! The client's limits against what was found.
+//! The client's limits against what was found. A limit is judged by the confidence interval: where that holds the limit, the
+//! verdict is inconclusive, which is not met, since a signature needs the first.
 
 use std::fmt;
 

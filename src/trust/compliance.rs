@@ -103,7 +103,7 @@ mod tests {
 
     #[test]
     fn seven_checkpoints_of_a_published_example_show_a_bias() {
-        // PE&RS May 2014 p. 397, in the standards notes, 1.7 A: dH with mean 0.017714, SD 0.030308, RMSE 0.033183.
+        // PE&RS, May 2014, p. 397: dH of seven checkpoints; printed SD 0.030, the other figures computed independently.
         let s = Statistics {
             compared: 7,
             bias: Some(0.017714),
@@ -122,7 +122,8 @@ mod tests {
 
     #[test]
     fn the_older_standard_gives_the_figure_of_a_published_report() {
-        // USGS vertical accuracy report, in the standards notes, 1.7 C: RMSE 0.0574002119585, 95 %: 0.112504415439.
+        // A USGS report on the vertical accuracy of 51 checkpoints in open terrain prints both figures. They differ by the
+        // factor of FGDC-STD-007.3-1998, 1.96.
         let s = Statistics { compared: 51, rmse: Some(0.0574002119585), ..Statistics::default() };
         let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
         assert!((found.nssda_95.unwrap() - 0.112504415439).abs() < 1e-12);
@@ -157,7 +158,7 @@ mod tests {
         assert_eq!(testable_class(0.025, Unit::Metre), Some(5.0));
         assert_eq!(testable_class(0.0251, Unit::Metre), Some(10.0));
         assert_eq!(testable_class(0.6, Unit::Metre), None);
-        // Standards notes, 1.3: 0.06 ft (1.8 cm) is too coarse for a class of 0.10 ft.
+        // 0.06 ft (1.83 cm) is more than half of 2.5 cm and less than half of 5 cm.
         assert_eq!(testable_class(0.06, Unit::Foot), Some(5.0));
     }
 }

@@ -1,4 +1,8 @@
 //! The exact figures of every group, from passes over all comparisons.
+//!
+//! The first pass also takes an excerpt, for what must be considered together: variogram, likelihood and trend over a hundred
+//! million comparisons would say no more than over a quarter of a million. Which are taken depends on their hash alone, and
+//! they are sorted, so that sums of floating-point numbers come out the same.
 
 use std::collections::BTreeMap;
 use std::io;

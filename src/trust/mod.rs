@@ -5,15 +5,15 @@
 //! keeps an excerpt of them for what must be looked at together; [`intervals`] turns blocks of the site into intervals
 //! and verdicts; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
 
-pub mod accept;
-pub mod compliance;
-pub mod diagnose;
-pub mod figures;
-pub mod groups;
-pub mod intervals;
-pub mod study;
-pub mod truncation;
-pub mod warnings;
+pub(crate) mod accept;
+pub(crate) mod compliance;
+pub(crate) mod diagnose;
+pub(crate) mod figures;
+pub(crate) mod groups;
+pub(crate) mod intervals;
+pub(crate) mod study;
+pub(crate) mod truncation;
+pub(crate) mod warnings;
 
 #[cfg(test)]
 mod test_site;

@@ -14,6 +14,7 @@ use crate::cloud::guard;
 use crate::cloud::las::compression::{self, Compression, Kind};
 use crate::cloud::las::header::LasFile;
 use crate::cloud::las::wiped;
+use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields};
 use crate::cloud::sized_file::SizedFile;
 use crate::units::Unit;
@@ -28,10 +29,10 @@ const LEFT_OVER: u64 = 8;
 const BATCH: usize = 256;
 
 /// Coordinates in micrometres from here on cannot be distinguished to the micrometre.
-const FARTHEST: f64 = (1u64 << 52) as f64;
+const FARTHEST: f64 = MAX_POSITION as f64;
 
 /// Elevations above 200 km (in micrometres) are no elevations.
-const HIGHEST: f64 = 200e9;
+const HIGHEST: f64 = MAX_ELEVATION as f64;
 
 /// Decodes the blocks of one file. One for each thread: it holds its own file handle and buffers.
 pub struct LasDecoder {
@@ -386,7 +387,7 @@ impl Converter {
         decoded
     }
 
-    /// The place of a point in whole micrometres, half away from zero.
+    /// The position of a point in whole micrometres, half away from zero.
     #[inline(always)]
     fn place(&self, record: &[u8; 12]) -> Decoded {
         let axis = |axis: usize| {

@@ -68,8 +68,6 @@ pub struct LasFile {
     pub synthetic_returns: bool,
     /// Day on which the file was made, as `2015-09-10`.
     pub creation_date: Option<String>,
-    /// System that recorded the points, or what was done to them.
-    pub system_identifier: String,
     /// Program that wrote the file.
     pub generating_software: String,
     /// Runs of points that can be decoded independently of each other, in file order.
@@ -210,7 +208,6 @@ impl LasFile {
             },
             synthetic_returns: encoding & 8 != 0,
             creation_date: date(header.file_creation_year, header.file_creation_day_of_year),
-            system_identifier: vlr::text(&header.system_identifier),
             generating_software: vlr::text(&header.generating_software),
             blocks,
             notes,

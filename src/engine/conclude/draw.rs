@@ -167,6 +167,7 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::stages::compared::{ComparedInTiles, Comparisons};
     use crate::tile::strata::Strata;
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
@@ -215,5 +216,54 @@ mod tests {
             prop_assert_eq!(&drawn(Count::AtMost(n), Count::All, &batches), &expected);
             prop_assert_eq!(&drawn(Count::All, Count::AtMost(n), &batches), &expected);
         }
+    }
+
+    /// The comparisons that are read back from a draw, sorted.
+    fn written(sample: &Sample, folder: &Path) -> Vec<Compared> {
+        let journals = write_compared(sample, folder.join("drawn-compared")).unwrap();
+        let compared = ComparedInTiles::new(&journals);
+        let mut found = Vec::new();
+        compared.for_each(&mut |one| found.push(*one)).unwrap();
+        assert_eq!((compared.len(), compared.is_empty()), (found.len() as u64, found.is_empty()));
+        found.sort();
+        found
+    }
+
+    #[test]
+    fn comparisons_of_a_draw_come_back_of_every_return_and_from_far_apart() {
+        const FAR: i64 = 1_000_000_000_000;
+        let folder = tempfile::tempdir().unwrap();
+        let mut all = Vec::new();
+        // Of each return some in the middle and some 1,000 km to either side, in an order that goes to and fro.
+        for return_number in [1, 2, MAX_RETURN as u8] {
+            for i in 0..30 {
+                let strata = Strata { return_number, ..Strata::default() };
+                let there = Drawn { return_number, strata, ..checkpoint(i as u64, 5) };
+                all.push(Drawn { x: (i % 3 - 1) * FAR + i, y: (i % 2) * FAR, z: i, ..there });
+            }
+        }
+        let mut expected: Vec<Compared> = all.iter().map(Drawn::compared).collect();
+        expected.sort();
+        for limit in [Count::AtMost(1000), Count::All] {
+            let mut sample = Sample::new(limit, &folder.path().join("draw")).unwrap();
+            sample.add(&all).unwrap();
+            // What an interrupted run has left there is written over.
+            for _ in 0..2 {
+                assert_eq!(written(&sample, folder.path()), expected);
+            }
+        }
+        let nothing = Sample::new(Count::AtMost(5), &folder.path().join("draw")).unwrap();
+        assert_eq!(written(&nothing, folder.path()), []);
+    }
+
+    #[test]
+    fn more_comparisons_than_are_written_at_a_time_come_back() {
+        let folder = tempfile::tempdir().unwrap();
+        let all: Vec<Drawn> = (0..AT_A_TIME as i64 + 3).map(|i| checkpoint(i as u64, i % 1000)).collect();
+        let mut sample = Sample::new(Count::All, &folder.path().join("draw")).unwrap();
+        sample.add(&all).unwrap();
+        let mut expected: Vec<Compared> = all.iter().map(Drawn::compared).collect();
+        expected.sort();
+        assert_eq!(written(&sample, folder.path()), expected);
     }
 }

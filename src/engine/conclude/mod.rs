@@ -1,8 +1,8 @@
 //! From what the tiles gave back to the results.
 
-pub mod conclusion;
-pub mod draw;
-pub mod files;
-pub mod manifest;
-pub mod summing_up;
-pub mod terrain;
+pub(crate) mod conclusion;
+pub(crate) mod draw;
+pub(crate) mod files;
+pub(crate) mod manifest;
+pub(crate) mod summing_up;
+pub(crate) mod terrain;

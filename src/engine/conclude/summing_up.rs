@@ -42,11 +42,11 @@ pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCount
 }
 
 /// What reading the points brought to light, in words: damaged blocks, and headers that the points contradict.
-pub fn notes_of_reading(dealt: &Partitions, job: &Job) -> Vec<String> {
+pub fn notes_of_reading(partitions: &Partitions, job: &Job) -> Vec<String> {
     let mut notes = Vec::new();
     let clouds = [
-        ("survey", Some((&dealt.survey, &job.survey))),
-        ("reference", dealt.reference.as_ref().zip(job.reference.as_ref())),
+        ("survey", Some((&partitions.survey, &job.survey))),
+        ("reference", partitions.reference.as_ref().zip(job.reference.as_ref())),
     ];
     for (name, cloud) in clouds.into_iter().filter_map(|(name, cloud)| Some((name, cloud?))) {
         let (read, files) = (&cloud.0.counts, cloud.1);

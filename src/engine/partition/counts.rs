@@ -25,7 +25,7 @@ pub struct ReadCounts {
     pub out_of_range: u64,
     /// What each `select` stage did, by its place in the list of stages.
     pub select: BTreeMap<usize, Tally>,
-    /// The box around the points kept that are not labelled noise.
+    /// The box around the points selected that are not labelled noise.
     pub bounds: Bounds,
 }
 

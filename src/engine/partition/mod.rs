@@ -1,10 +1,10 @@
 //! Reading the clouds and partitioning their points into tiles on disk.
 
-pub mod clouds;
-pub mod counts;
-pub mod hash;
-pub mod index;
-pub mod partitioner;
-pub mod phase;
+pub(crate) mod clouds;
+pub(crate) mod counts;
+pub(crate) mod hash;
+pub(crate) mod index;
+pub(crate) mod partitioner;
+pub(crate) mod phase;
 pub mod read;
-pub mod scattered;
+pub(crate) mod scale_check;

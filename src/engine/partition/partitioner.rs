@@ -20,11 +20,11 @@ const PIECE: usize = 3 << 10;
 /// Points that a tile's first, small buffer holds.
 const FIRST: usize = 128;
 
-/// Points that a worker's buffers have room for at the most, over all tiles: a strip's worth of tiles or so. What is given
-/// back the allocator may keep: the less there is, the less do large sites take more than small ones.
+/// Points that a worker's buffers have room for at the most, over all tiles: a strip's worth of tiles or so. The allocator
+/// may keep what is freed: the smaller this is, the less memory grows with the site.
 const HELD: usize = 96 << 10;
 
-/// Points in whose place a worker's list for one more tile is counted.
+/// A worker's list for one more tile counts as so many points.
 const SLOT: usize = 6;
 
 /// What a tile has of the points of a cloud.
@@ -61,7 +61,7 @@ pub struct Partitioner<'a> {
     /// What was written for each tile.
     shares: HashMap<TileKey, Share>,
     packed: Vec<u8>,
-    /// The first error of the disk, told once the block is done.
+    /// The first error of the disk, reported once the block is done.
     error: Option<EngineError>,
 }
 
@@ -80,7 +80,7 @@ struct Last {
 }
 
 impl<'a> Partitioner<'a> {
-    /// No points yet; those within `halo` of other tiles are copied to them. What `fields` does not ask for is not kept.
+    /// No points yet; those within `halo` of other tiles are copied to them. What `fields` does not ask for is dropped.
     pub fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
         Partitioner {
             spill,
@@ -125,7 +125,7 @@ impl<'a> Partitioner<'a> {
         (along(point.x, corner.0) < width) & (along(point.y, corner.1) < width)
     }
 
-    /// Adds a point of another tile than the one before, or one that neighbours must see too.
+    /// Adds a point of another tile than the one before, or one in the halo of neighbours.
     fn add_at_edge(&mut self, point: &Point) {
         let last = match self.last {
             Some(last) if self.is_inside(point, last.corner, 0) => last,
@@ -258,7 +258,7 @@ mod tests {
     /// What tiles have: their core, their halo.
     type Tiles = BTreeMap<TileKey, (Vec<Point>, Vec<Point>)>;
 
-    /// Points at these places, each told from all others.
+    /// Points at these positions, no two equal.
     fn points(places: &[(Micrometres, Micrometres)]) -> Vec<Point> {
         let point = |(i, &(x, y)): (usize, &(Micrometres, Micrometres))| Point {
             x,
@@ -293,7 +293,7 @@ mod tests {
         (tiles, shares)
     }
 
-    /// The same by looking at every tile for every point.
+    /// The same by testing every tile for every point.
     fn by_looking(points: &[Point], tiling: Tiling, halo: Micrometres) -> Tiles {
         let mut tiles = Tiles::new();
         let farthest = points.iter().flat_map(|point| [point.x.abs(), point.y.abs()]).max().unwrap_or(0);
@@ -335,7 +335,7 @@ mod tests {
         #![proptest_config(ProptestConfig::with_cases(64))]
 
         #[test]
-        fn a_point_is_in_one_core_and_in_the_halo_of_every_tile_that_looks_so_far(
+        fn a_point_is_in_one_core_and_in_the_halo_of_every_tile_within_reach(
             edge in 4i64..5_000,
             // Narrow, as wide as the tile, and the widest that is allowed.
             halo in prop_oneof![Just(0.0), 0.0..0.5f64, Just(0.5), Just(1.0), 0.5..2.0f64],

@@ -5,7 +5,7 @@ use std::path::Path;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, Scattered, scatter};
-use crate::engine::partition::scattered::check_surfaces;
+use crate::engine::partition::scale_check::check_surfaces;
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::inputs::{InputFile, check_unchanged, identity};
@@ -30,8 +30,8 @@ pub fn take_up(
     let changed = left_over.differences(&identity(job, inputs, folder.may_replace()));
     if !changed.is_empty() {
         let message = format!(
-            "the interrupted run cannot be gone on with, since what it was started with has changed:\n  {}\n\
-             Put that back, or start anew with --replace",
+            "the interrupted run cannot be continued, since what it was started with has changed:\n  {}\n\
+             Undo these changes, or restart with --replace",
             changed.join("\n  ")
         );
         return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
@@ -83,6 +83,7 @@ pub fn partition(
         input.sha256 = sha256;
     }
     let partitions = Partitions { survey, reference, tiling: job.tiling };
+    check_surfaces(&partitions, &job.chain)?;
     check_unchanged(inputs)?;
     // Before anything is kept: the remedy is another pipeline file.
     check_surfaces(&partitions, &job.chain)?;

@@ -1,4 +1,7 @@
 //! Scattering: blocks of the sources are decoded in parallel, and their points judged and assigned to tiles.
+//!
+//! There is no channel between decoding and assigning: each worker takes the next block, decodes it and assigns its points
+//! itself. With one counter to share there is nothing to wait for, and memory is bounded by the workers' own buffers.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -25,7 +28,7 @@ use crate::units::{Micrometres, Unit};
 /// Share of the memory allowed that keeping track of all tiles may take.
 const TRACKING_SHARE: u64 = 4;
 
-/// Bytes of memory that keeping track of a tile takes, roughly: its share, and the place of its last piece.
+/// Bytes of memory that keeping track of a tile takes, roughly: its share, and the position of its last piece.
 const BYTES_PER_TILE: u64 = 256;
 
 /// One cloud to be scattered.
@@ -203,7 +206,7 @@ impl<'a> Judge<'a> {
         }
     }
 
-    /// The points to be kept, in their order.
+    /// The points selected, in their order.
     fn select(&mut self, points: &[Decoded]) -> &[Point] {
         let Judge { selects, tallies, counts, by_returns, kept } = self;
         kept.clear();

@@ -102,13 +102,6 @@ fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, ha
     true
 }
 
-/// Memory that a worker takes for a tile of `edge` micrometres where `allowed` bytes are its share: beyond that, the tile is
-/// cut.
-pub fn tile_bytes(edge: Micrometres, survey: &Density, chain: &Chain, allowed: f64) -> f64 {
-    let cells = cell_bytes(edge, chain);
-    (fullest(edge, survey, chain).bytes + cells).min(allowed.max(cells))
-}
-
 /// The least memory with which tiles of `edge` micrometres can be worked on, one at a time, bytes.
 pub fn least_memory(edge: Micrometres, chain: &Chain) -> u64 {
     ((cell_bytes(edge, chain) + LEAST_POINTS) / SHARE) as u64
@@ -152,10 +145,6 @@ mod tests {
         };
         assert!(edge(10_000.0) < edge(100.0) && edge(100.0) < edge(1.0));
         assert_eq!(edge(1e6), 20_000_000);
-        let survey = Density { points: 1_000_000, per_m2: 1e4, boxes: Vec::new() };
-        let fullest = tile_bytes(edge(1e4), &survey, &chain, 1e9);
-        // A worker with less memory cuts the tile.
-        assert!(fullest > 50e6 && tile_bytes(edge(1e4), &survey, &chain, 50e6) <= 50e6);
         let fine = Ground { cell: crate::units::Length::metres(0.05), ..Ground::default() };
         let fine = Chain::new(&[Stage::Ground(fine)], 1);
         assert!(least_memory(20_000_000, &fine) > 10 * least_memory(20_000_000, &chain));

@@ -4,7 +4,7 @@ use crate::engine::plan::budget::{Density, cell_bytes, fullest};
 use crate::stages::chain::Chain;
 use crate::units::Micrometres;
 
-/// Tile and margin together stay below this, micrometres: places in a tile are 32-bit numbers.
+/// Tile and margin together stay below this, micrometres: positions in a tile are 32-bit numbers.
 const WIDEST: Micrometres = 2_000_000_000;
 
 /// Margins are at most so many tiles wide: every point is copied to all tiles that it lies in the margin of.

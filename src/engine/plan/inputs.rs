@@ -1,4 +1,4 @@
-//! The files that a run reads, with size and hash: for the manifest, and to tell whether a later run may go on.
+//! The files that a run reads, with size and hash: for the manifest, and to check whether a later run may continue.
 
 use std::fs::{self, File};
 use std::io::Read;

@@ -1,5 +1,8 @@
 //! All that is known of a run before a point is read: the clouds, their units, whether they belong together, and the
 //! size of the tiles. `check` shows it, `run` starts from it.
+//!
+//! A unit that a file states may be overridden by `units:`, since the two feet are mixed up in headers every day, but never
+//! silently: a note is shown and kept in `manifest.json`. The vertical unit is never taken from the horizontal one.
 
 use std::path::{Path, PathBuf};
 
@@ -15,7 +18,7 @@ use crate::stages::list::Stage;
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
 
-/// Memory that a run may take unless told otherwise, bytes.
+/// Memory that a run may take by default, bytes.
 pub const DEFAULT_MEMORY: u64 = 512 << 20;
 
 /// How a run may use the machine.

@@ -1,7 +1,7 @@
 //! All that is known of a run before a point is read: the clouds, their units, the size of the tiles, memory and disk.
 
-pub mod budget;
-pub mod edge;
-pub mod forecast;
-pub mod inputs;
+pub(crate) mod budget;
+pub(crate) mod edge;
+pub(crate) mod forecast;
+pub(crate) mod inputs;
 pub mod job;

@@ -56,25 +56,6 @@ pub enum EngineError {
         /// Why, and what to do.
         message: String,
     },
-    /// A tile takes more memory than is allowed.
-    #[error("{place}, {edge_m} m wide, holds {points} points and {cells} cells of the ground surface; it needs about {} MiB, but \
-             the memory limit leaves {} MiB for it. Allow more with --memory, or {remedy}", needed >> 20, allowed >> 20)]
-    TileMemory {
-        /// The tile, by its corner.
-        place: String,
-        /// Its edge in metres.
-        edge_m: f64,
-        /// Points in it and its margins.
-        points: u64,
-        /// Cells of the surface over it and its margins.
-        cells: u64,
-        /// Bytes that it takes.
-        needed: u64,
-        /// Bytes that it may take.
-        allowed: u64,
-        /// What to do beside allowing more.
-        remedy: String,
-    },
     /// Points lie too far apart.
     #[error("the points of the {cloud} lie scattered over {tiles} tiles and {} km × {} km, so thinly that their ground surfaces \
              would take {} MiB of disk. Check with `echograde inspect` whether a file has a wrong scale factor, offset or \

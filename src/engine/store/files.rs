@@ -1,4 +1,4 @@
-//! Files at work: whole or not at all, and pieces at known places.
+//! Working files: written whole or not at all, and pieces at known offsets.
 
 use std::fs::{self, File};
 use std::io::{self, BufWriter, Write};

@@ -1,4 +1,4 @@
-//! What a run was started with: a later run may go on with its work only if all of it is the same.
+//! What a run was started with: a later run may continue its work only if all of it is the same.
 
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
@@ -8,8 +8,8 @@ use crate::units::Micrometres;
 /// Counts the ways in which working data have been written: to be raised when one changes within a version.
 const FORMAT: u32 = 4;
 
-/// Differences that are told one by one.
-const TOLD: usize = 12;
+/// Differences that are listed one by one.
+const LISTED: usize = 12;
 
 /// What a run was started with.
 #[derive(Clone, Debug, Serialize, Deserialize)]
@@ -44,7 +44,7 @@ impl Identity {
         Identity { version, format: FORMAT, pipeline, inputs, tile_edge, may_replace }
     }
 
-    /// What has changed between the start of a run and now, one line each; nothing where a run may go on.
+    /// What has changed between the start of a run and now, one line each; nothing where a run may continue.
     pub fn differences(&self, now: &Identity) -> Vec<String> {
         let mut found = Vec::new();
         if (&self.version, self.format) != (&now.version, now.format) {
@@ -69,9 +69,9 @@ impl Identity {
                 found.push(format!("{} is a new file of the {}", new.path, new.cloud));
             }
         }
-        if found.len() > TOLD {
-            let more = found.len() - TOLD;
-            found.truncate(TOLD);
+        if found.len() > LISTED {
+            let more = found.len() - LISTED;
+            found.truncate(LISTED);
             found.push(format!("and {more} more"));
         }
         found

@@ -1,8 +1,8 @@
 //! The files of a run on disk: the run folder, spills of keyed pieces, the journal of tiles; and what can go wrong.
 
 pub mod error;
-pub mod files;
-pub mod identity;
+pub(crate) mod files;
+pub(crate) mod identity;
 pub mod journal;
 pub mod run_folder;
-pub mod spill;
+pub(crate) mod spill;

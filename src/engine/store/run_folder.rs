@@ -1,8 +1,8 @@
 //! The run folder: everything appears in it at once, when the run is done, or not at all.
 //!
-//! Work goes on in a folder beside it, named after it with `.unfinished`; a lock in there keeps a second run out.
-//! Once the points are dealt out to tiles and the index of them is written, that folder outlives the run until its
-//! results are in, so that a later run can go on from there; before, it goes when the run ends.
+//! The work is done in a folder beside it, named after it with `.unfinished`; a lock in there keeps a second run out.
+//! Once the points are partitioned into tiles and their index is written, that folder outlives an interrupted run, so that a
+//! later run can continue from there; before that, it is removed when the run ends.
 
 use std::fs::{self, File};
 use std::path::{Path, PathBuf};
@@ -27,7 +27,7 @@ pub const LOG: &str = "log.txt";
 /// What may be done with the work or the results of an earlier run in the same folder.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Claim {
-    /// Go on with an interrupted run.
+    /// Continue an interrupted run.
     pub resume: bool,
     /// Replace results, and drop the work of an interrupted run.
     pub replace: bool,
@@ -42,7 +42,7 @@ pub struct RunFolder {
     target: PathBuf,
     work: PathBuf,
     replace: bool,
-    /// What the interrupted run was started with that this one goes on with.
+    /// What the interrupted run that this one continues was started with.
     left_over: Option<Identity>,
     keep: AtomicBool,
     _lock: File,
@@ -87,13 +87,13 @@ impl RunFolder {
         folder.put_old_results_back()?;
         let left_over = folder.find_left_over();
         folder.keep.store(left_over.is_some(), Ordering::Relaxed);
-        // Who was allowed to replace results is so still when going on.
+        // A run that was allowed to replace results still is when it is continued.
         folder.replace |= claim.resume && left_over.as_ref().is_some_and(|left| left.may_replace);
         check_target(target, folder.replace)?;
         match left_over {
             Some(_) if !claim.resume && !claim.replace => {
                 return refuse(
-                    "an earlier run on it was interrupted; add --resume to go on with it, or --replace to start anew",
+                    "an earlier run on it was interrupted; add --resume to continue it, or --replace to restart",
                 );
             }
             Some(left) if claim.resume => folder.left_over = Some(left),
@@ -103,7 +103,7 @@ impl RunFolder {
         Ok(folder)
     }
 
-    /// What the interrupted run was started with that this one is to go on with.
+    /// What the interrupted run that this one is to continue was started with.
     pub fn left_over(&self) -> Option<&Identity> {
         self.left_over.as_ref()
     }
@@ -143,7 +143,7 @@ impl RunFolder {
         self.work.join(LOG)
     }
 
-    /// Where the index of the working data goes, which makes them worth keeping.
+    /// Where the index of the working data goes, without which they cannot be resumed.
     pub fn index(&self) -> PathBuf {
         self.work.join("index.json")
     }
@@ -165,7 +165,7 @@ impl RunFolder {
         self.keep.store(true, Ordering::Relaxed);
     }
 
-    /// Whether a later run can go on with the work.
+    /// Whether a later run can continue the work.
     pub fn is_kept(&self) -> bool {
         self.keep.load(Ordering::Relaxed)
     }
@@ -286,7 +286,7 @@ mod tests {
         folder.finish()
     }
 
-    /// A run on `target` that is interrupted after it has dealt out the points.
+    /// A run on `target` that is interrupted after it has partitioned the points.
     fn interrupted(target: &Path, claim: Claim) {
         let folder = RunFolder::claim(target, claim).unwrap();
         let identity = format!(
@@ -338,7 +338,7 @@ mod tests {
         let folder = RunFolder::claim(&target, REPLACE).unwrap();
         assert!(folder.left_over().is_none() && !folder.spill().join("tiles").exists());
         finish(folder, "{}").unwrap();
-        // With nothing to go on with, --resume begins.
+        // With nothing to continue, --resume begins.
         let other = base.path().join("other");
         finish(RunFolder::claim(&other, RESUME).unwrap(), "{}").unwrap();
     }

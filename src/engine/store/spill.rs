@@ -1,8 +1,8 @@
 //! One file on disk that holds many lists of bytes, each appended to in pieces: the points of each tile, and its
-//! surface.
+//! surface. One file for all tiles needs no limit on open files, and is written in few large pieces.
 //!
-//! Behind each piece stands where the piece before it in its list is, so that memory holds one place for each list, however
-//! long it is. Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the
+//! After each piece stands the position of the piece before it in its list, so that memory holds one position for each list,
+//! however long it is. Each piece has a checksum: a spill may be read by a later run, and a power cut may have kept bytes from the
 //! disk.
 
 use std::collections::BTreeMap;

@@ -14,7 +14,7 @@ use tracing_subscriber::fmt::time::{FormatTime, SystemTime};
 pub struct RunLog(File);
 
 impl RunLog {
-    /// Goes on with the log at `path`, or begins one.
+    /// Continues the log at `path`, or begins one.
     ///
     /// # Errors
     /// Where the file cannot be opened.

@@ -1,11 +1,11 @@
 //! Watching a run: its log, its progress, and the wish to stop it.
 //!
 //! Whoever starts a run makes a [`Watch`] and hands it to the engine, which passes it on to all work. Nothing of it is
-//! global, so that runs in one process do not know of each other.
+//! global, so that runs in one process are independent of each other.
 
-pub mod clock;
+pub(crate) mod clock;
 mod log;
-pub mod progress;
+pub(crate) mod progress;
 pub mod screen;
 
 use std::io;
@@ -25,8 +25,8 @@ pub struct Stopped;
 
 /// How a run is watched and stopped. The default one shows no progress bar.
 ///
-/// Workers [check](Watch::check) between two blocks or tiles and leave with an error like any other, so that what can be
-/// gone on with is kept.
+/// Workers [check](Watch::check) between two blocks or tiles and leave with an error like any other, so that finished
+/// work is kept.
 #[derive(Debug, Default)]
 pub struct Watch {
     stop: Arc<AtomicBool>,
@@ -40,7 +40,7 @@ impl Watch {
         Watch { stop, screen, log: None }
     }
 
-    /// The same with a log of its own at `path`, which is begun or gone on with.
+    /// The same with a log of its own at `path`, which is begun or continued.
     ///
     /// # Errors
     /// Where the file cannot be opened.
@@ -67,7 +67,7 @@ impl Watch {
         self.log(Level::INFO, line);
     }
 
-    /// Reports what a person should look at.
+    /// Reports what needs a person's attention.
     pub fn warn(&self, line: &str) {
         tracing::warn!("{line}");
         self.log(Level::WARN, line);

@@ -1,4 +1,4 @@
-//! Where people see the progress of runs: bars on a terminal, or none.
+//! Where the progress of runs is shown: bars on a terminal, or none.
 
 use std::io::{self, IsTerminal, Write};
 

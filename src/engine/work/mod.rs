@@ -1,8 +1,8 @@
 //! The work on tiles: surfaces first, since neighbours need them, then the chain of stages.
 
-pub mod context;
-pub mod load;
-pub mod part;
-pub mod queue;
-pub mod surfaces;
-pub mod tiles;
+pub(crate) mod context;
+pub(crate) mod load;
+pub(crate) mod part;
+pub(crate) mod queue;
+pub(crate) mod surfaces;
+pub(crate) mod tiles;

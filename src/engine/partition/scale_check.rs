@@ -1,4 +1,4 @@
-//! Points so scattered that the work on them would flood the disk.
+//! Points so scattered that surfaces over their tiles would fill the disk: the effect of a wrong scale factor.
 
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::store::error::EngineError;
@@ -15,7 +15,7 @@ const SURFACES_PER_POINTS: u64 = 64;
 /// Bytes of a surface's cell on disk.
 const CELL_ON_DISK: u64 = 5;
 
-/// Refuses points so scattered that surfaces over their tiles would take the disk: the work of a wrong scale factor.
+/// Refuses points so scattered that surfaces over their tiles would fill the disk.
 ///
 /// # Errors
 /// Where they are.
@@ -46,49 +46,35 @@ pub fn check_surfaces(partitions: &Partitions, chain: &Chain) -> Result<(), Engi
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeMap;
-    use std::path::Path;
+    use serde_json::json;
 
     use super::*;
     use crate::cloud::bounds::Bounds;
     use crate::engine::partition::clouds::Partition;
     use crate::engine::partition::counts::ReadCounts;
     use crate::engine::partition::partitioner::Share;
-    use crate::engine::plan::job::{Job, Resources};
-    use crate::engine::store::spill::Spill;
     use crate::tile::tiling::Tiling;
 
-    /// The demo's job.
-    fn job() -> Job {
-        let demo = Path::new(env!("CARGO_MANIFEST_DIR")).join("pipelines/demo.yaml");
-        let resources = Resources { threads: 2, memory: 512 << 20 };
-        Job::prepare(crate::pipeline::load(&demo).unwrap(), resources).unwrap()
-    }
-
-    /// A survey of so many points in two tiles, side by side, in a box that reaches so far into each, micrometres.
-    fn survey(points: [u64; 2], reach: i64, tiling: Tiling, folder: &Path) -> Partitions {
-        let mut shares = BTreeMap::new();
-        for (column, points) in (0..).zip(points) {
-            shares.insert(TileKey { row: 0, column }, Share { points, core: Bounds::default() });
+    /// A survey of one point in each of two tiles, side by side, in a box as wide as both.
+    fn survey(edge: i64) -> Partitions {
+        let share = Share { points: 1, core: Bounds::default() };
+        let shares = (0..2).map(|column| (TileKey { row: 0, column }, share)).collect();
+        let counts =
+            ReadCounts { bounds: Bounds::new((0, 0), (2 * edge - 1, edge - 1)), ..ReadCounts::default() };
+        Partitions {
+            survey: Partition { spills: Vec::new(), shares, counts },
+            reference: None,
+            tiling: Tiling { edge },
         }
-        let bounds = Bounds::new((tiling.edge - reach, 0), (tiling.edge + reach - 1, reach - 1));
-        let counts = ReadCounts { bounds, ..ReadCounts::default() };
-        let spills = vec![Spill::create(&folder.join("spill")).unwrap()];
-        Partitions { survey: Partition { spills, shares, counts }, reference: None, tiling }
     }
-
-    const TILES: Tiling = Tiling { edge: 50_000_000 };
 
     #[test]
     fn points_scattered_so_thinly_that_surfaces_would_flood_the_disk_are_refused() {
-        let folder = tempfile::tempdir().unwrap();
-        let job = job();
-        let scattered = survey([1, 1], TILES.edge, TILES, folder.path());
-        assert!(check_surfaces(&scattered, &job.chain).is_ok());
+        let stages: Vec<_> = serde_json::from_value(json!([{"read": {}}, {"ground": {}}])).unwrap();
+        let chain = Chain::new(&stages, 1);
+        assert!(check_surfaces(&survey(50_000_000), &chain).is_ok());
         // The same with tiles of 20 km, all of which the box covers.
-        let tiles = Tiling { edge: 20_000_000_000 };
-        let wide = survey([1, 1], tiles.edge, tiles, folder.path());
-        let error = check_surfaces(&wide, &job.chain).unwrap_err();
+        let error = check_surfaces(&survey(20_000_000_000), &chain).unwrap_err();
         assert!(matches!(error, EngineError::Scattered { cloud: "survey", tiles: 2, .. }), "{error}");
     }
 }
