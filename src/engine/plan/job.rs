@@ -238,12 +238,12 @@ fn unit_of(
     Err((problem, remedy))
 }
 
-/// Refuses clouds in different horizontal systems; where one states none, says what is taken for granted.
+/// Refuses clouds in different horizontal systems; where one states none, says what is assumed.
 fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Findings<'_>) {
     let first = &survey.sources[0];
     let others = survey.sources[1..].iter().map(|s| ("survey", s));
     let others = others.chain(reference.into_iter().flat_map(|r| r.sources.iter().map(|s| ("reference", s))));
-    let mut told = false;
+    let mut reported = false;
     for (role, source) in others {
         match first.crs().same_horizontal(source.crs()) {
             Some(true) => {}
@@ -259,8 +259,8 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
                     "transform both to one horizontal system first: coordinates are compared as they are";
                 found.problem(role, &message, help);
             }
-            None if !told => {
-                told = true;
+            None if !reported => {
+                reported = true;
                 found.notes.push(format!(
                     "{} and {} do not both state their horizontal system; the same one is assumed",
                     name(first.path()),

@@ -115,8 +115,8 @@ mod tests {
 
     #[test]
     fn durations_are_told_as_finely_as_is_of_use() {
-        let told: Vec<String> = [0.04, 9.96, 90.0, 3600.0, 7530.0].map(duration).into();
-        assert_eq!(told, ["0.0 s", "10 s", "1 min 30 s", "1 h", "2 h 5 min"]);
+        let written: Vec<String> = [0.04, 9.96, 90.0, 3600.0, 7530.0].map(duration).into();
+        assert_eq!(written, ["0.0 s", "10 s", "1 min 30 s", "1 h", "2 h 5 min"]);
     }
 
     #[test]
