@@ -7,6 +7,8 @@
 //! [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
+// The docs are for those who build the program: with private items, which public ones may link to.
+#![allow(rustdoc::private_intra_doc_links)]
 
 pub mod cli;
 pub mod cloud;
