@@ -1,13 +1,13 @@
 //! How well the ground of an airborne lidar survey agrees with a better measurement of the same ground,
 //! return by return: a streaming, out-of-core tool driven by a pipeline file.
 //!
-//! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → `trust` (from
-//! comparisons to a decision) and `report` (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
-//! `results` (what a run found), `terrain` → [`tile`] (what stages share) → [`raster`], [`cloud`] (reading point files) →
-//! [`stats`], `standards`, [`units`].
+//! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
+//! comparisons to a decision) and [`report`] (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
+//! [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`raster`], [`cloud`] (reading point files) →
+//! [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
-// The docs are for those who build the program: they are made with private items.
+// The docs are for those who build the program: with private items, which public ones may link to.
 #![allow(rustdoc::private_intra_doc_links)]
 
 pub mod cli;
