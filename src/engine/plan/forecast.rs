@@ -133,8 +133,11 @@ fn memory(job: &Job) -> u64 {
         points *= (2.0 * scanned / covered(density)).min(1.0);
     }
     let share = job.resources.memory as f64 * SHARE / job.resources.threads as f64;
-    let tile = (points * POINT_AT_WORK + cell_bytes(job.tiling.edge, &job.chain) / 2.0).min(share);
-    (BASE + tile * job.resources.threads as f64) as u64
+    let threads = job.resources.threads as f64;
+    let cells = cell_bytes(job.tiling.edge, &job.chain) / 2.0;
+    // All workers together hold no more than there is.
+    let at_work = (points * threads).min(density.points as f64) * POINT_AT_WORK + cells * threads;
+    (BASE + at_work.min(share * threads)) as u64
 }
 
 fn disk(job: &Job) -> u64 {
