@@ -67,14 +67,22 @@ pub fn intervals(
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block } = spatial;
     let size = *block;
-    let mut sums = BlockSums::new(size, groups.finest.len());
-    let mut learning = Learning::new(size);
-    all.for_each(&mut |one| {
-        learning.add(one.x, one.y, one.strata.return_number, one.dz);
-        if let Some(group) = groups.finest_of(&one.strata) {
-            sums.add(one.x, one.y, group, one.dz);
-        }
-    })?;
+    let none = || (BlockSums::new(size, groups.finest.len()), Learning::new(size));
+    let (sums, learning) = all.sum_up(
+        none,
+        |(sums, learning), block| {
+            for one in block {
+                learning.add(one.x, one.y, one.strata.return_number, one.dz);
+                if let Some(group) = groups.finest_of(&one.strata) {
+                    sums.add(one.x, one.y, group, one.dz);
+                }
+            }
+        },
+        |(sums, learning), others| {
+            sums.merge(&others.0);
+            learning.merge(&others.1);
+        },
+    )?;
     let sums = sums.few_enough();
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
