@@ -230,7 +230,12 @@ mod tests {
     impl Yields for Given {
         fn stretches(&self, _: &str) -> Vec<Stretch> {
             let key = TileKey { row: 0, column: 0 };
-            let stretch = |(file, bytes): (usize, &Vec<u8>)| Stretch { key, file, offset: 0, bytes: bytes.len() as u64 };
+            let stretch = |(file, bytes): (usize, &Vec<u8>)| Stretch {
+                key,
+                file,
+                offset: 0,
+                bytes: bytes.len() as u64,
+            };
             self.0.iter().enumerate().map(stretch).collect()
         }
 

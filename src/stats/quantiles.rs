@@ -130,7 +130,8 @@ impl Counter {
         for (at, interval) in intervals.iter().enumerate() {
             sets[interval.set].0.iter().for_each(|&group| of_group[usize::from(group)].push(at));
         }
-        let slots = |interval: &Interval| ((interval.high - interval.low) as usize >> interval.slot_bits()) + 1;
+        let slots =
+            |interval: &Interval| ((interval.high - interval.low) as usize >> interval.slot_bits()) + 1;
         Counter {
             intervals: intervals.into(),
             of_group: of_group.into(),

@@ -89,10 +89,20 @@ struct Observations {
     z: Vec<f64>,
 }
 
+impl Observations {
+    fn at(&self, i: usize) -> [f64; 4] {
+        [self.weight[i], self.x[i], self.y[i], self.z[i]]
+    }
+}
+
 /// A centroid to the nearest 2⁻¹⁶ µm. Then all differences of positions are exact up to 100 km, so that the corner
 /// they are taken from cannot show.
 fn exact(offset: f64) -> f64 {
-    (offset * 65536.0).round() / 65536.0
+    // Rounded by hand, half away from zero: the library's function is a slow call where processors differ.
+    let steps = offset * 65536.0;
+    let whole = steps as i64 as f64;
+    let rest = steps - whole;
+    (whole + f64::from(rest >= 0.5) - f64::from(rest <= -0.5)) / 65536.0
 }
 
 /// The half windows, in cells without the one in the middle: 1, 2, 3, 4, 6, 8, 12, 16, 24, … and the reach.
@@ -153,17 +163,37 @@ impl<'a> Terrain<'a> {
         Terrain { sums, extent, cells, starts, windows: windows(reach, extent.cell) }
     }
 
+    /// Where another terrain over the same cells has other observations.
+    pub fn changes_from(&self, other: &Terrain<'_>) -> Changes {
+        let (mut changed, mut count) = (Vec::with_capacity(self.starts.len()), 0);
+        for (at, own) in self.starts.iter().enumerate() {
+            changed.push(count);
+            let cells = |terrain: &Terrain<'_>, first: u32| {
+                let next = terrain.starts.get(at + 1).copied().unwrap_or(first);
+                (first < next).then(|| terrain.cells.at(first as usize))
+            };
+            count += u32::from(cells(self, *own) != cells(other, other.starts[at]));
+        }
+        Changes { extent: self.extent, changed }
+    }
+
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
     /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
     /// none is left: whether there is a value does not depend on the least window.
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
+        self.seen_from(x, y).heights
+    }
+
+    /// The same, with how far it looked.
+    pub fn seen_from(&self, x: Micrometres, y: Micrometres) -> Seen {
         let extent = &self.extent;
-        let middle = extent.index_of(x, y)?;
+        let Some(middle) = extent.index_of(x, y) else { return Seen::default() };
         let middle = (middle % extent.columns, middle / extent.columns);
         let (column_corners, row_corners) = self.sums.corners();
         let at = ((x - column_corners[0]) as f64, (y - row_corners[0]) as f64);
-        let (mut heights, mut found, mut last) = (Heights::default(), 0, None);
+        let (mut heights, mut found, mut last, mut farthest) = (Heights::default(), 0, None, 0);
         for &half in &self.windows {
+            farthest = half;
             let fit = self.gather(extent, middle, at, half);
             if fit.cells < FEWEST_CELLS {
                 continue;
@@ -179,8 +209,11 @@ impl<'a> Terrain<'a> {
                 }
             }
         }
-        heights[found..].fill(last?);
-        Some(heights)
+        let heights = last.map(|last| {
+            heights[found..].fill(last);
+            heights
+        });
+        Seen { heights, half: farthest }
     }
 
     /// The weighted sums over one window, cells row by row from the south-west, whatever the tile.
@@ -211,6 +244,36 @@ impl<'a> Terrain<'a> {
             }
         }
         lanes.together(base.unwrap_or(0.0))
+    }
+}
+
+/// What was seen of the terrain from a place.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Seen {
+    /// Its elevations, if there are any.
+    pub heights: Option<Heights>,
+    /// The largest half window that was looked at, in cells.
+    half: usize,
+}
+
+/// Where two terrains over the same cells differ in their observations.
+pub struct Changes {
+    extent: Extent,
+    /// By row, and in it by column and one more: how many cells before have changed.
+    changed: Vec<u32>,
+}
+
+impl Changes {
+    /// Whether what was seen from a place has changed.
+    pub fn touch(&self, x: Micrometres, y: Micrometres, seen: &Seen) -> bool {
+        let Extent { columns, rows, .. } = self.extent;
+        let Some(middle) = self.extent.index_of(x, y) else { return false };
+        let (column, row) = (middle % columns, middle / columns);
+        let (west, east) = (column.saturating_sub(seen.half), (column + seen.half + 1).min(columns));
+        (row.saturating_sub(seen.half)..(row + seen.half + 1).min(rows)).any(|row| {
+            let changed = &self.changed[row * (columns + 1)..];
+            changed[west] < changed[east]
+        })
     }
 }
 
