@@ -255,14 +255,12 @@ impl TerrainByReturns {
         }
         let mut before: Option<Terrain<'_>> = None;
         let of_k = |k| {
-            let terrain = Terrain::new(&near.sums, extent, &weights(k), self.settings.reach);
+            let none = || Terrain::new(&near.sums, extent, &weights(k), self.settings.reach);
+            let terrain = before.as_ref().map_or_else(none, |before| before.with(&weights(k)));
             // Late returns are rare on open ground: most places there see no more than they did without.
-            let changes = before.as_ref().map(|before| terrain.changes_from(before));
-            seen.par_iter_mut().for_each(|(place, seen)| {
-                if changes.as_ref().is_none_or(|changes| changes.touch(place.x, place.y, seen)) {
-                    *seen = terrain.seen_from(place.x, place.y);
-                }
-            });
+            seen.par_iter_mut()
+                .filter(|(place, seen)| terrain.changes(place.x, place.y, seen))
+                .for_each(|(place, seen)| *seen = terrain.seen_from(place.x, place.y));
             before = Some(terrain);
             seen.iter().map(|(_, seen)| seen.heights).collect()
         };

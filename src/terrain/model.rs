@@ -16,7 +16,7 @@
 use std::ops::RangeInclusive;
 
 use crate::raster::Extent;
-use crate::terrain::cells::Sums;
+use crate::terrain::cells::{Sum, Sums};
 use crate::terrain::learning::Learned;
 use crate::units::Micrometres;
 
@@ -72,10 +72,13 @@ pub struct Terrain<'a> {
     sums: &'a Sums,
     /// The cells that there are observations of.
     extent: Extent,
+    weights: Weights,
     /// The cells that have ground, row by row from the south-west.
     cells: Observations,
     /// By row, and in it by column and one more: the first of `cells` from there on.
     starts: Vec<u32>,
+    /// In the same places: how many cells before have other observations than in the terrain that this one came after.
+    changed: Vec<u32>,
     /// Half windows in cells, ascending.
     windows: Vec<usize>,
 }
@@ -90,8 +93,15 @@ struct Observations {
 }
 
 impl Observations {
-    fn at(&self, i: usize) -> [f64; 4] {
-        [self.weight[i], self.x[i], self.y[i], self.z[i]]
+    fn get(&self, at: u32) -> [f64; 4] {
+        [&self.weight, &self.x, &self.y, &self.z].map(|of| of[at as usize])
+    }
+
+    fn push(&mut self, [weight, x, y, z]: [f64; 4]) {
+        self.weight.push(weight);
+        self.x.push(x);
+        self.y.push(y);
+        self.z.push(z);
     }
 }
 
@@ -128,53 +138,88 @@ impl<'a> Terrain<'a> {
     /// or the edge shows.
     pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
         let extent = sums.extent().within(extent);
-        let (first_column, first_row) = sums.extent().offset_of(&extent);
-        let used: Vec<_> = (0..16u8)
-            .map(|r| (sums.of_return(r), weights.returns[usize::from(r)]))
-            .filter(|(cells, (weight, _))| *weight > 0.0 && !cells.is_empty())
-            .collect();
-        let (column_corners, row_corners) = sums.corners();
-        let (mut cells, mut starts) = (Observations::default(), Vec::new());
-        for (row, south) in row_corners.iter().enumerate().skip(first_row).take(extent.rows) {
-            for (column, west) in column_corners.iter().enumerate().skip(first_column).take(extent.columns) {
-                starts.push(cells.weight.len() as u32);
-                let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
-                for &(of_return, (weight, bias)) in &used {
-                    let sum = &of_return[row * sums.extent().columns + column];
-                    if sum.n > 0 {
-                        // Against a whole number near all of them, so that a high site loses nothing to rounding.
-                        let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
-                        let n = f64::from(sum.n);
-                        all += weight * n;
-                        x += weight * sum.x as f64;
-                        y += weight * sum.y as f64;
-                        z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
-                    }
-                }
-                if let Some(base) = base {
-                    cells.weight.push(all);
-                    cells.x.push((west - column_corners[0]) as f64 + exact(x / all));
-                    cells.y.push((south - row_corners[0]) as f64 + exact(y / all));
-                    cells.z.push(base as f64 + z / all);
-                }
-            }
-            starts.push(cells.weight.len() as u32);
-        }
-        Terrain { sums, extent, cells, starts, windows: windows(reach, extent.cell) }
+        Terrain::made(sums, extent, weights, windows(reach, extent.cell), None)
     }
 
-    /// Where another terrain over the same cells has other observations.
-    pub fn changes_from(&self, other: &Terrain<'_>) -> Changes {
-        let (mut changed, mut count) = (Vec::with_capacity(self.starts.len()), 0);
-        for (at, own) in self.starts.iter().enumerate() {
-            changed.push(count);
-            let cells = |terrain: &Terrain<'_>, first: u32| {
-                let next = terrain.starts.get(at + 1).copied().unwrap_or(first);
-                (first < next).then(|| terrain.cells.at(first as usize))
-            };
-            count += u32::from(cells(self, *own) != cells(other, other.starts[at]));
+    /// The same with other weights: cells that hold no point whose weight or bias is another keep their observations.
+    pub fn with(&self, weights: &Weights) -> Self {
+        Terrain::made(self.sums, self.extent, weights, self.windows.clone(), Some(self))
+    }
+
+    fn made(
+        sums: &'a Sums,
+        extent: Extent,
+        weights: &Weights,
+        windows: Vec<usize>,
+        before: Option<&Terrain<'a>>,
+    ) -> Self {
+        let of_returns = (0..16u8).map(|r| (sums.of_return(r), weights.returns[usize::from(r)], r.into()));
+        let of_returns: Vec<(&[Sum], (f64, f64), usize)> =
+            of_returns.filter(|(cells, ..)| !cells.is_empty()).collect();
+        let (column_corners, row_corners) = sums.corners();
+        let observation = |cell: usize, column: usize, row: usize| {
+            let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
+            for &(of_return, (weight, bias), _) in
+                of_returns.iter().filter(|(_, (weight, _), _)| *weight > 0.0)
+            {
+                let sum = &of_return[cell];
+                if sum.n > 0 {
+                    // Against a whole number near all of them, so that a high site loses nothing to rounding.
+                    let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
+                    let n = f64::from(sum.n);
+                    all += weight * n;
+                    x += weight * sum.x as f64;
+                    y += weight * sum.y as f64;
+                    z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
+                }
+            }
+            let (west, south) =
+                (column_corners[column] - column_corners[0], row_corners[row] - row_corners[0]);
+            base.map(|base| {
+                [all, west as f64 + exact(x / all), south as f64 + exact(y / all), base as f64 + z / all]
+            })
+        };
+        let others: Option<Vec<&[Sum]>> = before.map(|before| {
+            let other = of_returns.iter().filter(|(_, weight, r)| *weight != before.weights.returns[*r]);
+            other.map(|(cells, ..)| *cells).collect()
+        });
+        let is_other =
+            |cell: usize| others.as_ref().is_none_or(|others| others.iter().any(|of| of[cell].n > 0));
+        let (mut cells, mut starts, mut changed) = (Observations::default(), Vec::new(), Vec::new());
+        let mut changes = 0;
+        let (first_column, first_row) = sums.extent().offset_of(&extent);
+        for row in first_row..first_row + extent.rows {
+            for column in first_column..first_column + extent.columns {
+                let (at, cell) = (starts.len(), row * sums.extent().columns + column);
+                starts.push(cells.weight.len() as u32);
+                changed.push(changes);
+                let observation = match before.filter(|_| !is_other(cell)) {
+                    Some(Terrain { cells, starts, .. }) => {
+                        (starts[at] < starts[at + 1]).then(|| cells.get(starts[at]))
+                    }
+                    None => {
+                        changes += 1;
+                        observation(cell, column, row)
+                    }
+                };
+                observation.into_iter().for_each(|observation| cells.push(observation));
+            }
+            starts.push(cells.weight.len() as u32);
+            changed.push(changes);
         }
-        Changes { extent: self.extent, changed }
+        Terrain { sums, extent, weights: weights.clone(), cells, starts, changed, windows }
+    }
+
+    /// Whether what was seen from a place of the terrain that this one came after has changed.
+    pub fn changes(&self, x: Micrometres, y: Micrometres, seen: &Seen) -> bool {
+        let Extent { columns, rows, .. } = self.extent;
+        let Some(middle) = self.extent.index_of(x, y) else { return false };
+        let (column, row) = (middle % columns, middle / columns);
+        let (west, east) = (column.saturating_sub(seen.half), (column + seen.half + 1).min(columns));
+        (row.saturating_sub(seen.half)..(row + seen.half + 1).min(rows)).any(|row| {
+            let changed = &self.changed[row * (columns + 1)..];
+            changed[west] < changed[east]
+        })
     }
 
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
@@ -254,27 +299,6 @@ pub struct Seen {
     pub heights: Option<Heights>,
     /// The largest half window that was looked at, in cells.
     half: usize,
-}
-
-/// Where two terrains over the same cells differ in their observations.
-pub struct Changes {
-    extent: Extent,
-    /// By row, and in it by column and one more: how many cells before have changed.
-    changed: Vec<u32>,
-}
-
-impl Changes {
-    /// Whether what was seen from a place has changed.
-    pub fn touch(&self, x: Micrometres, y: Micrometres, seen: &Seen) -> bool {
-        let Extent { columns, rows, .. } = self.extent;
-        let Some(middle) = self.extent.index_of(x, y) else { return false };
-        let (column, row) = (middle % columns, middle / columns);
-        let (west, east) = (column.saturating_sub(seen.half), (column + seen.half + 1).min(columns));
-        (row.saturating_sub(seen.half)..(row + seen.half + 1).min(rows)).any(|row| {
-            let changed = &self.changed[row * (columns + 1)..];
-            changed[west] < changed[east]
-        })
-    }
 }
 
 /// Weighted sums in two lanes, so that two cells can be added at once.

@@ -47,27 +47,31 @@ pub struct FirstPass {
 /// Whatever reading them back fails with.
 pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<FirstPass> {
     let by = finest_by(summarise);
+    let mask = Strata::mask(&by);
     let up_to = match all.len() {
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
     };
     let (moments, mut excerpt) = all.sum_up(
         Default::default,
-        |(moments, excerpt): &mut (BTreeMap<Strata, Moments>, Vec<Compared>), block| {
+        |(moments, excerpt): &mut (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>), block| {
             for one in block {
-                moments.entry(one.strata.only(&by)).or_default().add(one.dz);
+                let new = || (one.strata.only(&by), Moments::default());
+                moments.entry(one.strata.code() & mask).or_insert_with(new).1.add(one.dz);
                 if up_to == u64::MAX || hash(one) <= up_to {
                     excerpt.push(*one);
                 }
             }
         },
         |(moments, excerpt), others| {
-            others.0.iter().for_each(|(strata, sums)| moments.entry(*strata).or_default().merge(sums));
+            for (code, (strata, sums)) in others.0 {
+                moments.entry(code).or_insert((strata, Moments::default())).1.merge(&sums);
+            }
             excerpt.extend(others.1);
         },
     )?;
     excerpt.sort_unstable();
-    Ok(FirstPass { moments, excerpt })
+    Ok(FirstPass { moments: moments.into_values().collect(), excerpt })
 }
 
 /// A hash of a comparison that depends on nothing but where it is and what it shows.

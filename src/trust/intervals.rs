@@ -87,7 +87,14 @@ pub fn intervals(
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let drawn = bootstrap(&sums, &members, model, seed);
-    let independent = Independent { placed, members: &members, size: joined, seed };
+    let firsts: Vec<Option<usize>> = groups.all.iter().map(|group| groups.first_of(group)).collect();
+    // What tests are made on: one comparison of a group in each block.
+    let independent = |group: usize| {
+        let tested = firsts[group].is_some() || firsts.contains(&Some(group));
+        let own = |finest: u16| (tested && members[group].contains(&finest)).then_some(0);
+        thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
+    };
+    let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
@@ -96,8 +103,7 @@ pub fn intervals(
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
-        let first = groups.first_of(group);
-        row.vs_first = first.and_then(|first| vs_first(&drawn, i, first, &independent, units));
+        row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
         let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
         let own: Vec<&Placed> = placed.iter().filter(member).collect();
         let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
@@ -129,31 +135,16 @@ fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlat
     }
 }
 
-/// What tests are made on: one comparison of a group in each block.
-struct Independent<'a> {
-    placed: &'a [Placed],
-    members: &'a [Vec<u16>],
-    size: Micrometres,
-    seed: u64,
-}
-
-impl Independent<'_> {
-    fn of(&self, group: usize) -> Vec<f64> {
-        let own = |finest: u16| self.members[group].contains(&finest).then_some(0);
-        thin(self.placed, self.size, self.seed, 1, own).pop().unwrap_or_default()
-    }
-}
-
 fn vs_first(
     drawn: &Bootstrap,
     group: usize,
     first: usize,
-    independent: &Independent<'_>,
+    independent: &[Vec<f64>],
     units: Unit,
 ) -> Option<VsFirst> {
     let versus = drawn.versus(group, first)?;
     let length = |um: f64| units.from_micrometres(um);
-    let (ours, theirs) = (independent.of(group), independent.of(first));
+    let (ours, theirs) = (&independent[group], &independent[first]);
     let test = |test: Option<FTest>| {
         test.map(|test| Test {
             statistic: test.f,
@@ -170,7 +161,7 @@ fn vs_first(
         rmse_ratio: versus.rmse_ratio,
         rmse_ratio_ci95: versus.rmse_ratio_ci95,
         verdict: versus.verdict,
-        welch: test(welch(&[&theirs, &ours])),
-        brown_forsythe: test(brown_forsythe(&[&theirs, &ours])),
+        welch: test(welch(&[theirs, ours])),
+        brown_forsythe: test(brown_forsythe(&[theirs, ours])),
     })
 }
