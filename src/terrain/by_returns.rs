@@ -260,7 +260,7 @@ impl TerrainByReturns {
             // Late returns are rare on open ground: most places there see no more than they did without.
             seen.par_iter_mut()
                 .filter(|(place, seen)| terrain.changes(place.x, place.y, seen))
-                .for_each(|(place, seen)| *seen = terrain.seen_from(place.x, place.y));
+                .for_each(|(place, seen)| *seen = terrain.at(place.x, place.y));
             before = Some(terrain);
             seen.iter().map(|(_, seen)| seen.heights).collect()
         };

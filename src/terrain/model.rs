@@ -186,6 +186,9 @@ impl<'a> Terrain<'a> {
         let is_other =
             |cell: usize| others.as_ref().is_none_or(|others| others.iter().any(|of| of[cell].n > 0));
         let (mut cells, mut starts, mut changed) = (Observations::default(), Vec::new(), Vec::new());
+        let places = extent.rows * (extent.columns + 1);
+        starts.reserve(places);
+        changed.reserve(places);
         let mut changes = 0;
         let (first_column, first_row) = sums.extent().offset_of(&extent);
         for row in first_row..first_row + extent.rows {
@@ -225,12 +228,7 @@ impl<'a> Terrain<'a> {
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
     /// largest of all; windows with too few cells, cells in line, or the place outside them, will not. Nothing where
     /// none is left: whether there is a value does not depend on the least window.
-    pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
-        self.seen_from(x, y).heights
-    }
-
-    /// The same, with how far it looked.
-    pub fn seen_from(&self, x: Micrometres, y: Micrometres) -> Seen {
+    pub fn at(&self, x: Micrometres, y: Micrometres) -> Seen {
         let extent = &self.extent;
         let Some(middle) = extent.index_of(x, y) else { return Seen::default() };
         let middle = (middle % extent.columns, middle / extent.columns);

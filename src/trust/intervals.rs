@@ -1,6 +1,7 @@
 //! Confidence intervals of every group's figures and their comparison with first returns by spatial block bootstrap, tests,
 //! and the truncation correction; in the unit of the report.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
 use rayon::prelude::*;
@@ -17,8 +18,8 @@ use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
-use crate::trust::groups::Groups;
-use crate::trust::truncation::truncation_correction;
+use crate::trust::groups::{Group, Groups};
+use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
 
 /// What is found beside the intervals of the groups.
@@ -95,6 +96,15 @@ pub fn intervals(
         thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
     };
     let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
+    // Groups share their returns: all together has those of the rows by return.
+    let by_return = |group: &Group| by_return(&group.members, groups);
+    let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
+    let of_return = |set: Vec<u16>| {
+        let own: Vec<&Placed> = placed.iter().filter(|one| set.contains(&one.group)).collect();
+        let of_return = OfReturn::new(&own, joined)?;
+        Some((set, of_return))
+    };
+    let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
@@ -104,13 +114,19 @@ pub fn intervals(
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
         row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
-        let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
-        let own: Vec<&Placed> = placed.iter().filter(member).collect();
-        let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
-        row.truncation_corrected =
-            truncation_correction(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
+        let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
+        row.truncation_corrected = truncation_correction(&returns, estimate.inflation.unwrap_or(1.0), units);
     });
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
+}
+
+/// Those of the finest groups that are of one return, return by return.
+fn by_return(members: &[u16], groups: &Groups) -> Vec<Vec<u16>> {
+    let mut by_return: BTreeMap<u8, Vec<u16>> = BTreeMap::new();
+    for &member in members {
+        by_return.entry(groups.finest[usize::from(member)].return_number).or_default().push(member);
+    }
+    by_return.into_values().collect()
 }
 
 fn place(one: &Compared, groups: &Groups) -> Option<Placed> {
