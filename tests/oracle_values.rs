@@ -8,7 +8,7 @@ use echograde::raster::{Extent, Raster};
 use echograde::stages::ground::{Ground, WindowGrowth};
 use echograde::stages::matching::{Matcher, Method};
 use echograde::stats::moments::Moments;
-use echograde::stats::quantiles::{RankedGroup, Residual, RobustStatistics, robust_statistics};
+use echograde::stats::quantiles::{Residual, RobustStatistics, robust_statistics};
 use echograde::units::{Length, Unit};
 use serde_json::Value;
 
@@ -104,7 +104,7 @@ fn statistics(sample: &[i64]) -> (Moments, RobustStatistics) {
     let mut moments = Moments::default();
     sample.iter().for_each(|&v| moments.add(v));
     let residuals: Vec<Residual> = sample.iter().map(|&dz| Residual { group: 2, dz }).collect();
-    let robust = robust_statistics(&residuals[..], &[(RankedGroup::One(2), moments)]).unwrap();
+    let robust = robust_statistics(&residuals[..], &[(&[2], moments)]).unwrap();
     (moments, robust[0])
 }
 

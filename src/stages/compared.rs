@@ -1,6 +1,9 @@
 //! Comparisons: one dz each, as bytes and in a row.
 
 use std::io;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
 
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::tile::strata::{self, Strata};
@@ -90,11 +93,46 @@ pub trait Comparisons: Sync {
         self.len() == 0
     }
 
-    /// Hands all over.
+    /// In how many parts they can be read, each by itself.
+    fn parts(&self) -> usize;
+
+    /// Hands over those of one part, in blocks.
     ///
     /// # Errors
     /// Where the disk does not give them back.
-    fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()>;
+    fn read_part(&self, part: usize, f: &mut dyn FnMut(&[Compared])) -> io::Result<()>;
+}
+
+impl dyn Comparisons + '_ {
+    /// Reads all once, shared among the workers: each adds up the parts that it takes, and their sums are merged. Which
+    /// worker takes which part is left to chance, so that sums must be the same in any order.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back.
+    pub fn sum_up<A: Send>(
+        &self,
+        none: impl Fn() -> A + Sync,
+        add: impl Fn(&mut A, &[Compared]) + Sync,
+        merge: impl Fn(&mut A, A) + Sync,
+    ) -> io::Result<A> {
+        let next = AtomicUsize::new(0);
+        let worker = |_| {
+            let mut sum = none();
+            loop {
+                let part = next.fetch_add(1, Ordering::Relaxed);
+                if part >= self.parts() {
+                    return Ok(sum);
+                }
+                self.read_part(part, &mut |block| add(&mut sum, block))?;
+            }
+        };
+        let workers = (0..rayon::current_num_threads()).into_par_iter().with_max_len(1).map(worker);
+        let merged = |mut all: A, sum: A| {
+            merge(&mut all, sum);
+            Ok(all)
+        };
+        workers.try_reduce_with(merged).unwrap_or_else(|| Ok(none()))
+    }
 }
 
 /// The section of the comparisons: a base for the positions, then the comparisons.
@@ -117,41 +155,59 @@ pub fn give(compared: &[Compared], to: &mut Sections) {
     assert!(fit, "comparisons lie farther apart than any tile is wide");
 }
 
+/// Comparisons of a part.
+const AT_A_TIME: usize = 1 << 13;
+
+/// Comparisons decoded at a time.
+const BLOCK: usize = 1 << 9;
+
 /// The comparisons that tiles gave back.
 pub struct ComparedInTiles<'a> {
     yields: &'a dyn Yields,
-    stretches: Vec<Stretch>,
+    /// Stretches, and where in them so many bytes of comparisons begin.
+    parts: Vec<(Stretch, u64, usize)>,
 }
 
 impl<'a> ComparedInTiles<'a> {
     /// Those of all tiles.
     pub fn new(yields: &'a dyn Yields) -> Self {
-        ComparedInTiles { yields, stretches: yields.stretches(SECTION) }
+        ComparedInTiles::in_parts(yields, AT_A_TIME)
+    }
+
+    fn in_parts(yields: &'a dyn Yields, at_a_time: usize) -> Self {
+        let most = at_a_time * ENCODED;
+        let parts_of = |stretch: Stretch| {
+            let starts = (BASE as u64..stretch.bytes).step_by(most);
+            starts.map(move |from| (stretch, from, ((stretch.bytes - from) as usize).min(most)))
+        };
+        ComparedInTiles { yields, parts: yields.stretches(SECTION).into_iter().flat_map(parts_of).collect() }
     }
 }
 
 impl Comparisons for ComparedInTiles<'_> {
     fn len(&self) -> u64 {
-        self.stretches.iter().map(|stretch| stretch.bytes.saturating_sub(BASE as u64) / ENCODED as u64).sum()
+        self.parts.iter().map(|(_, _, bytes)| (bytes / ENCODED) as u64).sum()
     }
 
-    fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()> {
-        const BLOCK: usize = ENCODED << 15;
-        let mut bytes = Vec::new();
-        for stretch in &self.stretches {
-            let mut base = [[0; 8]; 2];
-            self.yields.read_part(stretch, 0, base.as_flattened_mut())?;
-            let base = base.map(i64::from_le_bytes).into();
-            let mut from = BASE as u64;
-            if !(stretch.bytes - from).is_multiple_of(ENCODED as u64) {
-                return Err(self.yields.damaged(stretch).into());
-            }
-            while from < stretch.bytes {
-                bytes.resize(((stretch.bytes - from) as usize).min(BLOCK), 0);
-                self.yields.read_part(stretch, from, &mut bytes)?;
-                bytes.as_chunks().0.iter().for_each(|one| f(&Compared::decode(one, base)));
-                from += bytes.len() as u64;
-            }
+    fn parts(&self) -> usize {
+        self.parts.len()
+    }
+
+    fn read_part(&self, part: usize, f: &mut dyn FnMut(&[Compared])) -> io::Result<()> {
+        let (stretch, from, count) = &self.parts[part];
+        let (mut base, mut bytes) = ([[0; 8]; 2], vec![0; *count]);
+        self.yields.read_part(stretch, 0, base.as_flattened_mut())?;
+        self.yields.read_part(stretch, *from, &mut bytes)?;
+        let base = base.map(i64::from_le_bytes).into();
+        let (encoded, rest) = bytes.as_chunks();
+        if !rest.is_empty() {
+            return Err(self.yields.damaged(stretch).into());
+        }
+        let mut block = Vec::with_capacity(BLOCK);
+        for encoded in encoded.chunks(BLOCK) {
+            block.clear();
+            block.extend(encoded.iter().map(|one| Compared::decode(one, base)));
+            f(&block);
         }
         Ok(())
     }
@@ -165,8 +221,76 @@ mod tests {
     use proptest::prelude::*;
 
     use super::*;
+    use crate::tile::tiling::TileKey;
+    use crate::tile::yields::YieldError;
+
+    /// What tiles gave back, in memory.
+    struct Given(Vec<Vec<u8>>);
+
+    impl Yields for Given {
+        fn stretches(&self, _: &str) -> Vec<Stretch> {
+            let key = TileKey { row: 0, column: 0 };
+            let stretch = |(file, bytes): (usize, &Vec<u8>)| Stretch {
+                key,
+                file,
+                offset: 0,
+                bytes: bytes.len() as u64,
+            };
+            self.0.iter().enumerate().map(stretch).collect()
+        }
+
+        fn read_part(&self, stretch: &Stretch, from: u64, bytes: &mut [u8]) -> Result<(), YieldError> {
+            bytes.copy_from_slice(&self.0[stretch.file][from as usize..][..bytes.len()]);
+            Ok(())
+        }
+
+        fn damaged(&self, _: &Stretch) -> YieldError {
+            YieldError::Damaged { path: "tiles".into() }
+        }
+    }
+
+    fn compared(x: i64) -> Compared {
+        Compared { x, y: -x, dz: 7 * x, headroom: None, slope_percent: None, strata: Strata::default() }
+    }
 
     proptest! {
+        #[test]
+        fn workers_together_find_what_one_alone_finds(
+            tiles in proptest::collection::vec(1..60i64, 0..9), at_a_time in 1..30usize, threads in 1..5usize,
+        ) {
+            let mut first = 0;
+            let mut given = Vec::new();
+            for count in tiles {
+                let mut sections = Sections::default();
+                give(&(first..first + count).map(compared).collect::<Vec<_>>(), &mut sections);
+                given.push(sections.of(SECTION).clone());
+                first += count;
+            }
+            let given = Given(given);
+            let all: &dyn Comparisons = &ComparedInTiles::in_parts(&given, at_a_time);
+            let mut alone = Vec::new();
+            (0..all.parts()).for_each(|part| all.read_part(part, &mut |block| alone.extend_from_slice(block)).unwrap());
+            prop_assert_eq!(&alone, &(0..first).map(compared).collect::<Vec<_>>());
+            prop_assert_eq!(all.len(), alone.len() as u64);
+            let workers = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
+            let mut together = workers.install(|| {
+                all.sum_up(Vec::new, |sum, block| sum.extend_from_slice(block), |sum, other| sum.extend(other)).unwrap()
+            });
+            together.sort_unstable();
+            prop_assert_eq!(together, alone);
+        }
+
+        #[test]
+        fn what_is_no_whole_number_of_comparisons_is_damaged(count in 1..99i64, cut in 1..ENCODED) {
+            let mut sections = Sections::default();
+            give(&(0..count).map(compared).collect::<Vec<_>>(), &mut sections);
+            let mut bytes = sections.of(SECTION).clone();
+            bytes.truncate(bytes.len() - cut);
+            let given = Given(vec![bytes]);
+            let all: &dyn Comparisons = &ComparedInTiles::in_parts(&given, 10);
+            prop_assert!(all.sum_up(|| (), |_, _| (), |_, _| ()).is_err());
+        }
+
         #[test]
         fn a_comparison_comes_back_as_it_was(
             (x, y) in (-FARTHEST..FARTHEST, -FARTHEST..FARTHEST), dz in -400_000_000_000i64..400_000_000_000,

@@ -63,6 +63,14 @@ impl BlockSums {
         self.add_sums(block_of(x, y, self.size), group, &DzSums { n: 1, sum: wide, squares: wide * wide });
     }
 
+    /// Adds all residuals of another of the same size and groups.
+    pub fn merge(&mut self, other: &BlockSums) {
+        assert_eq!((self.size, self.groups), (other.size, other.groups), "blocks of one size and kind only");
+        for (&block, groups) in &other.blocks {
+            groups.iter().for_each(|(group, sums)| self.add_sums(block, *group, sums));
+        }
+    }
+
     fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &DzSums) {
         let groups = self.blocks.entry(block).or_default();
         match groups.binary_search_by_key(&group, |entry| entry.0) {
@@ -187,11 +195,13 @@ mod tests {
     }
 
     #[test]
-    fn blocks_are_the_same_whatever_the_order_and_from_narrower_ones() {
+    fn blocks_are_the_same_whatever_the_order_and_the_parts() {
         let all = residuals(5_000);
         let whole = BlockSums::of(&all, 10_000_000, 4);
         let (one, other): (Vec<Placed>, Vec<Placed>) = all.iter().rev().partition(|r| r.dz % 3 == 0);
-        assert_eq!(BlockSums::of(&[other, one].concat(), 10_000_000, 4), whole);
+        let mut merged = BlockSums::of(&other, 10_000_000, 4);
+        merged.merge(&BlockSums::of(&one, 10_000_000, 4));
+        assert_eq!(merged, whole);
         assert_eq!(BlockSums::of(&all, 2_500_000, 4).coarsened(4), whole);
         assert_eq!(whole.len(), 100);
         // From coordinate zero, below it too.

@@ -5,6 +5,7 @@
 //! their order.
 
 use std::io;
+use std::sync::Arc;
 
 use crate::stats::moments::Moments;
 
@@ -12,24 +13,25 @@ use crate::stats::moments::Moments;
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Residual {
     /// Group number, from 0.
-    pub group: u8,
+    pub group: u16,
     /// dz, micrometres.
     pub dz: i64,
 }
 
 /// Something that can deliver its residuals again and again, in any order.
 pub trait Residuals {
-    /// Hands all residuals over, in blocks.
+    /// Counts all residuals, each once: by one counter, or by several that began as copies of `none` and were merged.
     ///
     /// # Errors
     /// Whatever reading them back fails with.
-    fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()>;
+    fn count(&self, none: &Counter) -> io::Result<Counter>;
 }
 
 impl Residuals for [Residual] {
-    fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()> {
-        f(self);
-        Ok(())
+    fn count(&self, none: &Counter) -> io::Result<Counter> {
+        let mut counter = none.clone();
+        self.iter().for_each(|one| counter.add(one.group, one.dz));
+        Ok(counter)
     }
 }
 
@@ -37,7 +39,7 @@ impl Residuals for [Residual] {
 const SLOTS: u64 = 1 << 14;
 
 /// What is ranked.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy)]
 enum Key {
     /// dz itself.
     Dz,
@@ -65,19 +67,111 @@ impl Key {
     }
 }
 
-/// One search for the order statistic of `rank` (from 0) of a group, in the interval `[low, high]`.
-struct Search {
-    group: RankedGroup,
+/// The interval of keys of a set in which the order statistics of some ranks lie.
+#[derive(Clone)]
+struct Interval {
+    /// The set, by its place among all.
+    set: usize,
     key: Key,
-    rank: u64,
     low: i64,
     high: i64,
-    counts: Vec<u64>,
+    /// Ascending, from 0 at `low`, each with the place of its result.
+    ranks: Vec<(u64, usize)>,
 }
 
-impl Search {
-    fn slot_width(&self) -> u64 {
-        ((self.high - self.low) as u64 / SLOTS) + 1
+impl Interval {
+    /// Slots are as wide as the power of 2 to this.
+    fn slot_bits(&self) -> u32 {
+        ((self.high - self.low) as u64 / SLOTS).checked_ilog2().map_or(0, |bits| bits + 1)
+    }
+
+    /// The slots that hold the ranks, by what was counted in each.
+    fn narrowed(self, counts: &[u64]) -> Vec<Interval> {
+        let (bits, mut narrowed) = (self.slot_bits(), Vec::<Interval>::new());
+        let (mut slot, mut below) = (0, 0);
+        for (rank, place) in self.ranks {
+            while rank - below >= counts[slot] {
+                below += counts[slot];
+                slot += 1;
+            }
+            let low = self.low + ((slot as i64) << bits);
+            let rank = (rank - below, place);
+            match narrowed.last_mut() {
+                Some(last) if last.low == low => last.ranks.push(rank),
+                _ => {
+                    let high = self.high.min(low + (1 << bits) - 1);
+                    narrowed.push(Interval { low, high, ranks: vec![rank], ..self });
+                }
+            }
+        }
+        narrowed
+    }
+}
+
+/// Residuals of a group that are counted in one go.
+const WAITING: usize = 256;
+
+/// Counts residuals in the slots of all open intervals, whatever their order.
+#[derive(Clone)]
+pub struct Counter {
+    intervals: Arc<[Interval]>,
+    /// By group: the intervals that count it.
+    of_group: Arc<[Vec<usize>]>,
+    /// By interval and slot.
+    counts: Vec<Vec<u64>>,
+    /// By group: dz not counted yet.
+    waiting: Vec<Vec<i64>>,
+}
+
+impl Counter {
+    fn new(intervals: &[Interval], sets: &[(&[u16], Moments)]) -> Self {
+        let groups = sets.iter().flat_map(|(set, _)| *set).max().map_or(0, |&last| usize::from(last) + 1);
+        let mut of_group = vec![Vec::new(); groups];
+        for (at, interval) in intervals.iter().enumerate() {
+            sets[interval.set].0.iter().for_each(|&group| of_group[usize::from(group)].push(at));
+        }
+        let slots =
+            |interval: &Interval| ((interval.high - interval.low) as usize >> interval.slot_bits()) + 1;
+        Counter {
+            intervals: intervals.into(),
+            of_group: of_group.into(),
+            counts: intervals.iter().map(|interval| vec![0; slots(interval)]).collect(),
+            waiting: vec![Vec::new(); groups],
+        }
+    }
+
+    /// Counts one residual.
+    pub fn add(&mut self, group: u16, dz: i64) {
+        // A group beyond all is in no set.
+        let Some(waiting) = self.waiting.get_mut(usize::from(group)) else { return };
+        waiting.push(dz);
+        if waiting.len() == WAITING {
+            self.count(group.into());
+        }
+    }
+
+    /// Counts what waits in a group.
+    fn count(&mut self, group: usize) {
+        for &at in &self.of_group[group] {
+            let (Interval { key, low, high, .. }, counts) = (&self.intervals[at], &mut self.counts[at]);
+            let bits = self.intervals[at].slot_bits();
+            for key in self.waiting[group].iter().map(|&dz| key.of(dz)) {
+                if (*low..=*high).contains(&key) {
+                    counts[((key - low) as u64 >> bits) as usize] += 1;
+                }
+            }
+        }
+        self.waiting[group].clear();
+    }
+
+    fn count_all(&mut self) {
+        (0..self.waiting.len()).for_each(|group| self.count(group));
+    }
+
+    /// Adds what another counted.
+    pub fn merge(&mut self, mut other: Counter) {
+        other.count_all();
+        self.counts.iter_mut().flatten().zip(other.counts.iter().flatten()).for_each(|(a, b)| *a += b);
     }
 }
 
@@ -97,66 +191,41 @@ pub struct RobustStatistics {
 /// Source: Höhle and Höhle 2009, ISPRS Journal 64(4), 398–406; 1/0.67449.
 pub const NMAD_FACTOR: f64 = 1.4826;
 
-/// Which residuals a set of statistics is about.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum RankedGroup {
-    /// One group.
-    One(u8),
-    /// All groups together.
-    All,
-}
-
-impl RankedGroup {
-    fn holds(self, group: u8) -> bool {
-        match self {
-            RankedGroup::One(wanted) => wanted == group,
-            RankedGroup::All => true,
-        }
-    }
-}
-
-/// The robust statistics of several groups, whose moments (count, least, greatest) are known.
+/// The robust statistics of several sets of groups, ascending, whose moments (count, least, greatest) are known.
 ///
 /// # Errors
 /// Whatever reading the residuals back fails with.
 pub fn robust_statistics<R: Residuals + ?Sized>(
     residuals: &R,
-    groups: &[(RankedGroup, Moments)],
+    sets: &[(&[u16], Moments)],
 ) -> io::Result<Vec<RobustStatistics>> {
-    let mut searches = Vec::new();
-    for (group, moments) in groups {
-        if let (Some(low), Some(high)) = (moments.min(), moments.max()) {
-            let (median_ranks, p95) = (median_ranks(moments.n), PercentileRank::new(moments.n, 95));
-            for rank in median_ranks {
-                searches.push(Search::new(*group, Key::Dz, rank, low, high));
-            }
-            for rank in [p95.below, p95.above] {
-                searches.push(Search::new(*group, Key::Abs, rank, low, high));
-            }
-        }
-    }
-    let first = run(residuals, searches)?;
-    let mut first = first.chunks_exact(4);
-    let mut results = vec![RobustStatistics::default(); groups.len()];
-    let mut deviations = Vec::new();
-    for (result, (group, moments)) in results.iter_mut().zip(groups) {
-        let (Some(low), Some(high)) = (moments.min(), moments.max()) else { continue };
-        let found = first.next().expect("four searches a group");
-        let twice_median = found[0] + found[1];
-        result.median = Some(twice_median as f64 / 2.0);
-        let p95 = PercentileRank::new(moments.n, 95);
-        result.abs_p95 = Some(found[2] as f64 + p95.fraction * (found[3] - found[2]) as f64);
-        for rank in median_ranks(moments.n) {
-            deviations.push(Search::new(*group, Key::TwiceDeviation { twice_median }, rank, low, high));
-        }
-    }
-    let second = run(residuals, deviations)?;
-    let mut second = second.chunks_exact(2);
-    for (result, (_, moments)) in results.iter_mut().zip(groups) {
-        if moments.n > 0 {
-            let found = second.next().expect("two searches a group");
-            result.nmad = Some(NMAD_FACTOR * ((found[0] + found[1]) as f64 / 4.0));
-        }
+    let interval = |set: usize, key: Key, ranks: [u64; 2], first_place: usize| {
+        let (low, high) = sets[set].1.min().zip(sets[set].1.max())?;
+        let (low, high) = key.bounds(low, high);
+        Some(Interval { set, key, low, high, ranks: ranks.into_iter().zip(first_place..).collect() })
+    };
+    let some = || (0..sets.len()).filter(|&set| sets[set].1.n > 0);
+    let p95 = |set: usize| PercentileRank::new(sets[set].1.n, 95);
+    let medians_and_p95 = some().flat_map(|set| {
+        let PercentileRank { below, above, .. } = p95(set);
+        let median = interval(set, Key::Dz, median_ranks(sets[set].1.n), 4 * set);
+        [median, interval(set, Key::Abs, [below, above], 4 * set + 2)]
+    });
+    let found = search(residuals, sets, medians_and_p95.flatten().collect(), 4 * sets.len())?;
+    let twice_median = |set: usize| found[4 * set] + found[4 * set + 1];
+    let deviations = some().filter_map(|set| {
+        let key = Key::TwiceDeviation { twice_median: twice_median(set) };
+        interval(set, key, median_ranks(sets[set].1.n), 2 * set)
+    });
+    let deviations = search(residuals, sets, deviations.collect(), 2 * sets.len())?;
+    let mut results = vec![RobustStatistics::default(); sets.len()];
+    for set in some() {
+        let [below, above] = [found[4 * set + 2], found[4 * set + 3]];
+        results[set] = RobustStatistics {
+            median: Some(twice_median(set) as f64 / 2.0),
+            nmad: Some(NMAD_FACTOR * ((deviations[2 * set] + deviations[2 * set + 1]) as f64 / 4.0)),
+            abs_p95: Some(below as f64 + p95(set).fraction * (above - below) as f64),
+        };
     }
     Ok(results)
 }
@@ -183,43 +252,27 @@ impl PercentileRank {
     }
 }
 
-impl Search {
-    fn new(group: RankedGroup, key: Key, rank: u64, low: i64, high: i64) -> Self {
-        let (low, high) = key.bounds(low, high);
-        Search { group, key, rank, low, high, counts: Vec::new() }
-    }
-}
-
-/// Narrows all searches down, pass by pass, until each has one value left.
-fn run<R: Residuals + ?Sized>(residuals: &R, mut searches: Vec<Search>) -> io::Result<Vec<i64>> {
-    while searches.iter().any(|s| s.low < s.high) {
-        for search in searches.iter_mut().filter(|s| s.low < s.high) {
-            search.counts = vec![0; SLOTS as usize];
+/// Narrows all intervals down, pass by pass, until each has one value left: the results, by their places.
+fn search<R: Residuals + ?Sized>(
+    residuals: &R,
+    sets: &[(&[u16], Moments)],
+    mut intervals: Vec<Interval>,
+    places: usize,
+) -> io::Result<Vec<i64>> {
+    let mut found = vec![0; places];
+    loop {
+        let (done, open): (Vec<_>, Vec<_>) = intervals.into_iter().partition(|one| one.low == one.high);
+        for Interval { low, ranks, .. } in done {
+            ranks.iter().for_each(|&(_, place)| found[place] = low);
         }
-        residuals.for_each_block(&mut |block| {
-            for search in searches.iter_mut().filter(|s| s.low < s.high) {
-                let width = search.slot_width();
-                for residual in block.iter().filter(|r| search.group.holds(r.group)) {
-                    let key = search.key.of(residual.dz);
-                    if (search.low..=search.high).contains(&key) {
-                        search.counts[((key - search.low) as u64 / width) as usize] += 1;
-                    }
-                }
-            }
-        })?;
-        for search in searches.iter_mut().filter(|s| s.low < s.high) {
-            let width = search.slot_width() as i64;
-            let mut slot = 0;
-            while search.rank >= search.counts[slot] {
-                search.rank -= search.counts[slot];
-                slot += 1;
-            }
-            search.low += slot as i64 * width;
-            search.high = search.high.min(search.low + width - 1);
-            search.counts = Vec::new();
+        if open.is_empty() {
+            return Ok(found);
         }
+        let mut counter = residuals.count(&Counter::new(&open, sets))?;
+        counter.count_all();
+        let narrowed = open.into_iter().zip(&counter.counts).flat_map(|(one, counts)| one.narrowed(counts));
+        intervals = narrowed.collect();
     }
-    Ok(searches.into_iter().map(|s| s.low).collect())
 }
 
 #[cfg(test)]
@@ -232,7 +285,7 @@ mod tests {
         let residuals: Vec<Residual> = values.iter().map(|&dz| Residual { group: 3, dz }).collect();
         let mut moments = Moments::default();
         values.iter().for_each(|&v| moments.add(v));
-        robust_statistics(&residuals[..], &[(RankedGroup::One(3), moments)]).unwrap()[0]
+        robust_statistics(&residuals[..], &[(&[3], moments)]).unwrap()[0]
     }
 
     #[test]

@@ -67,15 +67,35 @@ const MOST_MEAN_SE: f64 = 0.5;
 /// A limit that many SD above the mean truncates nothing (less than 1e-15).
 const FAR: f64 = 8.0;
 
-/// Mean and SD before truncation, of the residuals of one group, sorted.
-///
-/// Blocks of side `block_um` micrometres carry the standard errors; `inflation` (1 for none) multiplies the variances
-/// for correlation between blocks, as the bootstrap's estimate has it.
+/// Where the likelihood of some residuals is greatest; the standard errors are not inflated yet.
+pub struct Maximum {
+    n: u64,
+    above_limit: u64,
+    truncated: f64,
+    centre: f64,
+    scale: f64,
+    /// Of the residuals less `centre`, in units of `scale`.
+    mean: f64,
+    sd: f64,
+    mean_variance: f64,
+    ln_sd_variance: f64,
+    blocks: usize,
+    df: f64,
+}
+
+/// Mean and SD before truncation, of the residuals of one group, sorted; see [`Maximum::inflated`].
+#[cfg(test)]
 pub fn truncation_corrected(
     residuals: &[impl Borrow<Placed>],
     block_um: i64,
     inflation: f64,
 ) -> Result<TruncatedFit, NoEstimate> {
+    maximum(residuals, block_um)?.inflated(inflation)
+}
+
+/// Where the likelihood of the residuals of one group, sorted, is greatest. Blocks of side `block_um` micrometres carry the
+/// standard errors.
+pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maximum, NoEstimate> {
     let all = residuals.len();
     let residuals = residuals.iter().map(Borrow::borrow);
     debug_assert!(residuals.clone().is_sorted());
@@ -112,28 +132,51 @@ pub fn truncation_corrected(
         return Err(NoEstimate::TooFew);
     }
     let (mean_variance, ln_sd_variance) = top.sandwich(scores.values());
-    let few = inflation * blocks as f64 / (blocks as f64 - 1.0);
-    let (mean_se, ln_sd_se) = ((few * mean_variance).sqrt(), (few * ln_sd_variance).sqrt());
-    // Written so that not-a-number is refused as well.
-    if !(mean_se <= MOST_MEAN_SE && ln_sd_se <= MOST_LN_SD_SE) {
-        return Err(NoEstimate::Unsure);
-    }
     // Blocks that hold many residuals leave fewer degrees of freedom than there are blocks.
     let df = n * n / scores.values().map(|sums| sums[2] * sums[2]).sum::<f64>() - 1.0;
-    let t = t_quantile(0.975, df).ok_or(NoEstimate::TooFew)?;
-    let (mean, sd, mean_se) = (centre + scale * mean, scale * sd, scale * mean_se);
-    Ok(TruncatedFit {
-        n: used.len() as u64,
-        above_limit: (all - used.len()) as u64,
-        truncated: 1.0 - n / before_truncation,
+    let (above_limit, truncated) = ((all - used.len()) as u64, 1.0 - n / before_truncation);
+    let n = used.len() as u64;
+    Ok(Maximum {
+        n,
+        above_limit,
+        truncated,
+        centre,
+        scale,
         mean,
-        mean_se,
-        mean_ci95: [mean - t * mean_se, mean + t * mean_se],
         sd,
-        ln_sd_se,
-        sd_ci95: [sd * exp(-t * ln_sd_se), sd * exp(t * ln_sd_se)],
+        mean_variance,
+        ln_sd_variance,
         blocks,
+        df,
     })
+}
+
+impl Maximum {
+    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the bootstrap's
+    /// estimate has it.
+    pub fn inflated(&self, inflation: f64) -> Result<TruncatedFit, NoEstimate> {
+        let Maximum { n, above_limit, truncated, centre, scale, blocks, .. } = *self;
+        let few = inflation * blocks as f64 / (blocks as f64 - 1.0);
+        let (mean_se, ln_sd_se) = ((few * self.mean_variance).sqrt(), (few * self.ln_sd_variance).sqrt());
+        // Written so that not-a-number is refused as well.
+        if !(mean_se <= MOST_MEAN_SE && ln_sd_se <= MOST_LN_SD_SE) {
+            return Err(NoEstimate::Unsure);
+        }
+        let t = t_quantile(0.975, self.df).ok_or(NoEstimate::TooFew)?;
+        let (mean, sd, mean_se) = (centre + scale * self.mean, scale * self.sd, scale * mean_se);
+        Ok(TruncatedFit {
+            n,
+            above_limit,
+            truncated,
+            mean,
+            mean_se,
+            mean_ci95: [mean - t * mean_se, mean + t * mean_se],
+            sd,
+            ln_sd_se,
+            sd_ci95: [sd * exp(-t * ln_sd_se), sd * exp(t * ln_sd_se)],
+            blocks,
+        })
+    }
 }
 
 /// Share of the residuals within one (raw) SD below their own limit.

@@ -32,7 +32,7 @@ use crate::stats::moments::Moments;
 use crate::stats::placed::block_of;
 use crate::terrain::cells::Sums;
 use crate::terrain::learning::{ByReturn, fold_of};
-use crate::terrain::model::{Heights, SMOOTHING, Terrain, Weights, margin};
+use crate::terrain::model::{Heights, SMOOTHING, Seen, Terrain, Weights, margin};
 use crate::terrain::voids::Voids;
 use crate::units::Micrometres;
 
@@ -215,37 +215,56 @@ impl TerrainByReturns {
         let cell = near.sums.extent().cell;
         let extent = Extent::covering(cell, x, y, margin(reach, cell));
         let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
-        // By k and estimate, the terrain at every test cell.
-        let terrains = returns.clone().into_par_iter().map(|k| {
-            let plain = Terrain::new(&near.sums, &extent, &Weights::plain(*returns.start()..=k), reach);
-            let plain = places.iter().map(|place| plain.at(place.x, place.y)).collect();
-            let mut weighted = vec![None; places.len()];
-            for (fold, learned) in learned.iter().enumerate().filter(|(fold, _)| folds.contains(fold)) {
-                let weights = Weights::learned(*returns.start()..=k, learned);
-                let terrain = Terrain::new(&near.sums, &extent, &weights, reach);
-                let mine = weighted.iter_mut().zip(&places).zip(&folds).filter(|(_, own)| **own == fold);
-                mine.for_each(|((height, place), _)| *height = terrain.at(place.x, place.y));
-            }
-            [plain, weighted]
-        });
-        let terrains: Vec<[Vec<Option<Heights>>; 2]> = terrains.collect();
+        let first = *returns.start();
+        let of_fold = |fold: usize| places.iter().zip(&folds).filter(move |(_, own)| **own == fold);
+        let plain = || self.heights(near, &extent, places.iter(), |k| Weights::plain(first..=k));
+        let weighted = |fold: usize| {
+            let weights = |k| Weights::learned(first..=k, &learned[fold]);
+            self.heights(near, &extent, of_fold(fold).map(|(place, _)| place), weights)
+        };
+        let (plain, weighted) = rayon::join(plain, || rayon::join(|| weighted(0), || weighted(1)));
+        let weighted: [Vec<_>; 2] = weighted.into();
         let known = |r: &u8| learned.iter().all(|fold| fold[usize::from(*r)].is_some());
         let first = returns.clone().find(known);
         let needed = |k: u8, weighted: bool| first.map_or(!weighted, |first| k >= first);
-        let needed = returns.clone().flat_map(|k| [needed(k, false), needed(k, true)]);
-        let needed: Vec<_> = terrains
-            .iter()
-            .flatten()
-            .zip(needed)
-            .filter(|(_, needed)| *needed)
-            .map(|(terrain, _)| terrain)
-            .collect();
+        let needed: Vec<bool> = returns.flat_map(|k| [needed(k, false), needed(k, true)]).collect();
+        let mut places_of_fold = [0; 2];
         for (i, (place, fold)) in places.iter().zip(folds).enumerate() {
-            let common = needed.iter().all(|terrain| terrain[i].is_some());
-            for (into, terrain) in self.found.iter_mut().flatten().zip(terrains.iter().flatten()) {
-                into[fold].add(terrain[i], place, common);
+            let of_k = plain.iter().zip(&weighted[fold]);
+            let terrains: Vec<_> =
+                of_k.flat_map(|(plain, own)| [plain[i], own[places_of_fold[fold]]]).collect();
+            places_of_fold[fold] += 1;
+            let common = terrains.iter().zip(&needed).all(|(terrain, needed)| terrain.is_some() || !needed);
+            for (into, terrain) in self.found.iter_mut().flatten().zip(terrains) {
+                into[fold].add(terrain, place, common);
             }
         }
+    }
+
+    /// The terrain of one estimate at places: by k, then by place.
+    fn heights<'a>(
+        &self,
+        near: &Neighbourhood,
+        extent: &Extent,
+        places: impl Iterator<Item = &'a Place>,
+        weights: impl Fn(u8) -> Weights,
+    ) -> Vec<Vec<Option<Heights>>> {
+        let mut seen: Vec<(&Place, Seen)> = places.map(|place| (place, Seen::default())).collect();
+        if seen.is_empty() {
+            return Vec::new();
+        }
+        let mut before: Option<Terrain<'_>> = None;
+        let of_k = |k| {
+            let none = || Terrain::new(&near.sums, extent, &weights(k), self.settings.reach);
+            let terrain = before.as_ref().map_or_else(none, |before| before.with(&weights(k)));
+            // Late returns are rare on open ground: most places there see no more than they did without.
+            seen.par_iter_mut()
+                .filter(|(place, seen)| terrain.changes(place.x, place.y, seen))
+                .for_each(|(place, seen)| *seen = terrain.at(place.x, place.y));
+            before = Some(terrain);
+            seen.iter().map(|(_, seen)| seen.heights).collect()
+        };
+        self.settings.returns.clone().map(of_k).collect()
     }
 
     /// Adds the errors found elsewhere with the same settings.

@@ -167,8 +167,8 @@ impl Sums {
     }
 
     /// Adds the sums of a tile as [`Sums::encode`] turned them into bytes; cells outside are passed over, and no
-    /// bytes are no sums. Nothing if the bytes are damaged or about cells of another size: then what was added so
-    /// far is of no use.
+    /// bytes are no sums. Nothing if the bytes up to there are damaged or about cells of another size: then what was
+    /// added so far is of no use.
     #[must_use]
     pub fn merge_encoded(&mut self, mut bytes: &[u8]) -> Option<()> {
         if bytes.is_empty() {
@@ -181,8 +181,11 @@ impl Sums {
             next = cell + 1;
             let column = theirs.first_column + cell as i64 % theirs.columns as i64 - self.extent.first_column;
             let row = theirs.first_row + cell as i64 / theirs.columns as i64 - self.extent.first_row;
-            let inside = (0..self.extent.columns as i64).contains(&column)
-                && (0..self.extent.rows as i64).contains(&row);
+            if row >= self.extent.rows as i64 {
+                // Row by row from the south: nothing of what follows lies inside.
+                break;
+            }
+            let inside = (0..self.extent.columns as i64).contains(&column) && row >= 0;
             let set = take(&mut bytes)?;
             for kind in (0..KINDS).filter(|bit| set >> bit & 1 == 1).map(|bit| (bit + REFERENCE) % KINDS) {
                 let n = u32::try_from(take(&mut bytes)?).ok().filter(|&n| n > 0)?;

@@ -44,6 +44,12 @@ impl Learning {
         self.folds[fold_of(x, y, self.edge)][usize::from(return_number & 15)].add(dz);
     }
 
+    /// Adds what another part of the site taught.
+    pub fn merge(&mut self, other: &Learning) {
+        let theirs = other.folds.iter().flatten();
+        self.folds.iter_mut().flatten().zip(theirs).for_each(|(a, b)| a.merge(b));
+    }
+
     /// What may be used in each fold: learned in the other one. Nothing for a return with too few residuals there.
     pub fn for_folds(&self) -> [ByReturn; 2] {
         [1, 0].map(|other: usize| {
@@ -65,12 +71,14 @@ mod tests {
             [(5, 5), (-5, 5), (-5, -5), (15, 5), (-15, 5)].map(|(x, y)| fold_of(x, y, 10)),
             [0, 1, 0, 1, 0]
         );
-        let mut all = Learning::new(10);
+        let mut parts = [Learning::new(10), Learning::new(10)];
         for i in 0..30 {
-            all.add(5, 5, 1, 100 + i % 2 * 2);
-            all.add(15, 5, 1, -50 + i % 2 * 4);
+            parts[i as usize % 2].add(5, 5, 1, 100 + i % 2 * 2);
+            parts[i as usize % 2].add(15, 5, 1, -50 + i % 2 * 4);
         }
-        all.add(5, 5, 2, 7);
+        parts[0].add(5, 5, 2, 7);
+        let [mut all, other] = parts;
+        all.merge(&other);
         let [first, second] = all.for_folds();
         assert_eq!((first[1].unwrap().bias, second[1].unwrap().bias), (-48.0, 101.0));
         assert!((second[1].unwrap().sd - (30.0f64 / 29.0).sqrt()).abs() < 1e-12);

@@ -16,7 +16,7 @@
 use std::ops::RangeInclusive;
 
 use crate::raster::Extent;
-use crate::terrain::cells::Sums;
+use crate::terrain::cells::{Sum, Sums};
 use crate::terrain::learning::Learned;
 use crate::units::Micrometres;
 
@@ -72,10 +72,13 @@ pub struct Terrain<'a> {
     sums: &'a Sums,
     /// The cells that there are observations of.
     extent: Extent,
+    weights: Weights,
     /// The cells that have ground, row by row from the south-west.
     cells: Observations,
     /// By row, and in it by column and one more: the first of `cells` from there on.
     starts: Vec<u32>,
+    /// In the same places: how many cells before have other observations than in the terrain that this one came after.
+    changed: Vec<u32>,
     /// Half windows in cells, ascending.
     windows: Vec<usize>,
 }
@@ -89,10 +92,27 @@ struct Observations {
     z: Vec<f64>,
 }
 
+impl Observations {
+    fn get(&self, at: u32) -> [f64; 4] {
+        [&self.weight, &self.x, &self.y, &self.z].map(|of| of[at as usize])
+    }
+
+    fn push(&mut self, [weight, x, y, z]: [f64; 4]) {
+        self.weight.push(weight);
+        self.x.push(x);
+        self.y.push(y);
+        self.z.push(z);
+    }
+}
+
 /// A centroid to the nearest 2⁻¹⁶ µm. Then all differences of positions are exact up to 100 km, so that the corner
 /// they are taken from cannot show.
 fn exact(offset: f64) -> f64 {
-    (offset * 65536.0).round() / 65536.0
+    // Rounded by hand, half away from zero: the library's function is a slow call where processors differ.
+    let steps = offset * 65536.0;
+    let whole = steps as i64 as f64;
+    let rest = steps - whole;
+    (whole + f64::from(rest >= 0.5) - f64::from(rest <= -0.5)) / 65536.0
 }
 
 /// The half windows, in cells without the one in the middle: 1, 2, 3, 4, 6, 8, 12, 16, 24, … and the reach.
@@ -118,52 +138,105 @@ impl<'a> Terrain<'a> {
     /// or the edge shows.
     pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
         let extent = sums.extent().within(extent);
-        let (first_column, first_row) = sums.extent().offset_of(&extent);
-        let used: Vec<_> = (0..16u8)
-            .map(|r| (sums.of_return(r), weights.returns[usize::from(r)]))
-            .filter(|(cells, (weight, _))| *weight > 0.0 && !cells.is_empty())
-            .collect();
+        Terrain::made(sums, extent, weights, windows(reach, extent.cell), None)
+    }
+
+    /// The same with other weights: cells that hold no point whose weight or bias is another keep their observations.
+    pub fn with(&self, weights: &Weights) -> Self {
+        Terrain::made(self.sums, self.extent, weights, self.windows.clone(), Some(self))
+    }
+
+    fn made(
+        sums: &'a Sums,
+        extent: Extent,
+        weights: &Weights,
+        windows: Vec<usize>,
+        before: Option<&Terrain<'a>>,
+    ) -> Self {
+        let of_returns = (0..16u8).map(|r| (sums.of_return(r), weights.returns[usize::from(r)], r.into()));
+        let of_returns: Vec<(&[Sum], (f64, f64), usize)> =
+            of_returns.filter(|(cells, ..)| !cells.is_empty()).collect();
         let (column_corners, row_corners) = sums.corners();
-        let (mut cells, mut starts) = (Observations::default(), Vec::new());
-        for (row, south) in row_corners.iter().enumerate().skip(first_row).take(extent.rows) {
-            for (column, west) in column_corners.iter().enumerate().skip(first_column).take(extent.columns) {
-                starts.push(cells.weight.len() as u32);
-                let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
-                for &(of_return, (weight, bias)) in &used {
-                    let sum = &of_return[row * sums.extent().columns + column];
-                    if sum.n > 0 {
-                        // Against a whole number near all of them, so that a high site loses nothing to rounding.
-                        let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
-                        let n = f64::from(sum.n);
-                        all += weight * n;
-                        x += weight * sum.x as f64;
-                        y += weight * sum.y as f64;
-                        z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
-                    }
-                }
-                if let Some(base) = base {
-                    cells.weight.push(all);
-                    cells.x.push((west - column_corners[0]) as f64 + exact(x / all));
-                    cells.y.push((south - row_corners[0]) as f64 + exact(y / all));
-                    cells.z.push(base as f64 + z / all);
+        let observation = |cell: usize, column: usize, row: usize| {
+            let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
+            for &(of_return, (weight, bias), _) in
+                of_returns.iter().filter(|(_, (weight, _), _)| *weight > 0.0)
+            {
+                let sum = &of_return[cell];
+                if sum.n > 0 {
+                    // Against a whole number near all of them, so that a high site loses nothing to rounding.
+                    let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
+                    let n = f64::from(sum.n);
+                    all += weight * n;
+                    x += weight * sum.x as f64;
+                    y += weight * sum.y as f64;
+                    z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
                 }
             }
+            let (west, south) =
+                (column_corners[column] - column_corners[0], row_corners[row] - row_corners[0]);
+            base.map(|base| {
+                [all, west as f64 + exact(x / all), south as f64 + exact(y / all), base as f64 + z / all]
+            })
+        };
+        let others: Option<Vec<&[Sum]>> = before.map(|before| {
+            let other = of_returns.iter().filter(|(_, weight, r)| *weight != before.weights.returns[*r]);
+            other.map(|(cells, ..)| *cells).collect()
+        });
+        let is_other =
+            |cell: usize| others.as_ref().is_none_or(|others| others.iter().any(|of| of[cell].n > 0));
+        let (mut cells, mut starts, mut changed) = (Observations::default(), Vec::new(), Vec::new());
+        let places = extent.rows * (extent.columns + 1);
+        starts.reserve(places);
+        changed.reserve(places);
+        let mut changes = 0;
+        let (first_column, first_row) = sums.extent().offset_of(&extent);
+        for row in first_row..first_row + extent.rows {
+            for column in first_column..first_column + extent.columns {
+                let (at, cell) = (starts.len(), row * sums.extent().columns + column);
+                starts.push(cells.weight.len() as u32);
+                changed.push(changes);
+                let observation = match before.filter(|_| !is_other(cell)) {
+                    Some(Terrain { cells, starts, .. }) => {
+                        (starts[at] < starts[at + 1]).then(|| cells.get(starts[at]))
+                    }
+                    None => {
+                        changes += 1;
+                        observation(cell, column, row)
+                    }
+                };
+                observation.into_iter().for_each(|observation| cells.push(observation));
+            }
             starts.push(cells.weight.len() as u32);
+            changed.push(changes);
         }
-        Terrain { sums, extent, cells, starts, windows: windows(reach, extent.cell) }
+        Terrain { sums, extent, weights: weights.clone(), cells, starts, changed, windows }
+    }
+
+    /// Whether what was seen from a place of the terrain that this one came after has changed.
+    pub fn changes(&self, x: Micrometres, y: Micrometres, seen: &Seen) -> bool {
+        let Extent { columns, rows, .. } = self.extent;
+        let Some(middle) = self.extent.index_of(x, y) else { return false };
+        let (column, row) = (middle % columns, middle / columns);
+        let (west, east) = (column.saturating_sub(seen.half), (column + seen.half + 1).min(columns));
+        (row.saturating_sub(seen.half)..(row + seen.half + 1).min(rows)).any(|row| {
+            let changed = &self.changed[row * (columns + 1)..];
+            changed[west] < changed[east]
+        })
     }
 
     /// Elevations of the terrain: for each least window that of the smallest window from it on that will do, or of the
     /// largest of all; windows with too few cells, cells in line, or the position outside them, will not. Nothing where
     /// none is left: whether there is a value does not depend on the least window.
-    pub fn at(&self, x: Micrometres, y: Micrometres) -> Option<Heights> {
+    pub fn at(&self, x: Micrometres, y: Micrometres) -> Seen {
         let extent = &self.extent;
-        let middle = extent.index_of(x, y)?;
+        let Some(middle) = extent.index_of(x, y) else { return Seen::default() };
         let middle = (middle % extent.columns, middle / extent.columns);
         let (column_corners, row_corners) = self.sums.corners();
         let at = ((x - column_corners[0]) as f64, (y - row_corners[0]) as f64);
-        let (mut heights, mut found, mut last) = (Heights::default(), 0, None);
+        let (mut heights, mut found, mut last, mut farthest) = (Heights::default(), 0, None, 0);
         for &half in &self.windows {
+            farthest = half;
             let fit = self.gather(extent, middle, at, half);
             if fit.cells < FEWEST_CELLS {
                 continue;
@@ -179,8 +252,11 @@ impl<'a> Terrain<'a> {
                 }
             }
         }
-        heights[found..].fill(last?);
-        Some(heights)
+        let heights = last.map(|last| {
+            heights[found..].fill(last);
+            heights
+        });
+        Seen { heights, half: farthest }
     }
 
     /// The weighted sums over one window, cells row by row from the south-west, whatever the tile.
@@ -212,6 +288,15 @@ impl<'a> Terrain<'a> {
         }
         lanes.together(base.unwrap_or(0.0))
     }
+}
+
+/// What was seen of the terrain from a place.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Seen {
+    /// Its elevations, if there are any.
+    pub heights: Option<Heights>,
+    /// The largest half window that was looked at, in cells.
+    half: usize,
 }
 
 /// Weighted sums in two lanes, so that two cells can be added at once.

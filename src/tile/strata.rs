@@ -122,6 +122,25 @@ impl Strata {
         }
     }
 
+    /// The strata as a number, of which `mask` leaves only some properties.
+    pub fn code(self) -> u64 {
+        let [a, b, c, d, e] = self.encode();
+        u64::from_le_bytes([a, b, c, d, e, 0, 0, 0])
+    }
+
+    /// What leaves nothing but the properties named in a [`Strata::code`].
+    pub fn mask(by: &[By]) -> u64 {
+        let bits = |one: &By| match one {
+            By::Return => 0xff,
+            By::Cover => 0b11 << 8,
+            By::ReturnType => 0b111 << 10,
+            By::Slope => 0xf << 16,
+            By::ScanAngle => 0xf << 20,
+            By::Strip => 1 << 13 | 0xffff << 24,
+        };
+        by.iter().map(bits).fold(0, |all, bits| all | bits)
+    }
+
     /// The strata as bytes.
     pub fn encode(self) -> [u8; ENCODED] {
         let cover = self.cover.map_or(0, |cover| cover as u8 + 1);
@@ -234,7 +253,7 @@ mod tests {
         #[test]
         fn strata_come_back_as_they_were(
             return_number in 0u8..16, cover in 0..3, return_type in 0..5, slope in 0u8..8, angle in 0u8..8,
-            strip in any::<Option<u16>>(),
+            strip in any::<Option<u16>>(), chosen in 0..7usize,
         ) {
             let strata = Strata {
                 return_number,
@@ -245,6 +264,10 @@ mod tests {
                 return_type: [None, Some(ReturnType::Single), Some(ReturnType::FirstOfMany), Some(ReturnType::Intermediate), Some(ReturnType::LastOfMany)][return_type as usize],
             };
             prop_assert_eq!(Strata::decode(strata.encode()), strata);
+            let all = [By::Return, By::Cover, By::Slope, By::ScanAngle, By::Strip, By::ReturnType];
+            for by in [&all[..chosen], &all[chosen..]] {
+                prop_assert_eq!(strata.code() & Strata::mask(by), strata.only(by).code());
+            }
         }
     }
 }

@@ -4,7 +4,7 @@
 //! million comparisons would say no more than over a quarter of a million. Which are taken depends on their hash alone, and
 //! they are sorted, so that sums of floating-point numbers come out the same.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
 use twox_hash::XxHash3_64;
@@ -14,7 +14,7 @@ use crate::results::statistics::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
-use crate::stats::quantiles::{RankedGroup, Residual, Residuals, RobustStatistics, robust_statistics};
+use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
@@ -34,7 +34,7 @@ pub struct PointCounts {
 /// on the data alone.
 const EXCERPT: u64 = 250_000;
 
-/// Groups that are ranked in one go: each takes about half a megabyte of counts.
+/// Sets of groups that are ranked in one go: each takes about a quarter of a megabyte of counts for each worker.
 const AT_A_TIME: usize = 32;
 
 /// What the first pass brings.
@@ -51,35 +51,31 @@ pub struct FirstPass {
 /// Whatever reading them back fails with.
 pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<FirstPass> {
     let by = finest_by(summarise);
+    let mask = Strata::mask(&by);
     let up_to = match all.len() {
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
     };
-    let mut moments: BTreeMap<Strata, Moments> = BTreeMap::new();
-    // A little more, since hashes are not quite even.
-    let mut excerpt = Vec::with_capacity(all.len().min(EXCERPT + EXCERPT / 16) as usize);
-    let mut last: Option<(Strata, Moments)> = None;
-    all.for_each(&mut |one| {
-        let strata = one.strata.only(&by);
-        match &mut last {
-            Some((key, sums)) if *key == strata => sums.add(one.dz),
-            other => {
-                let mut sums = Moments::default();
-                sums.add(one.dz);
-                if let Some((key, sums)) = other.replace((strata, sums)) {
-                    moments.entry(key).or_default().merge(&sums);
+    let (moments, mut excerpt) = all.sum_up(
+        Default::default,
+        |(moments, excerpt): &mut (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>), block| {
+            for one in block {
+                let new = || (one.strata.only(&by), Moments::default());
+                moments.entry(one.strata.code() & mask).or_insert_with(new).1.add(one.dz);
+                if up_to == u64::MAX || hash(one) <= up_to {
+                    excerpt.push(*one);
                 }
             }
-        }
-        if up_to == u64::MAX || hash(one) <= up_to {
-            excerpt.push(*one);
-        }
-    })?;
-    if let Some((key, sums)) = last {
-        moments.entry(key).or_default().merge(&sums);
-    }
+        },
+        |(moments, excerpt), others| {
+            for (code, (strata, sums)) in others.0 {
+                moments.entry(code).or_insert((strata, Moments::default())).1.merge(&sums);
+            }
+            excerpt.extend(others.1);
+        },
+    )?;
     excerpt.sort_unstable();
-    Ok(FirstPass { moments, excerpt })
+    Ok(FirstPass { moments: moments.into_values().collect(), excerpt })
 }
 
 /// A hash of a comparison that depends on nothing but where it is and what it shows.
@@ -110,79 +106,39 @@ pub fn exact_figures(
     moments: &BTreeMap<Strata, Moments>,
 ) -> io::Result<Vec<Figures>> {
     let finest: Vec<&Moments> = moments.values().collect();
-    let mut found: Vec<Figures> = groups
-        .all
-        .iter()
-        .map(|group| {
-            let mut moments = Moments::default();
-            group.members.iter().for_each(|&member| moments.merge(finest[usize::from(member)]));
-            Figures { moments, ..Figures::default() }
-        })
-        .collect();
-    // Groups of one kind do not overlap: each kind is ranked in passes of its own.
-    let of = |wanted: fn(&Role) -> bool| -> Vec<usize> {
-        let kind = groups.all.iter().enumerate().filter(|(_, group)| wanted(&group.role));
-        kind.map(|(i, _)| i).collect()
+    let moments_of = |members: &[u16]| {
+        let mut moments = Moments::default();
+        members.iter().for_each(|&member| moments.merge(finest[usize::from(member)]));
+        moments
     };
-    let kinds = [
-        of(|role| matches!(role, Role::All)),
-        of(|role| matches!(role, Role::Return(_))),
-        of(|role| matches!(role, Role::Cover(_))),
-        of(|role| matches!(role, Role::Crossed)),
-    ];
-    for kind in &kinds {
-        for ranked in kind.chunks(AT_A_TIME) {
-            if let Some(known) = already_ranked(ranked, groups, &found) {
-                ranked.iter().zip(known).for_each(|(&at, robust)| found[at].robust = robust);
-                continue;
-            }
-            let wanted: Vec<(RankedGroup, Moments)> =
-                (0..).zip(ranked).map(|(i, &at)| (RankedGroup::One(i), found[at].moments)).collect();
-            let mut number = vec![None; groups.finest.len()];
-            for (i, &at) in (0u8..).zip(ranked) {
-                groups.all[at].members.iter().for_each(|&member| number[usize::from(member)] = Some(i));
-            }
-            let grouped =
-                Grouped { all, group: |one: &Compared| number[usize::from(groups.finest_of(&one.strata)?)] };
-            let robust = robust_statistics(&grouped, &wanted)?;
-            ranked.iter().zip(robust).for_each(|(&at, robust)| found[at].robust = robust);
-        }
+    // Many a group is the same set as another.
+    let sets: BTreeSet<&[u16]> = groups.all.iter().map(|group| &group.members[..]).collect();
+    let sets: Vec<(&[u16], Moments)> = sets.into_iter().map(|set| (set, moments_of(set))).collect();
+    let mut found = BTreeMap::new();
+    for sets in sets.chunks(AT_A_TIME) {
+        let robust = robust_statistics(&Grouped { all, groups }, sets)?;
+        let figures = sets.iter().zip(robust);
+        found.extend(figures.map(|(&(set, moments), robust)| (set, Figures { moments, robust })));
     }
-    Ok(found)
+    Ok(groups.all.iter().map(|group| found[&group.members[..]]).collect())
 }
 
-/// The order statistics of groups of which each is the same set as one that was ranked before.
-fn already_ranked(ranked: &[usize], groups: &Groups, found: &[Figures]) -> Option<Vec<RobustStatistics>> {
-    let same = |at: &usize| {
-        let members = &groups.all[*at].members;
-        let before = groups.all[..ranked[0]].iter().position(|other| other.members == *members)?;
-        Some(found[before].robust)
-    };
-    ranked.iter().map(same).collect()
-}
-
-/// The comparisons, each with the number of its group.
-struct Grouped<'a, G> {
+/// The comparisons by their finest groups.
+struct Grouped<'a> {
     all: &'a dyn Comparisons,
-    group: G,
+    groups: &'a Groups,
 }
 
-impl<G: Fn(&Compared) -> Option<u8>> Residuals for Grouped<'_, G> {
-    fn for_each_block(&self, f: &mut dyn FnMut(&[Residual])) -> io::Result<()> {
-        const BLOCK: usize = 64 << 10;
-        let mut block = Vec::with_capacity(BLOCK);
-        self.all.for_each(&mut |one| {
-            let Some(group) = (self.group)(one) else { return };
-            block.push(Residual { group, dz: one.dz });
-            if block.len() == BLOCK {
-                f(&block);
-                block.clear();
+impl Residuals for Grouped<'_> {
+    fn count(&self, none: &Counter) -> io::Result<Counter> {
+        let add = |counter: &mut Counter, block: &[Compared]| {
+            for one in block {
+                if let Some(group) = self.groups.finest_of(&one.strata) {
+                    counter.add(group, one.dz);
+                }
             }
-        })?;
-        if !block.is_empty() {
-            f(&block);
-        }
-        Ok(())
+        };
+        self.all.sum_up(|| none.clone(), add, Counter::merge)
     }
 }
 

@@ -40,7 +40,9 @@ pub struct Groups {
     pub finest: Vec<Strata>,
     /// The groups: all together, each return, open ground and canopy, those that `summarise` crosses.
     pub all: Vec<Group>,
-    by: Vec<By>,
+    /// The finest strata as numbers, ascending, with their places.
+    codes: Vec<(u64, u16)>,
+    mask: u64,
 }
 
 impl Groups {
@@ -78,12 +80,15 @@ impl Groups {
         for strata in counts.keys().filter(reported) {
             all.push(group(Role::Crossed, *strata, &summarise.by));
         }
-        Groups { finest, all, by }
+        let mut codes: Vec<(u64, u16)> = finest.iter().map(|strata| strata.code()).zip(0..).collect();
+        codes.sort_unstable();
+        Groups { finest, all, codes, mask: Strata::mask(&by) }
     }
 
     /// The finest group of a comparison.
     pub fn finest_of(&self, strata: &Strata) -> Option<u16> {
-        self.finest.binary_search(&strata.only(&self.by)).ok().map(|index| index as u16)
+        let code = strata.code() & self.mask;
+        self.codes.binary_search_by_key(&code, |known| known.0).ok().map(|at| self.codes[at].1)
     }
 
     /// The group that a group is compared with: the same one of first returns.

@@ -1,6 +1,7 @@
 //! Confidence intervals of every group's figures and their comparison with first returns by spatial block bootstrap, tests,
 //! and the truncation correction; in the unit of the report.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io;
 
 use rayon::prelude::*;
@@ -18,8 +19,8 @@ use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
-use crate::trust::groups::Groups;
-use crate::trust::truncation::truncation_correction;
+use crate::trust::groups::{Group, Groups};
+use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
 
 /// What is found beside the intervals of the groups.
@@ -68,19 +69,43 @@ pub fn intervals(
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block } = spatial;
     let size = *block;
-    let mut sums = BlockSums::new(size, groups.finest.len());
-    let mut learning = Learning::new(size);
-    all.for_each(&mut |one| {
-        learning.add(one.x, one.y, one.strata.return_number, one.dz);
-        if let Some(group) = groups.finest_of(&one.strata) {
-            sums.add(one.x, one.y, group, one.dz);
-        }
-    })?;
+    let none = || (BlockSums::new(size, groups.finest.len()), Learning::new(size));
+    let (sums, learning) = all.sum_up(
+        none,
+        |(sums, learning), block| {
+            for one in block {
+                learning.add(one.x, one.y, one.strata.return_number, one.dz);
+                if let Some(group) = groups.finest_of(&one.strata) {
+                    sums.add(one.x, one.y, group, one.dz);
+                }
+            }
+        },
+        |(sums, learning), others| {
+            sums.merge(&others.0);
+            learning.merge(&others.1);
+        },
+    )?;
     let sums = sums.few_enough();
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let drawn = bootstrap(&sums, &members, model, seed);
-    let independent = Independent { placed, members: &members, size: joined, seed };
+    let firsts: Vec<Option<usize>> = groups.all.iter().map(|group| groups.first_of(group)).collect();
+    // What tests are made on: one comparison of a group in each block.
+    let independent = |group: usize| {
+        let tested = firsts[group].is_some() || firsts.contains(&Some(group));
+        let own = |finest: u16| (tested && members[group].contains(&finest)).then_some(0);
+        thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
+    };
+    let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
+    // Groups share their returns: all together has those of the rows by return.
+    let by_return = |group: &Group| by_return(&group.members, groups);
+    let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
+    let of_return = |set: Vec<u16>| {
+        let own: Vec<&Placed> = placed.iter().filter(|one| set.contains(&one.group)).collect();
+        let of_return = OfReturn::new(&own, joined)?;
+        Some((set, of_return))
+    };
+    let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
@@ -89,15 +114,20 @@ pub fn intervals(
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
-        let first = groups.first_of(group);
-        row.vs_first = first.and_then(|first| vs_first(&drawn, i, first, &independent, units));
-        let member = |one: &&Placed| group.members.binary_search(&one.group).is_ok();
-        let own: Vec<&Placed> = placed.iter().filter(member).collect();
-        let return_of = |finest: u16| groups.finest[usize::from(finest)].return_number;
-        row.truncation_corrected =
-            truncation_correction(&own, return_of, joined, estimate.inflation.unwrap_or(1.0), units);
+        row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
+        let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
+        row.truncation_corrected = truncation_correction(&returns, estimate.inflation.unwrap_or(1.0), units);
     });
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
+}
+
+/// Those of the finest groups that are of one return, return by return.
+fn by_return(members: &[u16], groups: &Groups) -> Vec<Vec<u16>> {
+    let mut by_return: BTreeMap<u8, Vec<u16>> = BTreeMap::new();
+    for &member in members {
+        by_return.entry(groups.finest[usize::from(member)].return_number).or_default().push(member);
+    }
+    by_return.into_values().collect()
 }
 
 fn placed(one: &Compared, groups: &Groups) -> Option<Placed> {
@@ -122,31 +152,16 @@ fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlat
     }
 }
 
-/// What tests are made on: one comparison of a group in each block.
-struct Independent<'a> {
-    placed: &'a [Placed],
-    members: &'a [Vec<u16>],
-    size: Micrometres,
-    seed: u64,
-}
-
-impl Independent<'_> {
-    fn of(&self, group: usize) -> Vec<f64> {
-        let own = |finest: u16| self.members[group].contains(&finest).then_some(0);
-        thin(self.placed, self.size, self.seed, 1, own).pop().unwrap_or_default()
-    }
-}
-
 fn vs_first(
     drawn: &Bootstrap,
     group: usize,
     first: usize,
-    independent: &Independent<'_>,
+    independent: &[Vec<f64>],
     units: Unit,
 ) -> Option<VsFirst> {
     let versus = drawn.versus(group, first)?;
     let length = |um: f64| units.from_micrometres(um);
-    let (ours, theirs) = (independent.of(group), independent.of(first));
+    let (ours, theirs) = (&independent[group], &independent[first]);
     let test = |test: Option<FTest>| {
         test.map(|test| Test {
             statistic: test.f,
@@ -163,7 +178,7 @@ fn vs_first(
         rmse_ratio: versus.rmse_ratio,
         rmse_ratio_ci95: versus.rmse_ratio_ci95,
         verdict: versus.verdict,
-        welch: test(welch(&[&theirs, &ours])),
-        brown_forsythe: test(brown_forsythe(&[&theirs, &ours])),
+        welch: test(welch(&[theirs, ours])),
+        brown_forsythe: test(brown_forsythe(&[theirs, ours])),
     })
 }

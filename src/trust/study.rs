@@ -182,7 +182,11 @@ mod tests {
             1
         }
 
-        fn for_each(&self, _: &mut dyn FnMut(&Compared)) -> io::Result<()> {
+        fn parts(&self) -> usize {
+            1
+        }
+
+        fn read_part(&self, _: usize, _: &mut dyn FnMut(&[Compared])) -> io::Result<()> {
             Err(io::Error::other("no disk"))
         }
     }

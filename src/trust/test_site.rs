@@ -21,8 +21,12 @@ impl Comparisons for Made {
         self.0.len() as u64
     }
 
-    fn for_each(&self, f: &mut dyn FnMut(&Compared)) -> io::Result<()> {
-        self.0.iter().for_each(f);
+    fn parts(&self) -> usize {
+        self.0.chunks(100).len()
+    }
+
+    fn read_part(&self, part: usize, f: &mut dyn FnMut(&[Compared])) -> io::Result<()> {
+        self.0.chunks(100).skip(part).take(1).for_each(f);
         Ok(())
     }
 }

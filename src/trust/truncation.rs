@@ -3,11 +3,9 @@
 //! Returns differ in SD, so that several together are not normally distributed: each return of a group is fitted by
 //! itself, and the group is their mixture, each counting as many points as it had before truncation.
 
-use std::collections::BTreeMap;
-
 use crate::results::statistics::TruncationCorrected;
 use crate::stats::placed::Placed;
-use crate::stats::truncated::{self, truncation_corrected, within_sd_of_limit};
+use crate::stats::truncated::{self, Maximum, NoEstimate, maximum, within_sd_of_limit};
 use crate::units::{Micrometres, Unit};
 
 /// A return that has less than this share of a group's comparisons may be left out of the mixture, where there is no
@@ -21,36 +19,48 @@ struct Part {
     fit: truncated::TruncatedFit,
 }
 
-/// Bias and SD of a group before truncation, in the unit of the report. `return_of` gives the return number of the finest
-/// groups; `placed` is the group's own, sorted.
+/// The residuals of a group that are of one return.
+pub struct OfReturn {
+    n: usize,
+    within_sd_of_limit: f64,
+    maximum: Result<Maximum, NoEstimate>,
+}
+
+impl OfReturn {
+    /// Of `own`, sorted; nothing of none.
+    pub fn new(own: &[&Placed], block: Micrometres) -> Option<Self> {
+        let some = || OfReturn {
+            n: own.len(),
+            within_sd_of_limit: within_sd_of_limit(own),
+            maximum: maximum(own, block),
+        };
+        (!own.is_empty()).then(some)
+    }
+}
+
+/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending.
 pub fn truncation_correction(
-    placed: &[&Placed],
-    return_of: impl Fn(u16) -> u8,
-    block: Micrometres,
+    returns: &[&OfReturn],
     inflation: f64,
     units: Unit,
 ) -> Option<TruncationCorrected> {
-    if placed.is_empty() {
+    if returns.is_empty() {
         return None;
     }
-    let mut by_return: BTreeMap<u8, Vec<&Placed>> = BTreeMap::new();
-    for one in placed {
-        by_return.entry(return_of(one.group)).or_default().push(one);
-    }
-    let all = placed.len() as f64;
+    let all = returns.iter().map(|own| own.n).sum::<usize>() as f64;
     let (mut parts, mut near, mut reason) = (Vec::new(), 0.0, None);
-    for own in by_return.values() {
-        let share = own.len() as f64 / all;
-        near += share * within_sd_of_limit(own);
-        match truncation_corrected(own, block, inflation) {
-            Ok(fit) => parts.push(Part { weight: own.len() as f64 / (1.0 - fit.truncated), fit }),
+    for own in returns {
+        let share = own.n as f64 / all;
+        near += share * own.within_sd_of_limit;
+        match own.maximum.as_ref().map_err(|why| *why).and_then(|maximum| maximum.inflated(inflation)) {
+            Ok(fit) => parts.push(Part { weight: own.n as f64 / (1.0 - fit.truncated), fit }),
             Err(_) if share < LITTLE => {}
             Err(why) => reason = Some(why.to_string()),
         }
     }
     let length = |um: f64| units.from_micrometres(um);
     if reason.is_some() || parts.is_empty() {
-        let reason = reason.or_else(|| Some(truncated::NoEstimate::TooFew.to_string()));
+        let reason = reason.or_else(|| Some(NoEstimate::TooFew.to_string()));
         return Some(TruncationCorrected {
             bias: None,
             bias_ci95: None,
@@ -141,16 +151,20 @@ mod tests {
         (placed, whole)
     }
 
-    fn refs(placed: &[Placed]) -> Vec<&Placed> {
-        placed.iter().collect()
+    /// The correction of residuals of which each group is a return.
+    fn correction(placed: &[Placed]) -> Option<TruncationCorrected> {
+        let of_return = |number: u16| {
+            let own: Vec<&Placed> = placed.iter().filter(|one| one.group == number).collect();
+            OfReturn::new(&own, 10_000_000)
+        };
+        let returns: Vec<OfReturn> = [0, 1].into_iter().filter_map(of_return).collect();
+        truncation_correction(&returns.iter().collect::<Vec<_>>(), 1.0, Unit::Metre)
     }
 
     #[test]
     fn several_returns_are_the_mixture_that_they_were_before_truncation() {
         let (placed, whole) = truncated_at_60_mm([20_000.0, 50_000.0], [0.0, -10_000.0]);
-        let found =
-            truncation_correction(&refs(&placed), |group| group as u8 + 1, 10_000_000, 1.0, Unit::Metre)
-                .unwrap();
+        let found = correction(&placed).unwrap();
         let n = whole.len() as f64;
         let mean = whole.iter().sum::<f64>() / n;
         let sd = (whole.iter().map(|dz| (dz - mean).powi(2)).sum::<f64>() / n).sqrt();
@@ -165,9 +179,9 @@ mod tests {
     #[test]
     fn too_few_have_no_figures_and_say_why() {
         let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
-        let found = truncation_correction(&refs(&placed[..9]), |_| 1, 10_000_000, 1.0, Unit::Metre).unwrap();
+        let found = correction(&placed[..9]).unwrap();
         assert_eq!((found.bias, found.sd_ci95), (None, None));
         assert!(found.within_sd_of_limit.is_some() && found.reason.unwrap().contains("fewer than 20"));
-        assert_eq!(truncation_correction(&[], |_| 1, 10_000_000, 1.0, Unit::Metre), None);
+        assert_eq!(correction(&[]), None);
     }
 }

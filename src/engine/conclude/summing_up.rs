@@ -116,11 +116,16 @@ pub fn histogram(
     let bin_width = round_up(reach.max(1e-6) * 2.0 / BINS);
     let half = (reach / bin_width).ceil().max(1.0);
     let (start, bins) = (-half * bin_width, 2 * half as usize);
-    let mut counts = vec![vec![0u64; bins]; MAX_RETURN + 1];
-    compared.for_each(&mut |one| {
-        let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
-        counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
-    })?;
+    let mut counts = compared.sum_up(
+        || vec![vec![0u64; bins]; MAX_RETURN + 1],
+        |counts, block| {
+            for one in block {
+                let bin = ((units.from_micrometres(one.dz as f64) - start) / bin_width).floor();
+                counts[one.strata.return_number as usize][bin.clamp(0.0, bins as f64 - 1.0) as usize] += 1;
+            }
+        },
+        |counts, others| counts.iter_mut().flatten().zip(others.iter().flatten()).for_each(|(a, b)| *a += b),
+    )?;
     let returns = returns
         .iter()
         .filter(|row| row.statistics.compared > 0)

@@ -351,7 +351,9 @@ mod tests {
         let all = Work { partitions, surfaces: &surfaces, chain: &chain, allowance, journals: &journals };
         run_tiles(&all, &Watch::default()).unwrap();
         let (mut compared, mut drawn) = (Vec::new(), Vec::new());
-        ComparedInTiles::new(&journals).for_each(&mut |one| compared.push(*one)).unwrap();
+        let all = ComparedInTiles::new(&journals);
+        (0..all.parts())
+            .for_each(|part| all.read_part(part, &mut |block| compared.extend_from_slice(block)).unwrap());
         draw::for_each(&journals, |some| -> Result<(), YieldError> {
             drawn.extend_from_slice(some);
             Ok(())
