@@ -38,7 +38,7 @@ pub struct Correlation {
 pub enum VerticalAccuracy {
     /// Non-vegetated: open ground.
     Nva,
-    /// Vegetated: ground under canopy.
+    /// Vegetated: ground under low vegetation or canopy.
     Vva,
 }
 

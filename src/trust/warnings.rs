@@ -12,6 +12,7 @@ use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
@@ -76,10 +77,15 @@ fn one(code: WarningCode, text: String) -> Vec<Warning> {
     vec![Warning { code, text }]
 }
 
-/// The groups that a reader looks at first: each return, and open ground and canopy.
+/// The groups that a reader looks at first: each return, and open and vegetated ground.
 fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Statistics)> {
     let all = f.groups.all.iter().zip(f.rows);
-    all.filter(|(group, row)| !matches!(group.role, Role::Crossed | Role::All) && row.compared > 0)
+    let is_main = |role| match role {
+        Role::Return(_) | Role::Vegetated => true,
+        Role::Cover(cover) => cover == Cover::Open,
+        Role::All | Role::Crossed => false,
+    };
+    all.filter(move |(group, row)| is_main(group.role) && row.compared > 0)
 }
 
 fn truncated_tail(f: &Findings) -> Vec<Warning> {
