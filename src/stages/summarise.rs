@@ -38,16 +38,17 @@ pub struct Summarise {
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub canopy_radius: Length,
     /// A ground point is under canopy where at least this share of those first returns is canopy, from 0 to 1.
-    #[schemars(extend("x-source" = "this program's own choice"))]
+    #[schemars(extend("x-source" = "this program's own choice, from sites of known truth (tests/README.md)"))]
     pub canopy_share: f64,
     /// A first return higher than this above the ground, but not in the canopy, counts as low vegetation. Heights are
-    /// taken over the sloping ground around a cell. Vegetation lower than the scanner's range resolution (about 0.3 m)
-    /// gives one return together with the ground: it raises the ground unseen, whatever is set here.
-    #[schemars(extend("x-source" = "pulse separation of drone scanners (citation not verified); value: this program's own choice"))]
+    /// taken over the sloping ground around a cell. Set it to five times the SD of first returns on hard ground, where
+    /// that is more. Vegetation lower than the scanner's range resolution (about 0.3 m) gives one return together with
+    /// the ground: such vegetation raises the ground and is in part unseen, whatever is set here.
+    #[schemars(extend("x-source" = "this program's own choice, from sites of known truth (tests/README.md); range resolution of drone scanners: citation not verified"))]
     pub low_vegetation_height: Length,
     /// A ground point that is not under canopy is under low vegetation where at least this share of those first returns
-    /// is low vegetation, from 0 to 1. One shrub among open ground is little, but raises its figures much.
-    #[schemars(extend("x-source" = "this program's own choice"))]
+    /// is low vegetation, from 0 to 1. A few points under shrubs already raise the figures of open ground.
+    #[schemars(extend("x-source" = "this program's own choice, from sites of known truth (tests/README.md)"))]
     pub low_vegetation_share: f64,
     /// Breaks between the slope classes, rise over run, increasing. Slope is that of a plane fitted to 5 × 5 cells of
     /// the opened surface of the ground filter.
@@ -71,9 +72,9 @@ impl Default for Summarise {
             by: vec![By::Return, By::Cover],
             canopy_height: Length::metres(2.0),
             canopy_radius: Length::metres(1.0),
-            canopy_share: 0.3,
-            low_vegetation_height: Length::metres(0.3),
-            low_vegetation_share: 0.05,
+            canopy_share: 0.15,
+            low_vegetation_height: Length::metres(0.2),
+            low_vegetation_share: 0.02,
             slope_breaks: vec![0.1, 0.2, 0.4],
             scan_angle_breaks: vec![10.0, 20.0, 30.0],
             block: Auto::Auto,

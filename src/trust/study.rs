@@ -110,6 +110,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         correlation: &correlation,
         reference: &reference,
         limits: &limits,
+        represented: &represented,
         units,
     });
     // Groups by return alone are the rows by return once more.
