@@ -26,12 +26,13 @@ fn sentence(stage: &Stage) -> Option<String> {
             };
             Some(format!(
                 "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
-                 of {}, windows of {} cells, thresholds from {} to {} at slope {}.",
+                 of {}, windows of {} cells, thresholds from {} to {} at slope {}{}.",
                 g.cell,
                 windows.join(", "),
                 g.dh_initial,
                 g.dh_max,
-                g.slope
+                g.slope,
+                if g.local_slope { ", the local slope × cell added (not in the paper)" } else { "" }
             ))
         }
         Stage::Checkpoints(c) => Some(match c.per_return {
@@ -61,7 +62,7 @@ fn reference_elevation(compare: &Compare) -> String {
         }
         (_, Auto::Auto) => format!(
             "Reference elevation, where a reference ground point lies within {NEAREST} in plan: the least-squares plane \
-             through the points around the checkpoint where a radius of at most 60 mm holds twelve, otherwise the nearest \
+             through the points around the checkpoint where a radius of 15 or 21 mm holds twelve, otherwise the nearest \
              point."
         ),
     }

@@ -136,7 +136,8 @@ pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> 
     slope_of_cell(ground, extent.first_column + column, extent.first_row + row)
 }
 
-fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+/// As [`slope_at`], of a cell.
+pub fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut base = None;

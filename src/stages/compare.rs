@@ -27,8 +27,8 @@ use crate::units::{Length, Micrometres};
 pub struct Compare {
     /// `nearest`: the reference ground point at the smallest horizontal distance. `plane`: the least-squares plane
     /// through the reference ground points within the distance `within` (at least six, not in line), evaluated at the
-    /// checkpoint. `auto`: a checkpoint is compared where a reference ground point lies within 15 mm; where a radius of at
-    /// most 60 mm holds twelve (a scan with a point spacing of about 30 mm or closer), with the plane through them, which
+    /// checkpoint. `auto`: a checkpoint is compared where a reference ground point lies within 15 mm; where a radius of 15 or
+    /// 21 mm holds twelve (a scan with a point spacing of about 10 mm or closer), with the plane through them, which
     /// averages the noise of the scan; elsewhere with that nearest point, since a wider plane would smooth the relief.
     #[serde(rename = "match")]
     #[schemars(extend("x-source" = "this program's own choice, by simulation", "x-default" = "auto; nearest where `within` is a length"))]
@@ -80,9 +80,10 @@ impl Compare {
 /// How near the nearest point must be, where the file does not say.
 pub const NEAREST: Length = Length::millimetres(15.0);
 
-/// Rungs up to 60 mm: over wider ones, on relief of 20 mm and more at wavelengths under a metre, a plane adds more than the
-/// nearest point does. Tried by simulation: see `tests/README.md`.
-pub const DENSE_RUNGS: usize = 3;
+/// Rungs up to 21 mm. Up to 60 mm a plane adds less than the nearest point does, on the whole; beyond, on relief at wavelengths
+/// under a metre, far more: see `tests/README.md`. But each rung doubles the points to be listed at every position, and the run
+/// must stay as fast as one that looks for the nearest point.
+pub const DENSE_RUNGS: usize = 2;
 
 impl StageOptions for Compare {
     fn step(&self) -> Step {

@@ -60,9 +60,9 @@ impl Listed {
 pub const NO_RUNG: u8 = u8::MAX;
 
 impl Ladders {
-    /// Bytes of memory that a position takes: its own, and those of so many points listed as there are where the highest rung
-    /// holds few.
-    pub const BYTES_PER_POSITION: usize = size_of::<Position>() + 2 * size_of::<Listed>();
+    /// Bytes of memory that a position takes: its own, and that of a point listed: most positions have none, those of a dense scan
+    /// up to eleven.
+    pub const BYTES_PER_POSITION: usize = size_of::<Position>() + size_of::<Listed>();
 
     /// Forgets everything and starts with so many positions; the memory is used again.
     pub fn start(&mut self, count: usize) {

@@ -23,6 +23,17 @@ pub enum Method {
     Plane,
 }
 
+impl Method {
+    /// Its name in the pipeline file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Method::Auto => "auto",
+            Method::Nearest => "nearest",
+            Method::Plane => "plane",
+        }
+    }
+}
+
 /// One search for reference around positions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Search {
@@ -43,6 +54,14 @@ impl Search {
             Search::Nearest(reach) | Search::Plane(reach) => reach,
             Search::Ladder(rungs) => RUNGS[rungs - 1],
             Search::Either(reach, rungs) => reach.max(RUNGS[rungs - 1]),
+        }
+    }
+
+    /// The radius of the points that it gathers, where none of its rungs holds enough.
+    pub fn reach_around(self) -> Micrometres {
+        match self {
+            Search::Either(_, rungs) => RUNGS[rungs - 1],
+            other => other.reach(),
         }
     }
 
@@ -73,7 +92,7 @@ pub struct Match {
 }
 
 /// The reference points around a position.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Around {
     /// The rung of the ladder that holds enough; [`NO_RUNG`] where none does, or none was looked for.
     pub rung: u8,

@@ -15,7 +15,7 @@ use crate::tile::yields::{Sections, YieldError, Yields};
 const SECTION: &str = "matching";
 
 /// One sum for each rung, and one for positions where none holds enough.
-const LEVELS: usize = RUNGS.len() + 1;
+pub const LEVELS: usize = RUNGS.len() + 1;
 
 /// Bytes of the sums.
 const ENCODED: usize = (2 * LEVELS + 8) * 16;
@@ -59,7 +59,11 @@ impl MatchingSums {
 
     /// Adds a comparison with a plane through so many points.
     pub fn add_plane(&mut self, plane: &Plane, points: u32, around: Around) {
-        self.add_level(around, points);
+        // A plane of a fixed radius has points of its own.
+        match around.rung {
+            NO_RUNG => self.add_to(LEVELS - 1, points),
+            _ => self.add_level(around, points),
+        }
         let (square, n) = (plane.residual_sd * plane.residual_sd, f64::from(points));
         self.planes += 1;
         self.residual += square.round() as i128;
@@ -87,11 +91,14 @@ impl MatchingSums {
 
     /// Adds what is known of the points around a comparison.
     pub fn add_level(&mut self, around: Around, points: u32) {
-        let (level, points) = match around.rung {
-            NO_RUNG if around.points == 0 => return,
-            NO_RUNG => (LEVELS - 1, around.points.into()),
-            rung => (usize::from(rung), points),
-        };
+        match around.rung {
+            NO_RUNG if around.points == 0 => {}
+            NO_RUNG => self.add_to(LEVELS - 1, around.points.into()),
+            rung => self.add_to(usize::from(rung), points),
+        }
+    }
+
+    fn add_to(&mut self, level: usize, points: u32) {
         self.levels[level] += 1;
         self.points[level] += i128::from(points);
     }

@@ -60,6 +60,7 @@ pub mod matching;
 pub(crate) mod matching_sums;
 pub mod plane_sums;
 pub(crate) mod read;
+pub mod refused;
 pub mod select;
 pub(crate) mod spacing;
 pub mod stage;
