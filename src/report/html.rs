@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
@@ -72,6 +73,9 @@ struct Page<'a> {
     invalid_return: Option<[String; 2]>,
     method: &'a str,
     reference_error: String,
+    matching: Option<String>,
+    /// The reference by slope class.
+    slopes: Vec<Row>,
     cautions: Vec<String>,
 }
 
@@ -164,6 +168,8 @@ impl<'a> Page<'a> {
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
+            matching: matching::sentence(summary),
+            slopes: matching::slope_rows(summary),
             cautions: sentences::cautions(summary),
         }
     }

@@ -4,6 +4,7 @@
 use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
+use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
 
@@ -196,6 +197,10 @@ pub enum WarningCode {
     StripsDiffer,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
+    /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
+    PlanesDoNotFollow,
+    /// The ground filter refuses ground of the reference for its slope alone.
+    SlopeRefused,
     /// Residuals are positively skewed.
     Skew,
     /// Fewer independent checkpoints than the standard asks for.
@@ -267,6 +272,8 @@ pub struct Trust {
     pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
+    /// What matching adds to the residuals.
+    pub matching: Option<Matching>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

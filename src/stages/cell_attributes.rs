@@ -137,6 +137,11 @@ fn steepest([east, north]: [f64; 2], cell: f64) -> f64 {
     (east * east + north * north).sqrt() / cell
 }
 
+/// As [`slope_at`], of a cell.
+pub fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+    Some(steepest(gradient_of_cell(ground, column, row)?, ground.extent.cell))
+}
+
 fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
@@ -189,10 +194,6 @@ mod tests {
             ground.values[i] = 1e8 + (a * column + b * row) * 5e5;
         }
         ground
-    }
-
-    fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
-        Some(steepest(gradient_of_cell(ground, column, row)?, ground.extent.cell))
     }
 
     #[test]

@@ -8,6 +8,7 @@ use crate::results::confidence::{
 };
 use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
+use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -245,10 +246,10 @@ fn compass_direction([east, north]: [f64; 2]) -> &'static str {
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
     let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
-    let Some(compare) = compare.filter(|compare| compare.method == Method::Nearest) else {
+    let Some(compare) = compare.filter(|compare| compare.method() == Method::Nearest) else {
         return Vec::new();
     };
-    let within = compare.reach();
+    let Auto::Fixed(within) = compare.within() else { return Vec::new() };
     let Some(error) = matching_error(f.excerpt, within.micrometres()) else { return Vec::new() };
     let enough = main_groups(f).filter(|(_, row)| row.compared >= MIN_CHECKPOINTS);
     let smallest = enough.filter_map(|(_, row)| row.sd).fold(f64::INFINITY, f64::min);
