@@ -1,5 +1,6 @@
 //! Reading the clouds and partitioning their points into tiles on disk.
 
+pub(crate) mod bounds;
 pub(crate) mod clouds;
 pub(crate) mod counts;
 pub(crate) mod hash;
