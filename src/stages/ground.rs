@@ -10,6 +10,7 @@ use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::alone::{AloneCells, AloneCounts};
 use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
 use crate::stages::compare::Compare;
 use crate::stages::ground_limits::{GroundLimits, Origin, SurveyLimits};
@@ -154,6 +155,7 @@ impl Ground {
     ) -> GroundLimits {
         let wanted = asked.widened(if keep_origin { LOOKED_AROUND } else { 0 });
         let kept = lowest.extent.within(&wanted);
+        let alone = AloneCells::of(&lowest, asked);
         let mut low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
         for cell in &low {
             lowest.values[cell.index] = EMPTY;
@@ -192,7 +194,7 @@ impl Ground {
                 threshold: passes.first().map_or(0, |p| p.threshold),
             }
         });
-        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin }
+        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, alone }
     }
 }
 
@@ -299,13 +301,14 @@ impl TileStage for FilterGround {
         let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
         opened.of(self.cloud).clone_from(&limits);
         tile.shared_by_parts.put(opened);
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits: limits? }))
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits: limits?, alone: AloneCounts::default() }))
     }
 }
 
 struct GroundVisitor {
     cloud: Cloud,
     limits: Rc<GroundLimits>,
+    alone: AloneCounts,
 }
 
 impl Visitor for GroundVisitor {
@@ -313,6 +316,8 @@ impl Visitor for GroundVisitor {
         if cloud != self.cloud {
             return;
         }
+        self.alone.points += piece.core as u64;
+        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
         for (point, status) in piece.points.iter().zip(&mut piece.statuses) {
             if *status == PointStatus::Ground {
                 *status = self.limits.judge(point.x, point.y, point.z);
@@ -321,6 +326,7 @@ impl Visitor for GroundVisitor {
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
+        self.alone.give(self.cloud, &mut tile.sections);
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyLimits(self.limits));
         }

@@ -4,6 +4,7 @@ use std::rc::Rc;
 
 use crate::raster::lowest::LowCell;
 use crate::raster::{Finder, Raster};
+use crate::stages::alone::AloneCells;
 use crate::tile::points::PointStatus;
 use crate::units::Micrometres;
 
@@ -20,6 +21,8 @@ pub struct GroundLimits {
     pub holds_low: Vec<bool>,
     /// What the limits came from, where that was asked for.
     pub origin: Option<Origin>,
+    /// The cells without others near them, of those that points are judged in.
+    pub alone: AloneCells,
 }
 
 /// What the limits came from, for those who ask what they would be without one of the points.

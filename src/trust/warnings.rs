@@ -15,6 +15,7 @@ use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::low_outliers::low_outliers;
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
@@ -59,7 +60,8 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 8] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
+        low_outliers,
         truncated_tail,
         reference_uncertainty,
         bias,

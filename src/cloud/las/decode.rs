@@ -111,7 +111,9 @@ impl LasDecoder {
         block: &Block,
         mut visit: impl FnMut(&[Decoded]),
     ) -> Result<(), CloudError> {
-        let LasDecoder { source, compression, record_length, converter, buffer, batch, decoded, extent, .. } = self;
+        let LasDecoder {
+            source, compression, record_length, converter, buffer, batch, decoded, extent, ..
+        } = self;
         let converter = &*converter;
         *extent = Extent::NONE;
         let take = &mut |records: &[u8], length: usize| {

@@ -4,6 +4,7 @@ use std::thread;
 
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
@@ -14,6 +15,7 @@ use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::report::method::method;
 use crate::results::summary::{Histogram, Summary};
+use crate::stages::alone::AloneCounts;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
@@ -84,7 +86,7 @@ pub fn conclude(
     let studied = studied?;
     let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
-    let summary = Summary {
+    let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
@@ -100,6 +102,10 @@ pub fn conclude(
             .map(|cloud| cloud_counts(&cloud.counts, &reference_tallies, &counts.reference)),
         method: method(&job.pipeline),
     };
+    if let Some(why) = nothing_compared(job, partitions, &summary) {
+        return Err(EngineError::NothingCompared { why });
+    }
+    judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
 }
 

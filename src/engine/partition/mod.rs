@@ -2,6 +2,7 @@
 
 pub(crate) mod bounds;
 pub(crate) mod clouds;
+pub(crate) mod copies;
 pub(crate) mod counts;
 pub(crate) mod hash;
 pub(crate) mod index;
