@@ -2,6 +2,7 @@
 //! is known.
 
 use crate::report::compliance::short_name;
+use crate::report::data_loss::implausible;
 use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
@@ -165,6 +166,13 @@ fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
 pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
+    }
+    if implausible(summary).is_some() {
+        return [
+            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
+            limits(summary),
+        ]
+        .concat();
     }
     [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()

@@ -183,6 +183,12 @@ pub struct LimitResult {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WarningCode {
+    /// A bias beyond anything plausible: a wrong unit, datum or file.
+    ImplausibleBias,
+    /// Points so far apart that the ground filter takes everything for ground.
+    TooFewForFilter,
+    /// Low outliers were taken for ground, and the true ground was refused.
+    LowOutliers,
     /// The ground filter truncates the residuals of some returns.
     CutTail,
     /// The file states no uncertainty of the reference.

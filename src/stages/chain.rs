@@ -17,6 +17,8 @@ pub struct Chain {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Chain {
@@ -27,8 +29,8 @@ impl Chain {
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, .. } = preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }
     }
 
     /// The fields that must be decoded.

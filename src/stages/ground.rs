@@ -10,6 +10,7 @@ use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::alone::{AloneCells, AloneCounts};
 use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS, slope_of_cell};
 use crate::stages::compare::Compare;
 use crate::stages::ground_limits::{GroundLimits, Origin, SurveyLimits, Threshold};
@@ -176,6 +177,7 @@ impl Ground {
         let looked_around = asked.widened(if keep_origin { LOOKED_AROUND } else { 0 });
         let kept = lowest.extent.within(&looked_around);
         let wanted = looked_around.widened(if keep_slopes { SLOPE_CELLS } else { 0 });
+        let alone = AloneCells::of(&lowest, asked);
         let mut low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
         for cell in &low {
             lowest.values[cell.index] = EMPTY;
@@ -227,7 +229,7 @@ impl Ground {
             highest.lower_by(&first, 0.0);
             Origin { filled, occupied, later, ground: lowest.cut(&kept), threshold }
         });
-        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, slopes }
+        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, slopes, alone }
     }
 
     /// The threshold of a pass in cells of these slopes, whole micrometres.
@@ -372,7 +374,7 @@ impl TileStage for FilterGround {
         let limits = limits?;
         let refused = self.slope_breaks.as_ref();
         let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused }))
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))
     }
 }
 
@@ -381,6 +383,7 @@ struct GroundVisitor {
     limits: Rc<GroundLimits>,
     /// What is refused by slope class, where that is counted.
     refused: Option<(SlopeClasses, RefusedCounts)>,
+    alone: AloneCounts,
 }
 
 impl Visitor for GroundVisitor {
@@ -388,6 +391,8 @@ impl Visitor for GroundVisitor {
         if cloud != self.cloud {
             return;
         }
+        self.alone.points += piece.core as u64;
+        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
         if let Some((classes, counts)) = &mut self.refused {
             for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
                 if *status != PointStatus::Ground {
@@ -415,6 +420,7 @@ impl Visitor for GroundVisitor {
         if let Some((_, counts)) = &self.refused {
             counts.give(&mut tile.sections);
         }
+        self.alone.give(self.cloud, &mut tile.sections);
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyLimits(self.limits));
         }

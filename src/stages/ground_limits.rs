@@ -4,6 +4,7 @@ use std::rc::Rc;
 
 use crate::raster::lowest::LowCell;
 use crate::raster::{Finder, Raster};
+use crate::stages::alone::AloneCells;
 use crate::tile::points::PointStatus;
 use crate::units::Micrometres;
 
@@ -23,6 +24,8 @@ pub struct GroundLimits {
     /// Of each cell the slope of the surface that the last pass left, rise over run; not a number where it is not known. Empty
     /// where it was not asked for.
     pub slopes: Vec<f64>,
+    /// The cells without others near them, of those that points are judged in.
+    pub alone: AloneCells,
 }
 
 /// What the limits came from, for those who ask what they would be without one of the points.

@@ -43,6 +43,8 @@
 //! ```
 
 pub(crate) mod acceptance_limit;
+pub(crate) mod alone;
+pub(crate) mod apart;
 pub mod auto;
 pub(crate) mod cell_attributes;
 pub mod chain;

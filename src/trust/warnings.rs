@@ -17,6 +17,7 @@ use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
 use crate::units::{Micrometres, Unit};
 
@@ -64,7 +65,8 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+        low_outliers,
         truncated_tail,
         reference_uncertainty,
         bias,

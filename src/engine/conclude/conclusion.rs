@@ -5,6 +5,7 @@ use std::thread;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
@@ -16,6 +17,7 @@ use crate::engine::watch::Watch;
 use crate::report::method::method;
 use crate::results::confidence::RepresentedArea;
 use crate::results::summary::{CloudCounts, Histogram, Summary};
+use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
@@ -110,7 +112,7 @@ pub fn conclude(
     }
     trust.warnings.extend(slope_warning(&by_slope));
     let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
-    let summary = Summary {
+    let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
@@ -127,6 +129,10 @@ pub fn conclude(
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    if let Some(why) = nothing_compared(job, partitions, &summary) {
+        return Err(EngineError::NothingCompared { why });
+    }
+    judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
 }
 
