@@ -204,6 +204,10 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
+    /// Error that blocks share: strips, stripes or long correlation make intervals much wider than blocks alone would.
+    WiderThanBlocks,
+    /// Intervals cannot be told from this sample.
+    NoIntervals,
 }
 
 /// A reason to doubt the figures.

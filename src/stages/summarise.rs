@@ -12,9 +12,10 @@ use crate::stages::cell_attributes::{Canopy, CellAttributes};
 use crate::stages::counts::Counts;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::stages::terrain_cells::SumTerrain;
+use crate::stats::delivered::Delivered;
 use crate::tile::at_work::Tile;
 use crate::tile::kinds::KINDS;
-use crate::tile::points::{ByStatus, Cloud, PointSet};
+use crate::tile::points::{ByStatus, Cloud, PointSet, PointStatus};
 use crate::tile::strata::{By, ReturnType, Strata, StratumCounts, class_of};
 use crate::units::Length;
 
@@ -168,6 +169,7 @@ impl CountTile {
         let by_angle = self.options.by.contains(&By::ScanAngle);
         let alike = |a: &Point, b: &Point| {
             a.strip == b.strip
+                && Delivered::is_one_square((a.x, a.y), (b.x, b.y))
                 && (!by_angle || a.scan_angle == b.scan_angle)
                 && cells.is_none_or(|cells| cells.at(a.x, a.y) == cells.at(b.x, b.y))
         };
@@ -176,6 +178,8 @@ impl CountTile {
         let mut all: BTreeMap<u64, (Strata, StratumCounts)> = BTreeMap::new();
         count_runs(set, alike, |first, statuses| {
             counts.survey.add(first, statuses);
+            let ground = statuses[PointStatus::Ground as usize];
+            counts.delivered.add(first.x, first.y, first.strip, ground);
             let strata = self.options.strata(first, cells);
             let new = || (strata.only(&by), StratumCounts::default());
             all.entry(strata.code() & mask).or_insert_with(new).1.add(statuses);

@@ -15,6 +15,8 @@ use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::intervals::Wider;
+use crate::trust::wider::wider_than_blocks;
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
@@ -46,6 +48,8 @@ pub struct Findings<'a> {
     pub block: Micrometres,
     /// The spatial correlation of the residuals.
     pub correlation: &'a Correlation,
+    /// What makes the intervals much wider than blocks alone would.
+    pub wider: Option<Wider>,
     /// The reference's own error.
     pub reference: &'a Reference,
     /// The results of the client's limits.
@@ -59,7 +63,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 8] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
         truncated_tail,
         reference_uncertainty,
         bias,
@@ -68,6 +72,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         skew,
         few_checkpoints,
         few_blocks,
+        wider_than_blocks,
     ];
     checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
 }
