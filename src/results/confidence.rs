@@ -204,7 +204,7 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
-    /// Error that blocks share: strips, stripes or long correlation make intervals much wider than blocks alone would.
+    /// Strips that differ, or stripes, make the intervals much wider than blocks alone would.
     WiderThanBlocks,
     /// Intervals cannot be told from this sample.
     NoIntervals,

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{MAX_RETURN, Point};
-use crate::tile::kinds::PointsByKind;
 use crate::stats::delivered::Delivered;
+use crate::tile::kinds::PointsByKind;
 use crate::tile::points::ByStatus;
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::yields::{Sections, YieldError, Yields};

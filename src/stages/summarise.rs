@@ -47,9 +47,10 @@ pub struct Summarise {
     /// Breaks between the bands of scan angle, degrees from nadir on either side, increasing.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub scan_angle_breaks: Vec<f64>,
-    /// Edge length of the square blocks of the spatial block bootstrap, from which the intervals come; blocks are
-    /// aligned to multiples of it from coordinate zero. `auto` derives it from the correlation range of dz.
-    #[schemars(extend("x-source" = "block bootstrap: Künsch 1989, Lahiri 2003 (citation not verified); value: this program's own choice"))]
+    /// Edge length of the square blocks by which comparisons are counted: of these the tests take one comparison each, and the
+    /// halves of the site take turns; blocks are aligned to multiples of it from coordinate zero. `auto` derives it from the
+    /// correlation range of dz.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub block: Auto<Length>,
     /// Cell size of the terrain model on which coverage and accuracy by returns used are computed.
     #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]

@@ -74,6 +74,10 @@ pub struct BlockSums {
     blocks: Vec<Block>,
     /// The block of the residual added last, as neighbours mostly come one after the other.
     last: Option<((i64, i64), usize)>,
+    /// Sums of all blocks by strip and group.
+    by_strip: BTreeMap<(u16, u16), DzSums>,
+    /// Those of the strip and group of the residuals added last, which are not yet among them.
+    pending: ((u16, u16), DzSums),
 }
 
 impl PartialEq for BlockSums {
@@ -85,7 +89,12 @@ impl PartialEq for BlockSums {
 impl BlockSums {
     /// No residuals yet, for blocks of side `size_um` (at least 1) and groups numbered below `groups`.
     pub fn new(size_um: i64, groups: usize) -> Self {
-        BlockSums { size: size_um.max(1), groups, places: BTreeMap::new(), blocks: Vec::new(), last: None }
+        BlockSums { size: size_um.max(1), groups, places: BTreeMap::new(),
+            blocks: Vec::new(),
+            last: None,
+            by_strip: BTreeMap::new(),
+            pending: Default::default(),
+        }
     }
 
     /// The sums of a list of residuals, all of one strip.
@@ -101,9 +110,30 @@ impl BlockSums {
     pub fn add(&mut self, (x, y): (i64, i64), group: u16, strip: u16, dz: i64) {
         debug_assert!(usize::from(group) < self.groups);
         let wide = i128::from(dz);
+        let sums = DzSums { n: 1, sum: wide, squares: wide * wide };
         let block = self.block(block_of(x, y, self.size));
-        entry(&mut block.groups, group).merge(&DzSums { n: 1, sum: wide, squares: wide * wide });
+        entry(&mut block.groups, group).merge(&sums);
         *entry(&mut block.strips, strip) += 1;
+        if self.pending.0 != (strip, group) {
+            self.settle();
+            self.pending.0 = (strip, group);
+        }
+        self.pending.1.merge(&sums);
+    }
+
+    fn settle(&mut self) {
+        let (key, sums) = std::mem::take(&mut self.pending);
+        if sums.n > 0 {
+            self.by_strip.entry(key).or_default().merge(&sums);
+        }
+    }
+
+    /// Sums of all blocks by strip and group.
+    pub fn by_strip(&self) -> BTreeMap<(u16, u16), DzSums> {
+        let mut all = self.by_strip.clone();
+        all.entry(self.pending.0).or_default().merge(&self.pending.1);
+        all.retain(|_, sums| sums.n > 0);
+        all
     }
 
     #[inline]
@@ -126,6 +156,8 @@ impl BlockSums {
     pub fn merge(&mut self, other: &BlockSums) {
         assert_eq!((self.size, self.groups), (other.size, other.groups), "blocks of one size and kind only");
         other.sorted().for_each(|(place, block)| self.block(place).merge(block));
+        self.settle();
+        other.by_strip().iter().for_each(|(key, sums)| self.by_strip.entry(*key).or_default().merge(sums));
     }
 
     fn sorted(&self) -> impl Iterator<Item = ((i64, i64), &Block)> {
@@ -135,6 +167,7 @@ impl BlockSums {
     /// The same residuals in blocks `times` as wide.
     pub fn coarsened(&self, times: i64) -> Self {
         let mut coarse = BlockSums::new(self.size * times, self.groups);
+        coarse.by_strip = self.by_strip();
         for ((row, column), block) in self.sorted() {
             coarse.block((row.div_euclid(times), column.div_euclid(times))).merge(block);
         }

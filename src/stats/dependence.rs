@@ -97,8 +97,12 @@ impl Weights {
         let mut ground = layout.ground.clone();
         if layout.knows_ground() {
             // Where there are residuals it is known how much of the ground the group has; elsewhere as much as there on average.
-            let of_all: Vec<f64> =
-                layout.sums.by_group().iter().map(|groups| groups.iter().map(|(_, s)| s.n as f64).sum()).collect();
+            let of_all: Vec<f64> = layout
+                .sums
+                .by_group()
+                .iter()
+                .map(|groups| groups.iter().map(|(_, s)| s.n as f64).sum())
+                .collect();
             let average = all / of_all.iter().sum::<f64>();
             ground.iter_mut().enumerate().for_each(|(i, ground)| {
                 *ground *= if i < layout.seen { n[i] / of_all[i] } else { average };
@@ -141,7 +145,8 @@ fn form(a: &[f64], c: &[f64], b: &[f64]) -> f64 {
 /// Σ d_i (c_ij about the mean with weights `w`)² d_j: of squares of a Gaussian field, half their covariance.
 fn form_of_squares(d: &[f64], c: &[f64], w: &[f64]) -> f64 {
     let m = d.len();
-    let along: Vec<f64> = (0..m).map(|i| c[i * m..(i + 1) * m].iter().zip(w).map(|(c, w)| c * w).sum()).collect();
+    let along: Vec<f64> =
+        (0..m).map(|i| c[i * m..(i + 1) * m].iter().zip(w).map(|(c, w)| c * w).sum()).collect();
     let total: f64 = along.iter().zip(w).map(|(a, w)| a * w).sum();
     let mut sum = 0.0;
     for i in 0..m {
@@ -168,15 +173,19 @@ pub struct Spreads {
 }
 
 impl Dependence {
-    /// From the means of the cells with residuals about the mean of all. Nothing below three cells.
-    pub fn new(layout: &Layout, means: &[f64]) -> Option<Self> {
+    /// From the means of the cells with residuals about the mean of all. Strips differ by a variance of at most `most_of_strips`,
+    /// if by any: where every cell has points of all strips, its mean does not tell. Nothing below three cells.
+    pub fn new(layout: &Layout, means: &[f64], most_of_strips: Option<f64>) -> Option<Self> {
         if layout.seen < 3 {
             return None;
         }
-        let structures = structures(layout, means);
+        let structures = structures(layout, means, most_of_strips.is_some());
         let of_structure = |(i, structure): (usize, &Structure)| -> Vec<Fit> {
             let strengths = STRENGTHS.iter().filter_map(move |&strength| {
                 let mut fit = likelihood(layout, &structure.covariance, means, strength)?;
+                if structure.kind == Kind::Strips && fit.shared > most_of_strips.unwrap_or(0.0) {
+                    return None;
+                }
                 let more = if structure.kind == Kind::Strips { FOR_STRIPS * log(strength) } else { 0.0 };
                 fit.log_likelihood += log(structure.prior) + more;
                 Some(Fit { structure: i, ..fit })
@@ -212,7 +221,11 @@ impl Dependence {
 
     /// The probability of each kind that counts, fields together by length.
     pub fn kinds(&self) -> Vec<(f64, Kind)> {
-        self.fits.iter().filter(|(_, fit)| fit.shared > 0.0).map(|(p, fit)| (*p, self.structures[fit.structure].kind)).collect()
+        self.fits
+            .iter()
+            .filter(|(_, fit)| fit.shared > 0.0)
+            .map(|(p, fit)| (*p, self.structures[fit.structure].kind))
+            .collect()
     }
 
     /// The expected variances of a group.
@@ -295,7 +308,10 @@ pub fn mixture_ends(parts: &[(f64, f64, f64)], df: f64) -> Option<[f64; 2]> {
     }
     let reach = widest * (t_quantile(0.9995, df)? + 1.0);
     let below = |x: f64| -> Option<f64> {
-        parts.iter().map(|(p, centre, scale)| Some(p * t_cdf((x - centre) / scale.max(widest * 1e-9), df)?)).sum()
+        parts
+            .iter()
+            .map(|(p, centre, scale)| Some(p * t_cdf((x - centre) / scale.max(widest * 1e-9), df)?))
+            .sum()
     };
     let end = |share: f64| {
         let (mut low, mut high) = (least - reach, most + reach);
@@ -309,7 +325,7 @@ pub fn mixture_ends(parts: &[(f64, f64, f64)], df: f64) -> Option<[f64; 2]> {
 }
 
 /// All kinds of shared error that the layout allows to tell.
-fn structures(layout: &Layout, means: &[f64]) -> Vec<Structure> {
+fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structure> {
     let m = layout.cells.len();
     let matrix = |of: &(dyn Fn(usize, usize) -> f64 + Sync)| -> Vec<f64> {
         let mut c = vec![0.0; m * m];
@@ -342,9 +358,8 @@ fn structures(layout: &Layout, means: &[f64]) -> Vec<Structure> {
         all.push(Structure { kind, prior: prior / 2.0, covariance });
         all.push(Structure { kind, prior: prior / 2.0, covariance: both });
     };
-    let striped = |across: [f64; 2], length: f64| {
-        matrix(&|i, j| exp(-layout.distance_along(i, j, across) / length))
-    };
+    let striped =
+        |across: [f64; 2], length: f64| matrix(&|i, j| exp(-layout.distance_along(i, j, across) / length));
     let candidates: Vec<[f64; 2]> = match layout.along_strips() {
         Some([east, north]) => vec![[-north, east], [east, north]],
         None => (0..DIRECTIONS)
@@ -364,9 +379,14 @@ fn structures(layout: &Layout, means: &[f64]) -> Vec<Structure> {
     let best = (0..candidates.len()).fold(0, |best, i| if explained[i] > explained[best] { i } else { best });
     for times in ACROSS {
         let covariance = striped(candidates[best], times * layout.edge);
-        with_and_without(Kind::Stripes(candidates[best]), STRIPES / ACROSS.len() as f64, covariance, &mut all);
+        with_and_without(
+            Kind::Stripes(candidates[best]),
+            STRIPES / ACROSS.len() as f64,
+            covariance,
+            &mut all,
+        );
     }
-    if layout.strips.len() > 1 {
+    if with_strips {
         with_and_without(Kind::Strips, STRIPS, matrix(&|i, j| layout.shared_strips(i, j)), &mut all);
     }
     all

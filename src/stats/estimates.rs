@@ -8,12 +8,14 @@
 //! The squares of a Gaussian error correlate by the square of the correlation, which serves SD and RMSE; what squares vary
 //! from cell to cell by is taken from the cells themselves, so that heavy tails count. Both are made on the logarithm.
 
+use std::collections::BTreeMap;
+
 use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
 use crate::stats::dependence::{Dependence, Kind, Spreads, Weights, mixture_ends};
-use crate::stats::distributions::t_quantile;
+use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::stats::layout::Layout;
 
 /// 95 % interval, low and high.
@@ -156,7 +158,9 @@ impl Estimates {
     pub fn new(fine: BlockSums, delivered: &Delivered, alike: &[u16], ground: u64) -> Self {
         let layout = Layout::new(&fine, delivered);
         let means = means(&layout, alike);
-        let dependence = Dependence::new(&layout, &means);
+        // Without knowing what else there is, the figures are those of the strips at hand.
+        let most_of_strips = if layout.knows_ground() { most_of_strips(&fine, &layout, alike) } else { None };
+        let dependence = Dependence::new(&layout, &means, most_of_strips);
         let even = Reach { below: 1.96, above: 1.96 };
         let mut estimates = Estimates { fine, layout, dependence, reason: None, reach: [even; 3] };
         let all: Vec<u16> = (0..alike.len() as u16).collect();
@@ -198,13 +202,18 @@ impl Estimates {
             }
         }
         let noise = if free >= 10.0 { squares / free } else { cells.variance() };
-        let rest = if self.layout.knows_ground() { 1.0 - cells.count / (ground as f64).max(cells.count) } else { 1.0 };
+        let rest = if self.layout.knows_ground() {
+            1.0 - cells.count / (ground as f64).max(cells.count)
+        } else {
+            1.0
+        };
         let white = noise / cells.count * rest;
         let mut group = Group { cells, weights, noise, white, rest, scale: 1.0 };
         if let Some(dependence) = &self.dependence {
             let Group { cells, weights, noise, .. } = &group;
             let expected = dependence.shown(&self.layout, weights, &cells.n, *noise);
-            let found = cells.first.iter().map(|first| first * first).sum::<f64>() / (cells.count * cells.count);
+            let found =
+                cells.first.iter().map(|first| first * first).sum::<f64>() / (cells.count * cells.count);
             // Not what chance does.
             let chance = 1.0 + (2.0 / weights.effective_cells()).sqrt();
             let scale = found / expected / chance;
@@ -226,7 +235,10 @@ impl Estimates {
                 .collect();
             let [low, high] = mixture_ends(&parts?, dependence.df)?;
             let (centre, scale) = figure(&expected)?;
-            Some(Reach { below: ((centre - low) / scale).max(0.0), above: ((high - centre) / scale).max(0.0) })
+            Some(Reach {
+                below: ((centre - low) / scale).max(0.0),
+                above: ((high - centre) / scale).max(0.0),
+            })
         };
         Some([
             reach(&|spreads| Some((0.0, group.mean_se(spreads)?)))?,
@@ -252,7 +264,8 @@ impl Estimates {
         let estimate = || {
             let sd = group.cells.sd().filter(|sd| *sd > 0.0)?;
             // A group that lies in fewer cells than all has fewer degrees of freedom.
-            let fewer = t_quantile(0.975, (cells - 1.0).min(dependence.df))? / t_quantile(0.975, dependence.df)?;
+            let fewer =
+                t_quantile(0.975, (cells - 1.0).min(dependence.df))? / t_quantile(0.975, dependence.df)?;
             let half = self.reach[0].above.max(self.reach[0].below) * fewer * group.mean_se(&spreads)?;
             let mean = group.cells.mean;
             let around = |(centre, scale): (f64, f64), reach: Reach| {
@@ -294,9 +307,12 @@ impl Estimates {
             });
             lengths.sum::<f64>() / fields
         };
-        kinds.iter().map(|(_, kind)| *kind).find(|kind| matches!(kind, Kind::Stripes(_))).filter(|_| stripes == most).or_else(
-            || Some(Kind::Field(length(&kinds))),
-        )
+        kinds
+            .iter()
+            .map(|(_, kind)| *kind)
+            .find(|kind| matches!(kind, Kind::Stripes(_)))
+            .filter(|_| stripes == most)
+            .or_else(|| Some(Kind::Field(length(&kinds))))
     }
 
     /// Standard error of a group's mean were blocks of the size of `sums` independent.
@@ -319,7 +335,8 @@ impl Group {
     fn of_squares(&self, squares: &[f64]) -> f64 {
         let n = self.cells.count;
         let mean = squares.iter().sum::<f64>() / n;
-        let differ = squares.iter().zip(&self.cells.n).map(|(s, n)| (s - n * mean) * (s - n * mean)).sum::<f64>();
+        let differ =
+            squares.iter().zip(&self.cells.n).map(|(s, n)| (s - n * mean) * (s - n * mean)).sum::<f64>();
         let cells = self.weights.effective_cells();
         let shown = differ / (n * n) * cells / (cells - 1.0).max(1.0);
         // Of a normal distribution, as the least.
@@ -331,7 +348,9 @@ impl Group {
     fn ln_sd(&self, spreads: &Spreads) -> Option<(f64, f64)> {
         let variance = self.cells.variance() * self.cells.count / (self.cells.count - 1.0);
         let whole = (variance + self.scale * spreads.excess).max(0.3 * variance);
-        let spread = (self.of_squares(&self.cells.second) + self.scale * self.scale * spreads.about_mean).sqrt() / whole;
+        let spread = (self.of_squares(&self.cells.second) + self.scale * self.scale * spreads.about_mean)
+            .sqrt()
+            / whole;
         (whole > 0.0 && spread > 0.0).then(|| (0.5 * log(whole), 0.5 * spread))
     }
 
@@ -343,6 +362,29 @@ impl Group {
         let spread = (self.of_squares(&self.cells.about_zero()) + correlated).sqrt() / square;
         (square > 0.0 && spread > 0.0).then(|| (0.5 * log(square), 0.5 * spread))
     }
+}
+
+/// The greatest variance between strips that their means do not exclude (at 95 %, one-sided); nothing of fewer than two.
+fn most_of_strips(fine: &BlockSums, layout: &Layout, alike: &[u16]) -> Option<f64> {
+    let by_strip = fine.by_strip();
+    let sets = alike.iter().map(|set| usize::from(*set) + 1).max().unwrap_or(0);
+    let mut all = vec![(0.0, 0.0); sets];
+    for ((_, group), sums) in &by_strip {
+        let (n, sum) = &mut all[usize::from(alike[usize::from(*group)])];
+        (*n, *sum) = (*n + sums.n as f64, *sum + sums.sum as f64);
+    }
+    let mut strips: BTreeMap<u16, (f64, f64)> = BTreeMap::new();
+    for ((strip, group), sums) in &by_strip {
+        let (n, sum) = all[usize::from(alike[usize::from(*group)])];
+        let own = strips.entry(*strip).or_default();
+        *own = (own.0 + sums.n as f64, own.1 + sums.sum as f64 - sums.n as f64 * (sum / n));
+    }
+    let seen = strips.iter().filter(|(strip, _)| layout.strips.get(strip).is_some_and(|s| s.residuals >= SEEN));
+    let means: Vec<f64> = seen.map(|(_, (n, sum))| sum / n).collect();
+    let df = means.len() as f64 - 1.0;
+    let mean = means.iter().sum::<f64>() / means.len() as f64;
+    let squares: f64 = means.iter().map(|m| (m - mean) * (m - mean)).sum();
+    Some(squares / chi_squared_quantile(0.05, df)?)
 }
 
 /// Means of cells, each group about its own mean (those that are `alike` about one).
@@ -357,7 +399,8 @@ fn means(layout: &Layout, alike: &[u16]) -> Vec<f64> {
         let (mut sum, mut n) = (0.0, 0.0);
         for (group, sums) in groups.iter() {
             let whole = &all[usize::from(alike[usize::from(*group)])];
-            let (mean, rest) = (whole.sum.div_euclid(i128::from(whole.n)), whole.sum.rem_euclid(i128::from(whole.n)));
+            let (mean, rest) =
+                (whole.sum.div_euclid(i128::from(whole.n)), whole.sum.rem_euclid(i128::from(whole.n)));
             let count = sums.n as f64;
             sum += (sums.sum - i128::from(sums.n) * mean) as f64 - count * (rest as f64 / whole.n as f64);
             n += count;

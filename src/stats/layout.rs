@@ -130,7 +130,9 @@ impl Layout {
     /// How much two cells share of their strips: the probability that a point of each is of the same one.
     pub fn shared_strips(&self, i: usize, j: usize) -> f64 {
         let (a, b) = (&self.cells[i].strips, &self.cells[j].strips);
-        a.iter().map(|(strip, p)| p * b.iter().find(|(other, _)| other == strip).map_or(0.0, |(_, q)| *q)).sum()
+        a.iter()
+            .map(|(strip, p)| p * b.iter().find(|(other, _)| other == strip).map_or(0.0, |(_, q)| *q))
+            .sum()
     }
 
     /// The direction in which strips are longest, as a unit vector east and north, where there is one.
@@ -170,12 +172,7 @@ impl Layout {
 }
 
 /// Shares the ground of squares out to the cells with residuals, by area, and joins what is left into cells of their own.
-fn share_out(
-    squares: Vec<Square>,
-    places: &[(i64, i64)],
-    edge: f64,
-    ground: &mut [f64],
-) -> Vec<(Cell, f64)> {
+fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mut [f64]) -> Vec<(Cell, f64)> {
     let wide = Delivered::EDGE;
     let mut left = Vec::new();
     for mut square in squares {
@@ -207,7 +204,8 @@ fn share_out(
         let mut joined: BTreeMap<(i64, i64), ([f64; 3], BTreeMap<u16, f64>)> = BTreeMap::new();
         for square in &left {
             let place = |at: f64| (at / wide / times).floor() as i64;
-            let (sums, strips) = joined.entry((place(square.corner[1]), place(square.corner[0]))).or_default();
+            let (sums, strips) =
+                joined.entry((place(square.corner[1]), place(square.corner[0]))).or_default();
             let centre = square.corner.map(|at| at + wide / 2.0);
             *sums = [sums[0] + square.n * centre[0], sums[1] + square.n * centre[1], sums[2] + square.n];
             square.strips.iter().for_each(|(strip, n)| *strips.entry(*strip).or_default() += n);

@@ -23,4 +23,6 @@ pub(crate) mod variogram;
 pub(crate) mod versus;
 
 #[cfg(test)]
+mod coverage_tests;
+#[cfg(test)]
 pub(crate) mod simulated;

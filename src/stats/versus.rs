@@ -91,7 +91,8 @@ pub fn versus(fine: &BlockSums, group: &[u16], first: &[u16]) -> Option<Versus> 
 }
 
 fn figures(a: &Centred, b: &Centred) -> Versus {
-    let ratio = |x: Option<f64>, y: Option<f64>| Some(x? / y?).filter(|ratio| ratio.is_finite() && *ratio > 0.0);
+    let ratio =
+        |x: Option<f64>, y: Option<f64>| Some(x? / y?).filter(|ratio| ratio.is_finite() && *ratio > 0.0);
     Versus {
         bias: a.mean - b.mean,
         bias_ci95: None,

@@ -21,8 +21,8 @@ use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::stats::versus::versus;
-use crate::tile::strata::Strata;
 use crate::terrain::learning::Learning;
+use crate::tile::strata::Strata;
 use crate::trust::groups::{Group, Groups};
 use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
@@ -140,12 +140,17 @@ pub fn intervals(
         row.n_effective = estimate.n_effective;
         row.interval_reason = estimate.reason.map(reason).filter(|_| row.compared > 0);
         let tests_of = |first: usize| [&independent[first][..], &independent[i][..]];
-        row.vs_first = firsts[i].and_then(|first| vs_first(&fine, [&members[first], &members[i]], tests_of(first), units));
+        row.vs_first = firsts[i]
+            .and_then(|first| vs_first(&fine, [&members[first], &members[i]], tests_of(first), units));
         // How much more the mean varies than blocks show.
         let plain = Estimates::plain_se(&sums, &members[i]);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-        row.truncation_corrected = truncation_correction(&returns, inflation.map_or(1.0, |times| times.clamp(1.0, MOST_INFLATION)), units);
+        row.truncation_corrected = truncation_correction(
+            &returns,
+            inflation.map_or(1.0, |times| times.clamp(1.0, MOST_INFLATION)),
+            units,
+        );
     });
     let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, wider })

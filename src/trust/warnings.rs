@@ -6,7 +6,7 @@ use crate::pipeline::Pipeline;
 use crate::results::confidence::{
     Compliance, Correlation, LimitResult, Measure, VerticalAccuracy, Warning, WarningCode,
 };
-use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
+use crate::results::format::{and_list, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
@@ -310,19 +310,7 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
             ),
         );
     }
-    let (Some(range), Some(block)) = (f.correlation.range, f.correlation.block) else { return Vec::new() };
-    if range <= block {
-        return Vec::new();
-    }
-    one(
-        WarningCode::LongRange,
-        format!(
-            "The residuals are spatially correlated over a range of {}, longer than the blocks of {}: the confidence intervals \
-             may be too narrow. {SPREAD_THE_REFERENCE}",
-            distance(range, f.units),
-            distance(block, f.units)
-        ),
-    )
+    Vec::new()
 }
 
 #[cfg(test)]

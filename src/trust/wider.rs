@@ -19,14 +19,20 @@ pub fn wider_than_blocks(f: &Findings) -> Vec<Warning> {
         f.correlation.block.map_or_else(String::new, |block| distance(block, f.units)),
         cause(wider.kind, f.units)
     );
-    vec![Warning { code: WarningCode::WiderThanBlocks, text }]
+    let code = match wider.kind {
+        Kind::Field(_) => WarningCode::LongRange,
+        Kind::Stripes(_) | Kind::Strips => WarningCode::WiderThanBlocks,
+    };
+    vec![Warning { code, text }]
 }
 
 fn cause(kind: Kind, units: Unit) -> String {
     match kind {
-        Kind::Strips => "flight strips differ from each other, so that they count rather than points; check the strip \
+        Kind::Strips => {
+            "flight strips differ from each other, so that they count rather than points; check the strip \
                          adjustment, and measure reference in more strips"
-            .to_string(),
+                .to_string()
+        }
         Kind::Stripes(across) => format!(
             "the residuals lie in stripes that run {} to {}, as trajectory errors do along track; measure reference over more \
              of the width across them",
@@ -34,8 +40,8 @@ fn cause(kind: Kind, units: Unit) -> String {
             opposite(across)
         ),
         Kind::Field(length) => format!(
-            "neighbouring blocks share error over {} or so; a reference spread over more of the site helps more than more \
-             points in the same area",
+            "this sample does not exclude error that is shared over {} and more; a reference spread over more of the site helps \
+             more than more points in the same area",
             distance(units.from_micrometres(length), units)
         ),
     }
