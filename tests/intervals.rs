@@ -173,7 +173,8 @@ fn strips_and_stripes_are_named_as_the_cause() {
     let strips = Site { shared: Shared::Strips(8), noise: 0.005, cover: Cover::Block, seed: 11, ..SITE };
     let (summary, _) = study(&strips);
     assert!(warning(&summary, "wider_than_blocks").contains("flight strips differ"), "{:?}", codes(&summary));
-    let stripes = Site { shared: Shared::Stripes, noise: 0.005, across: 45.0, cover: Cover::Block, seed: 12, ..SITE };
+    let stripes =
+        Site { shared: Shared::Stripes, noise: 0.005, across: 45.0, cover: Cover::Block, seed: 12, ..SITE };
     let (summary, _) = study(&stripes);
     let text = warning(&summary, "wider_than_blocks");
     assert!(text.contains("stripes that run south-east to north-west"), "{text}");
@@ -182,7 +183,9 @@ fn strips_and_stripes_are_named_as_the_cause() {
 }
 
 fn table(title: &str, rows: &[(String, Site)], sites: u64) {
-    println!("\n{title}\n\n| site | bias | SD | RMSE | met at the truth | refused |\n|---|---|---|---|---|---|");
+    println!(
+        "\n{title}\n\n| site | bias | SD | RMSE | met at the truth | refused |\n|---|---|---|---|---|---|"
+    );
     for (name, site) in rows {
         println!("| {name} | {} |", row(site, sites, 10_000).text());
     }
@@ -210,17 +213,26 @@ fn what_was_varied() {
     let base = Site { cover: Cover::Plots, ..SITE };
     let rows = [
         ("no shared error", base),
-        ("half the site, one scale 40 m", Site { shared: Shared::OneScale(40.0), cover: Cover::West(0.5), ..base }),
+        (
+            "half the site, one scale 40 m",
+            Site { shared: Shared::OneScale(40.0), cover: Cover::West(0.5), ..base },
+        ),
         ("four fifths, two scales", Site { shared: Shared::TwoScales, cover: Cover::West(0.8), ..base }),
         ("stripes across 30°", Site { shared: Shared::Stripes, across: 30.0, ..base }),
-        ("stripes across 65°, block", Site { shared: Shared::Stripes, across: 65.0, cover: Cover::Block, ..base }),
+        (
+            "stripes across 65°, block",
+            Site { shared: Shared::Stripes, across: 65.0, cover: Cover::Block, ..base },
+        ),
         ("four strips across 30°", Site { shared: Shared::Strips(4), across: 30.0, ..base }),
         ("twelve strips across 90°", Site { shared: Shared::Strips(12), across: 90.0, ..base }),
         ("two strips", Site { shared: Shared::Strips(2), ..base }),
         ("a 4 % share, two scales", Site { shared: Shared::TwoScales, share: 0.04, ..base }),
         ("heavy tails, one scale 8 m", Site { shared: Shared::OneScale(8.0), heavy: true, ..base }),
         ("noise of 60 mm, stripes", Site { shared: Shared::Stripes, noise: 0.06, ..base }),
-        ("4 points/m², strips", Site { shared: Shared::Strips(8), density: 4.0, side: [100.0, 80.0], ..base }),
+        (
+            "4 points/m², strips",
+            Site { shared: Shared::Strips(8), density: 4.0, side: [100.0, 80.0], ..base },
+        ),
     ];
     table("Varied, nine plots unless said", &rows.map(|(name, site)| (name.to_string(), site)), 60);
 }

@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::svg::escape;
@@ -48,6 +49,8 @@ struct Page<'a> {
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
+    represented: Vec<Row>,
+    represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
     interval_basis: Option<String>,
@@ -135,6 +138,8 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
+            represented: represented::rows(summary),
+            represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
             interval_basis: interval_basis(summary),

@@ -7,6 +7,7 @@ mod data_loss;
 mod decision;
 pub(crate) mod html;
 pub(crate) mod method;
+mod represented;
 mod row;
 mod sentences;
 mod svg;

@@ -38,7 +38,7 @@ pub struct Correlation {
 pub enum VerticalAccuracy {
     /// Non-vegetated: open ground.
     Nva,
-    /// Vegetated: ground under canopy.
+    /// Vegetated: ground under low vegetation or canopy.
     Vva,
 }
 
@@ -208,6 +208,8 @@ pub enum WarningCode {
     WiderThanBlocks,
     /// Intervals cannot be told from this sample.
     NoIntervals,
+    /// A strip, slope class or cover with much of the survey's ground has no comparison.
+    NotRepresented,
 }
 
 /// A reason to doubt the figures.
@@ -234,9 +236,22 @@ pub struct RepresentedRow {
     pub compared_share: Option<f64>,
 }
 
+/// Areas of terrain cells, square metres.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RepresentedArea {
+    /// Cells with ground of the survey.
+    pub ground_m2: f64,
+    /// Cells with comparisons; null where only drawn checkpoints are compared.
+    pub compared_m2: Option<f64>,
+    /// The share of the cells with ground that have comparisons.
+    pub compared_share: Option<f64>,
+}
+
 /// Which part of the survey the reference represents.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Represented {
+    /// The ground's area; null without a ground filter.
+    pub area: Option<RepresentedArea>,
     /// By flight strip.
     pub strips: Vec<RepresentedRow>,
     /// By slope class; empty where neither cover nor slope is told apart.

@@ -89,7 +89,10 @@ impl PartialEq for BlockSums {
 impl BlockSums {
     /// No residuals yet, for blocks of side `size_um` (at least 1) and groups numbered below `groups`.
     pub fn new(size_um: i64, groups: usize) -> Self {
-        BlockSums { size: size_um.max(1), groups, places: BTreeMap::new(),
+        BlockSums {
+            size: size_um.max(1),
+            groups,
+            places: BTreeMap::new(),
             blocks: Vec::new(),
             last: None,
             by_strip: BTreeMap::new(),

@@ -379,7 +379,8 @@ fn most_of_strips(fine: &BlockSums, layout: &Layout, alike: &[u16]) -> Option<f6
         let own = strips.entry(*strip).or_default();
         *own = (own.0 + sums.n as f64, own.1 + sums.sum as f64 - sums.n as f64 * (sum / n));
     }
-    let seen = strips.iter().filter(|(strip, _)| layout.strips.get(strip).is_some_and(|s| s.residuals >= SEEN));
+    let seen =
+        strips.iter().filter(|(strip, _)| layout.strips.get(strip).is_some_and(|s| s.residuals >= SEEN));
     let means: Vec<f64> = seen.map(|(_, (n, sum))| sum / n).collect();
     let df = means.len() as f64 - 1.0;
     let mean = means.iter().sum::<f64>() / means.len() as f64;

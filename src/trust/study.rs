@@ -113,6 +113,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         wider,
         reference: &reference,
         limits: &limits,
+        represented: &represented,
         units,
     });
     // Groups by return alone are the rows by return once more.
@@ -146,7 +147,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         match group.role {
             Role::All => studied.all = statistics,
             Role::Return(return_number) => studied.returns.push(ReturnRow { return_number, statistics }),
-            Role::Cover(_) => {}
+            Role::Cover(_) | Role::Vegetated => {}
             Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by, statistics }),
         }
     }

@@ -117,7 +117,10 @@ impl Site {
                 vec![(0.015, Waves::field(&mut random, 2.0)), (0.008, Waves::field(&mut random, 60.0))]
             }
             Shared::Stripes => {
-                vec![(0.010, Waves::stripes(&mut random, 24.0, across)), (0.010, Waves::field(&mut random, 9.0))]
+                vec![
+                    (0.010, Waves::stripes(&mut random, 24.0, across)),
+                    (0.010, Waves::field(&mut random, 9.0)),
+                ]
             }
             Shared::Strips(_) => vec![(0.010, Waves::field(&mut random, 9.0))],
         };
