@@ -11,7 +11,7 @@ use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::{Interval, VsFirst};
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::stats::bootstrap::RmseOrder;
+use crate::stats::versus::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
 use crate::tile::strata::{By, Cover};
 use crate::units::Unit;

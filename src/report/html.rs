@@ -54,7 +54,9 @@ struct Page<'a> {
     represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    bootstrap: Option<String>,
+    interval_basis: Option<String>,
+    /// Why there are no intervals at all, where that is so.
+    no_intervals: Option<String>,
     variogram: Option<String>,
     has_range: bool,
     compared: bool,
@@ -144,7 +146,8 @@ impl<'a> Page<'a> {
             represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            bootstrap: bootstrap(summary),
+            interval_basis: interval_basis(summary),
+            no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
@@ -310,7 +313,7 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
 }
 
 /// What the intervals rest on.
-fn bootstrap(summary: &Summary) -> Option<String> {
+fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
@@ -322,7 +325,7 @@ fn bootstrap(summary: &Summary) -> Option<String> {
         None => "No spatial correlation detected.".to_string(),
     };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("spatial block bootstrap, {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!("The comparisons lie in {} {noun} of {block}. {correlated}", format::thousands(blocks)))
 }
 
 /// The returns that have no panel in the figure.

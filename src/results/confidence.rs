@@ -215,6 +215,10 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
+    /// Strips that differ, or stripes, make the intervals much wider than blocks alone would.
+    WiderThanBlocks,
+    /// Intervals cannot be told from this sample.
+    NoIntervals,
     /// A strip, slope class or cover with much of the survey's ground has no comparison.
     NotRepresented,
 }

@@ -7,7 +7,7 @@ use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::VsFirst;
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
-use crate::stats::bootstrap::RmseOrder;
+use crate::stats::versus::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::tile::strata::Cover;
 use crate::units::Unit;

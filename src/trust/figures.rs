@@ -13,6 +13,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::results::statistics::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
+use crate::stats::delivered::Delivered;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::kinds::{KINDS, PointsByKind};
@@ -31,6 +32,8 @@ pub struct PointCounts {
     pub strata: BTreeMap<Strata, StratumCounts>,
     /// Ground points of the survey by strip and kind of ground.
     pub ground_by_kind: PointsByKind,
+    /// Ground points of the survey by square of the site and strip.
+    pub delivered: Delivered,
 }
 
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends

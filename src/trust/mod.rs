@@ -18,6 +18,7 @@ pub(crate) mod represented;
 pub(crate) mod study;
 pub(crate) mod truncation;
 pub(crate) mod warnings;
+pub(crate) mod wider;
 
 #[cfg(test)]
 mod test_site;

@@ -67,6 +67,7 @@ pub fn conclude(
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
         ground_by_kind: counts.ground_by_kind.clone(),
+        delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
         let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
