@@ -17,8 +17,8 @@ use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
-use crate::trust::low_outliers::low_outliers;
 use crate::trust::intervals::Wider;
+use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
 use crate::trust::wider::wider_than_blocks;
 use crate::units::{Micrometres, Unit};
@@ -69,7 +69,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 11] = [
         low_outliers,
         truncated_tail,
         reference_uncertainty,
