@@ -58,7 +58,9 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Select(select) => check.select(select),
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
-            Stage::Compare(Compare { within: Some(Auto::Fixed(within)), .. }) => check.positive("within", *within),
+            Stage::Compare(Compare { within: Some(Auto::Fixed(within)), .. }) => {
+                check.positive("within", *within)
+            }
             Stage::Summarise(summarise) => check.summarise(summarise),
             _ => {}
         }

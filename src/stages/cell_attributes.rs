@@ -136,8 +136,13 @@ pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> 
     slope_of_cell(ground, extent.first_column + column, extent.first_row + row)
 }
 
-/// As [`slope_at`], of a cell.
-pub fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+    let [a, b] = gradient_of_cell(ground, column, row)?;
+    Some((a * a + b * b).sqrt() / ground.extent.cell)
+}
+
+/// Rise of the plane of [`slope_at`] over the width of a cell, eastwards and northwards, micrometres.
+pub fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut base = None;
@@ -170,8 +175,7 @@ pub fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
     if determinant <= 0.0 {
         return None;
     }
-    let (a, b) = ((xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant);
-    Some((a * a + b * b).sqrt() / ground.extent.cell)
+    Some([(xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant])
 }
 
 #[cfg(test)]

@@ -104,7 +104,8 @@ impl Drawn {
     /// Adds what matching may have added here.
     pub fn add_matching(&self, sums: &mut MatchingSums) {
         let inner = Inner { points: self.inner.0, mean: self.inner.1.into() };
-        let plane = |(slope, sd): (u64, u64)| Plane { slope: slope as f64 / 1e6, residual_sd: sd as f64, inner };
+        let plane =
+            |(slope, sd): (u64, u64)| Plane { slope: slope as f64 / 1e6, residual_sd: sd as f64, inner };
         let found = Match {
             elevation: self.reference_z,
             points: self.reference_points,

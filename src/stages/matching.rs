@@ -71,7 +71,9 @@ impl Search {
             Search::Nearest(_) => size_of::<Nearest>(),
             Search::Plane(_) => size_of::<Disc>() + size_of::<Micrometres>(),
             Search::Ladder(_) => Ladders::BYTES_PER_POSITION + size_of::<Micrometres>(),
-            Search::Either(..) => size_of::<Nearest>() + Ladders::BYTES_PER_POSITION + size_of::<Micrometres>(),
+            Search::Either(..) => {
+                size_of::<Nearest>() + Ladders::BYTES_PER_POSITION + size_of::<Micrometres>()
+            }
         };
         // In the grid twice, and the start of a bucket.
         (found + 2 * 12 + 4) as f64

@@ -52,6 +52,7 @@ pub(crate) mod compare;
 pub mod compared;
 pub(crate) mod counts;
 pub(crate) mod draw;
+pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
 pub(crate) mod ladder;

@@ -25,9 +25,8 @@ pub fn matching(sums: &MatchingSums, pipeline: &Pipeline, units: Unit) -> Option
     let compare = pipeline.stages.iter().find_map(Stage::as_compare)?;
     let search = compare.search();
     // Mean squares are positive but for chance.
-    let root = |sum: i128, n: i128| {
-        (n > 0).then(|| units.from_micrometres((sum as f64 / n as f64).max(0.0).sqrt()))
-    };
+    let root =
+        |sum: i128, n: i128| (n > 0).then(|| units.from_micrometres((sum as f64 / n as f64).max(0.0).sqrt()));
     let [noise, bend] = [root(sums.noise, sums.planes), root(sums.bend, sums.bent)];
     let residual_sd = root(sums.residual, sums.planes);
     let level = middle(&sums.levels);
@@ -51,7 +50,6 @@ pub fn matching(sums: &MatchingSums, pipeline: &Pipeline, units: Unit) -> Option
         spacing,
         residual_sd,
         added_sd: noise.map(|noise| noise.hypot(bend.unwrap_or(0.0))),
-        added_sd_at_most: residual_sd,
         nearest_on_slope_sd: root(sums.climb, sums.sloped),
     })
 }
@@ -147,15 +145,19 @@ mod tests {
     #[test]
     fn slopes_with_a_notable_share_refused_are_named() {
         assert_eq!(slope_warning(&[row("<0.1", 900, 40), row(">=0.4", 15, 4)]), None);
-        let text = slope_warning(&[row("<0.1", 900, 10), row("0.2-0.4", 90, 10), row(">=0.4", 30, 10)]).unwrap().text;
-        let named = "10.0 % where the slope is 20–40 % (n = 100), 25.0 % where the slope is 40 % and more (n = 40)";
+        let text = slope_warning(&[row("<0.1", 900, 10), row("0.2-0.4", 90, 10), row(">=0.4", 30, 10)])
+            .unwrap()
+            .text;
+        let named =
+            "10.0 % where the slope is 20–40 % (n = 100), 25.0 % where the slope is 40 % and more (n = 40)";
         assert!(text.contains(named), "{text}");
     }
 
     #[test]
     fn matching_is_said_for_planes_and_for_nearest_points() {
         let pipeline = pipeline(json!({"stages": [{"compare": {}}]}));
-        let mut sums = MatchingSums { planes: 3, residual: 48_000_000, noise: 3_000_000, ..MatchingSums::default() };
+        let mut sums =
+            MatchingSums { planes: 3, residual: 48_000_000, noise: 3_000_000, ..MatchingSums::default() };
         assert_eq!(matching(&MatchingSums::default(), &pipeline, Unit::Metre), None);
         (sums.bent, sums.bend) = (2, 6_000_000);
         (sums.levels[1], sums.points[1]) = (3, 48);
@@ -163,7 +165,7 @@ mod tests {
         assert_eq!((found.method, found.planes, found.nearest), ("auto", 3, 0));
         // √(1 + 3) mm of 4 mm scatter; 15 others within 21 mm.
         assert!((found.added_sd.unwrap() - 0.002).abs() < 1e-12, "{found:?}");
-        assert_eq!((found.radius, found.residual_sd, found.added_sd_at_most), (Some(0.021), Some(0.004), Some(0.004)));
+        assert_eq!((found.radius, found.residual_sd), (Some(0.021), Some(0.004)));
         let spacing = (std::f64::consts::PI / 15.0).sqrt() * 0.021;
         assert!((found.spacing.unwrap() - spacing).abs() < 1e-12, "{found:?}");
         let sums = MatchingSums { nearest: 9, sloped: 4, climb: 16_000_000, ..MatchingSums::default() };
@@ -182,15 +184,18 @@ mod tests {
             spacing: None,
             residual_sd: Some(0.008),
             added_sd: Some(0.002),
-            added_sd_at_most: Some(0.008),
             nearest_on_slope_sd: None,
         };
         let warned = |matching: &Matching, stated| {
             plane_warning(matching, [&row].into_iter(), stated, Unit::Metre).map(|warning| warning.text)
         };
         assert_eq!(warned(&matching, Some(0.005)), None);
-        (matching.residual_sd, matching.added_sd_at_most) = (Some(0.012), Some(0.012));
-        assert!(warned(&matching, Some(0.005)).unwrap().contains("more than twice its stated uncertainty (5.0 mm)"));
+        matching.residual_sd = Some(0.012);
+        assert!(
+            warned(&matching, Some(0.005))
+                .unwrap()
+                .contains("more than twice its stated uncertainty (5.0 mm)")
+        );
         assert_eq!(warned(&matching, None), None);
         matching.added_sd = Some(0.011);
         assert!(warned(&matching, Some(0.02)).unwrap().contains("they add about 11.0 mm"));

@@ -175,7 +175,9 @@ fn comparisons(job: &Job) -> f64 {
 /// Share of the survey's ground points that find the reference within reach, were its points strewn at random.
 fn share_matched(compare: &Compare, per_m2: f64) -> f64 {
     match compare.search() {
-        Search::Nearest(reach) | Search::Either(reach, _) => 1.0 - (-per_m2 * PI * (reach as f64 / 1e6).powi(2)).exp(),
+        Search::Nearest(reach) | Search::Either(reach, _) => {
+            1.0 - (-per_m2 * PI * (reach as f64 / 1e6).powi(2)).exp()
+        }
         Search::Plane(_) | Search::Ladder(_) => 1.0,
     }
 }
