@@ -8,6 +8,7 @@ mod decision;
 pub(crate) mod html;
 mod matching;
 pub(crate) mod method;
+mod represented;
 mod row;
 mod sentences;
 mod svg;

@@ -190,7 +190,7 @@ pub fn decided() -> Sample {
             Some(5.0),
         ),
         compliance(
-            of_cover(Cover::Canopy),
+            GroupKey::new([Property::Vegetated]),
             Some(VerticalAccuracy::Vva),
             0.041,
             Some([0.037, 0.046]),

@@ -3,7 +3,9 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::cloud::bounds::Bounds;
 use crate::cloud::point::{Fields, Point};
+use crate::raster::Extent;
 use crate::stages::acceptance_limit::AcceptanceLimits;
 use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
@@ -15,6 +17,7 @@ use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
 use crate::stages::summarise::Summarise;
+use crate::terrain::coverage::Coverage;
 use crate::tile::at_work::{Halo, Tile};
 use crate::units::{Length, Micrometres};
 
@@ -92,7 +95,8 @@ impl StageOptions for Compare {
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
-        preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise }));
+        let cell = preparing.survey_is_filtered().then_some(summarise.terrain_cell);
+        preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise, cell }));
     }
 }
 
@@ -102,6 +106,8 @@ pub struct CompareTile {
     pub options: Compare,
     /// Which strata the results are grouped by, and their breaks.
     pub summarise: Summarise,
+    /// Edge of the terrain cells, of which those with comparisons are counted.
+    pub cell: Option<Length>,
 }
 
 impl TileStage for CompareTile {
@@ -159,8 +165,29 @@ impl TileStage for CompareTile {
                 Drawn::new(candidate.key, &point, reference, &compared(&point, reference.elevation))
             })
             .collect();
+        if let Some(cell) = self.cell.filter(|_| !counted.is_empty()) {
+            compared_cells(&counted, cell).encode(tile.sections.of(COMPARED_CELLS));
+        }
         sums.give(&mut tile.sections);
         compared::give(&counted, &mut tile.sections);
         draw::give(&drawn, &mut tile.sections);
     }
+}
+
+/// The section of the terrain cells with comparisons, where every candidate is compared: [`Coverage`] of each part of a tile.
+pub const COMPARED_CELLS: &str = "compared cells";
+
+/// The cells that comparisons, of which there are some, lie in.
+fn compared_cells(all: &[Compared], cell: Length) -> Coverage {
+    let mut bounds = Bounds::default();
+    all.iter().for_each(|one| bounds.add((one.x, one.y)));
+    let (x, y) = bounds.ranges().unwrap_or_default();
+    let mut cells = Coverage::new(Extent::covering(cell.exact_micrometres(), x, y, 0));
+    let finder = cells.extent.finder();
+    for one in all {
+        if let Some(index) = finder.index_of(one.x, one.y) {
+            cells.add(index, Some(1));
+        }
+    }
+    cells
 }

@@ -280,8 +280,8 @@ impl StageOptions for Ground {
             if cloud == Cloud::Survey && by_cell {
                 let summarise = summarise.clone().unwrap_or_default();
                 preparing.tiles.push(Box::new(ClassifyCells {
-                    canopy: summarise.canopy(),
-                    slope_breaks: summarise.asked_slope_breaks().to_vec(),
+                    cover: summarise.cover(),
+                    slope_breaks: summarise.slope_breaks,
                     cell: self.cell,
                 }));
             }

@@ -51,6 +51,7 @@ pub(crate) mod checkpoints;
 pub(crate) mod compare;
 pub mod compared;
 pub(crate) mod counts;
+pub(crate) mod cover;
 pub(crate) mod draw;
 pub(crate) mod filter_ground;
 pub mod ground;

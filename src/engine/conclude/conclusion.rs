@@ -14,6 +14,7 @@ use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::report::method::method;
+use crate::results::confidence::RepresentedArea;
 use crate::results::summary::{CloudCounts, Histogram, Summary};
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
@@ -27,6 +28,7 @@ use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
+use crate::units::Length;
 
 /// What a run found.
 pub struct Conclusion {
@@ -62,10 +64,11 @@ pub fn conclude(
         points: read.by_return,
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
+        ground_by_kind: counts.ground_by_kind.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
         let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
-        let terrain = match job.chain.terrain_cell {
+        let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
                 let account = Account {
                     ground: counts.survey.ground_by_return,
@@ -74,11 +77,15 @@ pub fn conclude(
                     block: figured.block,
                 };
                 let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
-                cells.account(&account, watch)?
+                let (rows, ground) = cells.account(&account, watch)?;
+                let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                (rows, Some(area(ground, compared, cell)))
             }
-            None => Vec::new(),
+            None => (Vec::new(), None),
         };
-        Ok(study::conclude(figured, terrain, &job.pipeline, job.units))
+        let mut studied = study::conclude(figured, terrain, &job.pipeline, job.units);
+        studied.trust.represented.area = area;
+        Ok(studied)
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
@@ -121,6 +128,16 @@ pub fn conclude(
         method: method(&job.pipeline),
     };
     Ok(Conclusion { summary, histogram })
+}
+
+/// Areas of so many terrain cells with ground and with comparisons.
+fn area(ground: u64, compared: Option<u64>, cell: Length) -> RepresentedArea {
+    let m2 = |cells: u64| cells as f64 * (cell.exact_micrometres() / 1e6).powi(2);
+    RepresentedArea {
+        ground_m2: m2(ground),
+        compared_m2: compared.map(m2),
+        compared_share: compared.filter(|_| ground > 0).map(|cells| cells as f64 / ground as f64),
+    }
 }
 
 /// What matching may have added at the checkpoints drawn.
