@@ -55,6 +55,7 @@ pub mod compared;
 pub(crate) mod counts;
 pub(crate) mod cover;
 pub(crate) mod draw;
+pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
 pub(crate) mod ladder;
