@@ -215,7 +215,7 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
-    /// Strips that differ, or stripes, make the intervals much wider than blocks alone would.
+    /// Strips that differ, stripes, or a reference on too little of the site make the intervals much wider than blocks alone would.
     WiderThanBlocks,
     /// Intervals cannot be told from this sample.
     NoIntervals,

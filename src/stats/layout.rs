@@ -6,7 +6,7 @@ use crate::stats::blocks::BlockSums;
 use crate::stats::delivered::{Delivered, Square};
 
 /// Cells with residuals at the most: the likelihood costs the cube of their number.
-const MOST_CELLS: usize = 112;
+const MOST_CELLS: usize = 100;
 /// Cells without at the most.
 const MOST_OTHERS: usize = 160;
 /// Mean distance of two places in a unit square is 0.5214 (a known constant, from memory); a little less goes for a

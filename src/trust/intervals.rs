@@ -44,8 +44,8 @@ pub struct Intervals {
 pub struct Wider {
     /// How many times as wide.
     pub times: f64,
-    /// The error that blocks share.
-    pub kind: Kind,
+    /// The error that blocks share, where the residuals show it.
+    pub kind: Option<Kind>,
 }
 
 /// How much wider is worth a warning: with n_eff four times as small.
@@ -248,5 +248,7 @@ fn reason(reason: NoInterval) -> String {
 
 fn wider(estimates: &Estimates, sums: &BlockSums, all: &[u16], ground: u64) -> Option<Wider> {
     let times = estimates.of(all, ground).mean_se? / Estimates::plain_se(sums, all)?;
-    (times >= MUCH_WIDER).then_some(Wider { times, kind: estimates.cause()? })
+    // What is shared over less than a block does not make blocks alike.
+    let beyond = |kind: &Kind| !matches!(kind, Kind::Field(length) if *length <= sums.size_um() as f64);
+    (times >= MUCH_WIDER).then(|| Wider { times, kind: estimates.cause().filter(beyond) })
 }
