@@ -16,6 +16,7 @@ mod neighbours;
 pub(crate) mod placed;
 pub mod quantiles;
 pub(crate) mod truncated;
+mod truncated_normal;
 pub(crate) mod variogram;
 
 #[cfg(test)]

@@ -106,6 +106,7 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
+    let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = drawn.estimate(i);
@@ -116,7 +117,8 @@ pub fn intervals(
         row.n_effective = estimate.n_effective;
         row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-        row.truncation_corrected = truncation_correction(&returns, estimate.inflation.unwrap_or(1.0), units);
+        row.truncation_corrected =
+            truncation_correction(&returns, judged, estimate.inflation.unwrap_or(1.0), units);
     });
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
 }

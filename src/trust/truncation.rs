@@ -38,14 +38,20 @@ impl OfReturn {
     }
 }
 
-/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending.
+/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `judged` says whether
+/// the limits of the ground are known: not where no ground filter of this run judged the survey. Ground classes that were delivered
+/// belong there too.
 pub fn truncation_correction(
     returns: &[&OfReturn],
+    judged: bool,
     inflation: f64,
     units: Unit,
 ) -> Option<TruncationCorrected> {
     if returns.is_empty() {
         return None;
+    }
+    if !judged {
+        return Some(no_estimate(NoEstimate::NotJudged, None));
     }
     let all = returns.iter().map(|own| own.n).sum::<usize>() as f64;
     let (mut parts, mut near, mut reason) = (Vec::new(), 0.0, None);
@@ -55,22 +61,13 @@ pub fn truncation_correction(
         match own.maximum.as_ref().map_err(|why| *why).and_then(|maximum| maximum.inflated(inflation)) {
             Ok(fit) => parts.push(Part { weight: own.n as f64 / (1.0 - fit.truncated), fit }),
             Err(_) if share < LITTLE => {}
-            Err(why) => reason = Some(why.to_string()),
+            Err(why) => reason = Some(why),
         }
     }
-    let length = |um: f64| units.from_micrometres(um);
-    if reason.is_some() || parts.is_empty() {
-        let reason = reason.or_else(|| Some(NoEstimate::TooFew.to_string()));
-        return Some(TruncationCorrected {
-            bias: None,
-            bias_ci95: None,
-            sd: None,
-            sd_ci95: None,
-            within_sd_of_limit: Some(near),
-            truncated: None,
-            reason,
-        });
+    if let Some(why) = reason.or_else(|| parts.is_empty().then_some(NoEstimate::TooFew)) {
+        return Some(no_estimate(why, Some(near)));
     }
+    let length = |um: f64| units.from_micrometres(um);
     let mixture = Mixture::of(&parts);
     Some(TruncationCorrected {
         bias: Some(length(mixture.mean)),
@@ -81,6 +78,19 @@ pub fn truncation_correction(
         truncated: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
         reason: None,
     })
+}
+
+/// No figures, and why.
+fn no_estimate(why: NoEstimate, within_sd_of_limit: Option<f64>) -> TruncationCorrected {
+    TruncationCorrected {
+        bias: None,
+        bias_ci95: None,
+        sd: None,
+        sd_ci95: None,
+        within_sd_of_limit,
+        truncated: None,
+        reason: Some(why.to_string()),
+    }
 }
 
 struct Mixture {
@@ -158,7 +168,7 @@ mod tests {
             OfReturn::new(&own, 10_000_000)
         };
         let returns: Vec<OfReturn> = [0, 1].into_iter().filter_map(of_return).collect();
-        truncation_correction(&returns.iter().collect::<Vec<_>>(), 1.0, Unit::Metre)
+        truncation_correction(&returns.iter().collect::<Vec<_>>(), true, 1.0, Unit::Metre)
     }
 
     #[test]
@@ -183,5 +193,15 @@ mod tests {
         assert_eq!((found.bias, found.sd_ci95), (None, None));
         assert!(found.within_sd_of_limit.is_some() && found.reason.unwrap().contains("fewer than 20"));
         assert_eq!(correction(&[]), None);
+    }
+
+    #[test]
+    fn without_a_ground_filter_there_is_a_reason_and_no_figure() {
+        let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
+        let own: Vec<&Placed> = placed.iter().collect();
+        let all = OfReturn::new(&own, 10_000_000).unwrap();
+        let found = truncation_correction(&[&all], false, 1.0, Unit::Metre).unwrap();
+        assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
+        assert!(found.reason.unwrap().contains("no ground filter"));
     }
 }
