@@ -11,7 +11,7 @@ use common::errors::{PLAIN, Site, Tail, Truth};
 use common::{number, run};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
-use serde_json::{Value, json};
+use serde_json::Value;
 use tempfile::TempDir;
 
 /// Observed and corrected figures of all returns together, millimetres.
@@ -145,21 +145,6 @@ fn returns_slopes_tails_and_feet_are_none_the_worse() {
     let found = judge(&Site { noise: 0.01, threshold: 0.3, ..PLAIN }).unwrap();
     let corrected = found.corrected.as_ref().unwrap();
     assert!((corrected.figures[0] - found.observed[0]).abs() < 0.01, "{}", found.describe());
-}
-
-#[test]
-fn without_a_ground_filter_there_is_a_reason() {
-    let folder = TempDir::new().unwrap();
-    Site { points: 4_000, ..PLAIN }.write(folder.path());
-    let file = PLAIN.pipeline(folder.path());
-    let text = std::fs::read_to_string(&file).unwrap();
-    let without: Vec<&str> = text.lines().filter(|line| !line.contains("- ground")).collect();
-    std::fs::write(&file, without.join("\n")).unwrap();
-    let summary = run(&file, &[]).summary();
-    assert_null_has_a_reason(&summary);
-    let found = &summary["all"]["truncation_corrected"];
-    assert_eq!(found["bias"], json!(null));
-    assert!(found["reason"].as_str().unwrap().contains("no ground filter"), "{found}");
 }
 
 /// The rows of the table.

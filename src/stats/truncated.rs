@@ -49,7 +49,7 @@ pub struct TruncatedFit {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NoEstimate {
     /// No limit is known of any comparison of the study.
-    #[error("no ground filter of this run judged the survey: what was refused is not known")]
+    #[error("the limits of the ground filter are not known")]
     NotJudged,
     /// Less than 20 residuals, or less than three blocks of them.
     #[error("fewer than 20 comparisons, or comparisons in fewer than three blocks")]

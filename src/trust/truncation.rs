@@ -39,7 +39,7 @@ impl OfReturn {
 }
 
 /// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `judged` says whether
-/// the limits of the ground are known: not where no ground filter of this run judged the survey. Ground classes that were delivered
+/// the limits of the ground filter are known: not where no comparison has one. Ground classes that were delivered, not judged,
 /// belong there too.
 pub fn truncation_correction(
     returns: &[&OfReturn],
@@ -196,12 +196,12 @@ mod tests {
     }
 
     #[test]
-    fn without_a_ground_filter_there_is_a_reason_and_no_figure() {
+    fn without_limits_there_is_a_reason_and_no_figure() {
         let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
         let own: Vec<&Placed> = placed.iter().collect();
         let all = OfReturn::new(&own, 10_000_000).unwrap();
         let found = truncation_correction(&[&all], false, 1.0, Unit::Metre).unwrap();
         assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
-        assert!(found.reason.unwrap().contains("no ground filter"));
+        assert!(found.reason.unwrap().contains("limits of the ground filter are not known"));
     }
 }

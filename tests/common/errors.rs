@@ -128,7 +128,7 @@ impl Site {
         let unit = if self.feet { "ft" } else { "m" };
         let text = format!(
             "survey: {{files: [survey.las], units: {unit}}}\nreference: {{files: [reference.las], units: {unit}}}\n\
-             stages:\n  - ground: {{dh_initial: {} m, slope: {}, window_max: 8 m}}\n  - checkpoints: {{per_return: all}}\n  \
+             stages:\n  - read: {{}}\n  - ground: {{dh_initial: {} m, slope: {}, window_max: 8 m}}\n  - checkpoints: {{per_return: all}}\n  \
              - compare: {{match: nearest, within: 15 mm}}\n  - summarise: {{by: [return]}}\n",
             self.threshold, self.filter_slope
         );
