@@ -17,6 +17,7 @@ pub(crate) mod placed;
 pub mod quantiles;
 pub(crate) mod truncated;
 mod truncated_normal;
+mod truncated_sample;
 pub(crate) mod variogram;
 
 #[cfg(test)]

@@ -158,8 +158,7 @@ struct Likelihood {
 
 fn likelihood(cells: &[Seen], at: &Parameters) -> Option<Likelihood> {
     let tau = at.tau();
-    // Written so that not-a-number is refused as well.
-    if !(tau >= 1.0 / (MOST_SD * MOST_SD)) {
+    if tau.is_nan() || tau < 1.0 / (MOST_SD * MOST_SD) {
         return None;
     }
     let count = at.len();
@@ -171,7 +170,7 @@ fn likelihood(cells: &[Seen], at: &Parameters) -> Option<Likelihood> {
     };
     for cell in cells {
         let normal = at.at(cell.r);
-        if !(normal.mean.abs() <= MOST_MEAN) {
+        if normal.mean.is_nan() || normal.mean.abs() > MOST_MEAN {
             return None;
         }
         let (ln_share, [z1, z2, z3, z4]) = normal.between(cell.low, cell.high);
@@ -241,16 +240,17 @@ fn inverse(matrix: &[[f64; 3]; 3], count: usize) -> Option<[[f64; 3]; 3]> {
             }
         }
     }
+    // Column by column, which are the rows, as it is symmetric.
     let mut inverse = [[0.0; 3]; 3];
-    for column in 0..count {
+    for (column, solution) in inverse.iter_mut().enumerate().take(count) {
         let mut forward = [0.0; 3];
         for i in 0..count {
             let known: f64 = (0..i).map(|k| root[i][k] * forward[k]).sum();
             forward[i] = (f64::from(u8::from(i == column)) - known) / root[i][i];
         }
         for i in (0..count).rev() {
-            let known: f64 = (i + 1..count).map(|k| root[k][i] * inverse[k][column]).sum();
-            inverse[i][column] = (forward[i] - known) / root[i][i];
+            let known: f64 = (i + 1..count).map(|k| root[k][i] * solution[k]).sum();
+            solution[i] = (forward[i] - known) / root[i][i];
         }
     }
     Some(inverse)
