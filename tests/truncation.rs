@@ -129,6 +129,7 @@ fn returns_slopes_tails_and_feet_are_none_the_worse() {
         Site { returns: 3, noise: 0.04, ..PLAIN },
         Site { slope: 0.3, threshold: 0.1, ..PLAIN },
         Site { tail: Tail::Laplace, ..PLAIN },
+        Site { tail: Tail::Laplace, threshold: 0.3, ..PLAIN },
         Site { tail: Tail::T(5), threshold: 0.3, ..PLAIN },
         Site { shared: 0.05, points: 1_000, ..PLAIN },
         Site { feet: true, shared: 0.04, ..PLAIN },
@@ -138,6 +139,10 @@ fn returns_slopes_tails_and_feet_are_none_the_worse() {
         let corrected = found.corrected.as_ref().unwrap();
         assert_eq!(found.is_worse(), [false; 2], "{site:?} {}", found.describe());
         // Not by saying what was observed.
+        // Where half of Laplace noise was refused, the bias lies beyond its interval on every second site (tests/README.md).
+        let is_beyond = site.tail == Tail::Laplace && site.threshold < 0.2;
+        let [bias, sd] = found.holds();
+        assert!((bias || is_beyond) && sd, "{site:?} {}", found.describe());
         let gone = |i: usize| (corrected.figures[i] - found.observed[i]).abs();
         assert!(corrected.truncated < 0.05 || gone(0) > 10.0, "{site:?} {}", found.describe());
     }
@@ -276,7 +281,7 @@ fn table_of_sites() {
     let mut all = Vec::new();
     for (name, site) in rows() {
         let mut table = Table::default();
-        for seed in 100..120 {
+        for seed in 100..112 {
             let Some(found) = judge(&Site { seed, ..site }) else { continue };
             table.add(&found);
             if found.is_worse() != [false; 2] {

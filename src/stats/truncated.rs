@@ -11,8 +11,9 @@
 //!   limit lies above median − NMAD. The likelihood knows these bounds, and stays valid. Residuals beyond them are kept as observed.
 //!
 //! Standard errors come from sums over blocks of each residual's influence on mean and SD (the sandwich estimator), so that
-//! correlated neighbours do not count as independent. As nothing can be known of the tail that is gone, a tenth of what the
-//! correction changes is added to the half-widths: this program's own choice.
+//! correlated neighbours do not count as independent. The shape of the tail that is gone cannot be known. So the intervals reach at
+//! least to what comes out were it the image of the lower tail, and a tenth of what the correction changes is added to the
+//! half-widths: this program's own choice.
 //!
 //! The limit must be the one that the *other* points set: a point that lowers its own limit is less likely to be seen
 //! than this says. An upper tail that is not noise, such as low vegetation above the limit, cannot be restored.
@@ -99,6 +100,8 @@ pub struct Maximum {
     sd: f64,
     /// The same of the residuals as they are.
     raw: (f64, f64),
+    /// And were the upper tail the image of the lower one.
+    symmetric: (f64, f64),
     mean_variance: f64,
     ln_sd_variance: f64,
     blocks: usize,
@@ -134,6 +137,8 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
     let influence = Influence::new(&sample, model.as_ref(), &whole);
     let mut blocks = BTreeMap::<(i64, i64), [f64; 3]>::new();
     let mut far_below = 0.0;
+    // Count, sum and sum of squares of the residuals, and of images of those in the lower tail.
+    let mut symmetric = [0.0; 3];
     for (residual, &(bin, z)) in used.iter().zip(&sample.values) {
         let of_bin = &influence.of_bins[usize::from(bin)];
         let sums = blocks.entry(residual.block(block_um)).or_default();
@@ -141,6 +146,12 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
         sums[0] += on_mean;
         sums[1] += on_ln_sd;
         sums[2] += 1.0;
+        let image = (z < of_bin.mirrored).then_some(2.0 * of_bin.middle - z);
+        for z in [Some(z), image].into_iter().flatten() {
+            symmetric[0] += 1.0;
+            symmetric[1] += z;
+            symmetric[2] += z * z;
+        }
         if z < of_bin.far_below {
             far_below += (z - whole.mean) * (z - whole.mean);
         }
@@ -169,11 +180,18 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
         mean: whole.mean,
         sd: whole.sd,
         raw: sample.raw(),
+        symmetric: mean_and_sd(symmetric),
         mean_variance: variance(0),
         ln_sd_variance: variance(1),
         blocks: blocks.len(),
         df,
     })
+}
+
+/// Mean and SD, from count, sum and sum of squares.
+fn mean_and_sd([n, sum, squares]: [f64; 3]) -> (f64, f64) {
+    let mean = sum / n;
+    (mean, (squares / n - mean * mean).max(0.0).sqrt())
 }
 
 impl Maximum {
@@ -188,17 +206,21 @@ impl Maximum {
             return Err(NoEstimate::Unsure);
         }
         let t = t_quantile(0.975, self.df).ok_or(NoEstimate::TooFew)?;
-        let (mean, sd) = (centre + scale * self.mean, scale * self.sd);
-        let half_mean = scale * hypot(t * mean_se, UNKNOWN_TAIL * (self.mean - raw.0));
+        let half_mean = hypot(t * mean_se, UNKNOWN_TAIL * (self.mean - raw.0));
         let half_ln_sd = hypot(t * ln_sd_se, UNKNOWN_TAIL * log(self.sd / raw.1));
+        let around = |middle: f64, half: f64, other: f64, half_other: f64| {
+            [(middle - half).min(other - half_other), (middle + half).max(other + half_other)]
+        };
+        let of_mean = around(self.mean, half_mean, self.symmetric.0, t * mean_se);
+        let of_ln_sd = around(log(self.sd), half_ln_sd, log(self.symmetric.1), t * ln_sd_se);
         Ok(TruncatedFit {
             n,
             above_limit,
             truncated,
-            mean,
-            mean_ci95: [mean - half_mean, mean + half_mean],
-            sd,
-            sd_ci95: [sd * exp(-half_ln_sd), sd * exp(half_ln_sd)],
+            mean: centre + scale * self.mean,
+            mean_ci95: of_mean.map(|end| centre + scale * end),
+            sd: scale * self.sd,
+            sd_ci95: of_ln_sd.map(|end| scale * exp(end)),
         })
     }
 }

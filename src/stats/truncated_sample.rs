@@ -223,6 +223,9 @@ pub struct OfBin {
     fitted: [[f64; 3]; 2],
     /// A residual under this is far below the others.
     pub far_below: f64,
+    /// Mean that the model expects, and as far below it as the limit is above.
+    pub middle: f64,
+    pub mirrored: f64,
 }
 
 impl OfBin {
@@ -248,7 +251,7 @@ impl Influence {
                 [(-square + beyond.odds * (beyond.square - square)) / count, 0.0, 1.0 / count],
             ];
             let mut fitted = kept;
-            let mut far_below = mean - FAR_BELOW * sd;
+            let (mut far_below, mut middle, mut mirrored) = (mean - FAR_BELOW * sd, mean, f64::NEG_INFINITY);
             if let Some(model) = model {
                 let (at, expected) = (&model.parameters, &model.expected[place]);
                 let says = [expected.map(|said| -said), at.says(bin.r, 1.0, 0.0), at.says(bin.r, 0.0, 1.0)];
@@ -258,9 +261,10 @@ impl Influence {
                     }
                 }
                 let normal = at.at(bin.r);
-                far_below = normal.mean - FAR_BELOW * normal.sd;
+                (far_below, middle) = (normal.mean - FAR_BELOW * normal.sd, normal.mean);
+                mirrored = bin.limit.map_or(mirrored, |limit| 2.0 * normal.mean - limit);
             }
-            OfBin { kept: of_figures(kept), fitted: of_figures(fitted), far_below }
+            OfBin { kept: of_figures(kept), fitted: of_figures(fitted), far_below, middle, mirrored }
         };
         Influence { of_bins: sample.bins.iter().enumerate().map(of_bin).collect() }
     }

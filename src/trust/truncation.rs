@@ -120,17 +120,22 @@ impl Mixture {
         let sd = over(&|fit| fit.sd * fit.sd + (fit.mean - mean).powi(2)).sqrt();
         // Returns share errors of the flight: half-widths are added as if they all went together, which is the most
         // that they can.
-        let half_mean = |fit: &truncated::TruncatedFit| (fit.mean_ci95[1] - fit.mean_ci95[0]) / 2.0;
-        let half_ln_sd = |fit: &truncated::TruncatedFit| libm::log(fit.sd_ci95[1] / fit.sd_ci95[0]) / 2.0;
-        let half = over(&half_mean);
-        let of_sd = over(&|fit| fit.sd * fit.sd * half_ln_sd(fit) + (fit.mean - mean).abs() * half_mean(fit));
-        let half_sd = of_sd / (sd * sd);
+        let of_mean = |fit: &truncated::TruncatedFit, end: usize| (fit.mean_ci95[end] - fit.mean).abs();
+        let of_ln_sd = |fit: &truncated::TruncatedFit, end: usize| libm::log(fit.sd_ci95[end] / fit.sd).abs();
+        let half_mean = [0, 1].map(|end| over(&|fit| of_mean(fit, end)));
+        let half_ln_sd = [0, 1].map(|end| {
+            let of_means = |fit: &truncated::TruncatedFit| of_mean(fit, 0).max(of_mean(fit, 1));
+            let of_sd = |fit: &truncated::TruncatedFit| {
+                fit.sd * fit.sd * of_ln_sd(fit, end) + (fit.mean - mean).abs() * of_means(fit)
+            };
+            over(&of_sd) / (sd * sd)
+        });
         Mixture {
             weight,
             mean,
-            bias_ci95: [mean - half, mean + half],
+            bias_ci95: [mean - half_mean[0], mean + half_mean[1]],
             sd,
-            sd_ci95: [sd * libm::exp(-half_sd), sd * libm::exp(half_sd)],
+            sd_ci95: [sd * libm::exp(-half_ln_sd[0]), sd * libm::exp(half_ln_sd[1])],
         }
     }
 }
