@@ -7,7 +7,7 @@ mod common;
 
 use std::io::Write;
 
-use common::errors::{PLAIN, Site, Tail, Truth};
+use common::untidy::{PLAIN, Site, Tail, Truth};
 use common::{number, run};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};

@@ -2,6 +2,7 @@
 //! is known.
 
 use crate::report::compliance::short_name;
+use crate::report::data_loss::implausible;
 use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
@@ -10,7 +11,7 @@ use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::{Interval, VsFirst};
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::stats::bootstrap::RmseOrder;
+use crate::stats::versus::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
 use crate::tile::strata::{By, Cover};
 use crate::units::Unit;
@@ -29,10 +30,15 @@ pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
     let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
     let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
     if apart && crossed {
-        vec![
+        let columns = [
             CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
+            CoverColumns { head: "Low vegetation (VVA)", cover: Some(Cover::Low) },
             CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
-        ]
+        ];
+        // Where no ground is under low vegetation, no columns are given to it.
+        let none_low =
+            compliance(summary, &group_key(None, Some(Cover::Low))).is_none_or(|low| low.compared == 0);
+        columns.into_iter().filter(|column| !(none_low && column.cover == Some(Cover::Low))).collect()
     } else {
         vec![CoverColumns { head: "All ground", cover: None }]
     }
@@ -161,6 +167,13 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
     }
+    if implausible(summary).is_some() {
+        return [
+            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
+            limits(summary),
+        ]
+        .concat();
+    }
     [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()
         .flatten()
@@ -185,7 +198,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
         format!(
-            "Under canopy ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            "Vegetated ground ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
             short_name(VerticalAccuracy::Vva),
             accuracy_of(vva, unit)
         )
@@ -345,7 +358,7 @@ mod tests {
              95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
-            sentences[1].starts_with("Under canopy (VVA): RMSE_V 41.0 mm")
+            sentences[1].starts_with("Vegetated ground (VVA): RMSE_V 41.0 mm")
                 && sentences[1].contains("as found")
         );
         assert_eq!(sentences[2], "Return 2 is worse than the first return.");

@@ -1,167 +1,180 @@
-//! Made-up sites whose errors are not tidy: noise of any shape that places share or not, blunders, slopes. All is known of them.
+//! Flat sites whose error is made to a plan: how it is correlated, where reference was measured, how strips lie. Everything is
+//! known everywhere, so that the truth is that of all ground of the survey.
 
-use std::f64::consts::TAU;
-use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use las::Point;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use super::made::{point, write_plain};
+use super::made::{Stored, point, write};
 
-/// How noise is distributed; the SD is the same.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Tail {
-    Normal,
-    /// Student's t with so many degrees of freedom.
-    T(u32),
-    Laplace,
+/// Error that places share, metres.
+#[derive(Clone, Copy, Debug)]
+pub enum Shared {
+    /// None.
+    Nothing,
+    /// 15 mm, correlated over this distance: it falls to 5 % there.
+    OneScale(f64),
+    /// 15 mm over 2 m with 8 mm over 60 m.
+    TwoScales,
+    /// 10 mm in stripes 24 m wide or so that run along track, with 10 mm over 9 m.
+    Stripes,
+    /// An offset of 10 mm (one sigma) for each of so many strips, with 10 mm over 9 m.
+    Strips(u16),
 }
 
-/// How a site is made; metres.
+/// Where reference was measured.
+#[derive(Clone, Copy, Debug)]
+pub enum Cover {
+    /// Nine plots over the site.
+    Plots,
+    /// One block in the middle.
+    Block,
+    /// The western part, by its share.
+    West(f64),
+}
+
+/// A site.
 #[derive(Clone, Copy, Debug)]
 pub struct Site {
     pub seed: u64,
-    /// Points of the survey's ground, and how many a square metre.
-    pub points: usize,
+    /// Extent, metres.
+    pub side: [f64; 2],
+    pub shared: Shared,
+    pub cover: Cover,
+    /// Share of the site with reference, for plots and block.
+    pub share: f64,
+    /// Survey points a square metre.
     pub density: f64,
-    /// SD of what is random in a point; return k has (1 + k) / 2 times it.
+    /// SD of the noise of points, metres.
     pub noise: f64,
-    pub tail: Tail,
-    /// SD of the error that places share, and the distance at which its correlation is 1/e.
-    pub shared: f64,
-    pub range: f64,
-    /// Share of low and high blunders, 0.2 to 0.9 m off.
-    pub low: f64,
-    pub high: f64,
-    /// Rise over run, and height of waves 10 m long.
-    pub slope: f64,
-    pub relief: f64,
-    /// The highest return number.
-    pub returns: u8,
-    /// `dh_initial` and `slope` of the ground filter.
-    pub threshold: f64,
-    pub filter_slope: f64,
-    /// Coordinates in international feet.
-    pub feet: bool,
+    /// Whether one point in twenty has four times the noise.
+    pub heavy: bool,
+    /// Direction across track, degrees from east.
+    pub across: f64,
 }
 
-/// Flat ground under white noise of 60 mm, with a threshold of 0.15 m: more than a third is refused.
-pub const PLAIN: Site = Site {
+/// 200 m × 200 m, an eighth with reference, one point a square metre.
+pub const SITE: Site = Site {
     seed: 0,
-    points: 20_000,
-    density: 50.0,
-    noise: 0.06,
-    tail: Tail::Normal,
-    shared: 0.0,
-    range: 8.0,
-    low: 0.0,
-    high: 0.0,
-    slope: 0.0,
-    relief: 0.0,
-    returns: 1,
-    threshold: 0.15,
-    filter_slope: 0.3,
-    feet: false,
+    side: [200.0, 200.0],
+    shared: Shared::Nothing,
+    cover: Cover::Plots,
+    share: 0.125,
+    density: 1.0,
+    noise: 0.015,
+    heavy: false,
+    across: 0.0,
 };
 
-/// Bias and SD of the errors of all ground points of a site, before any filter: noise and shared error alone, and with the blunders.
-#[derive(Clone, Copy, Debug)]
-pub struct Truth {
-    pub noise: (f64, f64),
-    pub with_blunders: (f64, f64),
+/// Bias, SD and RMSE of all ground points.
+pub type Truth = [f64; 3];
+
+/// A sum of waves that is a Gaussian field of unit variance.
+struct Waves(Vec<[f64; 3]>);
+
+impl Waves {
+    /// Correlation exp(−3 h / range): directions are even, wave numbers follow its spectrum, whose distribution function is
+    /// 1 − 1/√(1 + (k a)²) with a = range / 3.
+    fn field(random: &mut SmallRng, range: f64) -> Waves {
+        let a = range / 3.0;
+        let wave = |_| {
+            let share: f64 = random.random();
+            let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / a;
+            let direction = random.random::<f64>() * std::f64::consts::TAU;
+            [k * direction.cos(), k * direction.sin(), random.random::<f64>() * std::f64::consts::TAU]
+        };
+        Waves((0..150).map(wave).collect())
+    }
+
+    /// The same along one direction: wave numbers of a Cauchy distribution.
+    fn stripes(random: &mut SmallRng, range: f64, [east, north]: [f64; 2]) -> Waves {
+        let a = range / 3.0;
+        let wave = |_| {
+            let k = (std::f64::consts::PI * (random.random::<f64>() - 0.5)).tan() / a;
+            [k * east, k * north, random.random::<f64>() * std::f64::consts::TAU]
+        };
+        Waves((0..150).map(wave).collect())
+    }
+
+    fn at(&self, x: f64, y: f64) -> f64 {
+        let sum: f64 = self.0.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum();
+        sum * (2.0 / self.0.len() as f64).sqrt()
+    }
 }
 
 impl Site {
-    /// Writes `survey.las` and `reference.las`; the reference has no error of its own.
+    /// Writes `survey.las` and `reference.las`, and gives the truth.
     pub fn write(&self, folder: &Path) -> Truth {
         let mut random = SmallRng::seed_from_u64(self.seed);
-        let side = (self.points as f64 / self.density).sqrt();
-        let waves: Vec<[f64; 3]> = (0..300)
-            .map(|_| {
-                // Wave numbers of a Gaussian correlation exp(−(h / range)²).
-                let k = 2f64.sqrt() / self.range;
-                [k * normal(&mut random), k * normal(&mut random), TAU * random.random::<f64>()]
-            })
-            .collect();
-        let unit = if self.feet { 0.3048 } else { 1.0 };
-        let round = |metres: f64| (metres / unit * 1_000.0).floor() / 1_000.0;
+        let [wide, high] = self.side;
+        let across = [self.across.to_radians().cos(), self.across.to_radians().sin()];
+        let fields = match self.shared {
+            Shared::Nothing => Vec::new(),
+            Shared::OneScale(range) => vec![(0.015, Waves::field(&mut random, range))],
+            Shared::TwoScales => {
+                vec![(0.015, Waves::field(&mut random, 2.0)), (0.008, Waves::field(&mut random, 60.0))]
+            }
+            Shared::Stripes => {
+                vec![
+                    (0.010, Waves::stripes(&mut random, 24.0, across)),
+                    (0.010, Waves::field(&mut random, 9.0)),
+                ]
+            }
+            Shared::Strips(_) => vec![(0.010, Waves::field(&mut random, 9.0))],
+        };
+        let strips = if let Shared::Strips(strips) = self.shared { strips } else { 1 };
+        let offsets: Vec<f64> =
+            (0..strips).map(|_| if strips > 1 { 0.010 * normal(&mut random) } else { 0.0 }).collect();
+        let [from, to] = {
+            let corners = [(0.0, 0.0), (wide, 0.0), (0.0, high), (wide, high)];
+            let at = |(x, y): (f64, f64)| x * across[0] + y * across[1];
+            let ends = corners.map(at);
+            [ends.iter().copied().fold(f64::MAX, f64::min), ends.iter().copied().fold(f64::MIN, f64::max)]
+        };
         let (mut survey, mut reference): (Vec<Point>, Vec<Point>) = (Vec::new(), Vec::new());
-        let (mut noise, mut with_blunders) = (Vec::new(), Vec::new());
-        for _ in 0..self.points {
-            let (x, y) = (side * random.random::<f64>(), side * random.random::<f64>());
-            let truth = 200.0 + self.slope * x + self.relief * (TAU * x / 9.0).sin() * (TAU * y / 11.0).cos();
-            let number = random.random_range(1..=self.returns);
-            let own = 0.5 * (1.0 + f64::from(number)) * self.noise * self.tail.draw(&mut random);
-            let shared = if self.shared > 0.0 {
-                let sum: f64 = waves.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum();
-                self.shared * sum * (2.0 / waves.len() as f64).sqrt()
-            } else {
-                0.0
-            };
-            let (kind, off) = (random.random::<f64>(), 0.2 + 0.7 * random.random::<f64>());
-            let blunder = match kind {
-                kind if kind < self.low => -off,
-                kind if kind < self.low + self.high => off,
-                _ => 0.0,
-            };
-            noise.push(own + shared);
-            with_blunders.push(own + shared + blunder);
-            let (x, y) = (round(x), round(y));
-            let at = |z: f64, n: u8| Point {
-                return_number: n,
-                number_of_returns: number,
-                ..point(x, y, z / unit)
-            };
-            (1..number).for_each(|n| survey.push(at(truth + 4.0 + f64::from(n), n)));
-            survey.push(at(truth + own + shared + blunder, number));
-            reference.push(point(x, y, truth / unit));
+        let (mut sum, mut squares) = (0.0, 0.0);
+        let step = 1.0 / self.density.sqrt();
+        for (x, y) in super::made::grid((wide / step) as usize, (high / step) as usize, step) {
+            let shake = |random: &mut SmallRng| (random.random::<f64>() * 0.8 - 0.4) * step;
+            let (x, y) = (x + shake(&mut random), y + shake(&mut random));
+            let (x, y) = ((x * 1000.0).round() / 1000.0, (y * 1000.0).round() / 1000.0);
+            let along = (x * across[0] + y * across[1] - from) / (to - from);
+            let strip = ((along * f64::from(strips)) as usize).min(offsets.len() - 1);
+            let mut noise = self.noise * normal(&mut random);
+            if self.heavy && random.random_bool(0.05) {
+                noise *= 4.0;
+            }
+            let shared: f64 = fields.iter().map(|(sd, field)| sd * field.at(x, y)).sum();
+            let error = 0.004 + shared + offsets[strip] + noise;
+            let error = (error * 10_000.0).round() / 10_000.0;
+            (sum, squares) = (sum + error, squares + error * error);
+            survey.push(Point { point_source_id: 101 + strip as u16, ..point(x, y, 100.0 + error) });
+            if self.has_reference(x / wide, y / high) {
+                reference.push(point(x, y, 100.0));
+            }
         }
-        write_plain(&folder.join("survey.las"), &survey);
-        write_plain(&folder.join("reference.las"), &reference);
-        Truth { noise: bias_and_sd(&noise), with_blunders: bias_and_sd(&with_blunders) }
+        let stored = Stored { z_scale: 0.0001, ..Stored::SILENT };
+        write(&folder.join("survey.las"), &survey, &stored);
+        write(&folder.join("reference.las"), &reference, &stored);
+        let n = survey.len() as f64;
+        let bias = sum / n;
+        [bias, (squares / n - bias * bias).sqrt(), (squares / n).sqrt()]
     }
 
-    /// Writes the pipeline file.
-    pub fn pipeline(&self, folder: &Path) -> PathBuf {
-        let unit = if self.feet { "ft" } else { "m" };
-        let text = format!(
-            "survey: {{files: [survey.las], units: {unit}}}\nreference: {{files: [reference.las], units: {unit}}}\n\
-             stages:\n  - read: {{}}\n  - ground: {{dh_initial: {} m, slope: {}, window_max: 8 m}}\n  - checkpoints: {{per_return: all}}\n  \
-             - compare: {{match: nearest, within: 15 mm}}\n  - summarise: {{by: [return]}}\n",
-            self.threshold, self.filter_slope
-        );
-        let path = folder.join("pipeline.yaml");
-        fs::write(&path, text).unwrap();
-        path
-    }
-}
-
-impl Tail {
-    fn draw(self, random: &mut SmallRng) -> f64 {
-        match self {
-            Tail::Normal => normal(random),
-            Tail::T(df) => {
-                let squares: f64 = (0..df).map(|_| normal(random).powi(2)).sum();
-                normal(random) / (squares / f64::from(df)).sqrt() / (f64::from(df) / f64::from(df - 2)).sqrt()
-            }
-            Tail::Laplace => {
-                let (a, b): (f64, f64) = (random.random(), random.random());
-                ((1.0 - a).ln() - (1.0 - b).ln()) / 2f64.sqrt()
-            }
+    /// Whether there is reference, at shares of the extent.
+    fn has_reference(&self, x: f64, y: f64) -> bool {
+        let half = self.share.sqrt() / 2.0;
+        match self.cover {
+            Cover::Plots => [x, y].iter().all(|v| ((v * 3.0).fract() - 0.5).abs() < half),
+            Cover::Block => [x, y].iter().all(|v| (v - 0.5).abs() < half),
+            Cover::West(share) => x < share,
         }
     }
 }
 
-fn bias_and_sd(errors: &[f64]) -> (f64, f64) {
-    let n = errors.len() as f64;
-    let bias = errors.iter().sum::<f64>() / n;
-    (bias, (errors.iter().map(|e| (e - bias).powi(2)).sum::<f64>() / n).sqrt())
-}
-
-/// One number of the standard normal distribution.
-pub fn normal(random: &mut SmallRng) -> f64 {
+fn normal(random: &mut SmallRng) -> f64 {
     let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (TAU * b).cos()
+    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }
