@@ -70,6 +70,9 @@ pub enum NoEstimate {
     /// A few residuals far above low limits stand for most of what was refused.
     #[error("a few comparisons at low limits carry most of the estimate")]
     FewCarry,
+    /// The observed figures have none either.
+    #[error("no confidence interval can be given for these comparisons")]
+    NoInterval,
     /// The standard error of ln SD is above 0.25 (a factor of 1.6 either way at 95 %), or that of the mean above half the raw SD.
     #[error("too few comparisons to determine bias and SD before truncation")]
     Unsure,

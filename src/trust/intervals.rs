@@ -147,16 +147,8 @@ pub fn intervals(
         let plain = Estimates::plain_se(&sums, &members[i]);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-<<<<<<< HEAD
-        row.truncation_corrected =
-            truncation_correction(&returns, judged, estimate.inflation.unwrap_or(1.0), units);
-=======
-        row.truncation_corrected = truncation_correction(
-            &returns,
-            inflation.map_or(1.0, |times| times.clamp(1.0, MOST_INFLATION)),
-            units,
-        );
->>>>>>> main
+        let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
+        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, wider })

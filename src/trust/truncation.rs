@@ -36,15 +36,20 @@ impl OfReturn {
         };
         (!own.is_empty()).then(some)
     }
+
+    fn corrected(&self, inflation: Option<f64>) -> Result<truncated::TruncatedFit, NoEstimate> {
+        let maximum = self.maximum.as_ref().map_err(|why| *why)?;
+        maximum.inflated(inflation.ok_or(NoEstimate::NoInterval)?)
+    }
 }
 
 /// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `judged` says whether
 /// the limits of the ground filter are known: not where no comparison has one. Ground classes that were delivered, not judged,
-/// belong there too.
+/// belong there too. `inflation` is how much more the mean varies than blocks show: none where the group has no interval.
 pub fn truncation_correction(
     returns: &[&OfReturn],
     judged: bool,
-    inflation: f64,
+    inflation: Option<f64>,
     units: Unit,
 ) -> Option<TruncationCorrected> {
     if returns.is_empty() {
@@ -58,7 +63,7 @@ pub fn truncation_correction(
     for own in returns {
         let share = own.n as f64 / all;
         near += share * own.within_sd_of_limit;
-        match own.maximum.as_ref().map_err(|why| *why).and_then(|maximum| maximum.inflated(inflation)) {
+        match own.corrected(inflation) {
             Ok(fit) => parts.push(Part { weight: own.n as f64 / (1.0 - fit.truncated), fit }),
             Err(_) if share < LITTLE => {}
             Err(why) => reason = Some(why),
@@ -173,7 +178,7 @@ mod tests {
             OfReturn::new(&own, 10_000_000)
         };
         let returns: Vec<OfReturn> = [0, 1].into_iter().filter_map(of_return).collect();
-        truncation_correction(&returns.iter().collect::<Vec<_>>(), true, 1.0, Unit::Metre)
+        truncation_correction(&returns.iter().collect::<Vec<_>>(), true, Some(1.0), Unit::Metre)
     }
 
     #[test]
@@ -205,7 +210,7 @@ mod tests {
         let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
         let own: Vec<&Placed> = placed.iter().collect();
         let all = OfReturn::new(&own, 10_000_000).unwrap();
-        let found = truncation_correction(&[&all], false, 1.0, Unit::Metre).unwrap();
+        let found = truncation_correction(&[&all], false, Some(1.0), Unit::Metre).unwrap();
         assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
         assert!(found.reason.unwrap().contains("limits of the ground filter are not known"));
     }
