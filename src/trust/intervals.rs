@@ -130,6 +130,7 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
+    let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = estimates.of(&members[i], row.ground);
@@ -146,11 +147,8 @@ pub fn intervals(
         let plain = Estimates::plain_se(&sums, &members[i]);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-        row.truncation_corrected = truncation_correction(
-            &returns,
-            inflation.map_or(1.0, |times| times.clamp(1.0, MOST_INFLATION)),
-            units,
-        );
+        let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
+        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, wider })

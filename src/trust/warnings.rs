@@ -130,7 +130,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
                 bias(corrected.0, f.units),
                 sd(corrected.1, f.units)
             ),
-            _ => "no correction can be estimated".to_string(),
+            _ => format!("not corrected ({})", corrected.reason.as_deref().unwrap_or("no estimate")),
         };
         Some(format!(
             "{}, {figures} ({} % of {} comparisons within 1 SD of the limit)",

@@ -3,6 +3,7 @@
 
 pub mod errors;
 pub mod made;
+pub mod untidy;
 pub mod wood;
 
 use std::collections::BTreeMap;
