@@ -6,6 +6,7 @@ use serde::Serialize;
 use crate::results::group_key::GroupKey;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::lesson::TerrainWeights;
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -252,6 +253,8 @@ pub struct Trust {
     pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
+    /// What the returns were weighted with for the variance-weighted terrain.
+    pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

@@ -196,10 +196,12 @@ impl Matcher {
     }
 }
 
-/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz.
+/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz. The elevation takes no part in
+/// the hash, so that the level of the reference decides nothing.
 fn tie_key(seed: u64, nearest: Nearest, position: (Micrometres, Micrometres)) -> (u64, Micrometres) {
     let (x, y) = (position.0 + i64::from(nearest.x), position.1 + i64::from(nearest.y));
-    (nearest.level.point(x, y).seeded_hash(seed), nearest.level.z())
+    let at_zero = Point { z: 0, ..nearest.level.point(x, y) };
+    (at_zero.seeded_hash(seed), nearest.level.z())
 }
 
 /// Sums of powers and products of whole numbers over the points of a neighbourhood.

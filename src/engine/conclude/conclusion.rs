@@ -60,19 +60,22 @@ pub fn conclude(
         ground_by_kind: counts.ground_by_kind.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let mut figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
         let terrain = match job.chain.terrain_cell {
             Some(cell) => {
+                let cell = cell.exact_micrometres();
+                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                let lesson = figured.lesson(cell);
                 let account = Account {
                     ground: counts.survey.ground_by_return,
                     dz: figured.by_return,
-                    learning: &figured.learning,
-                    block: figured.block,
+                    lesson: &lesson,
+                    offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
-                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
-                cells.account(&account, watch)?
+                let rows = TerrainCells::new(journals, job.tiling, cell).account(&account, watch)?;
+                Some((rows, lesson))
             }
-            None => Vec::new(),
+            None => None,
         };
         Ok(study::conclude(figured, terrain, &job.pipeline, job.units))
     };
