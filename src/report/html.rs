@@ -41,6 +41,7 @@ struct Page<'a> {
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
+    terrain_notes: Vec<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -134,6 +135,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             terrain: decision::terrain_rows(summary),
+            terrain_notes: decision::terrain_notes(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),

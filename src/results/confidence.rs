@@ -7,6 +7,7 @@ use crate::results::group_key::GroupKey;
 use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::lesson::TerrainWeights;
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -284,6 +285,8 @@ pub struct Trust {
     pub terrain_by_returns: Vec<TerrainRow>,
     /// What matching adds to the residuals.
     pub matching: Option<Matching>,
+    /// What the returns were weighted with for the variance-weighted terrain.
+    pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

@@ -33,7 +33,7 @@ pub struct Intervals {
     pub correlation: Correlation,
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
-    /// Bias and SD of each return in each half of the site, the blocks taking turns.
+    /// Sums by place, from which the differences between returns are learned.
     pub learning: Learning,
     /// What makes the intervals much wider than blocks alone would.
     pub wider: Option<Wider>,
@@ -73,6 +73,11 @@ impl SpatialCorrelation {
         let finest = finest_size_um(block, &placed);
         SpatialCorrelation { placed, model, block, finest }
     }
+
+    /// How far the correlation reaches, micrometres; nothing where none is detected.
+    pub fn range(&self) -> Option<Micrometres> {
+        self.model.range_um
+    }
 }
 
 /// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
@@ -91,7 +96,7 @@ pub fn intervals(
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block, finest } = spatial;
     let size = *block;
-    let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::new(size));
+    let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::default());
     let (sums, learning) = all.sum_up(
         none,
         |(sums, learning), block| {

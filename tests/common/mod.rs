@@ -2,6 +2,7 @@
 #![allow(dead_code)]
 
 pub mod errors;
+pub mod flight;
 pub mod made;
 pub mod untidy;
 pub mod wood;

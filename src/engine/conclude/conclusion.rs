@@ -30,7 +30,6 @@ use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
-use crate::units::Length;
 
 /// What a run found.
 pub struct Conclusion {
@@ -70,21 +69,24 @@ pub fn conclude(
         delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let mut figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
         let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
+                let cell = cell.exact_micrometres();
+                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                let lesson = figured.lesson(cell);
                 let account = Account {
                     ground: counts.survey.ground_by_return,
                     dz: figured.by_return,
-                    learning: &figured.learning,
-                    block: figured.block,
+                    lesson: &lesson,
+                    offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
-                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
+                let cells = TerrainCells::new(journals, job.tiling, cell);
                 let (rows, ground) = cells.account(&account, watch)?;
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                (rows, Some(area(ground, compared, cell)))
+                (Some((rows, lesson)), Some(area(ground, compared, cell)))
             }
-            None => (Vec::new(), None),
+            None => (None, None),
         };
         let mut studied = study::conclude(figured, terrain, &job.pipeline, job.units);
         studied.trust.represented.area = area;
@@ -137,9 +139,9 @@ pub fn conclude(
     Ok(Conclusion { summary, histogram })
 }
 
-/// Areas of so many terrain cells with ground and with comparisons.
-fn area(ground: u64, compared: Option<u64>, cell: Length) -> RepresentedArea {
-    let m2 = |cells: u64| cells as f64 * (cell.exact_micrometres() / 1e6).powi(2);
+/// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.
+fn area(ground: u64, compared: Option<u64>, cell: f64) -> RepresentedArea {
+    let m2 = |cells: u64| cells as f64 * (cell / 1e6).powi(2);
     RepresentedArea {
         ground_m2: m2(ground),
         compared_m2: compared.map(m2),
