@@ -291,8 +291,8 @@ mod tests {
             verdicts,
             [Verdict::Met, Verdict::Met, Verdict::Missed, Verdict::Missed, Verdict::Inconclusive]
         );
-        // All, two returns, two covers, and the four crossed.
-        assert_eq!(studied.trust.standards.groups.len(), 9);
+        // All, two returns, three covers, the vegetated ones together, and the four crossed.
+        assert_eq!(studied.trust.standards.groups.len(), 11);
     }
 
     #[test]
