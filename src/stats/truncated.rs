@@ -152,8 +152,8 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
 }
 
 impl Maximum {
-    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the bootstrap's
-    /// estimate has it.
+    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the
+    /// intervals of the bias have it.
     pub fn inflated(&self, inflation: f64) -> Result<TruncatedFit, NoEstimate> {
         let Maximum { n, above_limit, truncated, centre, scale, blocks, .. } = *self;
         let few = inflation * blocks as f64 / (blocks as f64 - 1.0);

@@ -50,6 +50,8 @@ pub struct Wider {
 
 /// How much wider is worth a warning: with n_eff four times as small.
 const MUCH_WIDER: f64 = 2.0;
+/// The same where the residuals show no cause: what a sample does not exclude widens every interval.
+const WIDER_WITHOUT_CAUSE: f64 = 5.0;
 
 /// The spatial correlation of the residuals, and the residuals that it was estimated from.
 pub struct SpatialCorrelation {
@@ -250,5 +252,7 @@ fn wider(estimates: &Estimates, sums: &BlockSums, all: &[u16], ground: u64) -> O
     let times = estimates.of(all, ground).mean_se? / Estimates::plain_se(sums, all)?;
     // What is shared over less than a block does not make blocks alike.
     let beyond = |kind: &Kind| !matches!(kind, Kind::Field(length) if *length <= sums.size_um() as f64);
-    (times >= MUCH_WIDER).then(|| Wider { times, kind: estimates.cause().filter(beyond) })
+    let kind = estimates.cause().filter(beyond);
+    let much = if kind.is_some() { MUCH_WIDER } else { WIDER_WITHOUT_CAUSE };
+    (times >= much).then_some(Wider { times, kind })
 }
