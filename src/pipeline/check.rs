@@ -58,7 +58,9 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Select(select) => check.select(select),
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
-            Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
+            Stage::Compare(Compare { within: Some(Auto::Fixed(within)), .. }) => {
+                check.positive("within", *within)
+            }
             Stage::Summarise(summarise) => check.summarise(summarise),
             _ => {}
         }
@@ -194,6 +196,11 @@ impl OptionCheck<'_, '_> {
 
     fn summarise(&mut self, summarise: &Summarise) {
         self.filled("by", Some(summarise.by.len()));
+        let twice = (1..summarise.by.len()).find(|&i| summarise.by[..i].contains(&summarise.by[i]));
+        if let Some(i) = twice {
+            let word = summarise.by[i].word();
+            self.wrong("by", &format!("names `{word}` twice"), "expected each property once", None);
+        }
         self.positive("canopy_height", summarise.canopy_height);
         self.positive("canopy_radius", summarise.canopy_radius);
         self.positive("terrain_cell", summarise.terrain_cell);

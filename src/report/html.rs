@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
@@ -40,6 +41,7 @@ struct Page<'a> {
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
+    terrain_notes: Vec<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -74,6 +76,9 @@ struct Page<'a> {
     invalid_return: Option<[String; 2]>,
     method: &'a str,
     reference_error: String,
+    matching: Option<String>,
+    /// The reference by slope class.
+    slopes: Vec<Row>,
     cautions: Vec<String>,
 }
 
@@ -130,6 +135,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             terrain: decision::terrain_rows(summary),
+            terrain_notes: decision::terrain_notes(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -167,6 +173,8 @@ impl<'a> Page<'a> {
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
+            matching: matching::sentence(summary),
+            slopes: matching::slope_rows(summary),
             cautions: sentences::cautions(summary),
         }
     }

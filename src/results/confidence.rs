@@ -4,8 +4,10 @@
 use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
+use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::lesson::TerrainWeights;
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -182,6 +184,12 @@ pub struct LimitResult {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WarningCode {
+    /// A bias beyond anything plausible: a wrong unit, datum or file.
+    ImplausibleBias,
+    /// Points so far apart that the ground filter takes everything for ground.
+    TooFewForFilter,
+    /// Low outliers were taken for ground, and the true ground was refused.
+    LowOutliers,
     /// The ground filter truncates the residuals of some returns.
     CutTail,
     /// The file states no uncertainty of the reference.
@@ -196,6 +204,10 @@ pub enum WarningCode {
     StripsDiffer,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
+    /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
+    PlanesDoNotFollow,
+    /// The ground filter refuses ground of the reference for its slope alone.
+    SlopeRefused,
     /// Residuals are positively skewed.
     Skew,
     /// Fewer independent checkpoints than the standard asks for.
@@ -271,6 +283,10 @@ pub struct Trust {
     pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
+    /// What matching adds to the residuals.
+    pub matching: Option<Matching>,
+    /// What the returns were weighted with for the variance-weighted terrain.
+    pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

@@ -123,7 +123,7 @@ pub struct Test {
 /// Bias and SD corrected for the truncation by the ground filter.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TruncationCorrected {
-    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
+    /// Bias of the observed residuals with those above their known limits, which a normal distribution restores.
     pub bias: Option<f64>,
     /// 95 % interval.
     pub bias_ci95: Option<Interval>,
@@ -135,6 +135,6 @@ pub struct TruncationCorrected {
     pub within_sd_of_limit: Option<f64>,
     /// Share that was truncated, as estimated.
     pub truncated: Option<f64>,
-    /// Why there is no estimate, where there is none.
+    /// Why there is no estimate; stated wherever `bias` and `sd` are null.
     pub reason: Option<String>,
 }

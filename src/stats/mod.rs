@@ -19,6 +19,8 @@ pub mod moments;
 pub(crate) mod placed;
 pub mod quantiles;
 pub(crate) mod truncated;
+mod truncated_normal;
+mod truncated_sample;
 pub(crate) mod variogram;
 pub(crate) mod versus;
 

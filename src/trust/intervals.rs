@@ -33,7 +33,7 @@ pub struct Intervals {
     pub correlation: Correlation,
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
-    /// Bias and SD of each return in each half of the site, the blocks taking turns.
+    /// Sums by place, from which the differences between returns are learned.
     pub learning: Learning,
     /// What makes the intervals much wider than blocks alone would.
     pub wider: Option<Wider>,
@@ -75,6 +75,11 @@ impl SpatialCorrelation {
         let finest = finest_size_um(block, &placed);
         SpatialCorrelation { placed, model, block, finest }
     }
+
+    /// How far the correlation reaches, micrometres; nothing where none is detected.
+    pub fn range(&self) -> Option<Micrometres> {
+        self.model.range_um
+    }
 }
 
 /// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
@@ -93,7 +98,7 @@ pub fn intervals(
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block, finest } = spatial;
     let size = *block;
-    let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::new(size));
+    let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::default());
     let (sums, learning) = all.sum_up(
         none,
         |(sums, learning), block| {
@@ -132,6 +137,7 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
+    let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
         let estimate = estimates.of(&members[i], row.ground);
@@ -148,11 +154,8 @@ pub fn intervals(
         let plain = Estimates::plain_se(&sums, &members[i]);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-        row.truncation_corrected = truncation_correction(
-            &returns,
-            inflation.map_or(1.0, |times| times.clamp(1.0, MOST_INFLATION)),
-            units,
-        );
+        let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
+        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, wider })

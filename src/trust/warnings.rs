@@ -8,6 +8,7 @@ use crate::results::confidence::{
 };
 use crate::results::format::{and_list, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
+use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -17,6 +18,7 @@ use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
 use crate::trust::intervals::Wider;
+use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
 use crate::trust::wider::wider_than_blocks;
 use crate::units::{Micrometres, Unit};
@@ -67,7 +69,8 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 11] = [
+        low_outliers,
         truncated_tail,
         reference_uncertainty,
         bias,
@@ -127,7 +130,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
                 bias(corrected.0, f.units),
                 sd(corrected.1, f.units)
             ),
-            _ => "no correction can be estimated".to_string(),
+            _ => format!("not corrected ({})", corrected.reason.as_deref().unwrap_or("no estimate")),
         };
         Some(format!(
             "{}, {figures} ({} % of {} comparisons within 1 SD of the limit)",
@@ -250,10 +253,10 @@ fn compass_direction([east, north]: [f64; 2]) -> &'static str {
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
     let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
-    let Some(compare) = compare.filter(|compare| compare.method == Method::Nearest) else {
+    let Some(compare) = compare.filter(|compare| compare.method() == Method::Nearest) else {
         return Vec::new();
     };
-    let within = compare.reach();
+    let Auto::Fixed(within) = compare.within() else { return Vec::new() };
     let Some(error) = matching_error(f.excerpt, within.micrometres()) else { return Vec::new() };
     let enough = main_groups(f).filter(|(_, row)| row.compared >= MIN_CHECKPOINTS);
     let smallest = enough.filter_map(|(_, row)| row.sd).fold(f64::INFINITY, f64::min);

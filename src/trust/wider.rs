@@ -31,7 +31,7 @@ const SPREAD: &str = "a reference spread over more of the site helps more than m
 
 fn cause(kind: Option<Kind>, units: Unit) -> String {
     match kind {
-        Kind::Strips => {
+        Some(Kind::Strips) => {
             "flight strips differ from each other, so that they count rather than points; check the strip \
                          adjustment, and measure reference in more strips"
                 .to_string()

@@ -2,7 +2,9 @@
 #![allow(dead_code)]
 
 pub mod errors;
+pub mod flight;
 pub mod made;
+pub mod untidy;
 pub mod wood;
 
 use std::collections::BTreeMap;
