@@ -7,10 +7,9 @@ use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
 };
 use crate::results::group_key::{GroupKey, Property};
-use crate::results::statistics::{Interval, VsFirst};
+use crate::results::statistics::{Interval, Order, VsFirst};
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::TerrainRow;
 use crate::tile::strata::{By, Cover};
 use crate::units::Unit;
@@ -120,9 +119,9 @@ fn against_first(number: u8, statistics: &Statistics) -> String {
         return if number == 1 { "baseline".to_string() } else { UNDEFINED.to_string() };
     };
     let order = match against.verdict {
-        RmseOrder::Worse => "worse",
-        RmseOrder::Better => "better",
-        RmseOrder::Undecided => "undecided",
+        Order::Worse => "worse",
+        Order::Better => "better",
+        Order::Undecided => "undecided",
     };
     let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", decimal(ratio, 2)));
     format!("{order}{ratio}")
@@ -221,7 +220,7 @@ fn class_sentence(compliance: &Compliance) -> String {
 }
 
 fn returns(summary: &Summary) -> Vec<String> {
-    let with = |order: RmseOrder| -> Vec<String> {
+    let with = |order: Order| -> Vec<String> {
         let rows = summary
             .returns
             .iter()
@@ -235,9 +234,9 @@ fn returns(summary: &Summary) -> Vec<String> {
     };
     let undecided = "cannot be distinguished from the first return at 95 % confidence";
     let all = [
-        sentence(RmseOrder::Worse, "is worse than the first return", "are worse than the first return"),
-        sentence(RmseOrder::Better, "is better than the first return", "are better than the first return"),
-        sentence(RmseOrder::Undecided, undecided, undecided),
+        sentence(Order::Worse, "is worse than the first return", "are worse than the first return"),
+        sentence(Order::Better, "is better than the first return", "are better than the first return"),
+        sentence(Order::Undecided, undecided, undecided),
     ];
     let all: Vec<String> = all.into_iter().flatten().collect();
     if all.is_empty() { Vec::new() } else { vec![all.join(" ")] }

@@ -5,9 +5,8 @@ use crate::results::confidence::{
 };
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
-use crate::results::statistics::VsFirst;
+use crate::results::statistics::{Order, VsFirst};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Summary};
-use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::tile::strata::Cover;
 use crate::units::Unit;
@@ -199,15 +198,17 @@ pub fn decided() -> Sample {
         let s = &mut summary.returns[row].statistics;
         (s.bias_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
         s.vs_first = (ratio > 1.0).then(|| VsFirst {
+            n: [1_500, 1_200],
             bias: Some(-0.003),
             bias_ci95: Some([-0.005, -0.001]),
             sd_ratio: Some(1.3),
             sd_ratio_ci95: Some([1.2, 1.4]),
             rmse_ratio: Some(ratio),
             rmse_ratio_ci95: Some([1.4, 1.6]),
-            verdict: RmseOrder::Worse,
-            welch: None,
-            brown_forsythe: None,
+            verdict: Order::Worse,
+            bias_verdict: Order::Undecided,
+            spread_verdict: Order::Worse,
+            ..VsFirst::default()
         });
     }
     let terrain = |rmse: f64| TerrainFigures {

@@ -1,4 +1,4 @@
-//! Spatial block bootstrap: intervals, effective numbers and comparisons that neighbouring residuals cannot fool.
+//! Spatial block bootstrap: intervals and effective numbers that neighbouring residuals cannot fool.
 //!
 //! Whole blocks are drawn with replacement, the same for all groups at once, as many as there are; each draw gives
 //! every group a mean, SD and RMSE, and their spread over the draws is the standard error (Künsch 1989, Lahiri 2003
@@ -21,7 +21,6 @@ use crate::stats::correlation::CorrelationModel;
 use crate::stats::distributions::t_quantile;
 use crate::stats::neighbours::Neighbours;
 use libm::{exp, log};
-use serde::Serialize;
 use twox_hash::XxHash3_64;
 
 /// Draws of as many blocks as there are.
@@ -57,37 +56,6 @@ pub struct Estimate {
     pub n_effective: Option<f64>,
     /// What the bootstrap's variance of the mean was multiplied with for correlation between blocks.
     pub inflation: Option<f64>,
-}
-
-/// A group beside the first, differences in micrometres.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Versus {
-    /// Its mean less the first's.
-    pub bias: f64,
-    /// Interval of that difference.
-    pub bias_ci95: Option<Interval>,
-    /// Its SD over the first's.
-    pub sd_ratio: Option<f64>,
-    /// Interval of that ratio.
-    pub sd_ratio_ci95: Option<Interval>,
-    /// Its RMSE over the first's.
-    pub rmse_ratio: Option<f64>,
-    /// Interval of that ratio.
-    pub rmse_ratio_ci95: Option<Interval>,
-    /// What the interval of the ratio of RMSE says.
-    pub verdict: RmseOrder,
-}
-
-/// Whether a group has a larger or smaller RMSE than the first, at 95 % confidence.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum RmseOrder {
-    /// The whole interval of the ratio of RMSE lies above 1.
-    Worse,
-    /// The whole interval lies below 1.
-    Better,
-    /// The interval holds 1, or there is none.
-    Undecided,
 }
 
 /// A mean, SD or RMSE (the last two as logarithms) over the replicates, and how to make an interval of it.
@@ -165,57 +133,12 @@ impl Bootstrap {
     pub fn estimate(&self, group: usize) -> &Estimate {
         &self.drawn[group].estimate
     }
-
-    /// One group beside another; nothing if either has no residuals.
-    pub fn versus(&self, group: usize, first: usize) -> Option<Versus> {
-        let (a, b) = (&self.drawn[group], &self.drawn[first]);
-        let bias = a.estimate.mean? - b.estimate.mean?;
-        let ratio = |of: fn(&Estimate) -> Option<f64>| {
-            let (x, y) = (of(&a.estimate)?, of(&b.estimate)?);
-            (x > 0.0 && y > 0.0).then(|| x / y)
-        };
-        let (sd_ratio, rmse_ratio) = (ratio(|e| e.sd), ratio(|e| e.rmse));
-        let around = |ratio: Option<f64>, a: &Spread, b: &Spread| {
-            let half = a.less(b).half_width()?;
-            ratio.map(|r| [r * exp(-half), r * exp(half)])
-        };
-        let rmse_ratio_ci95 = around(rmse_ratio, &a.ln_rmse, &b.ln_rmse);
-        Some(Versus {
-            bias,
-            bias_ci95: a.mean.less(&b.mean).half_width().map(|half| [bias - half, bias + half]),
-            sd_ratio,
-            sd_ratio_ci95: around(sd_ratio, &a.ln_sd, &b.ln_sd),
-            rmse_ratio,
-            rmse_ratio_ci95,
-            verdict: match rmse_ratio_ci95 {
-                Some([low, _]) if low > 1.0 => RmseOrder::Worse,
-                Some([_, high]) if high < 1.0 => RmseOrder::Better,
-                _ => RmseOrder::Undecided,
-            },
-        })
-    }
 }
 
 impl Spread {
     fn new(inflation_and_df: Option<(f64, f64)>) -> Self {
         let (inflation, df) = inflation_and_df.unwrap_or((f64::NAN, f64::NAN));
         Spread { replicates: Vec::with_capacity(REPLICATES), inflation, df }
-    }
-
-    /// The spread of the difference. An error that both share drops out of it, and with it the need to inflate; how
-    /// much is shared is not known, so the larger inflation and the fewer degrees of freedom stay.
-    fn less(&self, other: &Spread) -> Spread {
-        let difference = |(a, b): (&Option<f64>, &Option<f64>)| Some((*a)? - (*b)?);
-        Spread {
-            replicates: self.replicates.iter().zip(&other.replicates).map(difference).collect(),
-            // NaN must not be lost in comparing.
-            inflation: if self.inflation >= other.inflation {
-                self.inflation
-            } else {
-                other.inflation + 0.0 * self.inflation
-            },
-            df: if self.df <= other.df { self.df } else { other.df + 0.0 * self.df },
-        }
     }
 
     /// Inflated variance over the replicates; nothing if too few of them have a value, or all have the same.
@@ -411,26 +334,12 @@ mod tests {
         let groups = [vec![0], vec![2], vec![0, 1, 2]];
         let run = |residuals: &[Placed], seed| {
             let drawn = bootstrap(&BlockSums::of(residuals, 10_000_000, 3), &groups, &fit, seed);
-            (*drawn.estimate(0), *drawn.estimate(2), drawn.versus(1, 0))
+            (*drawn.estimate(0), *drawn.estimate(2))
         };
         let one = run(&residuals, 7);
         residuals.reverse();
         assert_eq!(run(&residuals, 7), one);
         assert_ne!(run(&residuals, 8), one);
-    }
-
-    #[test]
-    fn a_noisier_return_is_worse_and_the_first_against_itself_undecided() {
-        let residuals = site().residuals(&mut Normal::new(6));
-        let fit = correlation(&residuals, 7);
-        let drawn = bootstrap(&BlockSums::of(&residuals, 10_000_000, 3), &[vec![0], vec![2]], &fit, 7);
-        let late = drawn.versus(1, 0).unwrap();
-        assert_eq!(late.verdict, RmseOrder::Worse);
-        assert_eq!(drawn.versus(0, 1).unwrap().verdict, RmseOrder::Better);
-        let [low, high] = late.bias_ci95.unwrap();
-        assert!(low <= -35_000.0 && (-35_000.0..0.0).contains(&high), "{late:?}");
-        let itself = drawn.versus(0, 0).unwrap();
-        assert_eq!((itself.bias, itself.rmse_ratio, itself.verdict), (0.0, Some(1.0), RmseOrder::Undecided));
     }
 
     #[test]
@@ -443,9 +352,7 @@ mod tests {
         // In one block: figures, but no intervals.
         let one_block = drawn.estimate(1);
         assert_eq!((one_block.mean, one_block.mean_ci95, one_block.sd_ci95), (Some(2.0), None, None));
-        assert_eq!(drawn.versus(1, 0).unwrap().verdict, RmseOrder::Undecided);
         assert_eq!(drawn.estimate(2), &Estimate::default());
-        assert_eq!(drawn.versus(2, 0), None);
         let same = drawn.estimate(3);
         assert_eq!((same.sd, same.rmse, same.mean_ci95, same.rmse_ci95), (Some(0.0), Some(4.0), None, None));
     }

@@ -12,8 +12,6 @@ const TRIALS: u64 = 1_000;
 struct Held {
     /// Of mean, SD and RMSE: for each of three returns, and all together.
     intervals: [[u64; 3]; 4],
-    /// Difference of bias, ratio of SD, ratio of RMSE of the second and the third return against the first.
-    versus: [[u64; 3]; 2],
     /// The plain interval of the mean, which takes residuals for independent.
     plain: [u64; 4],
 }
@@ -22,7 +20,7 @@ struct Held {
 fn trials(site: &Site, count: u64) -> Held {
     let groups = [vec![0u16], vec![1], vec![2], vec![0, 1, 2]];
     let truth: Vec<[f64; 3]> = groups.iter().map(|group| site.truth(group)).collect();
-    let mut found = Held { intervals: [[0; 3]; 4], versus: [[0; 3]; 2], plain: [0; 4] };
+    let mut found = Held { intervals: [[0; 3]; 4], plain: [0; 4] };
     let holds = |interval: Option<[f64; 2]>, truth: f64| {
         let [low, high] = interval.expect("an interval");
         u64::from(low <= truth && truth <= high)
@@ -40,13 +38,6 @@ fn trials(site: &Site, count: u64) -> Held {
                 (estimate.mean.unwrap(), 1.96 * estimate.sd.unwrap() / (estimate.n as f64).sqrt());
             found.plain[i] += holds(Some([mean - half, mean + half]), truth[0]);
         }
-        for i in 1..3 {
-            let versus = drawn.versus(i, 0).unwrap();
-            let (late, first) = (truth[i], truth[0]);
-            found.versus[i - 1][0] += holds(versus.bias_ci95, late[0] - first[0]);
-            found.versus[i - 1][1] += holds(versus.sd_ratio_ci95, late[1] / first[1]);
-            found.versus[i - 1][2] += holds(versus.rmse_ratio_ci95, late[2] / first[2]);
-        }
     }
     found
 }
@@ -56,10 +47,9 @@ fn site(field: Field, field_sd: f64, residuals: usize) -> Site {
     Site { side: 100, field, field_sd, returns, residuals }
 }
 
-/// 93 to 97 % for the figures themselves; differences may hold more often, since what returns share is not known.
+/// 93 to 97 %.
 fn hold_as_they_say(held: &Held) {
     assert!(held.intervals.iter().flatten().all(|h| (930..=970).contains(h)), "{held:?}");
-    assert!(held.versus.iter().flatten().all(|h| *h >= 930), "{held:?}");
 }
 
 #[test]

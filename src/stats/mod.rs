@@ -2,8 +2,8 @@
 //! from spatially correlated residuals.
 //!
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
-//! [`blocks`] gathers sums by blocks at least as wide, [`bootstrap`] resamples those for intervals and comparisons,
-//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] corrects
+//! [`blocks`] gathers sums by blocks at least as wide, [`bootstrap`] resamples those for intervals,
+//! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
 pub(crate) mod blocks;

@@ -17,8 +17,24 @@ use crate::trust::groups::{Group, Role};
 pub struct Reference {
     /// Vertical uncertainty, one sigma.
     pub uncertainty: Option<f64>,
+    /// The part of it that all comparisons may share: a single length counts as such.
+    pub common: f64,
+    /// The part of it that all comparisons share, where that is stated.
+    pub stated_common: f64,
     /// The known constant error, its sigma, and why it is there.
     pub offset: Option<(f64, f64, String)>,
+}
+
+impl Reference {
+    /// What its known constant error adds to dz when it is taken out.
+    pub fn offset(&self) -> f64 {
+        self.offset.as_ref().map_or(0.0, |(value, _, _)| *value)
+    }
+
+    /// Standard deviation of that.
+    pub fn offset_sigma(&self) -> f64 {
+        self.offset.as_ref().map_or(0.0, |(_, sigma, _)| *sigma)
+    }
 }
 
 /// A length of the report in metres: the unit in which standards state their limits.
@@ -140,8 +156,11 @@ mod tests {
             rmse: Some((0.0196f64 + 0.99 * 0.0025).sqrt()),
             ..Statistics::default()
         };
-        let reference =
-            Reference { uncertainty: Some(0.02), offset: Some((0.15, 0.03, "fresh snow".to_string())) };
+        let reference = Reference {
+            uncertainty: Some(0.02),
+            offset: Some((0.15, 0.03, "fresh snow".to_string())),
+            ..Reference::default()
+        };
         let found = compliance(&open(), &s, &reference, Unit::UsSurveyFoot);
         let without = found.offset_removed.unwrap();
         assert!((without.bias.unwrap() - 0.01).abs() < 1e-12);

@@ -1,5 +1,5 @@
-//! Confidence intervals of every group's figures and their comparison with first returns by spatial block bootstrap, tests,
-//! and the truncation correction; in the unit of the report.
+//! Confidence intervals of every group's figures by spatial block bootstrap, and the truncation correction; in the unit of
+//! the report.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -7,15 +7,14 @@ use std::io;
 use rayon::prelude::*;
 
 use crate::results::confidence::Correlation;
+use crate::results::statistics::Interval;
 use crate::results::statistics::Statistics;
-use crate::results::statistics::{Interval, Test, VsFirst};
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;
 use crate::stats::blocks::{BlockSums, default_size_um};
-use crate::stats::bootstrap::{Bootstrap, bootstrap};
+use crate::stats::bootstrap::bootstrap;
 use crate::stats::correlation::CorrelationModel;
-use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
@@ -31,6 +30,8 @@ pub struct Intervals {
     pub block: Micrometres,
     /// Bias and SD of each return in each half of the site, the blocks taking turns.
     pub learning: Learning,
+    /// Sums of dz by block, of every finest group.
+    pub sums: BlockSums,
 }
 
 /// The spatial correlation of the residuals, and the residuals that it was estimated from.
@@ -89,14 +90,6 @@ pub fn intervals(
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let drawn = bootstrap(&sums, &members, model, seed);
-    let firsts: Vec<Option<usize>> = groups.all.iter().map(|group| groups.first_of(group)).collect();
-    // What tests are made on: one comparison of a group in each block.
-    let independent = |group: usize| {
-        let tested = firsts[group].is_some() || firsts.contains(&Some(group));
-        let own = |finest: u16| (tested && members[group].contains(&finest)).then_some(0);
-        thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
-    };
-    let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
     let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
@@ -114,11 +107,10 @@ pub fn intervals(
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
-        row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
         row.truncation_corrected = truncation_correction(&returns, estimate.inflation.unwrap_or(1.0), units);
     });
-    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
+    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, sums })
 }
 
 /// Those of the finest groups that are of one return, return by return.
@@ -150,35 +142,4 @@ fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlat
             .map(|lag| (length(lag.distance), length(length(lag.semivariance)), lag.pairs))
             .collect(),
     }
-}
-
-fn vs_first(
-    drawn: &Bootstrap,
-    group: usize,
-    first: usize,
-    independent: &[Vec<f64>],
-    units: Unit,
-) -> Option<VsFirst> {
-    let versus = drawn.versus(group, first)?;
-    let length = |um: f64| units.from_micrometres(um);
-    let (ours, theirs) = (&independent[group], &independent[first]);
-    let test = |test: Option<FTest>| {
-        test.map(|test| Test {
-            statistic: test.f,
-            df: [test.df1, test.df2],
-            p: test.p,
-            n: [theirs.len() as u64, ours.len() as u64],
-        })
-    };
-    Some(VsFirst {
-        bias: Some(length(versus.bias)),
-        bias_ci95: versus.bias_ci95.map(|ends| ends.map(length)),
-        sd_ratio: versus.sd_ratio,
-        sd_ratio_ci95: versus.sd_ratio_ci95,
-        rmse_ratio: versus.rmse_ratio,
-        rmse_ratio_ci95: versus.rmse_ratio_ci95,
-        verdict: versus.verdict,
-        welch: test(welch(&[theirs, ours])),
-        brown_forsythe: test(brown_forsythe(&[theirs, ours])),
-    })
 }

@@ -88,7 +88,7 @@ pub fn conclude(
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
-        reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
+        reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.total_um())),
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
