@@ -191,6 +191,7 @@ pub fn decided() -> Sample {
         compliance(of_return(2, Cover::Canopy), None, 0.044, None, 5.0, None),
     ];
     summary.trust.standards.groups = groups;
+    summary.trust.standards.reference_class_cm = Some(2.5);
     summary.trust.groups = [of_return(1, Cover::Open), of_return(2, Cover::Canopy)]
         .map(|by| GroupRow { by, statistics: summary.returns[0].statistics.clone() })
         .into();
@@ -236,9 +237,12 @@ pub fn decided() -> Sample {
         bound: 0.03,
         value: Some(0.031),
         ci95: Some([0.029, 0.033]),
+        offset_removed: false,
+        raw_value: None,
         support: Some(summary.returns[1].statistics.support()),
         verdict,
         more_checkpoints,
+        reason: None,
     };
     summary.trust.accept = vec![limit(Verdict::Met, None), limit(Verdict::Inconclusive, Some(1_200))];
     let text = "dz changes across the site.".to_string();

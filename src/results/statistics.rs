@@ -54,7 +54,7 @@ pub struct Statistics {
 }
 
 /// What a figure rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Support {
     /// Number of comparisons.
     pub comparisons: u64,

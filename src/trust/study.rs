@@ -99,7 +99,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         let at = groups.all.iter().position(|group| group.by == *key)?;
         Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at] })
     };
-    let limits = accept::judge(&pipeline.accept, find, &terrain, units);
+    let limits = accept::judge(&pipeline.accept, find, &terrain, &reference, units);
     let warnings = warnings(&Findings {
         pipeline,
         groups: &groups,
