@@ -17,4 +17,4 @@ pub(crate) mod vs_first;
 pub(crate) mod warnings;
 
 #[cfg(test)]
-mod test_site;
+pub(crate) mod test_site;

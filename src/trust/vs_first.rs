@@ -324,3 +324,117 @@ impl<'a> Partitions<'a> {
         self.partitions.iter().filter_map(half).max_by(f64::total_cmp)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::*;
+    use crate::stats::simulated::Normal;
+    use crate::trust::test_site::{pipeline, study};
+
+    /// Comparisons on 100 m × 100 m in rows of 20 m, open and wooded by turns. `make` gives return and dz in millimetres,
+    /// or nothing, of a place that is open or not and a standard normal number.
+    fn site(seed: u64, make: impl Fn(&mut Normal, bool, u8) -> Option<f64>) -> Vec<Compared> {
+        let mut normal = Normal::new(seed);
+        let mut all = Vec::new();
+        for i in 0..12_000 {
+            let [x, y] = [0, 1].map(|_| (normal.uniform() * 100e6) as i64);
+            let (open, return_number) = (y / 20_000_000 % 2 == 0, 1 + (i % 2) as u8);
+            let Some(dz) = make(&mut normal, open, return_number) else { continue };
+            let cover = Some(if open { Cover::Open } else { Cover::Canopy });
+            let strata = Strata { return_number, cover, ..Strata::default() };
+            all.push(Compared {
+                x,
+                y,
+                dz: (dz * 1_000.0) as i64,
+                headroom: None,
+                slope_percent: None,
+                strata,
+            });
+        }
+        all
+    }
+
+    fn second(all: Vec<Compared>, changes: Value) -> VsFirst {
+        study(all, &pipeline(changes)).returns[1].statistics.vs_first.clone().unwrap()
+    }
+
+    fn verdicts(found: &VsFirst) -> [Order; 3] {
+        [found.bias_verdict, found.spread_verdict, found.verdict]
+    }
+
+    #[test]
+    fn returns_that_are_equal_at_a_place_are_not_told_apart_by_where_they_lie() {
+        // Under canopy everything lies 30 mm lower and scatters thrice as much; one in thirty second returns is in the open.
+        let all = site(1, |normal, open, number| {
+            let there = !(open && number == 2) || normal.uniform() < 1.0 / 30.0;
+            let (bias, sd) = if open { (0.0, 20.0) } else { (-30.0, 60.0) };
+            there.then(|| bias + sd * normal.next())
+        });
+        let found = second(all, json!({}));
+        assert_eq!(verdicts(&found), [Order::Undecided; 3], "{found:?}");
+        let [ratio, bias] = [found.sd_ratio.unwrap(), found.bias.unwrap()];
+        assert!((ratio - 1.0).abs() < 0.05 && bias.abs() < 0.005, "{found:?}");
+        assert!(found.brown_forsythe.unwrap().p > 0.01 && found.welch.unwrap().p > 0.01);
+        assert_eq!(found.reason, None);
+    }
+
+    #[test]
+    fn a_return_that_is_worse_at_the_same_place_is_told_so() {
+        let found = second(
+            site(2, |normal, _, number| Some(if number == 1 { 20.0 } else { 24.0 } * normal.next())),
+            json!({}),
+        );
+        assert_eq!(verdicts(&found), [Order::Undecided, Order::Worse, Order::Worse], "{found:?}");
+        let [low, high] = found.sd_ratio_ci95.unwrap();
+        assert!(low < 1.2 && 1.2 < high, "{found:?}");
+        let found = second(
+            site(3, |normal, _, number| Some(if number == 1 { 24.0 } else { 20.0 } * normal.next())),
+            json!({}),
+        );
+        assert_eq!(verdicts(&found), [Order::Undecided, Order::Better, Order::Better], "{found:?}");
+    }
+
+    #[test]
+    fn a_bias_alone_is_told_from_a_spread() {
+        let of = |first: f64, second: f64| {
+            move |normal: &mut Normal, _: bool, number: u8| {
+                Some(if number == 1 { first } else { second } + 20.0 * normal.next())
+            }
+        };
+        let found = second(site(4, of(0.0, 5.0)), json!({}));
+        assert_eq!([found.bias_verdict, found.spread_verdict], [Order::Worse, Order::Undecided], "{found:?}");
+        let found = second(site(4, of(-7.0, -1.0)), json!({}));
+        assert_eq!(found.bias_verdict, Order::Better, "{found:?}");
+        // Which of the two is nearer the ground is not known of a reference that is itself 5 mm off or so.
+        let unsure = json!({"files": ["reference.laz"], "uncertainty": {"common": "5 mm"}});
+        let found = second(site(4, of(0.0, 5.0)), json!({ "reference": unsure }));
+        assert_eq!(found.bias_verdict, Order::Undecided, "{found:?}");
+        assert!(found.bias_ci95.unwrap()[0] > 0.0, "{found:?}");
+        // A stated offset of the reference is taken out: 20 mm too high, so that −20 and −15 mm are 0 and 5.
+        let snow = json!({"value": "20 mm", "sigma": "0 mm", "why": "snow"});
+        let offset = json!({"files": ["reference.laz"], "offset": snow});
+        let found = second(site(4, of(-20.0, -15.0)), json!({ "reference": offset }));
+        assert_eq!(found.bias_verdict, Order::Worse, "{found:?}");
+    }
+
+    #[test]
+    fn what_shares_no_ground_or_too_little_is_not_compared() {
+        let found = second(
+            site(5, |normal, open, number| (open == (number == 1)).then(|| 20.0 * normal.next())),
+            json!({}),
+        );
+        let reason = "return 2 and return 1 share no cover: cannot be compared";
+        assert_eq!((found.reason.as_deref(), found.n, found.bias), (Some(reason), [0, 0], None));
+        let mut all = site(6, |normal, _, number| Some(if number == 1 { 5.0 } else { 50.0 } * normal.next()));
+        let mut seconds = 0;
+        all.retain(|one| {
+            seconds += usize::from(one.strata.return_number == 2);
+            one.strata.return_number == 1 || seconds <= 29
+        });
+        let found = second(all, json!({}));
+        assert_eq!((verdicts(&found), found.n[1]), ([Order::Undecided; 3], 29), "{found:?}");
+        assert!(found.reason.unwrap().contains("fewer than 30 comparisons each"));
+    }
+}

@@ -178,7 +178,8 @@ fn bias(f: &Findings) -> Vec<Warning> {
             Some(removed) => (removed.bias, removed.bias_ci95, removed.class_cm),
             None => (row.bias, row.bias_ci95, compliance.class_cm),
         };
-        let least = bias.zip(ci95).map(|(bias, ends)| sizes(widened(ends, bias, f.reference.common))[0]);
+        let least =
+            bias.zip(ci95).map(|(bias, ends)| sizes(widened(ends, bias, f.reference.stated_common))[0]);
         let beyond = |(least, class)| metres(least, f.units) * 100.0 > BIAS_SHARE * class;
         !matches!(group.role, Role::Crossed)
             && row.support().is_enough_for_a_verdict()
