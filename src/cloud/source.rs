@@ -107,6 +107,13 @@ impl Source {
         }
     }
 
+    /// Whether the file states a box around its points at all.
+    pub fn states_box(&self) -> bool {
+        match self {
+            Source::Las(file) => file.stated_bounds().is_some(),
+        }
+    }
+
     /// What the file says of its coordinate system and units.
     pub fn crs(&self) -> &Crs {
         match self {
@@ -176,6 +183,21 @@ impl Decoder {
     pub fn for_each_batch(&mut self, block: &Block, visit: impl FnMut(&[Decoded])) -> Result<(), CloudError> {
         match self {
             Decoder::Las(decoder) => decoder.for_each_batch(block, visit),
+        }
+    }
+
+    /// How the points of the block decoded last lie outside the box that the file states, in words; nothing where they do not,
+    /// or where it states none.
+    pub fn outside(&self) -> Option<String> {
+        match self {
+            Decoder::Las(decoder) => decoder.outside(),
+        }
+    }
+
+    /// The error of a damaged block.
+    pub fn damaged(&self, block: &Block, what: String) -> CloudError {
+        match self {
+            Decoder::Las(decoder) => decoder.damaged(block, what),
         }
     }
 }

@@ -6,6 +6,7 @@ use std::path::{Component, Path, PathBuf};
 
 use glob::{MatchOptions, Pattern};
 
+use crate::cloud::guard;
 use crate::pipeline::locate::Seg;
 use crate::pipeline::problem::Notes;
 
@@ -55,12 +56,17 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
         Err(error) if !has_wildcard => return Err(not_there(pattern, base, &error)),
         Err(_) => {}
     }
+    if base.to_str().is_none() {
+        return one_by_one(pattern, base);
+    }
     let whole = if Path::new(pattern).is_absolute() {
         pattern.to_string()
     } else {
         Path::new(&Pattern::escape(&base.to_string_lossy())).join(pattern).to_string_lossy().into_owned()
     };
-    let found = expand(&whole, EXACT, pattern)?;
+    // The crate cannot read file names that are not UTF-8.
+    let Ok(found) = guard::call(|| expand(&whole, EXACT, pattern)) else { return one_by_one(pattern, base) };
+    let found = found?;
     if found.is_empty() {
         let any_case = expand(&whole, MatchOptions { case_sensitive: false, ..EXACT }, pattern)?;
         let relative = Some("paths are relative to the folder of the pipeline file".to_string());
@@ -69,7 +75,7 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
                 "`{}` differs only in upper and lower case: write the pattern as the file names are written",
                 file.to_string_lossy()
             )),
-            None => missing_folder(pattern, base).or(relative),
+            None => bracket(pattern, &whole).or_else(|| missing_folder(pattern, base)).or(relative),
         };
         return Err(Wrong(format!("no file matches `{pattern}`"), "matches nothing", help));
     }
@@ -77,6 +83,61 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
         let folder = folder.file_name().unwrap_or_default().to_string_lossy();
         let help = "end the pattern with the file extension, as in `*.laz`".to_string();
         return Err(Wrong(format!("`{pattern}` matches a folder, `{folder}`"), "expected files", Some(help)));
+    }
+    Ok(found)
+}
+
+/// What to write where `[` is part of a name.
+fn bracket(pattern: &str, whole: &str) -> Option<String> {
+    let escape = |text: &str| text.replace("[[]", "[").replace('[', "[[]");
+    let found = pattern.contains('[').then(|| expand(&escape(whole), EXACT, pattern).ok())??;
+    (!found.is_empty()).then(|| {
+        format!(
+            "`[` begins a set of characters, as in `strip-[12].laz`; for a name with a `[` in it write `{}`",
+            escape(pattern)
+        )
+    })
+}
+
+/// The files that a pattern matches in one folder, some name of which is not UTF-8.
+fn one_by_one(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
+    let rename = |name: &Path| {
+        let help = "rename it with letters that every system can read".to_string();
+        let message =
+            format!("the name `{}` is not UTF-8, and cannot be matched with `{pattern}`", name.display());
+        Wrong(message, "matches such a name", Some(help))
+    };
+    let (folder, last) = match pattern.rsplit_once('/') {
+        Some((folder, last)) => (base.join(if folder.is_empty() { "/" } else { folder }), last),
+        None => (base.to_path_buf(), pattern),
+    };
+    let unreadable = |error: &std::io::Error| {
+        Wrong(
+            format!("the folder of `{pattern}` cannot be searched: {}", plain(error)),
+            "cannot be searched",
+            None,
+        )
+    };
+    if pattern.rsplit_once('/').is_some_and(|(folder, _)| folder.contains(['*', '?', '['])) {
+        return Err(rename(base));
+    }
+    let wanted = Pattern::new(last).map_err(|error| {
+        Wrong(format!("`{pattern}` is not a valid pattern: {}", error.msg), "not a valid pattern", None)
+    })?;
+    let mut found = Vec::new();
+    for entry in fs::read_dir(&folder).map_err(|error| unreadable(&error))? {
+        let entry = entry.map_err(|error| unreadable(&error))?;
+        let name = entry.file_name();
+        if wanted.matches_with(&name.to_string_lossy(), EXACT) {
+            if name.to_str().is_none() {
+                return Err(rename(Path::new(&name)));
+            }
+            found.push(entry.path());
+        }
+    }
+    if found.is_empty() {
+        let help = "paths are relative to the folder of the pipeline file".to_string();
+        return Err(Wrong(format!("no file matches `{pattern}`"), "matches nothing", Some(help)));
     }
     Ok(found)
 }

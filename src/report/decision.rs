@@ -2,6 +2,7 @@
 //! is known.
 
 use crate::report::compliance::short_name;
+use crate::report::data_loss::implausible;
 use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
@@ -28,10 +29,15 @@ pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
     let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
     let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
     if apart && crossed {
-        vec![
+        let columns = [
             CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
+            CoverColumns { head: "Low vegetation (VVA)", cover: Some(Cover::Low) },
             CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
-        ]
+        ];
+        // Where no ground is under low vegetation, no columns are given to it.
+        let none_low =
+            compliance(summary, &group_key(None, Some(Cover::Low))).is_none_or(|low| low.compared == 0);
+        columns.into_iter().filter(|column| !(none_low && column.cover == Some(Cover::Low))).collect()
     } else {
         vec![CoverColumns { head: "All ground", cover: None }]
     }
@@ -125,6 +131,14 @@ fn classes(compliance: &Compliance) -> [Option<f64>; 2] {
     }
 }
 
+/// The interval of RMSE_V, likewise.
+fn interval(compliance: &Compliance) -> Option<Interval> {
+    match &compliance.offset_removed {
+        Some(removed) => removed.rmse_v_ci95,
+        None => compliance.rmse_v_ci95,
+    }
+}
+
 /// The comparison with first returns, where there are figures of this return.
 fn versus(statistics: &Statistics) -> Option<&VsFirst> {
     statistics.vs_first.as_ref().filter(|_| statistics.support().is_enough())
@@ -186,6 +200,13 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
     }
+    if implausible(summary).is_some() {
+        return [
+            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
+            limits(summary),
+        ]
+        .concat();
+    }
     [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()
         .flatten()
@@ -210,7 +231,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
         format!(
-            "Under canopy ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            "Vegetated ground ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
             short_name(VerticalAccuracy::Vva),
             accuracy_of(vva, unit)
         )
@@ -267,6 +288,11 @@ fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
             "It meets the {met}-cm class as observed; under {} comparisons nothing is said at 95 % confidence.",
             Support::FEWEST_FOR_A_VERDICT
         ),
+        None if interval(compliance).is_none() => {
+            format!(
+                "It meets the {met}-cm class as observed; without an interval nothing is said at 95 % confidence."
+            )
+        }
         None => format!("It meets the {met}-cm class, but not at 95 % confidence."),
     }
 }
@@ -449,7 +475,8 @@ pub fn correlated(summary: &Summary) -> String {
             format!("residuals are spatially correlated (range {})", distance(range, summary.units))
         }
         None if fewer_effective(summary).is_some() => {
-            "residuals near each other are alike, though the semivariogram shows no range".to_string()
+            "the semivariogram shows no range, but this sample does not exclude error that comparisons share"
+                .to_string()
         }
         None => "no spatial correlation detected".to_string(),
     }
@@ -472,7 +499,7 @@ mod tests {
              95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
-            sentences[1].starts_with("Under canopy (VVA): RMSE_V 41.0 mm")
+            sentences[1].starts_with("Vegetated ground (VVA): RMSE_V 41.0 mm")
                 && sentences[1].contains("as found")
         );
         assert_eq!(

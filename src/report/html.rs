@@ -7,6 +7,8 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::matching;
+use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::svg::escape;
@@ -48,9 +50,13 @@ struct Page<'a> {
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
+    represented: Vec<Row>,
+    represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    bootstrap: Option<String>,
+    interval_basis: Option<String>,
+    /// Why there are no intervals at all, where that is so.
+    no_intervals: Option<String>,
     variogram: Option<String>,
     has_range: bool,
     compared: bool,
@@ -69,6 +75,9 @@ struct Page<'a> {
     invalid_return: Option<[String; 2]>,
     method: &'a str,
     reference_error: String,
+    matching: Option<String>,
+    /// The reference by slope class.
+    slopes: Vec<Row>,
     cautions: Vec<String>,
 }
 
@@ -133,9 +142,12 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
+            represented: represented::rows(summary),
+            represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            bootstrap: bootstrap(summary),
+            interval_basis: interval_basis(summary),
+            no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
@@ -159,6 +171,8 @@ impl<'a> Page<'a> {
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
+            matching: matching::sentence(summary),
+            slopes: matching::slope_rows(summary),
             cautions: sentences::cautions(summary),
         }
     }
@@ -302,13 +316,13 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
 }
 
 /// What the intervals rest on.
-fn bootstrap(summary: &Summary) -> Option<String> {
+fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
     let noun = if blocks == 1 { "block" } else { "blocks" };
     Some(format!(
-        "spatial block bootstrap, {} {noun} of {block}; {}.",
+        "The comparisons lie in {} {noun} of {block}; {}.",
         format::thousands(blocks),
         decision::correlated(summary)
     ))

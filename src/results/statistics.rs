@@ -39,12 +39,14 @@ pub struct Statistics {
     pub nmad: Option<f64>,
     /// 95th percentile of |dz|, linear between order statistics.
     pub abs_p95: Option<f64>,
-    /// 95 % interval of the bias, by block bootstrap.
+    /// 95 % interval of the bias, of all ground that the survey delivered.
     pub bias_ci95: Option<Interval>,
     /// 95 % interval of the SD.
     pub sd_ci95: Option<Interval>,
     /// 95 % interval of the RMSE.
     pub rmse_ci95: Option<Interval>,
+    /// Why there are no intervals, where there are comparisons but none can be made.
+    pub interval_reason: Option<String>,
     /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
     pub n_effective: Option<f64>,
     /// The group compared with the same group of first returns.

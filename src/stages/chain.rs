@@ -17,6 +17,8 @@ pub struct Chain {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Chain {
@@ -27,8 +29,8 @@ impl Chain {
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, .. } = preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }
     }
 
     /// The fields that must be decoded.
@@ -83,10 +85,10 @@ mod tests {
             {"summarise": {"by": ["return", "cover"], "canopy_radius": "2 m"}},
         ]);
         let chain = chain(&stages);
-        // The survey's ground filter sees whole cells; canopy its radius and two cells; the reference's ground filter
+        // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
         // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
         // counts the core alone.
-        let (cell, cover, draw, reach) = ((500_000, 0), (3_000_000, 0), (3_000_000, 3_000_000), (0, 400_000));
+        let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
         assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
         assert_eq!(chain.halo(), Halo { survey: 6_500_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();

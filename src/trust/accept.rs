@@ -103,7 +103,9 @@ fn judge_group<'a>(
         };
         let statistics = found.as_ref().map(|found| found.statistics).filter(|_| !measure.is_share());
         let support = statistics.map(Statistics::support);
-        let (verdict, reason) = match cannot_judge(measure, &figure, support, bound.number(unit)) {
+        let no_interval = statistics.and_then(|s| s.interval_reason.as_deref());
+        let (verdict, reason) = match cannot_judge(measure, &figure, support, no_interval, bound.number(unit))
+        {
             Some(reason) => (Verdict::Inconclusive, Some(reason)),
             None => (verdict(figure.value, figure.ci95, bound.number(unit), measure), None),
         };
@@ -131,7 +133,13 @@ fn judge_group<'a>(
 }
 
 /// Why there can be no verdict.
-fn cannot_judge(measure: Measure, figure: &Figure, support: Option<Support>, bound: f64) -> Option<String> {
+fn cannot_judge(
+    measure: Measure,
+    figure: &Figure,
+    support: Option<Support>,
+    no_interval: Option<&str>,
+    bound: f64,
+) -> Option<String> {
     if measure.is_share() {
         return figure.value.is_none().then(|| "there is no such figure".to_string());
     }
@@ -147,7 +155,7 @@ fn cannot_judge(measure: Measure, figure: &Figure, support: Option<Support>, bou
         ));
     }
     if figure.ci95.is_none() {
-        return Some("no interval can be made from this sample".to_string());
+        return Some(no_interval.unwrap_or("no interval can be made from this sample").to_string());
     }
     let inside = figure.value.is_some_and(|value| (value.abs() - bound).abs() <= figure.common);
     (figure.common > 0.0 && inside)

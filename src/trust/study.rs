@@ -5,7 +5,7 @@ use std::io;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
-use crate::results::confidence::{Compliance, Correlation, GroupRow, Standards, Trust};
+use crate::results::confidence::{Compliance, Correlation, GroupRow, Represented, Standards, Trust};
 use crate::results::group_key::GroupKey;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
@@ -21,7 +21,8 @@ use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
-use crate::trust::intervals::{Intervals, SpatialCorrelation, intervals};
+use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
+use crate::trust::represented::represented;
 use crate::trust::vs_first;
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
@@ -41,7 +42,9 @@ pub struct Figured {
     /// The figures of the groups with their intervals, in the unit of the report.
     rows: Vec<Statistics>,
     correlation: Correlation,
+    wider: Option<Wider>,
     excerpt: Vec<Compared>,
+    represented: Represented,
 }
 
 /// What a study found.
@@ -77,19 +80,21 @@ pub fn figures(
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
-    let Intervals { correlation, block, learning, sums } =
-        intervals(all, &groups, &spatial, pipeline.seed, units, &mut rows)?;
+    let Intervals { correlation, block, learning, sums, wider } =
+        intervals(all, &groups, &spatial, units, &counts.delivered, &mut rows)?;
     let reference = reference(pipeline, units);
     vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
-    Ok(Figured { by_return, learning, block, groups, rows, correlation, excerpt: first.excerpt })
+    let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
+    let excerpt = first.excerpt;
+    Ok(Figured { by_return, learning, block, groups, rows, correlation, wider, excerpt, represented })
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
 /// terrain from returns 1 to k, lengths in micrometres.
 pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline, units: Unit) -> Studied {
-    let Figured { block, groups, rows, correlation, excerpt, .. } = figured;
+    let Figured { block, groups, rows, correlation, wider, excerpt, represented, .. } = figured;
     let terrain: Vec<TerrainRow> =
         terrain.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
     let reference = reference(pipeline, units);
@@ -108,8 +113,10 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         excerpt: &excerpt,
         block,
         correlation: &correlation,
+        wider,
         reference: &reference,
         limits: &limits,
+        represented: &represented,
         units,
     });
     // Groups by return alone are the rows by return once more.
@@ -132,7 +139,9 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         trust: Trust {
             groups: Vec::new(),
             correlation,
+            represented,
             terrain_by_returns: terrain,
+            matching: None,
             standards,
             accept: limits,
             warnings,
@@ -142,7 +151,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         match group.role {
             Role::All => studied.all = statistics,
             Role::Return(return_number) => studied.returns.push(ReturnRow { return_number, statistics }),
-            Role::Cover(_) => {}
+            Role::Cover(_) | Role::Vegetated => {}
             Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by, statistics }),
         }
     }

@@ -4,17 +4,23 @@ use rayon::prelude::*;
 
 use crate::pipeline::Pipeline;
 use crate::results::confidence::{
-    Compliance, Correlation, LimitResult, Measure, VerticalAccuracy, Warning, WarningCode,
+    Compliance, Correlation, LimitResult, Measure, Represented, VerticalAccuracy, Warning, WarningCode,
 };
-use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
+use crate::results::format::{and_list, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
+use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres, sizes, widened};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::intervals::Wider;
+use crate::trust::low_outliers::low_outliers;
+use crate::trust::represented::missing;
+use crate::trust::wider::wider_than_blocks;
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
@@ -46,10 +52,14 @@ pub struct Findings<'a> {
     pub block: Micrometres,
     /// The spatial correlation of the residuals.
     pub correlation: &'a Correlation,
+    /// What makes the intervals much wider than blocks alone would.
+    pub wider: Option<Wider>,
     /// The reference's own error.
     pub reference: &'a Reference,
     /// The results of the client's limits.
     pub limits: &'a [LimitResult],
+    /// Which part of the survey the reference represents.
+    pub represented: &'a Represented,
     /// The unit of the report.
     pub units: Unit,
 }
@@ -59,8 +69,18 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 7] =
-        [upper_tail, reference_uncertainty, bias, across_the_site, wide_radius, few_checkpoints, few_blocks];
+    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+        low_outliers,
+        upper_tail,
+        reference_uncertainty,
+        bias,
+        across_the_site,
+        wide_radius,
+        few_checkpoints,
+        few_blocks,
+        wider_than_blocks,
+        not_represented,
+    ];
     checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
 }
 
@@ -68,10 +88,31 @@ fn one(code: WarningCode, text: String) -> Vec<Warning> {
     vec![Warning { code, text }]
 }
 
-/// The groups that a reader looks at first: each return, and open ground and canopy.
+/// The groups that a reader looks at first: each return, and open and vegetated ground.
 fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Statistics)> {
     let all = f.groups.all.iter().zip(f.rows);
-    all.filter(|(group, row)| !matches!(group.role, Role::Crossed | Role::All) && row.compared > 0)
+    let is_main = |role| match role {
+        Role::Return(_) | Role::Vegetated => true,
+        Role::Cover(cover) => cover == Cover::Open,
+        Role::All | Role::Crossed => false,
+    };
+    all.filter(move |(group, row)| is_main(group.role) && row.compared > 0)
+}
+
+fn not_represented(f: &Findings) -> Vec<Warning> {
+    let missing = missing(f.represented);
+    let shares = missing.map(|row| format!("{} ({} %)", row.by, percent(row.ground_share.unwrap_or(0.0))));
+    let shares: Vec<String> = shares.collect();
+    if shares.is_empty() {
+        return Vec::new();
+    }
+    one(
+        WarningCode::NotRepresented,
+        format!(
+            "No comparison represents these parts of the survey's ground: {}. The figures say nothing about them.",
+            and_list(&shares)
+        ),
+    )
 }
 
 /// Truncation by the ground filter and positive skewness: what they ask of `dh_initial` is contrary, so that one place
@@ -181,7 +222,7 @@ fn bias(f: &Findings) -> Vec<Warning> {
         let least =
             bias.zip(ci95).map(|(bias, ends)| sizes(widened(ends, bias, f.reference.stated_common))[0]);
         let beyond = |(least, class)| metres(least, f.units) * 100.0 > BIAS_SHARE * class;
-        !matches!(group.role, Role::Crossed)
+        !matches!(group.role, Role::Crossed | Role::Cover(Cover::Low | Cover::Canopy))
             && row.support().is_enough_for_a_verdict()
             && least.zip(class).is_some_and(beyond)
     });
@@ -249,10 +290,10 @@ fn compass_direction([east, north]: [f64; 2]) -> &'static str {
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
     let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
-    let Some(compare) = compare.filter(|compare| compare.method == Method::Nearest) else {
+    let Some(compare) = compare.filter(|compare| compare.method() == Method::Nearest) else {
         return Vec::new();
     };
-    let within = compare.reach();
+    let Auto::Fixed(within) = compare.within() else { return Vec::new() };
     let Some(error) = matching_error(f.excerpt, within.micrometres()) else { return Vec::new() };
     let enough = main_groups(f).filter(|(_, row)| row.compared >= MIN_CHECKPOINTS);
     let smallest = enough.filter_map(|(_, row)| row.sd).fold(f64::INFINITY, f64::min);
@@ -319,7 +360,9 @@ fn few_checkpoints(f: &Findings) -> Vec<Warning> {
 
 fn few_blocks(f: &Findings) -> Vec<Warning> {
     let blocks = f.correlation.blocks;
-    if blocks < FEW_BLOCKS {
+    // Where there is no interval at all, that is said instead.
+    let has_intervals = f.rows.first().is_some_and(|all| all.bias_ci95.is_some());
+    if blocks < FEW_BLOCKS && has_intervals {
         return one(
             WarningCode::FewBlocks,
             format!(
@@ -328,19 +371,7 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
             ),
         );
     }
-    let (Some(range), Some(block)) = (f.correlation.range, f.correlation.block) else { return Vec::new() };
-    if range <= block {
-        return Vec::new();
-    }
-    one(
-        WarningCode::LongRange,
-        format!(
-            "The residuals are spatially correlated over a range of {}, longer than the blocks of {}: the confidence intervals \
-             may be too narrow. {SPREAD_THE_REFERENCE}",
-            distance(range, f.units),
-            distance(block, f.units)
-        ),
-    )
+    Vec::new()
 }
 
 #[cfg(test)]

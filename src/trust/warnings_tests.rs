@@ -204,7 +204,7 @@ fn correlation_beyond_the_blocks_is_reported() {
     assert!(codes(block("2 m")).contains(&WarningCode::LongRange));
     assert!(!codes(block("40 m")).contains(&WarningCode::LongRange));
     let text = of(correlated(), block("2 m")).pop().unwrap().text;
-    assert!(text.contains("longer than the blocks of 2.0 m"), "{text}");
+    assert!(text.contains("times as wide as independent blocks of 2.0 m would make them"), "{text}");
 }
 
 #[test]

@@ -5,3 +5,5 @@ pub(crate) mod edge;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
+pub(crate) mod together;
+pub(crate) mod units;
