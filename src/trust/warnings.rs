@@ -69,7 +69,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 11] = [
         low_outliers,
         upper_tail,
         reference_uncertainty,
