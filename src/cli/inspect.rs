@@ -39,7 +39,7 @@ impl Inspection {
     /// When the file cannot be read at all.
     pub fn of(path: &Path) -> Result<Inspection, CloudError> {
         let source = Source::Las(LasFile::open(path)?);
-        let Source::Las(cloud) = &source;
+        let Source::Las(cloud) = &source else { unreachable!("opened as LAS or LAZ") };
         // Where a unit is not reliably stated, numbers stay in the file's own unit: treated as metres, they come
         // back as they were.
         let horizontal = cloud.crs.horizontal_unit.unit();

@@ -6,7 +6,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cloud::{CloudError, Source, StatedUnit};
+use crate::cloud::{CloudError, Placing, Source, StatedUnit};
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
@@ -60,6 +60,8 @@ pub struct CloudJob {
     pub sources: Vec<Source>,
     /// Units of each source's x and y, and of its z.
     pub units: Vec<(Unit, Unit)>,
+    /// What is laid down for each source.
+    pub placing: Vec<Placing>,
     /// Points and density, as the headers state them.
     pub density: Density,
 }
@@ -189,7 +191,8 @@ impl CloudJob {
             units.push((horizontal, vertical));
         }
         let density = density(&sources, &units);
-        Ok(CloudJob { sources, units, density })
+        let placing = vec![Placing::default(); sources.len()];
+        Ok(CloudJob { sources, units, placing, density })
     }
 }
 
