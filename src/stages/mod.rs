@@ -54,6 +54,7 @@ pub(crate) mod counts;
 pub(crate) mod draw;
 pub mod ground;
 pub(crate) mod ground_limits;
+pub mod left_out;
 pub mod list;
 pub mod matching;
 pub(crate) mod read;

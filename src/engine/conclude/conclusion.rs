@@ -12,11 +12,13 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::pipeline::model::Exclude;
 use crate::report::method::method;
-use crate::results::summary::{Histogram, Summary};
+use crate::results::summary::{ExcludedArea, Histogram, Summary};
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
+use crate::stages::left_out;
 use crate::stages::list::draw_of;
 use crate::stages::select::tallies;
 use crate::tile::yields::Yields;
@@ -92,6 +94,7 @@ pub fn conclude(
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        excluded: excluded(job, journals)?,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions
@@ -101,6 +104,19 @@ pub fn conclude(
         method: method(&job.pipeline),
     };
     Ok(Conclusion { summary, histogram })
+}
+
+/// The areas left out, with what each took.
+fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {
+    let areas = &job.pipeline.exclude;
+    let taken = left_out::conclude(areas.len(), yields)?;
+    let area = |(exclude, [survey, reference]): (&Exclude, left_out::Taken)| ExcludedArea {
+        area: exclude.area.display().to_string(),
+        why: exclude.why.trim().to_string(),
+        survey,
+        reference,
+    };
+    Ok(areas.iter().zip(taken).map(area).collect())
 }
 
 /// What the stages say of themselves.

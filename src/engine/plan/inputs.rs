@@ -92,8 +92,14 @@ pub fn identity(job: &Job, inputs: &[InputFile], may_replace: bool) -> Identity 
         size: input.size,
         sha256: input.sha256.clone(),
     });
+    let areas = job.areas.iter().map(|area| Input {
+        cloud: "exclude".to_string(),
+        path: whole_path(&area.path.display().to_string()),
+        size: area.size,
+        sha256: area.sha256.clone(),
+    });
     let pipeline = serde_json::to_value(&job.pipeline).expect("plain data");
-    Identity::new(pipeline, inputs.collect(), job.tiling.edge, may_replace)
+    Identity::new(pipeline, inputs.chain(areas).collect(), job.tiling.edge, may_replace)
 }
 
 /// A path that means the same wherever the program is started.

@@ -6,10 +6,14 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::areas::AreaFile;
 use crate::cloud::{CloudError, Placing, Source, StatedUnit};
+use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
+use crate::engine::plan::placing::placing;
+use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
@@ -82,6 +86,8 @@ pub struct Job {
     pub units: Unit,
     /// The tiles.
     pub tiling: Tiling,
+    /// The files of the areas left out.
+    pub areas: Vec<AreaFile>,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -95,16 +101,23 @@ impl Job {
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
-        let chain = Chain::new(&pipeline.stages, pipeline.seed);
-        let skip_damaged = chain.skip_damaged;
+        let skip_damaged = Chain::new(&pipeline.stages, pipeline.seed).skip_damaged;
         let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
-        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
+        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &[], &mut found)?;
         let reference = match &pipeline.reference {
-            Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
+            Some(input) => {
+                let (files, setups) = (&loaded.reference_files, &loaded.reference_setups);
+                Some(CloudJob::open("reference", input, files, setups, &mut found)?)
+            }
             None => None,
         };
         check_systems(&survey, reference.as_ref(), &mut found);
-        let Findings { notes, problems, .. } = found;
+        found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
+        let areas = Areas::read(&loaded, survey.sources[0].crs(), survey.units[0].0);
+        let Findings { mut notes, mut problems, .. } = found;
+        notes.extend_from_slice(&areas.notes);
+        problems.extend_from_slice(&areas.problems);
+        let chain = Chain::leaving_out(&pipeline.stages, pipeline.seed, areas.left_out);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -132,6 +145,7 @@ impl Job {
             reference,
             units,
             tiling: Tiling { edge },
+            areas: areas.files,
             resources,
             notes,
         })
@@ -157,8 +171,19 @@ struct Findings<'a> {
 impl Findings<'_> {
     /// Notes a problem with the files of a cloud.
     fn problem(&mut self, role: &str, message: &str, help: &str) {
-        let place = [Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+        let key =
+            if role == "reference" && !self.loaded.reference_setups.is_empty() { "scans" } else { "files" };
+        let place = [Seg::Key(role.to_string()), Seg::Key(key.to_string())];
         self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
+    }
+
+    /// What the vertical systems of the clouds bring to light.
+    fn verticals(&mut self, survey: &CloudJob, reference: Option<(&CloudJob, &CloudInput)>) {
+        let found = verticals(&survey.sources, reference.map(|(job, input)| (&job.sources[..], input)));
+        self.notes.extend(found.notes);
+        if let Some(VerticalProblem { role, message, help }) = found.problem {
+            self.problem(role, &message, help);
+        }
     }
 }
 
@@ -167,10 +192,14 @@ impl CloudJob {
         role: &str,
         input: &CloudInput,
         paths: &[PathBuf],
+        setups: &[u16],
         found: &mut Findings<'_>,
     ) -> Result<Self, JobError> {
-        let open = |path: &PathBuf| Source::open(path, found.skip_damaged);
-        let sources = paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat();
+        let (mut sources, mut setup_of) = (Vec::new(), Vec::new());
+        for (i, path) in paths.iter().enumerate() {
+            sources.extend(Source::open(path, found.skip_damaged)?);
+            setup_of.resize(sources.len(), setups.get(i).copied());
+        }
         let given = input.units.unwrap_or_default();
         let mut units = Vec::with_capacity(sources.len());
         for source in &sources {
@@ -183,7 +212,7 @@ impl CloudJob {
                         (Unit::Metre, None)
                     }
                 };
-                found.notes.extend(note);
+                found.notes.extend(note.filter(|note| !found.notes.contains(note)));
                 unit
             };
             let horizontal = axis("horizontal", &source.crs().horizontal_unit, given.horizontal);
@@ -191,7 +220,7 @@ impl CloudJob {
             units.push((horizontal, vertical));
         }
         let density = density(&sources, &units);
-        let placing = vec![Placing::default(); sources.len()];
+        let placing = placing(&sources, input, &setup_of);
         Ok(CloudJob { sources, units, placing, density })
     }
 }
