@@ -58,7 +58,10 @@ fn add(geometry: &Geometry, to: &mut Polygons) -> Result<(), String> {
             geometries.iter().try_for_each(|one| add(one, to))?
         }
         other => {
-            return Err(format!("it holds a {}, but an area is a Polygon or MultiPolygon", other.type_name()));
+            return Err(format!(
+                "it holds a {}, but an area is a Polygon or MultiPolygon",
+                other.type_name()
+            ));
         }
     }
     Ok(())

@@ -36,7 +36,9 @@ impl Reader<'_> {
             [0] => false,
             [1] => true,
             [other] => {
-                return Err(format!("one of its geometries has the byte order {other}, which does not exist"));
+                return Err(format!(
+                    "one of its geometries has the byte order {other}, which does not exist"
+                ));
             }
         };
         let kind = self.count(little)?;

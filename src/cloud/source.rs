@@ -76,9 +76,7 @@ impl Source {
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
     pub fn open(path: &Path, cut_off_too: bool) -> Result<Vec<Source>, CloudError> {
-        let mut file = SizedFile::open(path)?;
-        let start = file.bytes(0, file.size().min(SIGNATURE.len() as u64), "signature")?;
-        if start == SIGNATURE {
+        if is_e57(path) {
             return Ok(E57Scan::open(path, cut_off_too)?.into_iter().map(Source::E57).collect());
         }
         let file = if cut_off_too { LasFile::open_what_is_there(path) } else { LasFile::open(path) };
@@ -188,6 +186,12 @@ impl Source {
         };
         Ok(Decoder { kind, placing: Placing::default(), placed: Vec::new() })
     }
+}
+
+/// Whether a file begins as an E57 file does. What cannot be opened is told by whoever reads it next.
+pub fn is_e57(path: &Path) -> bool {
+    let start = |mut file: SizedFile| file.bytes(0, SIGNATURE.len() as u64, "signature");
+    SizedFile::open(path).and_then(start).is_ok_and(|start| start == SIGNATURE)
 }
 
 /// Decodes the blocks of one source. One for each thread: it holds its own file handle and buffers.

@@ -145,7 +145,7 @@ pub fn name(path: &[Seg]) -> String {
         [] => "the pipeline file".to_string(),
         [Seg::Key(key)] => format!("`{key}`"),
         [Seg::Key(_), Seg::Item(index)] => format!("entry {} of {}", index + 1, name(&path[..1])),
-        [_, Seg::Item(_), Seg::Key(key)] => format!("stage `{key}`"),
+        [Seg::Key(list), Seg::Item(_), Seg::Key(key)] if list == "stages" => format!("stage `{key}`"),
         [parent @ .., Seg::Key(key)] => format!("`{key}` of {}", name(parent)),
         [parent @ .., Seg::Item(index)] => format!("entry {} of {}", index + 1, name(parent)),
     }

@@ -2,6 +2,7 @@
 #![allow(dead_code)]
 
 pub mod made;
+pub mod scans;
 pub mod wood;
 
 use std::collections::BTreeMap;
