@@ -123,7 +123,7 @@ impl AreaFile {
         let mut out_of_range = false;
         let mut along = |value: f64| {
             let micrometres = value * unit.micrometres();
-            out_of_range |= !(micrometres.abs() < FARTHEST);
+            out_of_range |= !(-FARTHEST..FARTHEST).contains(&micrometres);
             micrometres.round() as i64
         };
         let mut ring =

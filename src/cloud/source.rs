@@ -181,7 +181,7 @@ impl Source {
     /// When the file can no longer be opened.
     pub fn decoder(&self, fields: Fields, horizontal: Unit, vertical: Unit) -> Result<Decoder, CloudError> {
         let kind = match self {
-            Source::Las(file) => Kind::Las(LasDecoder::new(file, fields, horizontal, vertical)?),
+            Source::Las(file) => Kind::Las(Box::new(LasDecoder::new(file, fields, horizontal, vertical)?)),
             Source::E57(scan) => Kind::E57(Box::new(E57Decoder::new(scan, horizontal, vertical)?)),
         };
         Ok(Decoder { kind, placing: Placing::default(), placed: Vec::new() })
@@ -204,7 +204,7 @@ pub struct Decoder {
 
 enum Kind {
     /// Of a LAS or LAZ file.
-    Las(LasDecoder),
+    Las(Box<LasDecoder>),
     /// Of a scan of an E57 file.
     E57(Box<E57Decoder>),
 }

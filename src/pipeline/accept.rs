@@ -44,7 +44,7 @@ pub struct Selection {
     #[serde(rename = "return", skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 1, max = 15))]
     pub return_number: Option<u8>,
-    /// `open` or `canopy`.
+    /// `open`, `low` (under low vegetation) or `canopy`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cover: Option<Cover>,
     /// Class of terrain slope, named as in the results: `<0.1`, `0.1-0.2`, …

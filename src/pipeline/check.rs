@@ -61,7 +61,9 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Select(select) => check.select(select),
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
-            Stage::Compare(Compare { within: Some(within), .. }) => check.positive("within", *within),
+            Stage::Compare(Compare { within: Some(Auto::Fixed(within)), .. }) => {
+                check.positive("within", *within)
+            }
             Stage::Summarise(summarise) => check.summarise(summarise),
             _ => {}
         }
@@ -284,9 +286,24 @@ impl OptionCheck<'_, '_> {
         if let Auto::Fixed(block) = summarise.block {
             self.positive("block", block);
         }
-        if !(summarise.canopy_share > 0.0 && summarise.canopy_share <= 1.0) {
-            let why = format!("is `{}`", summarise.canopy_share);
-            self.wrong("canopy_share", &why, "expected a share above 0, at most 1", None);
+        self.positive("low_vegetation_height", summarise.low_vegetation_height);
+        for (key, share) in [
+            ("canopy_share", summarise.canopy_share),
+            ("low_vegetation_share", summarise.low_vegetation_share),
+        ] {
+            if !(share > 0.0 && share <= 1.0) {
+                self.wrong(key, &format!("is `{share}`"), "expected a share above 0, at most 1", None);
+            }
+        }
+        let (low, high) = (summarise.low_vegetation_height, summarise.canopy_height);
+        let both_right = !["low_vegetation_height", "canopy_height"]
+            .iter()
+            .any(|key| self.notes.known(&self.path_to(key)));
+        if both_right && low.micrometres() >= high.micrometres() {
+            let key = self.first_given(["low_vegetation_height", "canopy_height"]);
+            let why =
+                format!("does not fit: `low_vegetation_height` {low} is not below `canopy_height` {high}");
+            self.wrong(key, &why, "low vegetation must be lower than canopy", None);
         }
         for (key, breaks) in
             [("slope_breaks", &summarise.slope_breaks), ("scan_angle_breaks", &summarise.scan_angle_breaks)]

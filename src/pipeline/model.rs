@@ -78,7 +78,7 @@ impl Pipeline {
         }
         for stage in &mut self.stages {
             if let Stage::Compare(compare) = stage {
-                compare.within = Some(compare.reach());
+                (compare.method, compare.within) = (compare.method(), Some(compare.within()));
             }
         }
     }

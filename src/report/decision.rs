@@ -29,10 +29,15 @@ pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
     let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
     let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
     if apart && crossed {
-        vec![
+        let columns = [
             CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
+            CoverColumns { head: "Low vegetation (VVA)", cover: Some(Cover::Low) },
             CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
-        ]
+        ];
+        // Where no ground is under low vegetation, no columns are given to it.
+        let none_low =
+            compliance(summary, &group_key(None, Some(Cover::Low))).is_none_or(|low| low.compared == 0);
+        columns.into_iter().filter(|column| !(none_low && column.cover == Some(Cover::Low))).collect()
     } else {
         vec![CoverColumns { head: "All ground", cover: None }]
     }
@@ -185,7 +190,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
         format!(
-            "Under canopy ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            "Vegetated ground ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
             short_name(VerticalAccuracy::Vva),
             accuracy_of(vva, unit)
         )
@@ -345,7 +350,7 @@ mod tests {
              95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
-            sentences[1].starts_with("Under canopy (VVA): RMSE_V 41.0 mm")
+            sentences[1].starts_with("Vegetated ground (VVA): RMSE_V 41.0 mm")
                 && sentences[1].contains("as found")
         );
         assert_eq!(sentences[2], "Return 2 is worse than the first return.");

@@ -8,6 +8,8 @@ use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
 use crate::report::left_out::{self, AreaRow};
+use crate::report::matching;
+use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::svg::escape;
@@ -49,6 +51,8 @@ struct Page<'a> {
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
+    represented: Vec<Row>,
+    represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
     bootstrap: Option<String>,
@@ -72,6 +76,9 @@ struct Page<'a> {
     invalid_return: Option<[String; 2]>,
     method: &'a str,
     reference_error: String,
+    matching: Option<String>,
+    /// The reference by slope class.
+    slopes: Vec<Row>,
     cautions: Vec<String>,
 }
 
@@ -136,6 +143,8 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
+            represented: represented::rows(summary),
+            represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
             bootstrap: bootstrap(summary),
@@ -163,6 +172,8 @@ impl<'a> Page<'a> {
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
+            matching: matching::sentence(summary),
+            slopes: matching::slope_rows(summary),
             cautions: sentences::cautions(summary),
         }
     }

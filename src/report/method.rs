@@ -2,7 +2,8 @@
 
 use crate::pipeline::Pipeline;
 use crate::pipeline::model::CloudInput;
-use crate::stages::auto::Count;
+use crate::stages::auto::{Auto, Count};
+use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
@@ -39,12 +40,13 @@ fn sentence(stage: &Stage) -> Option<String> {
             };
             Some(format!(
                 "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
-                 of {}, windows of {} cells, thresholds from {} to {} at slope {}.",
+                 of {}, windows of {} cells, thresholds from {} to {} at slope {}{}.",
                 g.cell,
                 windows.join(", "),
                 g.dh_initial,
                 g.dh_max,
-                g.slope
+                g.slope,
+                if g.local_slope { ", the local slope × cell added (not in the paper)" } else { "" }
             ))
         }
         Stage::Checkpoints(c) => Some(match c.per_return {
@@ -55,19 +57,27 @@ fn sentence(stage: &Stage) -> Option<String> {
                 c.spacing
             ),
         }),
-        Stage::Compare(c) => Some(match c.method {
-            Method::Nearest => {
-                format!(
-                    "Reference elevation: the reference ground point nearest in plan, within {}.",
-                    c.reach()
-                )
-            }
-            Method::Plane => format!(
-                "Reference elevation: the least-squares plane through the reference ground points within {} in plan, at \
-                 the checkpoint.",
-                c.reach()
-            ),
-        }),
+        Stage::Compare(c) => Some(reference_elevation(c)),
         _ => None,
+    }
+}
+
+fn reference_elevation(compare: &Compare) -> String {
+    match (compare.method(), compare.within()) {
+        (Method::Plane, Auto::Fixed(within)) => format!(
+            "Reference elevation: the least-squares plane through the reference ground points within {within} in plan, at \
+             the checkpoint."
+        ),
+        (Method::Plane, Auto::Auto) => "Reference elevation: the least-squares plane at the checkpoint, through the \
+             reference ground points within the smallest of a row of radii (15 mm to 0.48 m) that holds twelve."
+            .to_string(),
+        (_, Auto::Fixed(within)) => {
+            format!("Reference elevation: the reference ground point nearest in plan, within {within}.")
+        }
+        (_, Auto::Auto) => format!(
+            "Reference elevation, where a reference ground point lies within {NEAREST} in plan: the least-squares plane \
+             through the points around the checkpoint where a radius of 15 or 21 mm holds twelve, otherwise the nearest \
+             point."
+        ),
     }
 }

@@ -4,6 +4,7 @@ use crate::report::accounting;
 use crate::report::data_loss::data_loss;
 use crate::report::decision;
 use crate::report::left_out;
+use crate::report::matching;
 use crate::report::sentences;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
@@ -38,6 +39,10 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
     }
     out += &table(summary);
+    if let Some(text) = matching::sentence(summary) {
+        out.push('\n');
+        out += &wrap(&text);
+    }
     let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
     let not_ground: String = clouds
         .into_iter()

@@ -4,6 +4,7 @@
 use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
+use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
 
@@ -38,7 +39,7 @@ pub struct Correlation {
 pub enum VerticalAccuracy {
     /// Non-vegetated: open ground.
     Nva,
-    /// Vegetated: ground under canopy.
+    /// Vegetated: ground under low vegetation or canopy.
     Vva,
 }
 
@@ -196,6 +197,10 @@ pub enum WarningCode {
     StripsDiffer,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
+    /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
+    PlanesDoNotFollow,
+    /// The ground filter refuses ground of the reference for its slope alone.
+    SlopeRefused,
     /// Residuals are positively skewed.
     Skew,
     /// Fewer independent checkpoints than the standard asks for.
@@ -204,6 +209,8 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
+    /// A strip, slope class or cover with much of the survey's ground has no comparison.
+    NotRepresented,
 }
 
 /// A reason to doubt the figures.
@@ -215,6 +222,45 @@ pub struct Warning {
     pub text: String,
 }
 
+/// Shares of the survey's ground points and of the comparisons that share a property.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RepresentedRow {
+    /// The property, as `{"strip": 101}`.
+    pub by: GroupKey,
+    /// Ground points of the survey.
+    pub ground: u64,
+    /// Their share of all its ground points.
+    pub ground_share: Option<f64>,
+    /// Number of comparisons.
+    pub compared: u64,
+    /// Their share of all comparisons.
+    pub compared_share: Option<f64>,
+}
+
+/// Areas of terrain cells, square metres.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RepresentedArea {
+    /// Cells with ground of the survey.
+    pub ground_m2: f64,
+    /// Cells with comparisons; null where only drawn checkpoints are compared.
+    pub compared_m2: Option<f64>,
+    /// The share of the cells with ground that have comparisons.
+    pub compared_share: Option<f64>,
+}
+
+/// Which part of the survey the reference represents.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Represented {
+    /// The ground's area; null without a ground filter.
+    pub area: Option<RepresentedArea>,
+    /// By flight strip.
+    pub strips: Vec<RepresentedRow>,
+    /// By slope class; empty where neither cover nor slope is told apart.
+    pub slopes: Vec<RepresentedRow>,
+    /// By cover; likewise.
+    pub covers: Vec<RepresentedRow>,
+}
+
 /// Everything that says how far the figures can be trusted.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Trust {
@@ -222,8 +268,12 @@ pub struct Trust {
     pub groups: Vec<GroupRow>,
     /// The spatial correlation of the residuals.
     pub correlation: Correlation,
+    /// Which part of the survey the reference represents.
+    pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
+    /// What matching adds to the residuals.
+    pub matching: Option<Matching>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

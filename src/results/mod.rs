@@ -4,6 +4,7 @@
 pub(crate) mod confidence;
 pub(crate) mod format;
 pub(crate) mod group_key;
+pub(crate) mod matching;
 #[cfg(test)]
 pub(crate) mod sample;
 pub(crate) mod statistics;

@@ -6,7 +6,7 @@ use crate::results::confidence::{
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::VsFirst;
-use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Summary};
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
 use crate::stats::bootstrap::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::tile::strata::Cover;
@@ -100,12 +100,21 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         low_outlier: 27,
         above_ground: all_points - 5_210 - 812 - 27 - ground,
         ground,
+        by_slope: Vec::new(),
     };
     let reference = CloudCounts {
         read: 2_310_455,
         noise: 3,
         above_ground: 310_452,
         ground: 2_000_000,
+        by_slope: [("<0.1", 1_700_000, 2_100), ("0.1-0.2", 280_000, 4_000), ("0.2-0.4", 20_000, 3_500)]
+            .map(|(slope, ground, slope_refused)| SlopeRow {
+                slope: slope.to_string(),
+                ground,
+                above_ground: slope_refused + ground / 9,
+                slope_refused,
+            })
+            .into(),
         ..CloudCounts::default()
     };
     let summary = Summary {
@@ -182,7 +191,7 @@ pub fn decided() -> Sample {
             Some(5.0),
         ),
         compliance(
-            of_cover(Cover::Canopy),
+            GroupKey::new([Property::Vegetated]),
             Some(VerticalAccuracy::Vva),
             0.041,
             Some([0.037, 0.046]),

@@ -94,10 +94,10 @@ mod tests {
             {"summarise": {"by": ["return", "cover"], "canopy_radius": "2 m"}},
         ]);
         let chain = chain(&stages);
-        // The survey's ground filter sees whole cells; canopy its radius and two cells; the reference's ground filter
+        // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
         // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
         // counts the core alone.
-        let (cell, cover, draw, reach) = ((500_000, 0), (3_000_000, 0), (3_000_000, 3_000_000), (0, 400_000));
+        let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
         assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
         assert_eq!(chain.halo(), Halo { survey: 6_500_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();

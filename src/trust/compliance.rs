@@ -38,7 +38,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         by: group.by.clone(),
         name: match group.role {
             Role::Cover(Cover::Open) => Some(VerticalAccuracy::Nva),
-            Role::Cover(Cover::Canopy) => Some(VerticalAccuracy::Vva),
+            Role::Vegetated => Some(VerticalAccuracy::Vva),
             _ => None,
         },
         compared: s.compared,

@@ -4,17 +4,20 @@ use rayon::prelude::*;
 
 use crate::pipeline::Pipeline;
 use crate::results::confidence::{
-    Compliance, Correlation, LimitResult, Measure, VerticalAccuracy, Warning, WarningCode,
+    Compliance, Correlation, LimitResult, Measure, Represented, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
+use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::represented::missing;
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
@@ -50,6 +53,8 @@ pub struct Findings<'a> {
     pub reference: &'a Reference,
     /// The results of the client's limits.
     pub limits: &'a [LimitResult],
+    /// Which part of the survey the reference represents.
+    pub represented: &'a Represented,
     /// The unit of the report.
     pub units: Unit,
 }
@@ -59,7 +64,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 8] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
         truncated_tail,
         reference_uncertainty,
         bias,
@@ -68,6 +73,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         skew,
         few_checkpoints,
         few_blocks,
+        not_represented,
     ];
     checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
 }
@@ -76,10 +82,31 @@ fn one(code: WarningCode, text: String) -> Vec<Warning> {
     vec![Warning { code, text }]
 }
 
-/// The groups that a reader looks at first: each return, and open ground and canopy.
+/// The groups that a reader looks at first: each return, and open and vegetated ground.
 fn main_groups<'a>(f: &'a Findings) -> impl Iterator<Item = (&'a Group, &'a Statistics)> {
     let all = f.groups.all.iter().zip(f.rows);
-    all.filter(|(group, row)| !matches!(group.role, Role::Crossed | Role::All) && row.compared > 0)
+    let is_main = |role| match role {
+        Role::Return(_) | Role::Vegetated => true,
+        Role::Cover(cover) => cover == Cover::Open,
+        Role::All | Role::Crossed => false,
+    };
+    all.filter(move |(group, row)| is_main(group.role) && row.compared > 0)
+}
+
+fn not_represented(f: &Findings) -> Vec<Warning> {
+    let missing = missing(f.represented);
+    let shares = missing.map(|row| format!("{} ({} %)", row.by, percent(row.ground_share.unwrap_or(0.0))));
+    let shares: Vec<String> = shares.collect();
+    if shares.is_empty() {
+        return Vec::new();
+    }
+    one(
+        WarningCode::NotRepresented,
+        format!(
+            "No comparison represents these parts of the survey's ground: {}. The figures say nothing about them.",
+            and_list(&shares)
+        ),
+    )
 }
 
 fn truncated_tail(f: &Findings) -> Vec<Warning> {
@@ -152,7 +179,8 @@ fn reference_uncertainty(f: &Findings) -> Vec<Warning> {
 
 fn bias(f: &Findings) -> Vec<Warning> {
     let beyond = f.groups.all.iter().zip(f.compliances).filter(|(group, compliance)| {
-        !matches!(group.role, Role::Crossed) && compliance.bias_within_guidance == Some(false)
+        !matches!(group.role, Role::Crossed | Role::Cover(Cover::Low | Cover::Canopy))
+            && compliance.bias_within_guidance == Some(false)
     });
     let names: Vec<String> = beyond.map(|(group, _)| group.by.to_string()).collect();
     if names.is_empty() {
@@ -218,10 +246,10 @@ fn compass_direction([east, north]: [f64; 2]) -> &'static str {
 
 fn wide_radius(f: &Findings) -> Vec<Warning> {
     let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
-    let Some(compare) = compare.filter(|compare| compare.method == Method::Nearest) else {
+    let Some(compare) = compare.filter(|compare| compare.method() == Method::Nearest) else {
         return Vec::new();
     };
-    let within = compare.reach();
+    let Auto::Fixed(within) = compare.within() else { return Vec::new() };
     let Some(error) = matching_error(f.excerpt, within.micrometres()) else { return Vec::new() };
     let enough = main_groups(f).filter(|(_, row)| row.compared >= MIN_CHECKPOINTS);
     let smallest = enough.filter_map(|(_, row)| row.sd).fold(f64::INFINITY, f64::min);

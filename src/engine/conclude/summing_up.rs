@@ -38,6 +38,7 @@ pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCount
         low_outlier: statuses.low_outlier,
         above_ground: statuses.above_ground,
         ground: statuses.ground_by_return.iter().sum(),
+        by_slope: Vec::new(),
     }
 }
 

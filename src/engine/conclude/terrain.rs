@@ -8,6 +8,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::Watch;
 use crate::raster::Extent;
+use crate::stages::compare::COMPARED_CELLS;
 use crate::stages::terrain_cells::{REACH, SECTION};
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::{
@@ -111,13 +112,35 @@ impl<'a> TerrainCells<'a> {
         Ok(sweep.finish())
     }
 
-    /// The account, one row for each k, lengths in micrometres; no row where no return has ground.
+    /// How many cells have comparisons, where every candidate is compared.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back.
+    pub fn compared(&self) -> Result<u64, EngineError> {
+        let mut sweep = Sweep::new(0);
+        for stretch in self.yields.stretches(COMPARED_CELLS) {
+            let south = self.tiling.ground(stretch.key, 0).1.0;
+            sweep.complete_below((south as f64 / self.cell).floor() as i64);
+            let bytes = self.yields.read(&stretch)?;
+            let cells = Coverage::decode(&bytes)
+                .filter(|(cells, rest)| rest.is_empty() && cells.extent.cell == self.cell);
+            sweep.add(&cells.ok_or_else(|| self.yields.damaged(&stretch))?.0);
+        }
+        Ok(sweep.finish().footprint)
+    }
+
+    /// The account, one row for each k, lengths in micrometres, no row where no return has ground; and the number of cells
+    /// with ground.
     ///
     /// # Errors
     /// Where the disk does not give the cells back.
-    pub fn account(&self, account: &Account<'_>, watch: &Watch) -> Result<Vec<TerrainRow>, EngineError> {
+    pub fn account(
+        &self,
+        account: &Account<'_>,
+        watch: &Watch,
+    ) -> Result<(Vec<TerrainRow>, u64), EngineError> {
         let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
-            return Ok(Vec::new());
+            return Ok((Vec::new(), 0));
         };
         // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
         let cells = |key: &TileKey| self.cells_of(*key).ground();
@@ -159,7 +182,8 @@ impl<'a> TerrainCells<'a> {
             || answering.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
             || self.voids(highest as u8),
         );
-        Ok(terrain?.rows(self.cell, &voids?, &account.ground, &account.dz))
+        let voids = voids?;
+        Ok((terrain?.rows(self.cell, &voids, &account.ground, &account.dz), voids.filled[highest]))
     }
 }
 
@@ -189,7 +213,7 @@ mod tests {
         };
         let (x, y) = tiling.ground(key, 0);
         let own = Extent::covering(cell, x, y, 0);
-        assert_eq!(account_of(&own, &own).unwrap().len(), 1);
+        assert_eq!(account_of(&own, &own).unwrap().0.len(), 1);
         let one_too_far = Extent { first_column: own.first_column + 1, ..own };
         let elsewhere = Extent { first_row: 1 << 49, ..own };
         for sums in [one_too_far, elsewhere, own.widened(1)] {
