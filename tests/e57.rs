@@ -213,3 +213,18 @@ fn inspect_shows_scans_points_boxes_poses_and_the_missing_system() {
     assert!(text.contains("E57, 2 scan(s)") && text.contains("west: 660 points"), "{text}");
     assert!(text.contains("pose: shift 500005.000, 4200004.000, 301.000 m"), "{text}");
 }
+
+#[test]
+fn xml_nested_without_end_crashes_nothing() {
+    let folder = TempDir::new().unwrap();
+    let path = folder.path().join("deep.e57");
+    let mut writer = e57::E57Writer::from_file(&path, "file").unwrap();
+    let deep = |xml: String| {
+        let nested = format!("{}{}", "<a>".repeat(300_000), "</a>".repeat(300_000));
+        Ok(xml.replace("</e57Root>", &format!("{nested}</e57Root>")))
+    };
+    writer.finalize_customized_xml(deep).unwrap();
+    let output = echograde().arg("inspect").arg(&path).output().unwrap();
+    assert_eq!(output.status.code(), Some(1), "{}", common::describe(&output));
+    assert!(String::from_utf8_lossy(&output.stderr).contains("deep.e57"), "{}", common::describe(&output));
+}
