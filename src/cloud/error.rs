@@ -123,6 +123,22 @@ pub enum CloudError {
         /// What is wrong.
         what: String,
     },
+    /// Points lie outside the box of the header in block after block.
+    #[error("{}: the box in the header (bytes 179 to 226) is wrong: points lie outside it in {outside} of {looked_at} blocks looked \
+             at. In block {number} {what}. Compare with `echograde inspect`; where the points are right, continue with \
+             `read: {{bounds: ignore}}`, otherwise export the file again", path.display())]
+    Bounds {
+        /// The file.
+        path: PathBuf,
+        /// Blocks with points outside.
+        outside: usize,
+        /// Blocks that were looked at.
+        looked_at: usize,
+        /// Number of one of them, from 1.
+        number: usize,
+        /// How its points lie outside.
+        what: String,
+    },
 }
 
 impl CloudError {

@@ -150,6 +150,14 @@ impl Source {
         }
     }
 
+    /// Whether the file states a box around its points at all.
+    pub fn states_box(&self) -> bool {
+        match self {
+            Source::Las(file) => file.stated_bounds().is_some(),
+            Source::E57(scan) => scan.stated_box.min.iter().all(|v| v.is_finite()),
+        }
+    }
+
     /// What the file says of its coordinate system and units.
     pub fn crs(&self) -> &Crs {
         match self {
@@ -254,6 +262,24 @@ impl Decoder {
             placed.extend(points.iter().map(|point| placing.apply(point)));
             visit(placed);
         })
+    }
+
+    /// How the points of the block decoded last lie outside the box that the file states, in words; nothing where they do not,
+    /// or where it states none.
+    pub fn outside(&self) -> Option<String> {
+        match &self.kind {
+            Kind::Las(decoder) => decoder.outside(),
+            // Its pages have checksums: damage is found by them.
+            Kind::E57(_) => None,
+        }
+    }
+
+    /// The error of a damaged block.
+    pub fn damaged(&self, block: &Block, what: String) -> CloudError {
+        match &self.kind {
+            Kind::Las(decoder) => decoder.damaged(block, what),
+            Kind::E57(decoder) => decoder.damaged(block, what),
+        }
     }
 }
 

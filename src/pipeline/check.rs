@@ -280,6 +280,11 @@ impl OptionCheck<'_, '_> {
 
     fn summarise(&mut self, summarise: &Summarise) {
         self.filled("by", Some(summarise.by.len()));
+        let twice = (1..summarise.by.len()).find(|&i| summarise.by[..i].contains(&summarise.by[i]));
+        if let Some(i) = twice {
+            let word = summarise.by[i].word();
+            self.wrong("by", &format!("names `{word}` twice"), "expected each property once", None);
+        }
         self.positive("canopy_height", summarise.canopy_height);
         self.positive("canopy_radius", summarise.canopy_radius);
         self.positive("terrain_cell", summarise.terrain_cell);

@@ -208,5 +208,6 @@ mod tests {
         assert_eq!(name(&cell), "`cell` of stage `ground`");
         assert_eq!(name(&cell[..3]), "stage `ground`");
         assert_eq!(name(&["survey".into(), "files".into(), 0.into()]), "entry 1 of `files` of `survey`");
+        assert_eq!(name(&["accept".into(), 0.into(), "class".into()]), "`class` of entry 1 of `accept`");
     }
 }

@@ -2,6 +2,7 @@
 //! is known.
 
 use crate::report::compliance::short_name;
+use crate::report::data_loss::implausible;
 use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
@@ -10,8 +11,9 @@ use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::{Interval, VsFirst};
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::stats::bootstrap::RmseOrder;
-use crate::terrain::by_returns::TerrainRow;
+use crate::stats::versus::RmseOrder;
+use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::terrain::lesson::ReturnWeight;
 use crate::tile::strata::{By, Cover};
 use crate::units::Unit;
 
@@ -64,10 +66,8 @@ pub struct TerrainText {
     pub largest_void: String,
     /// Number of cells of the reference that the terrain is tested against.
     pub cells: String,
-    /// RMSE of the terrain.
-    pub rmse: String,
-    /// RMSE of the variance-weighted terrain.
-    pub weighted: String,
+    /// Level, SD and RMSE of the unweighted and of the variance-weighted terrain.
+    pub estimates: [[String; 3]; 2],
 }
 
 /// The table: a row a return, then all.
@@ -133,9 +133,9 @@ fn against_first(number: u8, statistics: &Statistics) -> String {
     format!("{order}{ratio}")
 }
 
-/// Whether every terrain has an RMSE over the cells that all of them cover.
+/// Whether every terrain has figures over the cells that all of them cover.
 pub fn has_common_cells(summary: &Summary) -> bool {
-    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some())
+    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.sd_terrain_common.is_some())
 }
 
 /// The table of the terrain: a row for each k.
@@ -145,19 +145,23 @@ pub fn terrain_rows(summary: &Summary) -> Vec<TerrainText> {
 
 fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
     let format = ResidualFormat::of(summary.units);
-    let (cells, plain, weighted) = if has_common_cells(summary) {
-        (row.terrain.common_cells, row.terrain.rmse_terrain_common, row.weighted.rmse_terrain_common)
-    } else {
-        (row.terrain.terrain_cells, row.terrain.rmse_terrain, row.weighted.rmse_terrain)
-    };
+    let common = has_common_cells(summary);
+    let cells = if common { row.terrain.common_cells } else { row.terrain.terrain_cells };
     let enough = cells >= Support::FEWEST_COMPARISONS;
+    let texts = |of: &TerrainFigures| {
+        let [level, sd, rmse] = match common {
+            true => [of.level_terrain_common, of.sd_terrain_common, of.rmse_terrain_common],
+            false => [of.level_terrain, of.sd_terrain, of.rmse_terrain],
+        }
+        .map(|figure| figure.filter(|_| enough));
+        [format.signed(level), format.length(sd), format.length(rmse)]
+    };
     TerrainText {
         name: if row.returns_up_to == 1 { "1".to_string() } else { format!("1 to {}", row.returns_up_to) },
         coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
         largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
         cells: thousands(cells),
-        rmse: format.length(plain.filter(|_| enough)),
-        weighted: format.length(weighted.filter(|_| enough)),
+        estimates: [&row.terrain, &row.weighted].map(texts),
     }
 }
 
@@ -165,6 +169,13 @@ fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
 pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
+    }
+    if implausible(summary).is_some() {
+        return [
+            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
+            limits(summary),
+        ]
+        .concat();
     }
     [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()
@@ -263,18 +274,18 @@ fn terrain_sentence(summary: &Summary) -> Vec<String> {
         percent(of_all)
     );
     let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
-    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
-    if let Some((row, rmse)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
+    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
+    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
-            " Over the {} test cells that all of them reach, the terrain has its lowest RMSE to the reference when made from \
-             {} ({})",
+            " Over the {} test cells that all of them reach, the terrain has its lowest SD against the reference when made \
+             from {} ({})",
             thousands(row.terrain.common_cells),
             up_to(row.returns_up_to),
-            length(rmse, unit)
+            length(sd, unit)
         );
-        text += &match last.weighted.rmse_terrain_common {
+        text += &match last.weighted.sd_terrain_common {
             Some(weighted) => format!(
-                "; the variance-weighted terrain from all returns, each with its bias removed, has {}.",
+                "; the variance-weighted terrain from all returns, brought to the level of the first, has {}.",
                 length(weighted, unit)
             ),
             None => ".".to_string(),
@@ -285,6 +296,48 @@ fn terrain_sentence(summary: &Summary) -> Vec<String> {
 
 fn up_to(k: u8) -> String {
     if k == 1 { "first returns alone".to_string() } else { format!("returns 1 to {k}") }
+}
+
+/// What the figures of the weighted terrain rest on, a line each.
+pub fn terrain_notes(summary: &Summary) -> Vec<String> {
+    let Some(weights) = &summary.trust.terrain_weights else { return Vec::new() };
+    let unit = summary.units;
+    let mut notes = Vec::new();
+    if let Some((first, later)) = weights.returns.split_first().filter(|(_, later)| !later.is_empty()) {
+        let format = ResidualFormat::of(unit);
+        let of_return = |of: &ReturnWeight| {
+            let level = match format.is_zero(of.difference) {
+                true => "level".to_string(),
+                false => format!("{} {}", format.signed(Some(of.difference)), format.symbol),
+            };
+            format!("return {}: {level}, weight {}", of.return_number, decimal(of.weight, 2))
+        };
+        notes.push(format!(
+            "Taken out for the variance-weighted terrain, against return {} (weight {}) at the same place: {}.",
+            first.return_number,
+            decimal(first.weight, 2),
+            later.iter().map(of_return).collect::<Vec<_>>().join("; ")
+        ));
+    }
+    if !weights.returns.is_empty() {
+        notes.push(match weights.independent {
+            true => format!(
+                "Its figures are independent: tested at least {} from where differences and weights were learned.",
+                distance(weights.gap, unit)
+            ),
+            false => format!(
+                "Its figures are not independent: the reference covers too little ground to leave {}, the range of \
+                 correlation, between where differences and weights are learned and where they are tested.",
+                distance(weights.gap, unit)
+            ),
+        });
+    }
+    if summary.trust.terrain_by_returns.iter().any(|row| row.offset_removed == Some(true)) {
+        notes.push(
+            "The known offset of the reference is removed from level and RMSE in this table.".to_string(),
+        );
+    }
+    notes
 }
 
 /// A verdict for people.
@@ -386,11 +439,10 @@ mod tests {
             ("baseline", "worse, × 1.50")
         );
         let terrain = terrain_rows(&sample::decided().0);
-        let texts = |row: &TerrainText| {
-            [&row.name, &row.coverage, &row.largest_void, &row.cells, &row.rmse, &row.weighted]
-                .map(String::clone)
-        };
-        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900", "18.0", "17.0"]);
+        let texts =
+            |row: &TerrainText| [&row.name, &row.coverage, &row.largest_void, &row.cells].map(String::clone);
+        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900"]);
+        assert_eq!(terrain[1].estimates, [["+1.0", "18.0", "18.0"], ["+1.0", "17.0", "17.0"]]);
     }
 
     #[test]

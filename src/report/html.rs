@@ -42,6 +42,7 @@ struct Page<'a> {
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
+    terrain_notes: Vec<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -55,7 +56,9 @@ struct Page<'a> {
     represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    bootstrap: Option<String>,
+    interval_basis: Option<String>,
+    /// Why there are no intervals at all, where that is so.
+    no_intervals: Option<String>,
     variogram: Option<String>,
     has_range: bool,
     compared: bool,
@@ -135,6 +138,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             terrain: decision::terrain_rows(summary),
+            terrain_notes: decision::terrain_notes(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -147,7 +151,8 @@ impl<'a> Page<'a> {
             represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            bootstrap: bootstrap(summary),
+            interval_basis: interval_basis(summary),
+            no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
@@ -314,7 +319,7 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
 }
 
 /// What the intervals rest on.
-fn bootstrap(summary: &Summary) -> Option<String> {
+fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
@@ -326,7 +331,7 @@ fn bootstrap(summary: &Summary) -> Option<String> {
         None => "No spatial correlation detected.".to_string(),
     };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("spatial block bootstrap, {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!("The comparisons lie in {} {noun} of {block}. {correlated}", format::thousands(blocks)))
 }
 
 /// The returns that have no panel in the figure.

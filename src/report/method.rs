@@ -8,7 +8,7 @@ use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 
-use crate::results::format::thousands;
+use crate::results::format::{percent, thousands};
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
@@ -58,6 +58,17 @@ fn sentence(stage: &Stage) -> Option<String> {
             ),
         }),
         Stage::Compare(c) => Some(reference_elevation(c)),
+        Stage::Summarise(s) => s.cover().map(|rule| {
+            format!(
+                "Cover, from first returns within {}, their heights taken over the sloping ground: canopy where at least {} % \
+                 are higher than {}, otherwise low vegetation where at least {} % are higher than {}, otherwise open ground.",
+                rule.radius,
+                percent(rule.canopy_share),
+                rule.canopy_height,
+                percent(rule.low_share),
+                rule.low_height
+            )
+        }),
         _ => None,
     }
 }

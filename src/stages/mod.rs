@@ -43,6 +43,8 @@
 //! ```
 
 pub(crate) mod acceptance_limit;
+pub(crate) mod alone;
+pub(crate) mod apart;
 pub mod auto;
 pub(crate) mod cell_attributes;
 pub mod chain;
@@ -53,6 +55,7 @@ pub mod compared;
 pub(crate) mod counts;
 pub(crate) mod cover;
 pub(crate) mod draw;
+pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
 pub(crate) mod ladder;

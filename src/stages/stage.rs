@@ -42,6 +42,8 @@ pub struct Preparing<'a> {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Preparing<'_> {

@@ -11,11 +11,14 @@ pub(crate) mod diagnose;
 pub(crate) mod figures;
 pub(crate) mod groups;
 pub(crate) mod intervals;
+pub(crate) mod low_outliers;
 pub(crate) mod matching;
+pub(crate) mod plausible;
 pub(crate) mod represented;
 pub(crate) mod study;
 pub(crate) mod truncation;
 pub(crate) mod warnings;
+pub(crate) mod wider;
 
 #[cfg(test)]
 mod test_site;

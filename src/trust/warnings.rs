@@ -6,7 +6,7 @@ use crate::pipeline::Pipeline;
 use crate::results::confidence::{
     Compliance, Correlation, LimitResult, Measure, Represented, VerticalAccuracy, Warning, WarningCode,
 };
-use crate::results::format::{and_list, distance, length, percent, signed_length, thousands};
+use crate::results::format::{and_list, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
@@ -17,7 +17,10 @@ use crate::tile::strata::Cover;
 use crate::trust::compliance::{Reference, metres};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::groups::{Group, Groups, Role};
+use crate::trust::intervals::Wider;
+use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
+use crate::trust::wider::wider_than_blocks;
 use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
@@ -49,6 +52,8 @@ pub struct Findings<'a> {
     pub block: Micrometres,
     /// The spatial correlation of the residuals.
     pub correlation: &'a Correlation,
+    /// What makes the intervals much wider than blocks alone would.
+    pub wider: Option<Wider>,
     /// The reference's own error.
     pub reference: &'a Reference,
     /// The results of the client's limits.
@@ -64,7 +69,8 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 9] = [
+    let checks: [fn(&Findings) -> Vec<Warning>; 11] = [
+        low_outliers,
         truncated_tail,
         reference_uncertainty,
         bias,
@@ -73,6 +79,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         skew,
         few_checkpoints,
         few_blocks,
+        wider_than_blocks,
         not_represented,
     ];
     checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
@@ -123,7 +130,7 @@ fn truncated_tail(f: &Findings) -> Vec<Warning> {
                 bias(corrected.0, f.units),
                 sd(corrected.1, f.units)
             ),
-            _ => "no correction can be estimated".to_string(),
+            _ => format!("not corrected ({})", corrected.reason.as_deref().unwrap_or("no estimate")),
         };
         Some(format!(
             "{}, {figures} ({} % of {} comparisons within 1 SD of the limit)",
@@ -333,19 +340,7 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
             ),
         );
     }
-    let (Some(range), Some(block)) = (f.correlation.range, f.correlation.block) else { return Vec::new() };
-    if range <= block {
-        return Vec::new();
-    }
-    one(
-        WarningCode::LongRange,
-        format!(
-            "The residuals are spatially correlated over a range of {}, longer than the blocks of {}: the confidence intervals \
-             may be too narrow. {SPREAD_THE_REFERENCE}",
-            distance(range, f.units),
-            distance(block, f.units)
-        ),
-    )
+    Vec::new()
 }
 
 #[cfg(test)]

@@ -86,7 +86,7 @@ fn a_bias_beyond_the_guidance_is_reported() {
     // 20 mm of the 5-cm class are 40 %.
     let text = only(WarningCode::Bias, with(|_| 20_000.0), json!({}));
     assert!(
-        text.contains("all returns, return 1, return 2, open ground and under canopy exceeds 25 %"),
+        text.contains("all returns, return 1, return 2, open ground and vegetated ground exceeds 25 %"),
         "{text}"
     );
     assert_eq!(of(with(|_| 8_000.0), json!({})), []);
@@ -126,7 +126,10 @@ fn positive_skewness_is_reported() {
     let grass = |one: Compared, low: bool| Compared { dz: one.dz + if low { 120_000 } else { 0 }, ..one };
     let grass: Vec<Compared> = site().into_iter().map(|one| grass(one, normal.uniform() < 0.15)).collect();
     let text = only(WarningCode::Skew, grass, json!({}));
-    assert!(text.contains("return 1, return 2, open ground and under canopy is positively skewed"), "{text}");
+    assert!(
+        text.contains("return 1, return 2, open ground and vegetated ground is positively skewed"),
+        "{text}"
+    );
 }
 
 #[test]
@@ -167,7 +170,7 @@ fn correlation_beyond_the_blocks_is_reported() {
     assert!(codes(block("2 m")).contains(&WarningCode::LongRange));
     assert!(!codes(block("40 m")).contains(&WarningCode::LongRange));
     let text = of(correlated(), block("2 m")).pop().unwrap().text;
-    assert!(text.contains("longer than the blocks of 2.0 m"), "{text}");
+    assert!(text.contains("times as wide as independent blocks of 2.0 m would make them"), "{text}");
 }
 
 #[test]

@@ -1,8 +1,11 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod errors;
+pub mod flight;
 pub mod made;
 pub mod scans;
+pub mod untidy;
 pub mod wood;
 
 use std::collections::BTreeMap;

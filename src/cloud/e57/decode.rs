@@ -90,6 +90,11 @@ impl E57Decoder {
         Ok(())
     }
 
+    /// The error of a damaged block.
+    pub fn damaged(&self, block: &Block, what: String) -> CloudError {
+        self.scan.damaged(block, what)
+    }
+
     /// Puts the stretches of each stream together.
     fn gather(&mut self, layout: &Layout, run: &Run, block: &Block) -> Result<(), String> {
         self.streams.iter_mut().for_each(Vec::clear);

@@ -5,6 +5,7 @@ use std::thread;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
@@ -17,6 +18,7 @@ use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::confidence::RepresentedArea;
 use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
+use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
@@ -30,7 +32,6 @@ use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
-use crate::units::Length;
 
 /// What a run found.
 pub struct Conclusion {
@@ -67,23 +68,27 @@ pub fn conclude(
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
         ground_by_kind: counts.ground_by_kind.clone(),
+        delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let mut figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
         let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
+                let cell = cell.exact_micrometres();
+                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                let lesson = figured.lesson(cell);
                 let account = Account {
                     ground: counts.survey.ground_by_return,
                     dz: figured.by_return,
-                    learning: &figured.learning,
-                    block: figured.block,
+                    lesson: &lesson,
+                    offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
-                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
+                let cells = TerrainCells::new(journals, job.tiling, cell);
                 let (rows, ground) = cells.account(&account, watch)?;
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                (rows, Some(area(ground, compared, cell)))
+                (Some((rows, lesson)), Some(area(ground, compared, cell)))
             }
-            None => (Vec::new(), None),
+            None => (None, None),
         };
         let mut studied = study::conclude(figured, terrain, &job.pipeline, job.units);
         studied.trust.represented.area = area;
@@ -112,7 +117,7 @@ pub fn conclude(
     }
     trust.warnings.extend(slope_warning(&by_slope));
     let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
-    let summary = Summary {
+    let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
@@ -130,6 +135,10 @@ pub fn conclude(
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    if let Some(why) = nothing_compared(job, partitions, &summary) {
+        return Err(EngineError::NothingCompared { why });
+    }
+    judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
 }
 
@@ -146,9 +155,9 @@ fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineE
     Ok(areas.iter().zip(taken).map(area).collect())
 }
 
-/// Areas of so many terrain cells with ground and with comparisons.
-fn area(ground: u64, compared: Option<u64>, cell: Length) -> RepresentedArea {
-    let m2 = |cells: u64| cells as f64 * (cell.exact_micrometres() / 1e6).powi(2);
+/// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.
+fn area(ground: u64, compared: Option<u64>, cell: f64) -> RepresentedArea {
+    let m2 = |cells: u64| cells as f64 * (cell / 1e6).powi(2);
     RepresentedArea {
         ground_m2: m2(ground),
         compared_m2: compared.map(m2),

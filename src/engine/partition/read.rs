@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::cloud::point::Point;
 use crate::cloud::{Block, CloudError, Decoded, Decoder, Placing, Source};
+use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
 use crate::engine::partition::hash::FileHash;
@@ -86,6 +87,9 @@ pub fn scatter(
     let file_of: Vec<usize> =
         files.clone().enumerate().flat_map(|(file, of)| of.iter().map(move |_| file)).collect();
     let hashes: Vec<FileHash> = files.map(|sources| FileHash::new(sources, Source::can_load)).collect();
+    let bounds = |(source, units)| BoundsJudge::new(source, units, chain.ignore_bounds);
+    let bounds: Vec<BoundsJudge<'_>> =
+        input.sources.iter().zip(input.units.iter().copied()).map(bounds).collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
@@ -114,11 +118,15 @@ pub fn scatter(
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
-                    && let Err(error) = decoder.for_each(block, |_| ())
+                    && let Err(error) =
+                        decoder.for_each(block, |_| ()).and_then(|()| bounds[*place].check(block, decoder))
                 {
                     return judge.lose(*place, block, error);
                 }
                 decoder.for_each_batch(block, |points| partitioner.add(judge.select(points)))?;
+                if !chain.skip_damaged {
+                    bounds[*place].check(block, decoder)?;
+                }
                 Ok(())
             })?;
             partitioner.failed()?;

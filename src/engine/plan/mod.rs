@@ -8,3 +8,5 @@ pub(crate) mod inputs;
 pub mod job;
 pub(crate) mod placing;
 pub(crate) mod systems;
+pub(crate) mod together;
+pub(crate) mod units;
