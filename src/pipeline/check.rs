@@ -10,6 +10,7 @@ use crate::pipeline::option_check::{LONGEST, OptionCheck};
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
 use crate::pipeline::schema::REFERENCE_ALONE;
+use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
@@ -76,8 +77,15 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
 fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     let path: [Seg; 1] = [key.into()];
     let mut check = OptionCheck { path: &path, notes };
-    if let Some(uncertainty) = cloud.uncertainty {
-        check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
+    for (part, length) in cloud.uncertainty.iter().flat_map(Uncertainty::lengths) {
+        let (zero, expected) = (Length::metres(0.0), "expected one sigma, 0 or more");
+        match part {
+            None => check.at_least("uncertainty", length, zero, expected),
+            Some(part) => {
+                let path = check.path_to("uncertainty");
+                OptionCheck { path: &path, notes: check.notes }.at_least(part, length, zero, expected);
+            }
+        }
     }
     if let Some(offset) = &cloud.offset {
         let path = check.path_to("offset");

@@ -17,6 +17,7 @@ pub(crate) mod problem;
 pub mod resolved;
 pub(crate) mod schema;
 mod tree;
+pub(crate) mod uncertainty;
 
 use std::fs;
 use std::path::{Path, PathBuf};

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize, de};
 
 use crate::areas::AreaSystem;
 use crate::pipeline::accept::AcceptLimits;
+use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
 use crate::stages::stage::CloudChoice;
 use crate::stages::{checkpoints, compare, ground, read, summarise};
@@ -115,11 +116,13 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "as the files state"))]
     pub units: Option<CloudUnits>,
-    /// Vertical uncertainty of the reference, one sigma. It enters RMSE_V and is reported beside the survey's own
-    /// figures, which it does not change.
+    /// Vertical uncertainty of the reference, one sigma: one length, or `{common: 5 mm, random: 8 mm}` for what all of the
+    /// reference shares (its control) and what differs from point to point. Both enter RMSE_V. The common part widens the
+    /// interval by which a limit on the bias is judged; one length counts there as common altogether, which is the careful reading.
+    /// The survey's own figures are not changed.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "not stated"))]
-    pub uncertainty: Option<Length>,
+    pub uncertainty: Option<Uncertainty>,
     /// What is added to every elevation of the reference, before anything is judged, to bring it into the vertical system of
     /// the survey: the height of a geoid, or the difference of two datums. Needs `why`. `0 m` states that two names mean one
     /// system.

@@ -240,7 +240,10 @@ fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
     LimitRow {
         limit: limit.limit.clone(),
         n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
-        value: limit.value.filter(|_| shown).map_or_else(dash, write),
+        value: limit.value.filter(|_| shown).map_or_else(dash, |value| match limit.raw_value {
+            Some(raw) => format!("{} (raw {})", write(value), write(raw)),
+            None => write(value),
+        }),
         ends: interval.filter(|_| shown).unwrap_or_else(dash),
         verdict: verdict_label(limit.verdict),
         class: match limit.verdict {
@@ -323,15 +326,12 @@ fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
-    let correlated = match correlation.range {
-        Some(range) => format!(
-            "Residuals are spatially correlated (range {}); beyond the range they are uncorrelated.",
-            format::distance(range, summary.units)
-        ),
-        None => "No spatial correlation detected.".to_string(),
-    };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("The comparisons lie in {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!(
+        "The comparisons lie in {} {noun} of {block}; {}.",
+        format::thousands(blocks),
+        decision::correlated(summary)
+    ))
 }
 
 /// The returns that have no panel in the figure.

@@ -17,6 +17,8 @@ pub(crate) mod text;
 mod variogram;
 
 #[cfg(test)]
+mod contradictions;
+#[cfg(test)]
 mod tests {
     use crate::results::sample;
     use crate::units::Unit;

@@ -108,7 +108,7 @@ pub fn conclude(
     let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
-    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64));
+    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
     let trust = &mut studied.trust;
     trust.matching = matching(&sums, &job.pipeline, job.units);
     if let Some(matching) = &trust.matching {
