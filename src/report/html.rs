@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
@@ -71,6 +72,8 @@ struct Page<'a> {
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
+    /// Areas left out of the comparisons.
+    left_out: Vec<AreaRow>,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -165,6 +168,7 @@ impl<'a> Page<'a> {
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
             accounting,
+            left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()

@@ -6,6 +6,7 @@ mod compliance;
 mod data_loss;
 mod decision;
 pub(crate) mod html;
+mod left_out;
 mod matching;
 pub(crate) mod method;
 mod represented;

@@ -125,6 +125,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         returns,
         all,
         trust: Trust::default(),
+            excluded: Vec::new(),
             stages: serde_json::Map::new(),
         survey,
         reference: Some(reference),
