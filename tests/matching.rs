@@ -147,9 +147,13 @@ fn where_the_scan_is_coarse_the_nearest_point_is_kept_and_a_wide_plane_is_report
         "{}",
         ladder.summary()["matching"]
     );
-    // What a wide plane leaves out is told in part; its scatter is at least as much.
-    assert!((0.5..1.2).contains(&(told(&wide, "added_sd") / sd(&wide))), "{}", wide.summary()["matching"]);
-    assert!(told(&wide, "added_sd_at_most") > 0.95 * sd(&wide), "{}", wide.summary()["matching"]);
+    // What a wide plane leaves out is told in part; its scatter is about as much.
+    assert!((0.6..1.2).contains(&(told(&wide, "added_sd") / sd(&wide))), "{}", wide.summary()["matching"]);
+    assert!(
+        (0.85..1.15).contains(&(told(&wide, "residual_sd") / sd(&wide))),
+        "{}",
+        wide.summary()["matching"]
+    );
     assert!(warns(&wide, "planes_do_not_follow") && !warns(&auto, "planes_do_not_follow"));
 }
 
@@ -171,8 +175,8 @@ fn tiles_cannot_be_told() {
     let ground = Ground { slope: 0.5, relief: 0.03, wavelength: 3.0 };
     Site { ground, edge: 24.0, survey: 30.0, scan: (0.06, 0.01) }.write(folder.path());
     // In one corner far denser, so that planes and nearest points both occur.
-    let dense = Site { ground, edge: 1.0, survey: 0.0, scan: (0.005, 0.01) };
-    let dense = dense.strewn(40_000.0, 0.01, &mut Random(3));
+    let dense = Site { ground, edge: 4.0, survey: 0.0, scan: (0.005, 0.01) };
+    let dense = dense.strewn(20_000.0, 0.01, &mut Random(3));
     made::write(&folder.path().join("reference2.laz"), &dense, &Stored { z_scale: 0.0001, ..Stored::SILENT });
     for (checkpoints, compare) in [("", ""), ("", "match: plane"), ("per_return: 300, spacing: 0.3 m", "")] {
         let mut first = None;
@@ -202,24 +206,26 @@ fn steepest(result: &RunResult) -> (Value, f64) {
     (row.clone(), refused / (number(&row, "ground") + refused))
 }
 
-/// A plane of 40°: the first window refuses 29 % of it, whatever `slope`; with the local slope nothing. The share is counted,
-/// shown and warned of.
+/// A plane of 40° across the axes: the first window refuses 42 % of it, whatever `slope`; with the local slope next to nothing.
+/// The share is counted, shown and warned of.
 #[test]
 fn what_the_filter_refuses_of_a_slope_is_reported() {
     let folder = TempDir::new().unwrap();
     let ground = Ground { slope: 40f64.to_radians().tan(), ..LEVEL };
-    let site = Site { ground, edge: 30.0, survey: 60.0, scan: (0.05, 0.005) };
+    let site = Site { ground, edge: 60.0, survey: 20.0, scan: (0.1, 0.005) };
     site.write(folder.path());
     let plain = compared(folder.path(), "", "");
     let (row, share) = steepest(&plain);
     assert_eq!(row["slope"], ">=0.4");
-    assert!((0.2..0.4).contains(&share), "{row}");
+    // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm.
+    assert!((0.36..0.46).contains(&share), "{row}");
     assert!(warns(&plain, "slope_refused") && plain.text("report.html").contains("Ground filter on slopes"));
     assert!(plain.stdout.contains("refuses ground of the reference for its slope alone"));
     let other = compared(folder.path(), "slope: 1.5", "");
     assert!((steepest(&other).1 - share).abs() < 0.02, "{}", steepest(&other).0);
     let local = compared(folder.path(), "local_slope: true", "");
-    assert!(steepest(&local).1 < 0.01, "{}", steepest(&local).0);
+    // What is left lies at the uphill edge, where every opening lowers the surface.
+    assert!(steepest(&local).1 < 0.035, "{}", steepest(&local).0);
     assert!(!warns(&local, "slope_refused"));
 }
 
@@ -308,7 +314,7 @@ fn table_of_slopes() {
         for relief in [0.0, 0.05] {
             let folder = TempDir::new().unwrap();
             let ground = Ground { slope: degrees.to_radians().tan(), relief, wavelength: 3.0 };
-            Site { ground, edge: 40.0, survey: 60.0, scan: (0.05, 0.005) }.write(folder.path());
+            Site { ground, edge: 80.0, survey: 10.0, scan: (0.1, 0.005) }.write(folder.path());
             let shares = ["", "local_slope: true"].map(|options| {
                 let result = compared(folder.path(), options, "");
                 let summary = result.summary();

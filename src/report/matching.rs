@@ -9,16 +9,16 @@ pub fn sentence(summary: &Summary) -> Option<String> {
     let matching = summary.trust.matching.as_ref()?;
     let write = |value: f64| length(value, summary.units);
     let mut parts = Vec::new();
-    if let (Some(added), Some(most), Some(radius)) =
-        (matching.added_sd, matching.added_sd_at_most, matching.radius)
+    if let (Some(added), Some(scatter), Some(radius)) =
+        (matching.added_sd, matching.residual_sd, matching.radius)
     {
         parts.push(format!(
             "{} comparisons with a plane of the reference (radius {}) carry about {} of matching error (one standard \
-             deviation; at most {}, were all the scatter about the planes relief)",
+             deviation; {}, were all the scatter about the planes relief)",
             thousands(matching.planes),
             write(radius),
             write(added),
-            write(most)
+            write(scatter)
         ));
     }
     if matching.nearest > 0 {

@@ -19,8 +19,6 @@ pub struct Matching {
     pub residual_sd: Option<f64>,
     /// What matching adds to the scatter of dz at planes, one standard deviation, root mean square.
     pub added_sd: Option<f64>,
-    /// The same, were all the scatter about the planes relief.
-    pub added_sd_at_most: Option<f64>,
     /// What distance × slope adds at nearest points; their own noise comes on top in full.
     pub nearest_on_slope_sd: Option<f64>,
 }

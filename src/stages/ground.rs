@@ -1,30 +1,26 @@
 //! `ground`: the progressive morphological filter of Zhang et al. 2003.
 
-use std::rc::Rc;
-
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::cloud::bounds::widened;
 use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
-use crate::stages::alone::{AloneCells, AloneCounts};
-use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS, slope_of_cell};
+use crate::stages::alone::AloneCells;
+use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS, gradient_of_cell};
 use crate::stages::compare::Compare;
-use crate::stages::ground_limits::{GroundLimits, Origin, SurveyLimits, Threshold};
-use crate::stages::refused::{RefusedCounts, SlopeClasses};
-use crate::stages::stage::{CloudChoice, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
+use crate::stages::filter_ground::{FilterGround, KeepOrigin};
+use crate::stages::ground_limits::{CellSlope, GroundLimits, Origin, Threshold};
+use crate::stages::stage::{CloudChoice, Preparing, StageOptions, Step};
 use crate::stages::summarise::Summarise;
-use crate::tile::at_work::{Halo, Tile};
-use crate::tile::points::{Cloud, PointSet, PointStatus};
+use crate::tile::points::Cloud;
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
 /// sees 2 cells around a cell of the core, which the margin of points is one cell wider than, and that for the limit
 /// without a point 4.
-const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
+pub const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 
 /// Classifies ground with the progressive morphological filter.
 ///
@@ -55,10 +51,11 @@ pub struct Ground {
     /// of their residuals and makes them look better than they are.
     #[schemars(extend("x-source" = "Zhang et al. 2003, equation 7 (citation not verified); value: common practice, no source"))]
     pub dh_initial: Length,
-    /// Adds the local slope × `c` to the threshold of every window, below `dh_max` as ever. On a slope the ground of a cell
-    /// rises by so much over its lowest point: without it, the first window refuses a part of the true ground there, 29 % at
-    /// 40° with the other options as they are, whatever `s`. The local slope is that of a plane through 5 × 5 cells of the
-    /// surface that the last window left. It lets more low vegetation pass on slopes.
+    /// Adds the local slope × `c` to the threshold of every window, up to `dh_max` as ever; where the slope falls across the
+    /// cell, the rise from corner to corner. By so much the ground of a cell rises over its lowest point: without it, the first
+    /// window refuses a part of the true ground on slopes, 29 % at 40° with the other options as they are, whatever `s`. The
+    /// local slope is that of a plane through 5 × 5 cells of the surface that the last window left. It lets more low vegetation
+    /// pass on slopes.
     #[schemars(extend("x-source" = "not in the paper: this program's own choice, by simulation"))]
     pub local_slope: bool,
     /// Largest threshold `dh_max` of any window.
@@ -166,7 +163,7 @@ impl Ground {
     }
 
     /// As [`Ground::limits`], with the slope of each cell where that is asked for.
-    fn limits_and_slopes(
+    pub fn limits_and_slopes(
         &self,
         mut lowest: Raster,
         asked: &Extent,
@@ -233,24 +230,26 @@ impl Ground {
     }
 
     /// The threshold of a pass in cells of these slopes, whole micrometres.
-    fn thresholds<'a>(&self, pass: &Pass, slopes: &'a [f64]) -> impl Iterator<Item = f64> + use<'a> {
-        let (cell, most, threshold) =
-            (self.cell.exact_micrometres(), self.dh_max.micrometres() as f64, pass.threshold as f64);
-        slopes.iter().map(move |slope| {
-            let climb = if slope.is_nan() { 0.0 } else { (slope * cell).round() };
-            (threshold + climb).min(most)
-        })
+    fn thresholds<'a>(
+        &self,
+        pass: &Pass,
+        slopes: &'a [Option<CellSlope>],
+    ) -> impl Iterator<Item = f64> + use<'a> {
+        let (most, threshold) = (self.dh_max.micrometres() as f64, pass.threshold as f64);
+        slopes.iter().map(move |slope| (threshold + slope.map_or(0.0, |slope| slope.rise)).min(most))
     }
 }
 
-/// The slope of each of the cells `kept` on a surface that reaches around them; not a number where it has too few cells.
-fn slopes(surface: &Raster, kept: &Extent) -> Vec<f64> {
+/// The slope of each of the cells `kept` on a surface that reaches around them.
+fn slopes(surface: &Raster, kept: &Extent) -> Vec<Option<CellSlope>> {
     let place = |i: usize| {
         (kept.first_column + (i % kept.columns) as i64, kept.first_row + (i / kept.columns) as i64)
     };
     let slope = |i: usize| {
         let (column, row) = place(i);
-        slope_of_cell(surface, column, row).unwrap_or(f64::NAN)
+        let [east, north] = gradient_of_cell(surface, column, row)?;
+        let slope = (east * east + north * north).sqrt() / kept.cell;
+        Some(CellSlope { slope, rise: (east.abs() + north.abs()).round() })
     };
     (0..kept.len()).map(slope).collect()
 }
@@ -292,144 +291,10 @@ impl StageOptions for Ground {
     }
 }
 
-/// The stage at work on one cloud.
-pub struct FilterGround {
-    /// The options.
-    pub options: Ground,
-    /// The cloud it applies to.
-    pub cloud: Cloud,
-    /// Where later stages want the origin of the limits.
-    pub keep_origin: KeepOrigin,
-    /// Breaks between the slope classes by which what is refused is counted, where it is.
-    pub slope_breaks: Option<Vec<f64>>,
-}
-
-/// The tiles in which the origin of the ground filter's limits is kept.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum KeepOrigin {
-    /// In none.
-    Never,
-    /// In those where the two clouds can be compared.
-    WhereCompared,
-    /// In all.
-    Always,
-}
-
-/// What the filter knows of each cloud over the whole tile, for its other parts.
-#[derive(Default)]
-struct OpenedOnce {
-    survey: Option<Rc<GroundLimits>>,
-    reference: Option<Rc<GroundLimits>>,
-}
-
-impl OpenedOnce {
-    fn of(&mut self, cloud: Cloud) -> &mut Option<Rc<GroundLimits>> {
-        match cloud {
-            Cloud::Survey => &mut self.survey,
-            Cloud::Reference => &mut self.reference,
-        }
-    }
-}
-
-impl FilterGround {
-    /// The limits over the whole tile and its halo.
-    fn limits(&self, tile: &Tile<'_>, surface: Raster) -> GroundLimits {
-        let margin = tile.halo.of(self.cloud);
-        let (x, y) = (widened(tile.whole.0, margin), widened(tile.whole.1, margin));
-        let asked = Extent::covering(surface.extent.cell, x, y, 0);
-        let keep_origin = match self.keep_origin {
-            KeepOrigin::Never => false,
-            KeepOrigin::WhereCompared => tile.is_compared(),
-            KeepOrigin::Always => true,
-        };
-        let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
-        self.options.limits_and_slopes(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
-    }
-}
-
-impl TileStage for FilterGround {
-    fn halo(&self) -> Halo {
-        // The limit that the other points set depends on all points of a cell.
-        let cell = match self.keep_origin {
-            KeepOrigin::Never => 0,
-            _ => self.options.cell.exact_micrometres().ceil() as Micrometres,
-        };
-        Halo { survey: cell, reference: 0 }
-    }
-
-    fn surface(&self) -> Option<SurfaceNeed> {
-        let cell = self.options.cell.exact_micrometres();
-        let looked_around = if self.keep_origin == KeepOrigin::Never { 0 } else { LOOKED_AROUND };
-        let slope = if self.slope_breaks.is_some() && !self.options.local_slope { SLOPE_CELLS } else { 0 };
-        let margin = self.options.margin() + looked_around + slope;
-        Some(SurfaceNeed { cloud: self.cloud, cell, margin })
-    }
-
-    fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
-        let known = opened.of(self.cloud).clone();
-        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
-        opened.of(self.cloud).clone_from(&limits);
-        tile.shared_by_parts.put(opened);
-        let limits = limits?;
-        let refused = self.slope_breaks.as_ref();
-        let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))
-    }
-}
-
-struct GroundVisitor {
-    cloud: Cloud,
-    limits: Rc<GroundLimits>,
-    /// What is refused by slope class, where that is counted.
-    refused: Option<(SlopeClasses, RefusedCounts)>,
-    alone: AloneCounts,
-}
-
-impl Visitor for GroundVisitor {
-    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
-        if cloud != self.cloud {
-            return;
-        }
-        self.alone.points += piece.core as u64;
-        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
-        if let Some((classes, counts)) = &mut self.refused {
-            for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
-                if *status != PointStatus::Ground {
-                    continue;
-                }
-                let Some(cell) = self.limits.finder.index_of(point.x, point.y) else {
-                    *status = PointStatus::AboveGround;
-                    continue;
-                };
-                *status = self.limits.judge_in(cell, point.z);
-                if i < piece.core {
-                    counts.add(&self.limits, classes, cell, point, *status);
-                }
-            }
-            return;
-        }
-        for (point, status) in piece.points.iter().zip(&mut piece.statuses) {
-            if *status == PointStatus::Ground {
-                *status = self.limits.judge(point.x, point.y, point.z);
-            }
-        }
-    }
-
-    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
-        if let Some((_, counts)) = &self.refused {
-            counts.give(&mut tile.sections);
-        }
-        self.alone.give(self.cloud, &mut tile.sections);
-        if self.limits.origin.is_some() {
-            tile.shared.put(SurveyLimits(self.limits));
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tile::points::PointStatus;
 
     fn metres(passes: &[Pass]) -> Vec<(usize, f64)> {
         passes.iter().map(|p| (p.window, p.threshold as f64 / 1e6)).collect()

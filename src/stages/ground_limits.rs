@@ -21,11 +21,20 @@ pub struct GroundLimits {
     pub holds_low: Vec<bool>,
     /// What the limits came from, where that was asked for.
     pub origin: Option<Origin>,
-    /// Of each cell the slope of the surface that the last pass left, rise over run; not a number where it is not known. Empty
-    /// where it was not asked for.
-    pub slopes: Vec<f64>,
+    /// Of each cell the slope of the surface that the last pass left, where it is known. Empty where it was not asked for.
+    pub slopes: Vec<Option<CellSlope>>,
     /// The cells without others near them, of those that points are judged in.
     pub alone: AloneCells,
+}
+
+/// The slope of a cell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CellSlope {
+    /// Steepest slope, rise over run.
+    pub slope: f64,
+    /// How much higher one corner of the cell lies than the lowest: the slope × the cell where it falls along an axis, up to
+    /// 1.4 times that elsewhere. Whole micrometres.
+    pub rise: f64,
 }
 
 /// What the limits came from, for those who ask what they would be without one of the points.

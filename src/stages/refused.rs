@@ -1,11 +1,12 @@
 //! How much of the reference's ground the filter may refuse for its slope alone, by slope class.
 //!
-//! On a slope the highest ground of a cell lies slope × cell above the lowest, which the surface of the filter is made of. A
-//! point that is refused by no more than that may be ground like the others of its cell; one higher up is something else.
+//! On a slope the highest ground of a cell lies by the rise across the cell (slope × cell along an axis) above the lowest, which
+//! the surface of the filter is made of. A point that is refused by no more than that may be ground like the others of its cell;
+//! one higher up is something else.
 
 use crate::cloud::point::Point;
 use crate::results::summary::SlopeRow;
-use crate::stages::ground_limits::GroundLimits;
+use crate::stages::ground_limits::{CellSlope, GroundLimits};
 use crate::tile::points::PointStatus;
 use crate::tile::strata::{MOST_CLASSES, class_name, class_of};
 use crate::tile::yields::{Sections, YieldError, Yields};
@@ -29,7 +30,8 @@ pub struct SlopeClasses(Vec<u8>);
 impl SlopeClasses {
     /// The classes of cells of these slopes.
     pub fn of(limits: &GroundLimits, breaks: &[f64]) -> Self {
-        let class = |slope: &f64| if slope.is_nan() { CLASSES as u8 - 1 } else { class_of(*slope, breaks) };
+        let unknown = CLASSES as u8 - 1;
+        let class = |cell: &Option<CellSlope>| cell.map_or(unknown, |cell| class_of(cell.slope, breaks));
         SlopeClasses(limits.slopes.iter().map(class).collect())
     }
 }
@@ -48,9 +50,9 @@ impl RefusedCounts {
         let kind = match status {
             PointStatus::Ground => 0,
             PointStatus::AboveGround => {
-                let climb = limits.slopes[cell] * limits.highest.extent.cell;
                 // A slope that is not known explains nothing.
-                if point.z as f64 <= limits.highest.values[cell] + climb { 1 } else { 2 }
+                let rise = limits.slopes[cell].map_or(0.0, |slope| slope.rise);
+                if point.z as f64 <= limits.highest.values[cell] + rise { 1 } else { 2 }
             }
             _ => return,
         };
@@ -100,6 +102,7 @@ impl RefusedCounts {
 mod tests {
     use super::*;
     use crate::raster::{Extent, Raster};
+    use crate::stages::alone::AloneCells;
     use crate::tile::given::Given;
 
     #[test]
@@ -111,7 +114,12 @@ mod tests {
             low: Vec::new(),
             holds_low: Vec::new(),
             origin: None,
-            slopes: vec![0.05, 0.5, f64::NAN],
+            slopes: vec![
+                Some(CellSlope { slope: 0.05, rise: 25_000.0 }),
+                Some(CellSlope { slope: 0.5, rise: 250_000.0 }),
+                None,
+            ],
+            alone: AloneCells::of(&Raster { extent, values: vec![1_000.0; 3] }, &extent),
         };
         let breaks = [0.1, 0.4];
         let classes = SlopeClasses::of(&limits, &breaks);

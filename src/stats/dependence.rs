@@ -14,7 +14,7 @@ use crate::stats::distributions::{t_cdf, t_quantile};
 use crate::stats::layout::Layout;
 
 /// Variance of the correlated error of a cell over that of its uncorrelated one.
-const STRENGTHS: [f64; 7] = [0.1, 0.4, 1.6, 6.4, 25.6, 102.4, 409.6];
+const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
 /// Rungs of the ladder of lengths for correlation that is alike in all directions, doubling from the edge of a cell.
 const RUNGS: usize = 9;
 /// By which power of the length long correlation counts less.
@@ -29,6 +29,9 @@ const FOR_STRIPS: f64 = 0.25;
 const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 /// Directions tried where none is known from strips.
 const DIRECTIONS: usize = 8;
+/// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
+/// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
+const EVIDENT: f64 = 5.0;
 /// Kinds with less of the probability are left out.
 const NEGLIGIBLE: f64 = 1e-4;
 
@@ -54,7 +57,10 @@ struct Structure {
 #[derive(Clone, Copy, Debug)]
 struct Fit {
     structure: usize,
+    /// With the prior.
     log_likelihood: f64,
+    /// Without it.
+    plain: f64,
     /// Variance of the uncorrelated error of a cell that has residuals throughout, µm².
     alone: f64,
     /// Variance of the correlated error, µm².
@@ -69,6 +75,8 @@ pub struct Dependence {
     cells: usize,
     /// Degrees of freedom of the means of cells.
     pub df: f64,
+    /// The most likely kind where one is much more likely than none.
+    pub evident: Option<Kind>,
     /// Expected covariance of the correlated error between cells, µm².
     pub covariance: Vec<f64>,
     /// Expected variance of the uncorrelated error of a cell, µm².
@@ -194,7 +202,15 @@ impl Dependence {
         };
         let fits: Vec<Vec<Fit>> = structures.par_iter().enumerate().map(of_structure).collect();
         let mut fits: Vec<Fit> = fits.into_iter().flatten().collect();
-        fits.extend(likelihood(layout, &structures[0].covariance, means, 0.0));
+        let none = likelihood(layout, &structures[0].covariance, means, 0.0);
+        let none_at = none.map_or(f64::NEG_INFINITY, |fit| fit.log_likelihood);
+        let most_likely = fits.iter().fold(None, |best: Option<&Fit>, fit| match best {
+            Some(best) if best.plain >= fit.plain => Some(best),
+            _ => Some(fit),
+        });
+        let evident = most_likely.filter(|fit| fit.plain >= none_at + EVIDENT);
+        let evident = evident.map(|fit| structures[fit.structure].kind);
+        fits.extend(none);
         let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
         if !best.is_finite() {
             return None;
@@ -216,16 +232,7 @@ impl Dependence {
             }
         }
         fits.iter().for_each(|(p, fit)| alone += p * fit.alone);
-        Some(Dependence { structures, fits, cells, df: layout.seen as f64 - 1.0, covariance, alone })
-    }
-
-    /// The probability of each kind that counts, fields together by length.
-    pub fn kinds(&self) -> Vec<(f64, Kind)> {
-        self.fits
-            .iter()
-            .filter(|(_, fit)| fit.shared > 0.0)
-            .map(|(p, fit)| (*p, self.structures[fit.structure].kind))
-            .collect()
+        Some(Dependence { structures, fits, cells, df: layout.seen as f64 - 1.0, evident, covariance, alone })
     }
 
     /// The expected variances of a group.
@@ -438,5 +445,5 @@ fn likelihood(layout: &Layout, covariance: &[f64], means: &[f64], strength: f64)
         return None;
     }
     let log_likelihood = -log_determinant - 0.5 * log(ones) - 0.5 * df * log(alone);
-    Some(Fit { structure: 0, log_likelihood, alone, shared: strength * alone })
+    Some(Fit { structure: 0, log_likelihood, plain: log_likelihood, alone, shared: strength * alone })
 }

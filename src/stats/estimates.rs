@@ -284,35 +284,9 @@ impl Estimates {
         estimate().unwrap_or_else(|| none(NoInterval::NoSpread))
     }
 
-    /// The kind of shared error that is most of the probability, where one is.
+    /// The kind of shared error that the residuals of all groups show, where they do.
     pub fn cause(&self) -> Option<Kind> {
-        let kinds = self.dependence.as_ref()?.kinds();
-        let of = |wanted: fn(&Kind) -> bool| -> f64 {
-            kinds.iter().filter(|(_, kind)| wanted(kind)).map(|(p, _)| p).sum()
-        };
-        let strips = of(|kind| matches!(kind, Kind::Strips));
-        let stripes = of(|kind| matches!(kind, Kind::Stripes(_)));
-        let fields: f64 = of(|kind| matches!(kind, Kind::Field(_)));
-        let most = strips.max(stripes).max(fields);
-        if most < 0.5 {
-            return None;
-        }
-        if strips == most {
-            return Some(Kind::Strips);
-        }
-        let length = |kinds: &[(f64, Kind)]| {
-            let lengths = kinds.iter().filter_map(|(p, kind)| match kind {
-                Kind::Field(length) => Some(p * length),
-                _ => None,
-            });
-            lengths.sum::<f64>() / fields
-        };
-        kinds
-            .iter()
-            .map(|(_, kind)| *kind)
-            .find(|kind| matches!(kind, Kind::Stripes(_)))
-            .filter(|_| stripes == most)
-            .or_else(|| Some(Kind::Field(length(&kinds))))
+        self.dependence.as_ref()?.evident
     }
 
     /// Standard error of a group's mean were blocks of the size of `sums` independent.

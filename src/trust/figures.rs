@@ -92,10 +92,11 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
     Ok(FirstPass { moments, by_kind, excerpt })
 }
 
-/// A hash of a comparison that depends on nothing but where it is and what it shows.
+/// A hash of a comparison that depends on nothing but where it is: the level of the reference must not decide which are
+/// chosen.
 fn hash(one: &Compared) -> u64 {
-    let mut bytes = [0u8; 24];
-    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y, one.dz]) {
+    let mut bytes = [0u8; 16];
+    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y]) {
         *to = value.to_le_bytes();
     }
     XxHash3_64::oneshot(&bytes)

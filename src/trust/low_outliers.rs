@@ -10,42 +10,39 @@ use crate::stages::list::Stage;
 use crate::trust::warnings::Findings;
 use crate::units::{Length, Micrometres};
 
-/// Edge of the squares that are judged: the reach of the filter's largest window or so.
-const SQUARE: Micrometres = 10_000_000;
+/// Edge of the squares that are judged: where ground is found at all, a square this wide has more of it than one outlier.
+const SQUARE: Micrometres = 2_000_000;
 
-/// So many squares must be lost, and such a share of them: fewer are left to the other figures.
+/// So many squares must be lost: each stands for a hundred square metres or more whose ground was refused.
 const FEWEST: usize = 3;
-const LEAST_SHARE: f64 = 0.01;
 
-/// The squares in which most comparisons are low outliers, and all squares; `depth` is the filter's own `low_outlier`.
-fn lost_squares(excerpt: &[Compared], depth: Micrometres) -> (usize, usize) {
+/// How many squares hold nothing but low outliers; `depth` is the filter's own `low_outlier`.
+fn lost_squares(excerpt: &[Compared], depth: Micrometres) -> usize {
     let mut dz: Vec<Micrometres> = excerpt.iter().map(|one| one.dz).collect();
     // The upper part is the ground, even where outliers are many.
     dz.sort_unstable();
-    let Some(&level) = dz.get(dz.len() * 9 / 10) else { return (0, 0) };
-    let mut squares: BTreeMap<(i64, i64), (usize, usize)> = BTreeMap::new();
+    let Some(&level) = dz.get(dz.len() * 9 / 10) else { return 0 };
+    let mut only_low: BTreeMap<(i64, i64), bool> = BTreeMap::new();
     for one in excerpt {
-        let (low, all) = squares.entry((one.x.div_euclid(SQUARE), one.y.div_euclid(SQUARE))).or_default();
-        *low += usize::from(one.dz < level - depth);
-        *all += 1;
+        let low = one.dz < level - depth;
+        *only_low.entry((one.x.div_euclid(SQUARE), one.y.div_euclid(SQUARE))).or_insert(true) &= low;
     }
-    let lost = squares.values().filter(|(low, all)| 2 * low > *all).count();
-    (lost, squares.len())
+    only_low.values().filter(|low| **low).count()
 }
 
 /// The warning, where there is one.
 pub fn low_outliers(f: &Findings) -> Vec<Warning> {
     let Some(depth) = f.pipeline.stages.iter().find_map(survey_depth) else { return Vec::new() };
-    let (lost, all) = lost_squares(f.excerpt, depth.micrometres());
-    if lost < FEWEST || (lost as f64) < LEAST_SHARE * all as f64 {
+    let lost = lost_squares(f.excerpt, depth.micrometres());
+    if lost < FEWEST {
         return Vec::new();
     }
     let text = format!(
-        "Low outliers were taken for ground: in {} of {} squares of 10 m most comparisons lie more than {depth} (`low_outlier`) \
-         below the others. The ground filter then refuses the true ground around them. Make `cell` of `ground` smaller, about \
-         the spacing of the points, so that fewer of them fall together, or classify them as noise (class 7) first.",
-        thousands(lost as u64),
-        thousands(all as u64)
+        "Low outliers were taken for ground: in {} squares of 2 m the only ground found lies more than {depth} (`low_outlier`) below \
+         that elsewhere. The ground filter refuses the true ground for metres around them. Make `cell` of `ground` smaller, about \
+         the spacing of the points, so that fewer of them fall together, or classify them as noise (class 7) first. (Where the \
+         ground itself has changed, leave the area out.)",
+        thousands(lost as u64)
     );
     vec![Warning { code: WarningCode::LowOutliers, text }]
 }
@@ -70,13 +67,13 @@ mod tests {
     }
 
     #[test]
-    fn squares_full_of_outliers_are_lost_and_those_with_a_few_are_not() {
+    fn squares_of_nothing_but_outliers_are_lost_and_those_with_ground_are_not() {
         // 300 m: in the first 50 m a point in ten metres is 4 m too low and the ground is missing; elsewhere a few are.
         let mut all: Vec<Compared> = (50..300).map(|x| at(x, x % 7 * 10_000)).collect();
         all.extend((50..300).step_by(9).map(|x| at(x, -4_000_000)));
-        assert_eq!(lost_squares(&all, 1_000_000), (0, 25));
-        all.extend((0..50).step_by(5).map(|x| at(x, -4_000_000 - x * 50_000)));
-        assert_eq!(lost_squares(&all, 1_000_000), (5, 30));
-        assert_eq!(lost_squares(&[], 1_000_000), (0, 0));
+        assert_eq!(lost_squares(&all, 1_000_000), 0);
+        all.extend((0..50).step_by(10).map(|x| at(x, -4_000_000 - x * 50_000)));
+        assert_eq!(lost_squares(&all, 1_000_000), 5);
+        assert_eq!(lost_squares(&[], 1_000_000), 0);
     }
 }

@@ -50,7 +50,6 @@ pub fn matching(sums: &MatchingSums, pipeline: &Pipeline, units: Unit) -> Option
         spacing,
         residual_sd,
         added_sd: noise.map(|noise| noise.hypot(bend.unwrap_or(0.0))),
-        added_sd_at_most: residual_sd,
         nearest_on_slope_sd: root(sums.climb, sums.sloped),
     })
 }
@@ -166,10 +165,7 @@ mod tests {
         assert_eq!((found.method, found.planes, found.nearest), ("auto", 3, 0));
         // √(1 + 3) mm of 4 mm scatter; 15 others within 21 mm.
         assert!((found.added_sd.unwrap() - 0.002).abs() < 1e-12, "{found:?}");
-        assert_eq!(
-            (found.radius, found.residual_sd, found.added_sd_at_most),
-            (Some(0.021), Some(0.004), Some(0.004))
-        );
+        assert_eq!((found.radius, found.residual_sd), (Some(0.021), Some(0.004)));
         let spacing = (std::f64::consts::PI / 15.0).sqrt() * 0.021;
         assert!((found.spacing.unwrap() - spacing).abs() < 1e-12, "{found:?}");
         let sums = MatchingSums { nearest: 9, sloped: 4, climb: 16_000_000, ..MatchingSums::default() };
@@ -188,14 +184,13 @@ mod tests {
             spacing: None,
             residual_sd: Some(0.008),
             added_sd: Some(0.002),
-            added_sd_at_most: Some(0.008),
             nearest_on_slope_sd: None,
         };
         let warned = |matching: &Matching, stated| {
             plane_warning(matching, [&row].into_iter(), stated, Unit::Metre).map(|warning| warning.text)
         };
         assert_eq!(warned(&matching, Some(0.005)), None);
-        (matching.residual_sd, matching.added_sd_at_most) = (Some(0.012), Some(0.012));
+        matching.residual_sd = Some(0.012);
         assert!(
             warned(&matching, Some(0.005))
                 .unwrap()

@@ -20,29 +20,35 @@ pub fn wider_than_blocks(f: &Findings) -> Vec<Warning> {
         cause(wider.kind, f.units)
     );
     let code = match wider.kind {
-        Kind::Field(_) => WarningCode::LongRange,
-        Kind::Stripes(_) | Kind::Strips => WarningCode::WiderThanBlocks,
+        Some(Kind::Field(_)) => WarningCode::LongRange,
+        Some(Kind::Stripes(_) | Kind::Strips) | None => WarningCode::WiderThanBlocks,
     };
     vec![Warning { code, text }]
 }
 
-fn cause(kind: Kind, units: Unit) -> String {
+/// What helps then.
+const SPREAD: &str = "a reference spread over more of the site helps more than more points in the same area";
+
+fn cause(kind: Option<Kind>, units: Unit) -> String {
     match kind {
-        Kind::Strips => {
+        Some(Kind::Strips) => {
             "flight strips differ from each other, so that they count rather than points; check the strip \
                          adjustment, and measure reference in more strips"
                 .to_string()
         }
-        Kind::Stripes(across) => format!(
+        Some(Kind::Stripes(across)) => format!(
             "the residuals lie in stripes that run {} to {}, as trajectory errors do along track; measure reference over more \
              of the width across them",
             direction(across),
             opposite(across)
         ),
-        Kind::Field(length) => format!(
-            "this sample does not exclude error that is shared over {} and more; a reference spread over more of the site helps \
-             more than more points in the same area",
-            distance(units.from_micrometres(length), units)
+        Some(Kind::Field(length)) => format!(
+            "residuals are spatially correlated over about {}; {SPREAD}",
+            // The exponential falls to 5 % at three times its length.
+            distance(3.0 * units.from_micrometres(length), units)
+        ),
+        None => format!(
+            "the reference covers too little of the site to exclude error that is shared over longer distances; {SPREAD}"
         ),
     }
 }

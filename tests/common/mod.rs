@@ -2,7 +2,10 @@
 #![allow(dead_code)]
 
 pub mod errors;
+pub mod flight;
 pub mod made;
+pub mod meadow;
+pub mod scans;
 pub mod untidy;
 pub mod wood;
 

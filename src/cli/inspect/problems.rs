@@ -8,8 +8,8 @@ use crate::results::format::thousands;
 /// All that is wrong, damage first.
 pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<String> {
     let mut problems: Vec<String> = census.damaged.iter().map(|(_, damage)| damage.clone()).collect();
-    // Where points lie outside in block after block, it is the header that is wrong.
-    if 2 * census.outside.len() < census.blocks {
+    // Where points lie outside in block after block, or in the only one, it is the header that is said to be wrong.
+    if census.blocks > 1 && (census.outside.len() < 2 || 2 * census.outside.len() < census.blocks) {
         problems.extend(census.outside.iter().map(|(_, damage)| damage.clone()));
     }
     let mut say = |text: String| problems.push(text);
