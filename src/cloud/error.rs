@@ -26,7 +26,7 @@ pub enum CloudError {
         source: io::Error,
     },
     /// The file is something else.
-    #[error("{}: not a LAS or LAZ file: it begins with {found}, not with LASF (byte 0). Remove it from `files:`, \
+    #[error("{}: not a LAS, LAZ or E57 file: it begins with {found}, not with LASF or ASTM-E57 (byte 0). Remove it from `files:`, \
              or export the cloud again", path.display())]
     NotLas {
         /// The file.

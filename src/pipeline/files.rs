@@ -1,6 +1,6 @@
 //! The point files that a pipeline file names, and the folder its results go to.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
@@ -8,7 +8,7 @@ use glob::{MatchOptions, Pattern};
 
 use crate::cloud::guard;
 use crate::pipeline::locate::Seg;
-use crate::pipeline::problem::Notes;
+use crate::pipeline::problem::{self, Notes};
 
 /// Letters as they are written; hidden files (`._strip.laz` of a copied disk, say) only where asked for by name.
 const EXACT: MatchOptions =
@@ -19,23 +19,86 @@ struct Wrong(String, &'static str, Option<String>);
 
 /// The files of the cloud `key`, sorted, each once; notes the patterns that lead to none.
 pub(super) fn find(key: &str, base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
+    let mut files = find_at(&[key.into(), "files".into()], base, notes);
+    files.sort();
+    // Two patterns, or a link, may lead to one file: its points must count once.
+    let mut seen = HashSet::new();
+    files.retain(|file| seen.insert(itself(file)));
+    files
+}
+
+/// The files of the setups of the reference, each with the number of its setup, from 1; notes the patterns that lead to
+/// none, and files that stand in two setups.
+pub(super) fn find_setups(base: &Path, notes: &mut Notes) -> Vec<(PathBuf, u16)> {
+    let count = notes.document["reference"]["scans"].as_array().map_or(0, Vec::len);
+    let mut files: Vec<(PathBuf, u16)> = Vec::new();
+    let mut seen: HashMap<PathBuf, u16> = HashMap::new();
+    for (index, setup) in (0..count).zip(1u16..) {
+        let path: [Seg; 4] = ["reference".into(), "scans".into(), index.into(), "files".into()];
+        let mut found = find_at(&path, base, notes);
+        found.sort();
+        for file in found {
+            match seen.insert(itself(&file), setup) {
+                None => files.push((file, setup)),
+                Some(before) if before == setup => {}
+                Some(before) => {
+                    let name = file.file_name().unwrap_or_default().to_string_lossy();
+                    let message = format!("`{name}` belongs to setup {before} and setup {setup}");
+                    notes.value(&path, message, "is in an earlier setup".to_string(), None);
+                }
+            }
+        }
+    }
+    files
+}
+
+/// The files of the areas left out, in their order; notes those that are not there.
+pub(super) fn find_areas(base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
+    let areas = notes.document["exclude"].as_array().cloned().unwrap_or_default();
+    let mut files = Vec::new();
+    for (index, area) in areas.iter().enumerate() {
+        let Some(file) = area["area"].as_str() else { continue };
+        let found = match matches(file, base) {
+            Ok(found) if found.len() > 1 => {
+                Err(Wrong(format!("`{file}` matches several files"), "expected one file", None))
+            }
+            other => other,
+        };
+        match found {
+            Ok(found) => files.extend(found),
+            Err(Wrong(message, label, help)) => {
+                notes.value(
+                    &["exclude".into(), index.into(), "area".into()],
+                    message,
+                    label.to_string(),
+                    help,
+                );
+            }
+        }
+    }
+    files
+}
+
+/// A file, whatever links lead to it.
+fn itself(file: &Path) -> PathBuf {
+    fs::canonicalize(file).unwrap_or_else(|_| file.to_path_buf())
+}
+
+/// The files that the patterns listed at a place lead to; notes the patterns that lead to none.
+fn find_at(place: &[Seg], base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
     let mut files = Vec::new();
     // As the file has them, so that a pattern is shown at its own place even if one before it is wrong.
-    let patterns = notes.document[key]["files"].as_array().cloned().unwrap_or_default();
+    let patterns =
+        problem::find(&notes.document, place).and_then(|list| list.as_array().cloned()).unwrap_or_default();
     for (index, pattern) in patterns.iter().enumerate() {
         match pattern.as_str().map(|pattern| matches(pattern, base)) {
             Some(Ok(found)) => files.extend(found),
             Some(Err(Wrong(message, label, help))) => {
-                let path: [Seg; 3] = [key.into(), "files".into(), index.into()];
-                notes.value(&path, message, label.to_string(), help);
+                notes.value(&[place, &[index.into()]].concat(), message, label.to_string(), help);
             }
             None => {}
         }
     }
-    files.sort();
-    // Two patterns, or a link, may lead to one file: its points must count once.
-    let mut seen = HashSet::new();
-    files.retain(|file| seen.insert(fs::canonicalize(file).unwrap_or_else(|_| file.clone())));
     files
 }
 

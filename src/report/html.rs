@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
@@ -71,6 +72,8 @@ struct Page<'a> {
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
+    /// Areas left out of the comparisons.
+    left_out: Vec<AreaRow>,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -165,6 +168,7 @@ impl<'a> Page<'a> {
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
             accounting,
+            left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -236,7 +240,10 @@ fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
     LimitRow {
         limit: limit.limit.clone(),
         n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
-        value: limit.value.filter(|_| shown).map_or_else(dash, write),
+        value: limit.value.filter(|_| shown).map_or_else(dash, |value| match limit.raw_value {
+            Some(raw) => format!("{} (raw {})", write(value), write(raw)),
+            None => write(value),
+        }),
         ends: interval.filter(|_| shown).unwrap_or_else(dash),
         verdict: verdict_label(limit.verdict),
         class: match limit.verdict {
@@ -319,15 +326,12 @@ fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
-    let correlated = match correlation.range {
-        Some(range) => format!(
-            "Residuals are spatially correlated (range {}); beyond the range they are uncorrelated.",
-            format::distance(range, summary.units)
-        ),
-        None => "No spatial correlation detected.".to_string(),
-    };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("The comparisons lie in {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!(
+        "The comparisons lie in {} {noun} of {block}; {}.",
+        format::thousands(blocks),
+        decision::correlated(summary)
+    ))
 }
 
 /// The returns that have no panel in the figure.

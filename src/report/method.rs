@@ -1,6 +1,7 @@
 //! The method of a run, for people, from the pipeline file.
 
 use crate::pipeline::Pipeline;
+use crate::pipeline::model::CloudInput;
 use crate::stages::auto::{Auto, Count};
 use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::list::Stage;
@@ -11,7 +12,20 @@ use crate::results::format::{percent, thousands};
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
-    pipeline.stages.iter().filter_map(sentence).collect::<Vec<_>>().join(" ")
+    let shift = pipeline.reference.as_ref().and_then(vertical_shift);
+    shift.into_iter().chain(pipeline.stages.iter().filter_map(sentence)).collect::<Vec<_>>().join(" ")
+}
+
+/// What was done about different vertical systems.
+fn vertical_shift(reference: &CloudInput) -> Option<String> {
+    let shift = reference.vertical_shift?;
+    let why = reference.why.as_deref().unwrap_or_default().trim().trim_end_matches('.');
+    Some(match shift.micrometres() {
+        0 => format!("Vertical systems of survey and reference are stated to be the same: {why}."),
+        _ => format!(
+            "Vertical system: {shift} was added to every elevation of the reference before all other work: {why}."
+        ),
+    })
 }
 
 fn sentence(stage: &Stage) -> Option<String> {

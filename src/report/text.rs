@@ -3,6 +3,7 @@
 use crate::report::accounting;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
+use crate::report::left_out;
 use crate::report::matching;
 use crate::report::sentences;
 use crate::results::format::{self, ResidualFormat};
@@ -47,6 +48,7 @@ pub fn result_text(summary: &Summary) -> String {
         .into_iter()
         .flatten()
         .filter_map(|(name, counts)| accounting::not_ground(name, counts))
+        .chain(left_out::sentences(summary))
         .map(|s| wrap(&s))
         .collect();
     if !not_ground.is_empty() {

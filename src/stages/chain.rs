@@ -1,6 +1,8 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
+use crate::areas::LeftOut;
 use crate::cloud::point::Fields;
+use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
@@ -24,10 +26,19 @@ pub struct Chain {
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
+        Chain::leaving_out(stages, seed, LeftOut::default())
+    }
+
+    /// The same, with areas whose points are left out of comparisons.
+    pub fn leaving_out(stages: &[Stage], seed: u64, left_out: LeftOut) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing = Preparing { options, seed, ..Preparing::default() };
+        let mut preparing = Preparing { options, seed, left_out: left_out.clone(), ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
+        }
+        if !left_out.is_empty() {
+            // Last, when it is known which points are ground.
+            preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
         let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
         Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }

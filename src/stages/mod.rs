@@ -59,6 +59,7 @@ pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
 pub(crate) mod ladder;
+pub mod left_out;
 pub mod list;
 pub mod matching;
 pub(crate) mod matching_sums;

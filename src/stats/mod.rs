@@ -3,8 +3,8 @@
 //!
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
 //! [`blocks`] gathers sums by blocks. From these, and from where the survey [`delivered`] ground, [`layout`] makes a few hundred
-//! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals; [`versus`] compares groups.
-//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] corrects
+//! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals.
+//! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
 pub(crate) mod blocks;
@@ -22,7 +22,6 @@ pub(crate) mod truncated;
 mod truncated_normal;
 mod truncated_sample;
 pub(crate) mod variogram;
-pub(crate) mod versus;
 
 #[cfg(test)]
 mod coverage_tests;

@@ -198,8 +198,8 @@ fn mean_and_sd([n, sum, squares]: [f64; 3]) -> (f64, f64) {
 }
 
 impl Maximum {
-    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the bootstrap's
-    /// estimate has it.
+    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the
+    /// intervals of the bias have it.
     pub fn inflated(&self, inflation: f64) -> Result<TruncatedFit, NoEstimate> {
         let Maximum { n, above_limit, truncated, centre, scale, blocks, raw, .. } = *self;
         let few = inflation * blocks as f64 / (blocks as f64 - 1.0);

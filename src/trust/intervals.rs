@@ -1,5 +1,4 @@
-//! Confidence intervals of every group's figures and their comparison with first returns, tests,
-//! and the truncation correction; in the unit of the report.
+//! Confidence intervals of every group's figures and the truncation correction; in the unit of the report.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -7,8 +6,8 @@ use std::io;
 use rayon::prelude::*;
 
 use crate::results::confidence::Correlation;
+use crate::results::statistics::Interval;
 use crate::results::statistics::Statistics;
-use crate::results::statistics::{Interval, Test, VsFirst};
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;
@@ -17,10 +16,8 @@ use crate::stats::correlation::CorrelationModel;
 use crate::stats::delivered::Delivered;
 use crate::stats::dependence::Kind;
 use crate::stats::estimates::{Estimates, NoInterval};
-use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
-use crate::stats::versus::versus;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::Strata;
 use crate::trust::groups::{Group, Groups};
@@ -35,6 +32,8 @@ pub struct Intervals {
     pub block: Micrometres,
     /// Sums by place, from which the differences between returns are learned.
     pub learning: Learning,
+    /// Sums of dz by block, of every finest group.
+    pub sums: BlockSums,
     /// What makes the intervals much wider than blocks alone would.
     pub wider: Option<Wider>,
 }
@@ -50,6 +49,8 @@ pub struct Wider {
 
 /// How much wider is worth a warning: with n_eff four times as small.
 const MUCH_WIDER: f64 = 2.0;
+/// The same where the residuals show no cause: what a sample does not exclude widens every interval.
+const WIDER_WITHOUT_CAUSE: f64 = 5.0;
 
 /// The spatial correlation of the residuals, and the residuals that it was estimated from.
 pub struct SpatialCorrelation {
@@ -89,7 +90,6 @@ pub fn intervals(
     all: &dyn Comparisons,
     groups: &Groups,
     spatial: &SpatialCorrelation,
-    seed: u64,
     units: Unit,
     delivered: &Delivered,
     rows: &mut [Statistics],
@@ -118,14 +118,6 @@ pub fn intervals(
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let ground = rows.first().map_or(0, |all| all.ground);
     let estimates = Estimates::new(fine.clone(), delivered, &alike(groups), ground);
-    let firsts: Vec<Option<usize>> = groups.all.iter().map(|group| groups.first_of(group)).collect();
-    // What tests are made on: one comparison of a group in each block.
-    let independent = |group: usize| {
-        let tested = firsts[group].is_some() || firsts.contains(&Some(group));
-        let own = |finest: u16| (tested && members[group].contains(&finest)).then_some(0);
-        thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
-    };
-    let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
     let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
@@ -145,9 +137,6 @@ pub fn intervals(
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
         row.interval_reason = estimate.reason.map(reason).filter(|_| row.compared > 0);
-        let tests_of = |first: usize| [&independent[first][..], &independent[i][..]];
-        row.vs_first = firsts[i]
-            .and_then(|first| vs_first(&fine, [&members[first], &members[i]], tests_of(first), units));
         // How much more the mean varies than blocks show.
         let plain = Estimates::plain_se(&sums, &members[i]);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
@@ -156,7 +145,7 @@ pub fn intervals(
         row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
-    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, wider })
+    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, sums, wider })
 }
 
 /// Those of the finest groups that are of one return, return by return.
@@ -189,37 +178,6 @@ fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlat
             .collect(),
     }
 }
-
-/// The comparison of a group with the first: the finest groups of the first and of the group, and what tests are made on.
-fn vs_first(
-    fine: &BlockSums,
-    [first, group]: [&[u16]; 2],
-    [theirs, ours]: [&[f64]; 2],
-    units: Unit,
-) -> Option<VsFirst> {
-    let versus = versus(fine, group, first)?;
-    let length = |um: f64| units.from_micrometres(um);
-    let test = |test: Option<FTest>| {
-        test.map(|test| Test {
-            statistic: test.f,
-            df: [test.df1, test.df2],
-            p: test.p,
-            n: [theirs.len() as u64, ours.len() as u64],
-        })
-    };
-    Some(VsFirst {
-        bias: Some(length(versus.bias)),
-        bias_ci95: versus.bias_ci95.map(|ends| ends.map(length)),
-        sd_ratio: versus.sd_ratio,
-        sd_ratio_ci95: versus.sd_ratio_ci95,
-        rmse_ratio: versus.rmse_ratio,
-        rmse_ratio_ci95: versus.rmse_ratio_ci95,
-        verdict: versus.verdict,
-        welch: test(welch(&[theirs, ours])),
-        brown_forsythe: test(brown_forsythe(&[theirs, ours])),
-    })
-}
-
 /// Fine blocks at the most: more are joined four by four.
 const MOST_FINE: usize = 16_000;
 
@@ -253,5 +211,7 @@ fn wider(estimates: &Estimates, sums: &BlockSums, all: &[u16], ground: u64) -> O
     let times = estimates.of(all, ground).mean_se? / Estimates::plain_se(sums, all)?;
     // What is shared over less than a block does not make blocks alike.
     let beyond = |kind: &Kind| !matches!(kind, Kind::Field(length) if *length <= sums.size_um() as f64);
-    (times >= MUCH_WIDER).then(|| Wider { times, kind: estimates.cause().filter(beyond) })
+    let kind = estimates.cause().filter(beyond);
+    let much = if kind.is_some() { MUCH_WIDER } else { WIDER_WITHOUT_CAUSE };
+    (times >= much).then_some(Wider { times, kind })
 }

@@ -25,6 +25,7 @@ use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
 use crate::trust::represented::represented;
+use crate::trust::vs_first;
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
 
@@ -92,8 +93,10 @@ pub fn figures(
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
-    let Intervals { correlation, block, learning, wider } =
-        intervals(all, &groups, &spatial, pipeline.seed, units, &counts.delivered, &mut rows)?;
+    let Intervals { correlation, block, learning, sums, wider } =
+        intervals(all, &groups, &spatial, units, &counts.delivered, &mut rows)?;
+    let reference = reference(pipeline, units);
+    vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
@@ -121,7 +124,7 @@ pub fn conclude(
         let at = groups.all.iter().position(|group| group.by == *key)?;
         Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at] })
     };
-    let limits = accept::judge(&pipeline.accept, find, &terrain, units);
+    let limits = accept::judge(&pipeline.accept, find, &terrain, &reference, units);
     let warnings = warnings(&Findings {
         pipeline,
         groups: &groups,
@@ -184,9 +187,12 @@ fn summarise(pipeline: &Pipeline) -> Summarise {
 /// The stated error of the reference in the unit of the report.
 fn reference(pipeline: &Pipeline, units: Unit) -> Reference {
     let stated = pipeline.reference.as_ref();
+    let uncertainty = stated.and_then(|reference| reference.uncertainty);
     let length = |um: f64| units.from_micrometres(um);
     Reference {
-        uncertainty: stated.and_then(|r| r.uncertainty).map(|u| length(u.exact_micrometres())),
+        uncertainty: uncertainty.map(|stated| length(stated.total_um())),
+        common: uncertainty.map_or(0.0, |stated| length(stated.common_at_most_um())),
+        stated_common: uncertainty.and_then(|stated| stated.stated_common_um()).map_or(0.0, length),
         offset: stated.and_then(|r| r.offset.as_ref()).map(|offset| {
             let [value, sigma] = [offset.value, offset.sigma].map(|l| length(l.exact_micrometres()));
             (value, sigma, offset.why.clone())

@@ -133,6 +133,43 @@ fn positive_skewness_is_reported() {
 }
 
 #[test]
+fn one_adviser_speaks_of_the_threshold() {
+    // Grass of 30 to 120 mm under a limit of 100 mm: both tails at once.
+    let mut normal = Normal::new(2);
+    let mut grass = |one: Compared| {
+        let high = if normal.uniform() < 0.3 { 30_000 + normal.below(90_000) as i64 } else { 0 };
+        Compared { dz: one.dz + high, ..one }
+    };
+    let limited = site().into_iter().map(&mut grass).filter(|one| one.dz <= 100_000);
+    let limited = limited.map(|one| Compared { headroom: Compared::headroom(one.dz, Some(100_000)), ..one });
+    let warnings = of(limited.collect(), json!({}));
+    let texts: Vec<&str> = [WarningCode::CutTail, WarningCode::Skew]
+        .into_iter()
+        .map(|code| {
+            warnings
+                .iter()
+                .find(|w| w.code == code)
+                .map(|w| w.text.as_str())
+                .unwrap_or_else(|| panic!("{warnings:?}"))
+        })
+        .collect();
+    assert!(
+        !texts[0].contains("Raise") && texts[1].contains("No other `dh_initial` puts that right"),
+        "{texts:?}"
+    );
+}
+
+#[test]
+fn a_bias_near_the_guidance_is_left_alone() {
+    // 14 mm of the 5-cm class are 28 %, but an eighth of the site shows it with 3 mm or so of error.
+    let shared = |normal: &mut Normal| -> Vec<f64> { (0..50).map(|_| 12_000.0 * normal.next()).collect() };
+    let fields = shared(&mut Normal::new(4));
+    let all = with(|one| 13_500.0 + fields[(one.x / 20_000_000 + 10 * (one.y / 20_000_000)) as usize]);
+    let codes: Vec<WarningCode> = of(all, json!({})).into_iter().map(|warning| warning.code).collect();
+    assert!(!codes.contains(&WarningCode::Bias), "{codes:?}");
+}
+
+#[test]
 fn few_checkpoints_are_reported() {
     let seconds = |most: usize| -> Vec<Compared> {
         let (first, second): (Vec<_>, Vec<_>) =

@@ -4,6 +4,8 @@
 pub mod errors;
 pub mod flight;
 pub mod made;
+pub mod meadow;
+pub mod scans;
 pub mod untidy;
 pub mod wood;
 

@@ -14,14 +14,16 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::confidence::RepresentedArea;
-use crate::results::summary::{CloudCounts, Histogram, Summary};
+use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
+use crate::stages::left_out;
 use crate::stages::list::{Stage, draw_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
@@ -106,7 +108,7 @@ pub fn conclude(
     let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
-    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64));
+    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
     let trust = &mut studied.trust;
     trust.matching = matching(&sums, &job.pipeline, job.units);
     if let Some(matching) = &trust.matching {
@@ -123,6 +125,7 @@ pub fn conclude(
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        excluded: excluded(job, journals)?,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions
@@ -137,6 +140,19 @@ pub fn conclude(
     }
     judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
+}
+
+/// The areas left out, with what each took.
+fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {
+    let areas = &job.pipeline.exclude;
+    let taken = left_out::conclude(areas.len(), yields)?;
+    let area = |(exclude, [survey, reference]): (&Exclude, left_out::Taken)| ExcludedArea {
+        area: exclude.area.display().to_string(),
+        why: exclude.why.trim().to_string(),
+        survey,
+        reference,
+    };
+    Ok(areas.iter().zip(taken).map(area).collect())
 }
 
 /// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.

@@ -60,8 +60,8 @@ pub fn partition(
     let halo = job.chain.halo();
     let watch = clock.watch();
     let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Scattered, EngineError> {
-        let input =
-            Input { cloud, sources: &from.sources, units: &from.units, halo, memory: job.resources.memory };
+        let (units, placing, memory) = (&from.units, &from.placing, job.resources.memory);
+        let input = Input { cloud, sources: &from.sources, units, placing, halo, memory };
         scatter(&input, &job.chain, job.tiling, path, watch)
     };
     let spill = folder.spill();

@@ -6,10 +6,14 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cloud::{CloudError, Source};
+use crate::areas::AreaFile;
+use crate::cloud::{CloudError, Placing, Source};
+use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
+use crate::engine::plan::placing::placing;
+use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
 use crate::pipeline::model::{CloudInput, CloudUnits};
@@ -62,6 +66,8 @@ pub struct CloudJob {
     pub sources: Vec<Source>,
     /// Units of each source's x and y, and of its z.
     pub units: Vec<(Unit, Unit)>,
+    /// What is laid down for each source.
+    pub placing: Vec<Placing>,
     /// Points and density, as the headers state them.
     pub density: Density,
 }
@@ -82,6 +88,8 @@ pub struct Job {
     pub units: Unit,
     /// The tiles.
     pub tiling: Tiling,
+    /// The files of the areas left out.
+    pub areas: Vec<AreaFile>,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -95,8 +103,7 @@ impl Job {
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
-        let chain = Chain::new(&pipeline.stages, pipeline.seed);
-        let skip_damaged = chain.skip_damaged;
+        let Chain { skip_damaged, ignore_bounds, .. } = Chain::new(&pipeline.stages, pipeline.seed);
         let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
         let survey = open(&loaded.survey_files, skip_damaged)?;
         let reference = open(&loaded.reference_files, skip_damaged)?;
@@ -110,16 +117,25 @@ impl Job {
             .reference
             .as_ref()
             .map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
-        let survey = CloudJob::new(survey, survey_units);
-        let reference = reference_units.map(|units| CloudJob::new(reference, units));
+        let placings = placing(&survey, &pipeline.survey, &[], &[]);
+        let survey = CloudJob::new(survey, survey_units, placings);
+        let reference = pipeline.reference.as_ref().zip(reference_units).map(|(input, units)| {
+            let placings = placing(&reference, input, &loaded.reference_files, &loaded.reference_setups);
+            CloudJob::new(reference, units, placings)
+        });
         check_systems(&survey, reference.as_ref(), &mut found);
+        found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
         if found.problems.is_empty()
             && let Some(reference) = &reference
-            && let Some((message, help)) = together::check(&survey, reference, &pipeline, chain.ignore_bounds)
+            && let Some((message, help)) = together::check(&survey, reference, &pipeline, ignore_bounds)
         {
             found.problem("reference", &message, &help);
         }
-        let Findings { notes, problems, .. } = found;
+        let areas = Areas::read(&loaded, survey.sources[0].crs(), survey.units[0].0);
+        let Findings { mut notes, mut problems, .. } = found;
+        notes.extend_from_slice(&areas.notes);
+        problems.extend_from_slice(&areas.problems);
+        let chain = Chain::leaving_out(&pipeline.stages, pipeline.seed, areas.left_out);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -147,6 +163,7 @@ impl Job {
             reference,
             units,
             tiling: Tiling { edge },
+            areas: areas.files,
             resources,
             notes,
         })
@@ -171,8 +188,19 @@ struct Findings<'a> {
 impl Findings<'_> {
     /// Notes a problem with the files of a cloud.
     fn problem(&mut self, role: &str, message: &str, help: &str) {
-        let place = [Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+        let key =
+            if role == "reference" && !self.loaded.reference_setups.is_empty() { "scans" } else { "files" };
+        let place = [Seg::Key(role.to_string()), Seg::Key(key.to_string())];
         self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
+    }
+
+    /// What the vertical systems of the clouds bring to light.
+    fn verticals(&mut self, survey: &CloudJob, reference: Option<(&CloudJob, &CloudInput)>) {
+        let found = verticals(&survey.sources, reference.map(|(job, input)| (&job.sources[..], input)));
+        self.notes.extend(found.notes);
+        if let Some(VerticalProblem { role, message, help }) = found.problem {
+            self.problem(role, &message, help);
+        }
     }
 }
 
@@ -196,7 +224,8 @@ fn units(
         let [horizontal, vertical] = [Axis::Horizontal, Axis::Vertical].map(|axis| {
             match unit_of(source, axis, axis.given(given), other) {
                 Ok((unit, note)) => {
-                    found.notes.extend(note);
+                    // Once for all scans of a file.
+                    found.notes.extend(note.filter(|note| !found.notes.contains(note)));
                     unit
                 }
                 Err((message, help)) => {
@@ -211,9 +240,9 @@ fn units(
 }
 
 impl CloudJob {
-    fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>) -> Self {
+    fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>, placing: Vec<Placing>) -> Self {
         let density = density(&sources, &units);
-        CloudJob { sources, units, density }
+        CloudJob { sources, units, placing, density }
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::HashSet;
 use std::fs;
 use std::path::PathBuf;
 
-use crate::cloud::Source;
+use crate::cloud::{Placing, Source};
 use crate::engine::plan::job::{CloudJob, name};
 use crate::pipeline::Pipeline;
 use crate::stages::apart::select_apart;
@@ -52,9 +52,14 @@ fn apart(a: (f64, f64), b: (f64, f64)) -> f64 {
 }
 
 impl CloudJob {
-    /// The boxes of its sources; nothing where one of them states none.
+    /// The boxes of its sources, with what is added to their elevations; nothing where one of them states none.
     pub fn boxes(&self) -> Option<Vec<MetreBox>> {
-        self.sources.iter().zip(&self.units).map(|(source, units)| MetreBox::of(source, *units)).collect()
+        let of = |((source, units), placing): ((&Source, &(Unit, Unit)), &Placing)| {
+            let stated = MetreBox::of(source, *units)?;
+            let shift = placing.vertical_shift as f64 / 1e6;
+            Some(MetreBox { z: (stated.z.0 + shift, stated.z.1 + shift), ..stated })
+        };
+        self.sources.iter().zip(&self.units).zip(&self.placing).map(of).collect()
     }
 }
 
