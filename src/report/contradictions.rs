@@ -95,6 +95,13 @@ fn made() -> Vec<(&'static str, Summary)> {
         ("few", studied(site().into_iter().take(25).collect(), json!({}))),
         ("some", studied(site().into_iter().take(50).collect(), json!({}))),
         (
+            "one place",
+            studied(
+                site().into_iter().filter(|one| one.x < 6_000_000 && one.y < 6_000_000).collect(),
+                json!({}),
+            ),
+        ),
+        (
             "one corner",
             studied(
                 site().into_iter().filter(|one| one.x < 30_000_000 && one.y < 20_000_000).collect(),
