@@ -24,7 +24,7 @@ const CONTRARY: [(&str, &str); 12] = [
     ("Confidence intervals cannot be told", "The confidence intervals allow for that"),
     ("nothing has been subtracted.", "offset of the reference removed"),
     ("2 is worse than the first return", "2 cannot be distinguished from the first return"),
-    ("2 is worse than the first return", "return 2 and return 1 share no"),
+    ("2 is worse than the first return", "eturn 2 and return 1 share no"),
 ];
 
 /// All that a result says: the printed result, and the page without its markup.

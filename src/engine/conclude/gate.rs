@@ -9,6 +9,7 @@ use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Auto;
+use crate::stages::compare::NEAREST;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::plane_sums::PLANE_POINTS;
@@ -38,6 +39,7 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
     let reach = compare.search().reach();
     let within = match compare.within() {
         Auto::Fixed(within) => within,
+        Auto::Auto if compare.method() == Method::Auto => NEAREST,
         Auto::Auto => Length::millimetres(reach as f64 / 1e3),
     };
     let nothing_in_reach = || {
