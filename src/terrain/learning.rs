@@ -21,10 +21,13 @@ const SQUARE: i64 = 16;
 /// Most places that are looked at: of a larger site some squares, chosen by hash. This program's own choice.
 const MOST_PLACES: usize = 32_768;
 
+/// Sums of dz by return, at one place.
+type InPlace = Vec<(u8, DzSums)>;
+
 /// Sums of dz by place and return, which merge in any order.
 #[derive(Clone, Debug)]
 pub struct Learning {
-    places: HashMap<(i64, i64), Vec<(u8, DzSums)>, BuildHasherDefault<PlaceHasher>>,
+    places: HashMap<(i64, i64), InPlace, BuildHasherDefault<PlaceHasher>>,
     most: usize,
     /// Squares whose hash is beyond it are left out.
     limit: u64,
@@ -126,7 +129,7 @@ impl Learning {
         places.sort_unstable_by_key(|(place, _)| *place);
         places.iter_mut().for_each(|(_, of_place)| of_place.sort_unstable_by_key(|(number, _)| *number));
         let places: SumsByPlace = places.into_iter().collect();
-        let numbers = |of_place: &Vec<(u8, DzSums)>| {
+        let numbers = |of_place: &InPlace| {
             let mut n = [0; 16];
             of_place.iter().for_each(|(number, sums)| n[usize::from(*number)] = sums.n);
             n

@@ -69,7 +69,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
     if f.rows.iter().all(|row| row.compared == 0) {
         return Vec::new();
     }
-    let checks: [fn(&Findings) -> Vec<Warning>; 10] = [
+    let checks: &[fn(&Findings) -> Vec<Warning>] = &[
         low_outliers,
         upper_tail,
         reference_uncertainty,
@@ -81,7 +81,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         wider_than_blocks,
         not_represented,
     ];
-    checks.into_par_iter().flat_map_iter(|check| check(f)).collect()
+    checks.par_iter().flat_map_iter(|check| check(f)).collect()
 }
 
 fn one(code: WarningCode, text: String) -> Vec<Warning> {
