@@ -60,21 +60,14 @@ pub fn learn(places: &SumsByPlace, known: &[bool; 16]) -> ByReturn {
         return learned;
     }
     let edges = EDGES.into_iter().map(Some).chain([None]);
-    for fit in edges.map(|edge| Fit::new(&cells(places, &returns, edge), returns.len())) {
-        let Some(differences) = fit.differences() else { continue };
-        for (i, (number, (difference, standard_error))) in returns.iter().zip(differences).enumerate() {
-            let of_return = &mut learned[usize::from(*number)];
-            // A return that is rare takes larger cells, and makes the others take none. All together are enough at any rate.
-            if of_return.is_some() || !fit.is_enough(i) {
-                continue;
-            }
-            let shrunk = 1.0 - (standard_error / difference).powi(2);
-            let difference = if shrunk > 0.0 { difference * shrunk } else { 0.0 };
-            *of_return = Some(Learned { difference, sd: fit.variance[i].sqrt() });
-        }
-        if returns.iter().all(|number| learned[usize::from(*number)].is_some()) {
-            break;
-        }
+    let found = edges.map(|edge| Fit::new(&cells(places, &returns, edge), returns.len()));
+    let mut found = found.filter(Fit::is_enough).filter_map(|fit| Some((fit.differences()?, fit.variance)));
+    // All together are enough at any rate.
+    let Some((differences, variance)) = found.next() else { return learned };
+    for ((number, (difference, standard_error)), variance) in returns.iter().zip(differences).zip(variance) {
+        let shrunk = 1.0 - (standard_error / difference).powi(2);
+        let difference = if shrunk > 0.0 { difference * shrunk } else { 0.0 };
+        learned[usize::from(*number)] = Some(Learned { difference, sd: variance.sqrt() });
     }
     learned
 }
@@ -159,12 +152,13 @@ impl Fit {
         Fit { n, within, paired, variance, matrix, right }
     }
 
-    /// Whether there are enough pairs and points of a return.
-    fn is_enough(&self, i: usize) -> bool {
+    fn is_enough(&self) -> bool {
         let total: f64 = self.n.iter().sum();
-        // Were all one cell, these would be the numbers.
-        let (within, paired) = (self.n[i] - 1.0, self.n[i] * (1.0 - self.n[i] / total));
-        self.within[i] >= ENOUGH.min(within / 2.0) && self.paired[i] >= ENOUGH.min(paired / 2.0)
+        (0..self.n.len()).all(|i| {
+            // Were all one cell, these would be the numbers.
+            let (within, paired) = (self.n[i] - 1.0, self.n[i] * (1.0 - self.n[i] / total));
+            self.within[i] >= ENOUGH.min(within / 2.0) && self.paired[i] >= ENOUGH.min(paired / 2.0)
+        })
     }
 
     /// By return: the difference from the first of them, and its standard error. Nothing where some returns never meet the
