@@ -8,6 +8,8 @@ use crate::results::format::{decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
+use crate::stages::auto::Auto;
+use crate::stages::compare::NEAREST;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::plane_sums::PLANE_POINTS;
@@ -35,7 +37,11 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
     };
     let no_ground = || no_ground("survey", survey).or_else(|| no_ground("reference", reference));
     let reach = compare.search().reach();
-    let within = Length::millimetres(reach as f64 / 1e3);
+    let within = match compare.within() {
+        Auto::Fixed(within) => within,
+        Auto::Auto if compare.method() == Method::Auto => NEAREST,
+        Auto::Auto => Length::millimetres(reach as f64 / 1e3),
+    };
     let nothing_in_reach = || {
         let density = reference.ground as f64 / area(partition);
         let radius = reach as f64 / 1e6;
