@@ -364,7 +364,7 @@ fn table_of_cover() {
         rows.push((format!("{density} pulses/m²"), Site { density, side, ..SITE }));
         rows.push((format!("{density} pulses/m², 30°"), Site { density, side, slope: 30.0, ..SITE }));
     }
-    for noise in [0.005, 0.040, 0.060] {
+    for noise in [0.005, 0.040, 0.060, 0.100] {
         rows.push((format!("noise {} mm", noise * 1e3), Site { noise, ..SITE }));
         let bare = Site { noise, shrub_cover: 0.0, tree_cover: 0.0, density: 150.0, side: 40.0, ..SITE };
         rows.push((format!("noise {} mm, nothing on it", noise * 1e3), bare));
@@ -379,7 +379,7 @@ fn table_of_cover() {
     println!(
         "| site | open: open low canopy | shrub: open low canopy | crown: open low canopy | truth | NVA | interval | held |"
     );
-    let repeats = 3;
+    let repeats = 2;
     for (name, site) in rows {
         let outcomes: Vec<Outcome> = (0..repeats).map(|i| Site { seed: 100 + i, ..site }.run()).collect();
         let mean = |f: &dyn Fn(&Outcome) -> f64| outcomes.iter().map(f).sum::<f64>() / outcomes.len() as f64;

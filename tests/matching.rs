@@ -212,13 +212,13 @@ fn steepest(result: &RunResult) -> (Value, f64) {
 fn what_the_filter_refuses_of_a_slope_is_reported() {
     let folder = TempDir::new().unwrap();
     let ground = Ground { slope: 40f64.to_radians().tan(), ..LEVEL };
-    let site = Site { ground, edge: 60.0, survey: 20.0, scan: (0.1, 0.005) };
+    let site = Site { ground, edge: 60.0, survey: 20.0, scan: (0.06, 0.005) };
     site.write(folder.path());
     let plain = compared(folder.path(), "", "");
     let (row, share) = steepest(&plain);
     assert_eq!(row["slope"], ">=0.4");
     // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm.
-    assert!((0.36..0.46).contains(&share), "{row}");
+    assert!((0.34..0.46).contains(&share), "{row}");
     assert!(warns(&plain, "slope_refused") && plain.text("report.html").contains("Ground filter on slopes"));
     assert!(plain.stdout.contains("refuses ground of the reference for its slope alone"));
     let other = compared(folder.path(), "slope: 1.5", "");

@@ -68,7 +68,7 @@ pub(super) fn offset(summary: &Summary) -> Option<String> {
     let side = if *value < 0.0 { "below" } else { "above" };
     Some(format!(
         "The reference is stated to lie {} {side} the ground, with an uncertainty of {} (one standard deviation): {why}. The \
-         last columns have that removed and its uncertainty combined; all other figures here are raw.",
+         last columns have that removed and its uncertainty combined; all other figures of this table are raw.",
         length(value.abs(), summary.units),
         length(*sigma, summary.units),
     ))
@@ -101,6 +101,7 @@ mod tests {
             rmse: Some(0.02),
             rmse_v: Some(0.025),
             class_cm: Some(2.5),
+            ..OffsetRemoved::default()
         });
         assert_eq!(texts(&rows(&summary)[1])[9..], ["−10.0", "25.0", "2.5"]);
         assert!(offset(&summary).unwrap().contains("lie 40.0 mm above the ground"));

@@ -7,6 +7,7 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
@@ -41,6 +42,7 @@ struct Page<'a> {
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
+    terrain_notes: Vec<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -54,7 +56,9 @@ struct Page<'a> {
     represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    bootstrap: Option<String>,
+    interval_basis: Option<String>,
+    /// Why there are no intervals at all, where that is so.
+    no_intervals: Option<String>,
     variogram: Option<String>,
     has_range: bool,
     compared: bool,
@@ -68,6 +72,8 @@ struct Page<'a> {
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
+    /// Areas left out of the comparisons.
+    left_out: Vec<AreaRow>,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -132,6 +138,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             terrain: decision::terrain_rows(summary),
+            terrain_notes: decision::terrain_notes(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -144,7 +151,8 @@ impl<'a> Page<'a> {
             represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            bootstrap: bootstrap(summary),
+            interval_basis: interval_basis(summary),
+            no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
@@ -160,6 +168,7 @@ impl<'a> Page<'a> {
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
             accounting,
+            left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -231,7 +240,10 @@ fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
     LimitRow {
         limit: limit.limit.clone(),
         n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
-        value: limit.value.filter(|_| shown).map_or_else(dash, write),
+        value: limit.value.filter(|_| shown).map_or_else(dash, |value| match limit.raw_value {
+            Some(raw) => format!("{} (raw {})", write(value), write(raw)),
+            None => write(value),
+        }),
         ends: interval.filter(|_| shown).unwrap_or_else(dash),
         verdict: verdict_label(limit.verdict),
         class: match limit.verdict {
@@ -310,19 +322,16 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
 }
 
 /// What the intervals rest on.
-fn bootstrap(summary: &Summary) -> Option<String> {
+fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
-    let correlated = match correlation.range {
-        Some(range) => format!(
-            "Residuals are spatially correlated (range {}); beyond the range they are uncorrelated.",
-            format::distance(range, summary.units)
-        ),
-        None => "No spatial correlation detected.".to_string(),
-    };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("spatial block bootstrap, {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!(
+        "The comparisons lie in {} {noun} of {block}; {}.",
+        format::thousands(blocks),
+        decision::correlated(summary)
+    ))
 }
 
 /// The returns that have no panel in the figure.

@@ -1,17 +1,31 @@
 //! The method of a run, for people, from the pipeline file.
 
 use crate::pipeline::Pipeline;
+use crate::pipeline::model::CloudInput;
 use crate::stages::auto::{Auto, Count};
 use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 
-use crate::results::format::thousands;
+use crate::results::format::{percent, thousands};
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
-    pipeline.stages.iter().filter_map(sentence).collect::<Vec<_>>().join(" ")
+    let shift = pipeline.reference.as_ref().and_then(vertical_shift);
+    shift.into_iter().chain(pipeline.stages.iter().filter_map(sentence)).collect::<Vec<_>>().join(" ")
+}
+
+/// What was done about different vertical systems.
+fn vertical_shift(reference: &CloudInput) -> Option<String> {
+    let shift = reference.vertical_shift?;
+    let why = reference.why.as_deref().unwrap_or_default().trim().trim_end_matches('.');
+    Some(match shift.micrometres() {
+        0 => format!("Vertical systems of survey and reference are stated to be the same: {why}."),
+        _ => format!(
+            "Vertical system: {shift} was added to every elevation of the reference before all other work: {why}."
+        ),
+    })
 }
 
 fn sentence(stage: &Stage) -> Option<String> {
@@ -44,6 +58,17 @@ fn sentence(stage: &Stage) -> Option<String> {
             ),
         }),
         Stage::Compare(c) => Some(reference_elevation(c)),
+        Stage::Summarise(s) => s.cover().map(|rule| {
+            format!(
+                "Cover, from first returns within {}, their heights taken over the sloping ground: canopy where at least {} % \
+                 are higher than {}, otherwise low vegetation where at least {} % are higher than {}, otherwise open ground.",
+                rule.radius,
+                percent(rule.canopy_share),
+                rule.canopy_height,
+                percent(rule.low_share),
+                rule.low_height
+            )
+        }),
         _ => None,
     }
 }

@@ -6,6 +6,7 @@ mod compliance;
 mod data_loss;
 mod decision;
 pub(crate) mod html;
+mod left_out;
 mod matching;
 pub(crate) mod method;
 mod represented;
@@ -15,6 +16,8 @@ mod svg;
 pub(crate) mod text;
 mod variogram;
 
+#[cfg(test)]
+mod contradictions;
 #[cfg(test)]
 mod tests {
     use crate::results::sample;

@@ -61,6 +61,14 @@ impl GroupKey {
         self.0.is_empty()
     }
 
+    /// The cover that its points share, where it names one.
+    pub fn cover(&self) -> Option<Cover> {
+        self.0.iter().find_map(|property| match property {
+            Property::Cover(cover) => *cover,
+            _ => None,
+        })
+    }
+
     /// Whether it is told apart by exactly these properties, in any order.
     pub fn is_by(&self, by: &[By]) -> bool {
         self.0.len() == by.len() && self.0.iter().all(|property| by.contains(&property.by()))

@@ -24,6 +24,8 @@ pub struct Summary {
     /// How far the figures can be trusted.
     #[serde(flatten)]
     pub trust: Trust,
+    /// Areas left out of the comparisons, in the order of the pipeline file.
+    pub excluded: Vec<ExcludedArea>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,
@@ -33,6 +35,19 @@ pub struct Summary {
     pub reference: Option<CloudCounts>,
     /// How reference and survey were matched, in words for people (from the pipeline file).
     pub method: String,
+}
+
+/// An area left out of the comparisons.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExcludedArea {
+    /// Its file, as the pipeline file names it.
+    pub area: String,
+    /// Reason for leaving it out.
+    pub why: String,
+    /// Ground points of the survey that it left out; those in several areas are counted under the first.
+    pub survey: u64,
+    /// The same of the reference.
+    pub reference: u64,
 }
 
 /// One row of the table by return.

@@ -6,12 +6,14 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::areas::LeftOut;
 use crate::cloud::bounds::{Range, widened};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Count;
 use crate::stages::compare::Compare;
 use crate::stages::draw::{Draw, IN_MEMORY};
+use crate::stages::left_out;
 use crate::stages::matching::{Candidate, Candidates, Counted, Match, Matcher, NO_DISTANCE};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::spacing::stay;
@@ -71,6 +73,7 @@ impl StageOptions for Checkpoints {
             compare,
             seed: preparing.seed,
             put_up: PutUp::new(self.draw().kept),
+            left_out: preparing.left_out.clone(),
         }));
     }
 }
@@ -85,6 +88,8 @@ pub struct DrawCheckpoints {
     pub seed: u64,
     /// What all tiles have put up for the draw so far.
     pub put_up: PutUp,
+    /// The areas whose points are not compared.
+    pub left_out: LeftOut,
 }
 
 /// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn, each
@@ -204,6 +209,9 @@ impl Visitor for MatchVisitor<'_> {
             if point.valid_return().is_none() || !within(point.x, x) || !within(point.y, y) {
                 continue;
             }
+            if self.stage.left_out.first(left_out::place(Cloud::Survey), point).is_some() {
+                continue;
+            }
             let counts = options.per_return == Count::All && index < tile.survey.core;
             let key = point.seeded_hash(*seed);
             if counts || self.may_be_drawn(point, key) {
@@ -216,7 +224,10 @@ impl Visitor for MatchVisitor<'_> {
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud == Cloud::Reference && !self.asked.is_empty() {
-            piece.ground().for_each(|i| self.matcher.offer(&piece.points[i]));
+            let left_out = |point: &Point| self.stage.left_out.first(left_out::place(cloud), point).is_some();
+            for point in piece.ground().map(|i| &piece.points[i]).filter(|point| !left_out(point)) {
+                self.matcher.offer(point);
+            }
         }
     }
 

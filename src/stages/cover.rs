@@ -194,7 +194,7 @@ mod tests {
             canopy_height: Length::metres(2.0),
             canopy_share: 0.3,
             low_height: Length::metres(0.3),
-            low_share: 0.05,
+            low_share: 0.02,
         }
     }
 

@@ -5,6 +5,7 @@ use std::rc::Rc;
 use crate::cloud::bounds::widened;
 use crate::raster::morphology::Scratch;
 use crate::raster::{Extent, Raster};
+use crate::stages::alone::AloneCounts;
 use crate::stages::cell_attributes::SLOPE_CELLS;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
 use crate::stages::ground_limits::{GroundLimits, SurveyLimits};
@@ -96,7 +97,7 @@ impl TileStage for FilterGround {
         let limits = limits?;
         let refused = self.slope_breaks.as_ref();
         let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused }))
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))
     }
 }
 
@@ -105,6 +106,7 @@ struct GroundVisitor {
     limits: Rc<GroundLimits>,
     /// What is refused by slope class, where that is counted.
     refused: Option<(SlopeClasses, RefusedCounts)>,
+    alone: AloneCounts,
 }
 
 impl Visitor for GroundVisitor {
@@ -112,6 +114,8 @@ impl Visitor for GroundVisitor {
         if cloud != self.cloud {
             return;
         }
+        self.alone.points += piece.core as u64;
+        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
         if let Some((classes, counts)) = &mut self.refused {
             for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
                 if *status != PointStatus::Ground {
@@ -139,6 +143,7 @@ impl Visitor for GroundVisitor {
         if let Some((_, counts)) = &self.refused {
             counts.give(&mut tile.sections);
         }
+        self.alone.give(self.cloud, &mut tile.sections);
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyLimits(self.limits));
         }

@@ -7,6 +7,7 @@ use crate::raster::fill::fill_nearest;
 use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
+use crate::stages::alone::AloneCells;
 use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS, gradient_of_cell};
 use crate::stages::compare::Compare;
 use crate::stages::filter_ground::{FilterGround, KeepOrigin};
@@ -173,6 +174,7 @@ impl Ground {
         let looked_around = asked.widened(if keep_origin { LOOKED_AROUND } else { 0 });
         let kept = lowest.extent.within(&looked_around);
         let wanted = looked_around.widened(if keep_slopes { SLOPE_CELLS } else { 0 });
+        let alone = AloneCells::of(&lowest, asked);
         let mut low = low_cells(&lowest, self.low_outlier.micrometres() as f64);
         for cell in &low {
             lowest.values[cell.index] = EMPTY;
@@ -224,7 +226,7 @@ impl Ground {
             highest.lower_by(&first, 0.0);
             Origin { filled, occupied, later, ground: lowest.cut(&kept), threshold }
         });
-        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, slopes }
+        GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, slopes, alone }
     }
 
     /// The threshold of a pass in cells of these slopes, whole micrometres.

@@ -4,6 +4,7 @@ use std::rc::Rc;
 
 use crate::raster::lowest::LowCell;
 use crate::raster::{Finder, Raster};
+use crate::stages::alone::AloneCells;
 use crate::tile::points::PointStatus;
 use crate::units::Micrometres;
 
@@ -22,6 +23,8 @@ pub struct GroundLimits {
     pub origin: Option<Origin>,
     /// Of each cell the slope of the surface that the last pass left, where it is known. Empty where it was not asked for.
     pub slopes: Vec<Option<CellSlope>>,
+    /// The cells without others near them, of those that points are judged in.
+    pub alone: AloneCells,
 }
 
 /// The slope of a cell.

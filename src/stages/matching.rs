@@ -326,10 +326,12 @@ fn refill<T: Clone>(list: &mut Vec<T>, count: usize, value: T) {
     list.resize(count, value);
 }
 
-/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz.
+/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz. The elevation takes no part in
+/// the hash, so that the level of the reference decides nothing.
 fn tie_key(seed: u64, nearest: Nearest, position: (Micrometres, Micrometres)) -> (u64, Micrometres) {
     let (x, y) = (position.0 + i64::from(nearest.x), position.1 + i64::from(nearest.y));
-    (nearest.level.point(x, y).seeded_hash(seed), nearest.level.z())
+    let at_zero = Point { z: 0, ..nearest.level.point(x, y) };
+    (at_zero.seeded_hash(seed), nearest.level.z())
 }
 
 #[cfg(test)]

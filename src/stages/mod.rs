@@ -43,6 +43,8 @@
 //! ```
 
 pub(crate) mod acceptance_limit;
+pub(crate) mod alone;
+pub(crate) mod apart;
 pub mod auto;
 pub(crate) mod cell_attributes;
 pub mod chain;
@@ -57,6 +59,7 @@ pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
 pub(crate) mod ladder;
+pub mod left_out;
 pub mod list;
 pub mod matching;
 pub(crate) mod matching_sums;

@@ -24,7 +24,7 @@ pub struct Inner {
 }
 
 /// Fewest points that a plane is fitted through.
-const PLANE_POINTS: i128 = 6;
+pub const PLANE_POINTS: i128 = 6;
 
 /// A set of points is in line where its spread across is less than a tenth of its spread along: the ratio of the
 /// two variances.

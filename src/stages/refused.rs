@@ -102,6 +102,7 @@ impl RefusedCounts {
 mod tests {
     use super::*;
     use crate::raster::{Extent, Raster};
+    use crate::stages::alone::AloneCells;
     use crate::tile::given::Given;
 
     #[test]
@@ -118,6 +119,7 @@ mod tests {
                 Some(CellSlope { slope: 0.5, rise: 250_000.0 }),
                 None,
             ],
+            alone: AloneCells::of(&Raster { extent, values: vec![1_000.0; 3] }, &extent),
         };
         let breaks = [0.1, 0.4];
         let classes = SlopeClasses::of(&limits, &breaks);

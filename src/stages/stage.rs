@@ -6,6 +6,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::areas::LeftOut;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::tile::at_work::{Halo, Tile};
@@ -29,6 +30,8 @@ pub struct Preparing<'a> {
     pub options: Vec<&'a dyn StageOptions>,
     /// The seed of every draw.
     pub seed: u64,
+    /// The areas whose points are left out of comparisons.
+    pub left_out: LeftOut,
     /// The clouds whose ground has been classified so far.
     pub filtered: Vec<Cloud>,
     /// What judges points as they are read.
@@ -39,6 +42,8 @@ pub struct Preparing<'a> {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Preparing<'_> {

@@ -13,9 +13,10 @@ use crate::stages::counts::Counts;
 use crate::stages::cover::CoverRule;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::stages::terrain_cells::SumTerrain;
+use crate::stats::delivered::Delivered;
 use crate::tile::at_work::Tile;
 use crate::tile::kinds::KINDS;
-use crate::tile::points::{ByStatus, Cloud, PointSet};
+use crate::tile::points::{ByStatus, Cloud, PointSet, PointStatus};
 use crate::tile::strata::{By, ReturnType, Strata, StratumCounts, class_of};
 use crate::units::Length;
 
@@ -57,9 +58,10 @@ pub struct Summarise {
     /// Breaks between the bands of scan angle, degrees from nadir on either side, increasing.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub scan_angle_breaks: Vec<f64>,
-    /// Edge length of the square blocks of the spatial block bootstrap, from which the intervals come; blocks are
-    /// aligned to multiples of it from coordinate zero. `auto` derives it from the correlation range of dz.
-    #[schemars(extend("x-source" = "block bootstrap: Künsch 1989, Lahiri 2003 (citation not verified); value: this program's own choice"))]
+    /// Edge length of the square blocks by which comparisons are counted: of these the tests take one comparison each, and the
+    /// halves of the site take turns; blocks are aligned to multiples of it from coordinate zero. `auto` derives it from the
+    /// correlation range of dz.
+    #[schemars(extend("x-source" = "this program's own choice"))]
     pub block: Auto<Length>,
     /// Cell size of the terrain model on which coverage and accuracy by returns used are computed.
     #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]
@@ -178,6 +180,7 @@ impl CountTile {
         let by_angle = self.options.by.contains(&By::ScanAngle);
         let alike = |a: &Point, b: &Point| {
             a.strip == b.strip
+                && Delivered::is_one_square((a.x, a.y), (b.x, b.y))
                 && (!by_angle || a.scan_angle == b.scan_angle)
                 && cells.is_none_or(|cells| cells.are_alike((a.x, a.y), (b.x, b.y)))
         };
@@ -186,6 +189,8 @@ impl CountTile {
         let mut all: BTreeMap<u64, (Strata, StratumCounts)> = BTreeMap::new();
         count_runs(set, alike, |first, statuses| {
             counts.survey.add(first, statuses);
+            let ground = statuses[PointStatus::Ground as usize];
+            counts.delivered.add(first.x, first.y, first.strip, ground);
             let strata = self.options.strata(first, cells);
             let new = || (strata.only(&by), StratumCounts::default());
             all.entry(strata.code() & mask).or_insert_with(new).1.add(statuses);

@@ -13,6 +13,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::results::statistics::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
+use crate::stats::delivered::Delivered;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::kinds::{KINDS, PointsByKind};
@@ -31,6 +32,8 @@ pub struct PointCounts {
     pub strata: BTreeMap<Strata, StratumCounts>,
     /// Ground points of the survey by strip and kind of ground.
     pub ground_by_kind: PointsByKind,
+    /// Ground points of the survey by square of the site and strip.
+    pub delivered: Delivered,
 }
 
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends
@@ -89,10 +92,11 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
     Ok(FirstPass { moments, by_kind, excerpt })
 }
 
-/// A hash of a comparison that depends on nothing but where it is and what it shows.
+/// A hash of a comparison that depends on nothing but where it is: the level of the reference must not decide which are
+/// chosen.
 fn hash(one: &Compared) -> u64 {
-    let mut bytes = [0u8; 24];
-    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y, one.dz]) {
+    let mut bytes = [0u8; 16];
+    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y]) {
         *to = value.to_le_bytes();
     }
     XxHash3_64::oneshot(&bytes)

@@ -5,6 +5,7 @@ use std::thread;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
@@ -13,13 +14,16 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::confidence::RepresentedArea;
-use crate::results::summary::{CloudCounts, Histogram, Summary};
+use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
+use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
+use crate::stages::left_out;
 use crate::stages::list::{Stage, draw_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
@@ -28,7 +32,6 @@ use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
-use crate::units::Length;
 
 /// What a run found.
 pub struct Conclusion {
@@ -65,23 +68,27 @@ pub fn conclude(
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
         ground_by_kind: counts.ground_by_kind.clone(),
+        delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let mut figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
         let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
+                let cell = cell.exact_micrometres();
+                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                let lesson = figured.lesson(cell);
                 let account = Account {
                     ground: counts.survey.ground_by_return,
                     dz: figured.by_return,
-                    learning: &figured.learning,
-                    block: figured.block,
+                    lesson: &lesson,
+                    offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
-                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
+                let cells = TerrainCells::new(journals, job.tiling, cell);
                 let (rows, ground) = cells.account(&account, watch)?;
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                (rows, Some(area(ground, compared, cell)))
+                (Some((rows, lesson)), Some(area(ground, compared, cell)))
             }
-            None => (Vec::new(), None),
+            None => (None, None),
         };
         let mut studied = study::conclude(figured, terrain, &job.pipeline, job.units);
         studied.trust.represented.area = area;
@@ -101,7 +108,7 @@ pub fn conclude(
     let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
-    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64));
+    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
     let trust = &mut studied.trust;
     trust.matching = matching(&sums, &job.pipeline, job.units);
     if let Some(matching) = &trust.matching {
@@ -110,7 +117,7 @@ pub fn conclude(
     }
     trust.warnings.extend(slope_warning(&by_slope));
     let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
-    let summary = Summary {
+    let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
@@ -118,6 +125,7 @@ pub fn conclude(
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        excluded: excluded(job, journals)?,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions
@@ -127,12 +135,29 @@ pub fn conclude(
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    if let Some(why) = nothing_compared(job, partitions, &summary) {
+        return Err(EngineError::NothingCompared { why });
+    }
+    judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
 }
 
-/// Areas of so many terrain cells with ground and with comparisons.
-fn area(ground: u64, compared: Option<u64>, cell: Length) -> RepresentedArea {
-    let m2 = |cells: u64| cells as f64 * (cell.exact_micrometres() / 1e6).powi(2);
+/// The areas left out, with what each took.
+fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {
+    let areas = &job.pipeline.exclude;
+    let taken = left_out::conclude(areas.len(), yields)?;
+    let area = |(exclude, [survey, reference]): (&Exclude, left_out::Taken)| ExcludedArea {
+        area: exclude.area.display().to_string(),
+        why: exclude.why.trim().to_string(),
+        survey,
+        reference,
+    };
+    Ok(areas.iter().zip(taken).map(area).collect())
+}
+
+/// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.
+fn area(ground: u64, compared: Option<u64>, cell: f64) -> RepresentedArea {
+    let m2 = |cells: u64| cells as f64 * (cell / 1e6).powi(2);
     RepresentedArea {
         ground_m2: m2(ground),
         compared_m2: compared.map(m2),

@@ -185,8 +185,8 @@ mod tests {
             slope_percent: Some(12),
             strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
-            inner: (8, -3),
-            around: Around { rung: 4, points: 9, distance: 70_000 },
+            inner: (4, -3),
+            around: Around { rung: 2, points: 9, distance: 11_000 },
         }
     }
 

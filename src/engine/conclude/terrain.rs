@@ -16,11 +16,10 @@ use crate::terrain::by_returns::{
 };
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
-use crate::terrain::learning::Learning;
+use crate::terrain::lesson::Lesson;
 use crate::terrain::voids::{Sweep, Voids};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, Yields};
-use crate::units::Micrometres;
 
 /// What the account rests on beside the cells.
 pub struct Account<'a> {
@@ -28,10 +27,10 @@ pub struct Account<'a> {
     pub ground: [u64; MAX_RETURN + 1],
     /// Moments of dz by return number, micrometres.
     pub dz: [Moments; MAX_RETURN + 1],
-    /// Bias and spread of each return in each half of the site.
-    pub learning: &'a Learning,
-    /// Edge of the blocks that make the halves, micrometres.
-    pub block: Micrometres,
+    /// What the returns differ by, learned in each fold of the site for the other.
+    pub lesson: &'a Lesson,
+    /// How far the reference is known to lie too high, micrometres.
+    pub offset: Option<f64>,
 }
 
 /// The terrain cells of all tiles, on disk.
@@ -152,9 +151,8 @@ impl<'a> TerrainCells<'a> {
             reference_points: REFERENCE_POINTS,
             reach: REACH,
             square: SQUARE,
-            block: account.block,
+            folds: account.lesson.folds,
         };
-        let learned = account.learning.for_folds();
         let none = || TerrainByReturns::new(&settings);
         let test = |key: &TileKey| {
             watch.check()?;
@@ -168,7 +166,7 @@ impl<'a> TerrainCells<'a> {
                         self.for_each_part(around, |_, sums| near.sums.merge_encoded(sums))?;
                     }
                     let mut part = none();
-                    part.add(&near, &learned);
+                    part.add(&near, &account.lesson.for_folds);
                     Ok(part)
                 },
             )
@@ -183,7 +181,8 @@ impl<'a> TerrainCells<'a> {
             || self.voids(highest as u8),
         );
         let voids = voids?;
-        Ok((terrain?.rows(self.cell, &voids, &account.ground, &account.dz), voids.filled[highest]))
+        let rows = terrain?.rows(self.cell, &voids, &account.ground, &account.dz, account.offset);
+        Ok((rows, voids.filled[highest]))
     }
 }
 
@@ -192,16 +191,17 @@ mod tests {
     use super::*;
     use crate::engine::store::journal::{Journals, Part};
     use crate::terrain::cells::CellSums;
+    use crate::terrain::learning::Learning;
     use crate::tile::yields::Sections;
 
     #[test]
     fn sums_that_lie_outside_their_tile_are_refused_before_they_take_memory() {
         let (tiling, cell, key) =
             (Tiling { edge: 20_000_000 }, 500_000.0, TileKey { row: 305_000, column: 20_000 });
-        let learning = Learning::new(10_000_000);
+        let lesson = Learning::default().conclude(10_000_000);
         let mut ground = [0; MAX_RETURN + 1];
         ground[1] = 1;
-        let account = Account { ground, dz: Default::default(), learning: &learning, block: 10_000_000 };
+        let account = Account { ground, dz: Default::default(), lesson: &lesson, offset: None };
         let account_of = |own: &Extent, sums: &Extent| {
             let folder = tempfile::tempdir().unwrap();
             let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
