@@ -9,6 +9,7 @@ pub(crate) mod by_returns;
 mod bytes;
 pub(crate) mod cells;
 pub(crate) mod coverage;
+pub mod facet;
 pub(crate) mod learning;
 pub(crate) mod model;
 pub(crate) mod voids;
