@@ -25,6 +25,7 @@ pub use locate::{Aim, Seg};
 pub use model::Pipeline;
 pub use problem::{PipelineError, Problem};
 
+use crate::pipeline::order::ReferenceKind;
 use crate::pipeline::problem::Notes;
 
 /// No pipeline file is near this; a point file named by mistake is far above.
@@ -45,6 +46,14 @@ pub struct Loaded {
     pub survey_files: Vec<PathBuf>,
     /// The files of the reference, sorted, each once; none where there is no reference.
     pub reference_files: Vec<PathBuf>,
+}
+
+impl Loaded {
+    /// The list of surveyed points that is the reference, if it is one.
+    pub fn reference_points(&self) -> Option<PathBuf> {
+        let points = self.pipeline.reference.as_ref()?.points.as_ref()?;
+        Some(self.folder.join(&points.file))
+    }
 }
 
 impl Loaded {
@@ -120,10 +129,18 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
 
     check::values(&pipeline, entries, &schema, notes);
     if draft.entries.is_some() {
-        order::check(entries, notes.meant("reference", &schema), draft.gaps, notes);
+        let reference = match &pipeline.reference {
+            _ if !notes.meant("reference", &schema) => ReferenceKind::None,
+            Some(reference) if reference.points.is_some() => ReferenceKind::List,
+            _ => ReferenceKind::Cloud,
+        };
+        order::check(entries, reference, draft.gaps, notes);
     }
     let survey = files::find("survey", folder, notes);
     let reference = files::find("reference", folder, notes);
+    if let Some(points) = pipeline.reference.as_ref().and_then(|reference| reference.points.as_ref()) {
+        files::find_list(&points.file, folder, notes);
+    }
 
     let stages_given = draft.entries.is_some();
     pipeline.stages = draft.entries.into_iter().flatten().map(|entry| entry.stage).collect();

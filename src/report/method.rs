@@ -10,10 +10,11 @@ use crate::results::format::thousands;
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
-    pipeline.stages.iter().filter_map(sentence).collect::<Vec<_>>().join(" ")
+    let is_list = pipeline.reference.as_ref().is_some_and(|reference| reference.points.is_some());
+    pipeline.stages.iter().filter_map(|stage| sentence(stage, is_list)).collect::<Vec<_>>().join(" ")
 }
 
-fn sentence(stage: &Stage) -> Option<String> {
+fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
     match stage {
         Stage::Ground(g) => {
             let passes = g.passes();
@@ -52,6 +53,16 @@ fn sentence(stage: &Stage) -> Option<String> {
                 "Reference elevation: the least-squares plane through the reference ground points within {} in plan, at \
                  the checkpoint.",
                 c.reach()
+            ),
+            Method::Triangulated if is_list => format!(
+                "Survey elevation at each surveyed point: linear interpolation in the Delaunay triangulation of the survey's \
+                 ground points, in facets of edges up to {}.",
+                c.longest(true)
+            ),
+            Method::Triangulated => format!(
+                "Reference elevation: linear interpolation in the Delaunay triangulation of the reference ground points, in \
+                 facets of edges up to {}, at the checkpoint.",
+                c.longest(false)
             ),
         }),
         _ => None,

@@ -1,10 +1,12 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
+use std::sync::Arc;
+
 use crate::cloud::point::Fields;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -22,8 +24,13 @@ pub struct Chain {
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
+        Chain::with(stages, seed, None)
+    }
+
+    /// Like [`Chain::new`], where the reference may be a list of surveyed points at these positions.
+    pub fn with(stages: &[Stage], seed: u64, surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing = Preparing { options, seed, ..Preparing::default() };
+        let mut preparing = Preparing { options, seed, surveyed, ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }

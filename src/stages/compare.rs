@@ -1,5 +1,7 @@
 //! `compare`: dz, survey elevation minus reference elevation.
 
+use std::sync::Arc;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -12,6 +14,7 @@ use crate::stages::ground_limits::SurveyLimits;
 use crate::stages::matching::{Candidates, Method};
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
 use crate::stages::summarise::Summarise;
+use crate::stages::triangulated::TriangulateTile;
 use crate::tile::at_work::{Halo, Tile};
 use crate::units::{Length, Micrometres};
 
@@ -24,7 +27,8 @@ use crate::units::{Length, Micrometres};
 pub struct Compare {
     /// `nearest`: the reference ground point at the smallest horizontal distance. `plane`: the least-squares plane
     /// through the reference ground points within the distance `within` (at least six, not in line), evaluated at the
-    /// checkpoint.
+    /// checkpoint. `triangulated`: linear interpolation in the Delaunay triangulation of the reference ground points or,
+    /// where the reference is a list of surveyed points, of the survey's ground points at each of them.
     #[serde(rename = "match")]
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub method: Method,
@@ -33,11 +37,20 @@ pub struct Compare {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "common practice, no source", "x-default" = "15 mm (nearest), 0.5 m (plane)"))]
     pub within: Option<Length>,
+    /// With `triangulated`: longest edge in plan of a facet, and largest radius of the circle around it. Where points are
+    /// sparser there is no elevation.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice", "x-default" = "3 m (list of surveyed points), 0.5 m (cloud)"))]
+    pub longest_edge: Option<Length>,
+    /// With `triangulated`: steepest facet, rise over run, over which a surveyed point is used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice", "x-default" = "any"))]
+    pub steepest: Option<f64>,
 }
 
 impl Default for Compare {
     fn default() -> Self {
-        Compare { method: Method::Nearest, within: None }
+        Compare { method: Method::Nearest, within: None, longest_edge: None, steepest: None }
     }
 }
 
@@ -47,7 +60,14 @@ impl Compare {
         self.within.unwrap_or(match self.method {
             Method::Nearest => Length::millimetres(15.0),
             Method::Plane => Length::metres(0.5),
+            // The circle around a facet over a position reaches twice its radius from there.
+            Method::Triangulated => return Length::metres(2e-6 * self.longest(false).exact_micrometres()),
         })
+    }
+
+    /// The longest edge of a facet: as given, or the default for a list of surveyed points, or for a cloud.
+    pub fn longest(&self, is_list: bool) -> Length {
+        self.longest_edge.unwrap_or(Length::metres(if is_list { 3.0 } else { 0.5 }))
     }
 }
 
@@ -57,6 +77,14 @@ impl StageOptions for Compare {
     }
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        if let Some(positions) = &preparing.surveyed {
+            preparing.tiles.push(Box::new(TriangulateTile {
+                positions: Arc::clone(positions),
+                longest: self.longest(true).micrometres(),
+                steepest: self.steepest,
+            }));
+            return;
+        }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
         preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise }));
     }

@@ -1,11 +1,14 @@
 //! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
+use std::collections::BinaryHeap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
+use crate::terrain::facet::{Vertex, facet};
 use crate::units::Micrometres;
 
 /// How reference elevation at a checkpoint is found.
@@ -17,6 +20,9 @@ pub enum Method {
     Nearest,
     /// The least-squares plane through the reference ground points within reach.
     Plane,
+    /// Linear interpolation in the Delaunay triangulation of ground points: of the reference's at a checkpoint or, where the
+    /// reference is a list of surveyed points, of the survey's at each of them.
+    Triangulated,
 }
 
 /// The reference at a checkpoint.
@@ -37,6 +43,21 @@ pub struct Plane {
     pub slope: f64,
     /// Standard deviation of the residuals (n − 3), micrometres.
     pub residual_sd: f64,
+}
+
+/// Points around a position that are held to be triangulated: with points evenly spaced, the circle around a facet over the
+/// position lies among the nearest dozen.
+const AROUND: usize = 32;
+
+/// Adds a vertex to the nearest `most` of them.
+pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Vertex) {
+    if nearest.len() < most {
+        nearest.push(vertex);
+    } else if let Some(mut farthest) = nearest.peek_mut()
+        && vertex < *farthest
+    {
+        *farthest = vertex;
+    }
 }
 
 /// Fewest points that a plane is fitted through.
@@ -77,6 +98,9 @@ pub struct Matcher {
     elevations: Vec<Micrometres>,
     nearest: Vec<Nearest>,
     sums: Vec<PlaneSums>,
+    /// The nearest points so far, the farthest of them on top.
+    around: Vec<BinaryHeap<Vertex>>,
+    reach: Micrometres,
 }
 
 /// The nearest point of the reference so far; [`Nearest::NONE`] before the first.
@@ -122,6 +146,7 @@ impl Matcher {
         let found = match method {
             Method::Nearest => size_of::<Nearest>(),
             Method::Plane => size_of::<PlaneSums>() + size_of::<Micrometres>(),
+            Method::Triangulated => size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>(),
         };
         // In the grid twice, and the start of a bucket.
         (found + 2 * 12 + 4) as f64
@@ -143,10 +168,15 @@ impl Matcher {
     pub fn ready(&mut self, method: Method, reach: Micrometres, seed: u64) {
         (self.method, self.seed) = (method, seed);
         self.positions.sort(reach);
-        let (nearest, planes) = match method {
-            Method::Nearest => (self.elevations.len(), 0),
-            Method::Plane => (0, self.elevations.len()),
+        let asked = self.elevations.len();
+        let (nearest, planes, triangles) = match method {
+            Method::Nearest => (asked, 0, 0),
+            Method::Plane => (0, asked, 0),
+            Method::Triangulated => (0, 0, asked),
         };
+        self.reach = reach;
+        self.around.clear();
+        self.around.resize(triangles, BinaryHeap::new());
         empty_for(&mut self.nearest, nearest);
         self.nearest.resize(nearest, Nearest::NONE);
         empty_for(&mut self.sums, planes);
@@ -156,7 +186,7 @@ impl Matcher {
     /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
     pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, elevations, nearest, sums, .. } = self;
+        let Matcher { positions, elevations, nearest, sums, around, .. } = self;
         match self.method {
             Method::Nearest => positions.for_each(point.x, point.y, |place, offset| {
                 let best = &mut nearest[place as usize];
@@ -175,6 +205,10 @@ impl Matcher {
                 let z = point.z - elevations[place as usize];
                 sums[place as usize].add(-offset.x, -offset.y, z);
             }),
+            Method::Triangulated => positions.for_each(point.x, point.y, |place, offset| {
+                let vertex = Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
+                hold_nearest(&mut around[place as usize], AROUND, vertex);
+            }),
         }
     }
 
@@ -191,6 +225,13 @@ impl Matcher {
                 let sums = &self.sums[place];
                 let (height, plane) = sums.fit()?;
                 Some(Match { elevation: point.z + height, points: sums.n as u32, plane: Some(plane) })
+            }
+            Method::Triangulated => {
+                let nearest = &self.around[place];
+                let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
+                let known = farthest.map_or((self.reach + 2) as f64, |one| (one.squared as f64).sqrt());
+                let facet = facet(&mut nearest.iter().copied().collect(), known, self.reach as f64 / 2.0).ok()?;
+                Some(Match { elevation: facet.elevation, points: 3, plane: None })
             }
         }
     }
@@ -317,7 +358,7 @@ mod tests {
             let points: Vec<_> = points.iter().map(|&(x, y, z)| (x * 1000, y * 1000, z * 1000)).collect();
             let mut turned = points.clone();
             turned.rotate_left(turn % points.len());
-            for method in [Method::Nearest, Method::Plane] {
+            for method in [Method::Nearest, Method::Plane, Method::Triangulated] {
                 prop_assert_eq!(
                     find(method, 0.03, &points, (30_000, 30_000)), find(method, 0.03, &turned, (30_000, 30_000)));
             }

@@ -176,6 +176,6 @@ fn comparisons(job: &Job) -> f64 {
 fn share_matched(compare: &Compare, per_m2: f64) -> f64 {
     match compare.method {
         Method::Nearest => 1.0 - (-per_m2 * PI * (compare.reach().micrometres() as f64 / 1e6).powi(2)).exp(),
-        Method::Plane => 1.0,
+        Method::Plane | Method::Triangulated => 1.0,
     }
 }

@@ -61,7 +61,20 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
         crs: source.crs().describe(),
         file: source.path().to_path_buf(),
     };
-    sources.map(input).collect()
+    let mut inputs: Vec<InputFile> = sources.map(input).collect();
+    inputs.extend(job.list.as_ref().map(|list| InputFile {
+        cloud: "reference",
+        path: list.path.display().to_string(),
+        size: list.points.size,
+        modified: modified(&list.path),
+        sha256: list.points.sha256.clone(),
+        points: list.points.points.len() as u64,
+        horizontal_unit: list.horizontal,
+        vertical_unit: list.vertical,
+        crs: job.survey.sources[0].crs().describe(),
+        file: list.path.clone(),
+    }));
+    inputs
 }
 
 /// The files of a job with their hashes, for which all of them are read.

@@ -5,7 +5,9 @@
 //! silently: a note is shown and kept in `manifest.json`. The vertical unit is never taken from the horizontal one.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
+use crate::cloud::point_list::{ListError, PointList};
 use crate::cloud::{CloudError, Source, StatedUnit};
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
@@ -39,6 +41,9 @@ pub enum JobError {
     /// A cloud cannot be read.
     #[error(transparent)]
     Cloud(#[from] CloudError),
+    /// The list of surveyed points cannot be used.
+    #[error(transparent)]
+    List(#[from] ListError),
     /// The memory allowed is too small for the cells over one tile.
     #[error(
         "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
@@ -64,6 +69,18 @@ pub struct CloudJob {
     pub density: Density,
 }
 
+/// The list of surveyed points of a run.
+pub struct ListJob {
+    /// The points.
+    pub points: PointList,
+    /// The file.
+    pub path: PathBuf,
+    /// Unit of easting and northing.
+    pub horizontal: Unit,
+    /// Unit of the elevation.
+    pub vertical: Unit,
+}
+
 /// A run, ready to start.
 pub struct Job {
     /// The pipeline as resolved.
@@ -76,6 +93,8 @@ pub struct Job {
     pub survey: CloudJob,
     /// The reference, where there is one.
     pub reference: Option<CloudJob>,
+    /// The list of surveyed points that is the reference instead.
+    pub list: Option<ListJob>,
     /// Unit of the report.
     pub units: Unit,
     /// The tiles.
@@ -93,11 +112,22 @@ impl Job {
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
-        let chain = Chain::new(&pipeline.stages, pipeline.seed);
-        let skip_damaged = chain.skip_damaged;
+        let skip_damaged = Chain::new(&pipeline.stages, pipeline.seed).skip_damaged;
         let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
         let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
+        let list = match (&pipeline.reference, loaded.reference_points()) {
+            (Some(CloudInput { points: Some(points), units, .. }), Some(path)) => {
+                let own = units.unwrap_or_default();
+                let survey = survey.units[0];
+                let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
+                Some(ListJob { points: PointList::open(&path, &points.columns, horizontal, vertical)?, path, horizontal, vertical })
+            }
+            _ => None,
+        };
+        let positions = list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
+        let chain = Chain::with(&pipeline.stages, pipeline.seed, positions.map(Arc::new));
         let reference = match &pipeline.reference {
+            Some(_) if list.is_some() => None,
             Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
             None => None,
         };
@@ -128,6 +158,7 @@ impl Job {
             chain,
             survey,
             reference,
+            list,
             units,
             tiling: Tiling { edge },
             resources,
