@@ -215,6 +215,32 @@ pub struct Warning {
     pub text: String,
 }
 
+/// Shares of the survey's ground points and of the comparisons that share a property.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RepresentedRow {
+    /// The property, as `{"strip": 101}`.
+    pub by: GroupKey,
+    /// Ground points of the survey.
+    pub ground: u64,
+    /// Their share of all its ground points.
+    pub ground_share: Option<f64>,
+    /// Number of comparisons.
+    pub compared: u64,
+    /// Their share of all comparisons.
+    pub compared_share: Option<f64>,
+}
+
+/// Which part of the survey the reference represents.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+pub struct Represented {
+    /// By flight strip.
+    pub strips: Vec<RepresentedRow>,
+    /// By slope class; empty where neither cover nor slope is told apart.
+    pub slopes: Vec<RepresentedRow>,
+    /// By cover; likewise.
+    pub covers: Vec<RepresentedRow>,
+}
+
 /// Everything that says how far the figures can be trusted.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Trust {
@@ -222,6 +248,8 @@ pub struct Trust {
     pub groups: Vec<GroupRow>,
     /// The spatial correlation of the residuals.
     pub correlation: Correlation,
+    /// Which part of the survey the reference represents.
+    pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
     /// The survey against the published standards.

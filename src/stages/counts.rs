@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::tile::kinds::PointsByKind;
 use crate::tile::points::ByStatus;
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::tile::yields::{Sections, YieldError, Yields};
@@ -56,6 +57,8 @@ pub struct Counts {
     /// Survey points by stratum, and how many of them are ground.
     #[serde(with = "as_list")]
     pub strata: BTreeMap<Strata, StratumCounts>,
+    /// Ground points of the survey by strip and kind of ground.
+    pub ground_by_kind: PointsByKind,
 }
 
 impl Counts {
@@ -82,6 +85,7 @@ impl Counts {
     fn merge(&mut self, other: &Counts) {
         self.survey.merge(&other.survey);
         self.reference.merge(&other.reference);
+        self.ground_by_kind.merge(&other.ground_by_kind);
         for (strata, counts) in &other.strata {
             self.strata.entry(*strata).or_default().merge(counts);
         }

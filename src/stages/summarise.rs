@@ -1,5 +1,7 @@
 //! `summarise`: the statistics of dz, by return and in all.
 
+use std::collections::BTreeMap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -11,8 +13,9 @@ use crate::stages::counts::Counts;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::stages::terrain_cells::SumTerrain;
 use crate::tile::at_work::Tile;
+use crate::tile::kinds::KINDS;
 use crate::tile::points::{ByStatus, Cloud, PointSet};
-use crate::tile::strata::{By, ReturnType, Strata, class_of};
+use crate::tile::strata::{By, ReturnType, Strata, StratumCounts, class_of};
 use crate::units::Length;
 
 /// Computes the statistics of dz by group: bias (mean), SD, RMSE, extremes, median, NMAD and the 95th percentile of
@@ -168,11 +171,19 @@ impl CountTile {
                 && (!by_angle || a.scan_angle == b.scan_angle)
                 && cells.is_none_or(|cells| cells.at(a.x, a.y) == cells.at(b.x, b.y))
         };
+        let by = [&self.options.by[..], &KINDS].concat();
+        let mask = Strata::mask(&by);
+        let mut all: BTreeMap<u64, (Strata, StratumCounts)> = BTreeMap::new();
         count_runs(set, alike, |first, statuses| {
             counts.survey.add(first, statuses);
-            let key = self.options.strata(first, cells).only(&self.options.by);
-            counts.strata.entry(key).or_default().add(statuses);
+            let strata = self.options.strata(first, cells);
+            let new = || (strata.only(&by), StratumCounts::default());
+            all.entry(strata.code() & mask).or_insert_with(new).1.add(statuses);
         });
+        for (strata, found) in all.into_values() {
+            counts.ground_by_kind.add(&strata, found.ground);
+            counts.strata.entry(strata.only(&self.options.by)).or_default().merge(&found);
+        }
     }
 }
 

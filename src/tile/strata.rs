@@ -49,6 +49,9 @@ pub enum Cover {
 }
 
 impl Cover {
+    /// All of them, in order.
+    pub const ALL: [Cover; 2] = [Cover::Open, Cover::Canopy];
+
     /// Its name in results.
     pub fn word(self) -> &'static str {
         match self {

@@ -15,6 +15,7 @@ use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
+use crate::tile::kinds::{KINDS, PointsByKind};
 use crate::tile::strata::{Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
@@ -28,6 +29,8 @@ pub struct PointCounts {
     pub ground: [u64; MAX_RETURN + 1],
     /// Those selected, by the strata that `summarise` crosses.
     pub strata: BTreeMap<Strata, StratumCounts>,
+    /// Ground points of the survey by strip and kind of ground.
+    pub ground_by_kind: PointsByKind,
 }
 
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends
@@ -41,6 +44,8 @@ const AT_A_TIME: usize = 32;
 pub struct FirstPass {
     /// The moments of dz by the finest strata.
     pub moments: BTreeMap<Strata, Moments>,
+    /// Comparisons by strip and kind of ground.
+    pub by_kind: PointsByKind,
     /// An even choice of the comparisons, sorted: all, where they are few enough.
     pub excerpt: Vec<Compared>,
 }
@@ -50,13 +55,14 @@ pub struct FirstPass {
 /// # Errors
 /// Whatever reading them back fails with.
 pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<FirstPass> {
-    let by = finest_by(summarise);
+    let finest = finest_by(summarise);
+    let by = [&finest[..], &KINDS].concat();
     let mask = Strata::mask(&by);
     let up_to = match all.len() {
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
     };
-    let (moments, mut excerpt) = all.sum_up(
+    let (all_moments, mut excerpt) = all.sum_up(
         Default::default,
         |(moments, excerpt): &mut (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>), block| {
             for one in block {
@@ -75,7 +81,12 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
         },
     )?;
     excerpt.sort_unstable();
-    Ok(FirstPass { moments: moments.into_values().collect(), excerpt })
+    let (mut moments, mut by_kind): (BTreeMap<Strata, Moments>, _) = Default::default();
+    for (strata, sums) in all_moments.into_values() {
+        PointsByKind::add(&mut by_kind, &strata, sums.n);
+        moments.entry(strata.only(&finest)).or_default().merge(&sums);
+    }
+    Ok(FirstPass { moments, by_kind, excerpt })
 }
 
 /// A hash of a comparison that depends on nothing but where it is and what it shows.

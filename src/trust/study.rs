@@ -5,7 +5,7 @@ use std::io;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
-use crate::results::confidence::{Compliance, Correlation, GroupRow, Standards, Trust};
+use crate::results::confidence::{Compliance, Correlation, GroupRow, Represented, Standards, Trust};
 use crate::results::group_key::GroupKey;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
@@ -22,6 +22,7 @@ use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Intervals, SpatialCorrelation, intervals};
+use crate::trust::represented::represented;
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
 
@@ -41,6 +42,7 @@ pub struct Figured {
     rows: Vec<Statistics>,
     correlation: Correlation,
     excerpt: Vec<Compared>,
+    represented: Represented,
 }
 
 /// What a study found.
@@ -80,13 +82,14 @@ pub fn figures(
         intervals(all, &groups, &spatial, pipeline.seed, units, &mut rows)?;
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
-    Ok(Figured { by_return, learning, block, groups, rows, correlation, excerpt: first.excerpt })
+    let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
+    Ok(Figured { by_return, learning, block, groups, rows, correlation, excerpt: first.excerpt, represented })
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
 /// terrain from returns 1 to k, lengths in micrometres.
 pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline, units: Unit) -> Studied {
-    let Figured { block, groups, rows, correlation, excerpt, .. } = figured;
+    let Figured { block, groups, rows, correlation, excerpt, represented, .. } = figured;
     let terrain: Vec<TerrainRow> =
         terrain.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
     let reference = reference(pipeline, units);
@@ -129,6 +132,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         trust: Trust {
             groups: Vec::new(),
             correlation,
+            represented,
             terrain_by_returns: terrain,
             standards,
             accept: limits,

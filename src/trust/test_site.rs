@@ -73,6 +73,7 @@ pub fn counts(all: &[Compared]) -> PointCounts {
     for one in all {
         counts.points[usize::from(one.strata.return_number)] += 2;
         counts.ground[usize::from(one.strata.return_number)] += 1;
+        counts.ground_by_kind.add(&one.strata, 1);
         let Strata { return_number, cover, .. } = one.strata;
         let of = strata.entry(Strata { return_number, cover, ..Strata::default() }).or_default();
         (of.points, of.ground) = (of.points + 2, of.ground + 1);

@@ -57,6 +57,7 @@ pub fn conclude(
         points: read.by_return,
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
+        ground_by_kind: counts.ground_by_kind.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
         let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
