@@ -109,7 +109,12 @@ impl PointList {
 /// A field that a list may have: its name, and that in the file where the pipeline file gives one.
 type Wanted<'a> = (&'static str, Option<&'a String>);
 
-fn parse(text: &str, columns: &Columns, horizontal: Unit, vertical: Unit) -> Result<Vec<SurveyedPoint>, String> {
+fn parse(
+    text: &str,
+    columns: &Columns,
+    horizontal: Unit,
+    vertical: Unit,
+) -> Result<Vec<SurveyedPoint>, String> {
     let is_data = |line: &&str| !line.trim().is_empty() && !line.starts_with('#');
     let header = text.lines().find(is_data).ok_or("is empty. It needs a header and a line for each point")?;
     let count = |separator: char| header.matches(separator).count();
@@ -153,7 +158,9 @@ fn parse(text: &str, columns: &Columns, horizontal: Unit, vertical: Unit) -> Res
                 format!("line {line}: the {what} `{text}` is not a number. Write for example `1234.567`")
             })?;
             if value.abs() * unit.micrometres() > largest {
-                return Err(format!("line {line}: the {what} `{text}` is beyond anything on this planet. Check the units"));
+                return Err(format!(
+                    "line {line}: the {what} `{text}` is beyond anything on this planet. Check the units"
+                ));
             }
             Ok(unit.to_micrometres(value))
         };
@@ -173,10 +180,16 @@ fn parse(text: &str, columns: &Columns, horizontal: Unit, vertical: Unit) -> Res
             return Err(format!("line {line}: the point has no name. Give each point a name of its own"));
         }
         if point.sigma.is_some_and(|sigma| sigma < 0) {
-            return Err(format!("line {line}: the sigma of {} is negative. It is a standard deviation: 0 or more", point.name));
+            return Err(format!(
+                "line {line}: the sigma of {} is negative. It is a standard deviation: 0 or more",
+                point.name
+            ));
         }
         if !known.insert(point.name.clone()) {
-            return Err(format!("line {line}: there are two points named {}. Give each point a name of its own", point.name));
+            return Err(format!(
+                "line {line}: there are two points named {}. Give each point a name of its own",
+                point.name
+            ));
         }
         points.push(point);
     }
@@ -193,7 +206,9 @@ const HIGHEST: f64 = 1e11;
 /// A number with a decimal point or, where commas do not separate fields, a decimal comma.
 fn decimal(text: &str, separator: char) -> Option<f64> {
     match text.split_once(',') {
-        Some((whole, part)) if separator != ',' && !text.contains('.') => format!("{whole}.{part}").parse().ok(),
+        Some((whole, part)) if separator != ',' && !text.contains('.') => {
+            format!("{whole}.{part}").parse().ok()
+        }
         _ => text.parse().ok(),
     }
 }
@@ -203,7 +218,9 @@ fn place_of(error: &csv::Error) -> String {
     let line = error.position().map_or(0, csv::Position::line);
     match error.kind() {
         csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
-            format!("line {line}: has {len} fields, but the header has {expected_len}. A comma in a name needs \"quotes\"")
+            format!(
+                "line {line}: has {len} fields, but the header has {expected_len}. A comma in a name needs \"quotes\""
+            )
         }
         _ => format!("line {line}: {error}"),
     }
@@ -250,7 +267,10 @@ mod tests {
             ("", "is empty"),
             ("name,easting,northing,elevation\n", "no point below"),
             ("id,easting,northing,elevation\nA,1,2,3\n", "no column `name`; the header has: id, easting"),
-            ("name,easting,northing,elevation\nA,1,2,3\nB,1,x,3\n", "line 3: the northing `x` is not a number"),
+            (
+                "name,easting,northing,elevation\nA,1,2,3\nB,1,x,3\n",
+                "line 3: the northing `x` is not a number",
+            ),
             ("name,easting,northing,elevation\nA,1,2,3\nA,1,2,3\n", "line 3: there are two points named A"),
             ("name,easting,northing,elevation\nA,1,2\n", "line 2: has 3 fields, but the header has 4"),
             ("name,easting,northing,elevation,sigma\nA,1,2,3,-1\n", "line 2: the sigma of A is negative"),

@@ -211,10 +211,12 @@ impl OptionCheck<'_, '_> {
             self.positive("longest_edge", longest);
             self.not_too_long("longest_edge", longest, Length::metres(100.0));
         }
-        if let Some(steepest) = compare.steepest.filter(|steepest| !(*steepest > 0.0 && steepest.is_finite())) {
+        if let Some(steepest) = compare.steepest.filter(|steepest| !(*steepest > 0.0 && steepest.is_finite()))
+        {
             self.wrong("steepest", &format!("is `{steepest}`"), "expected rise over run, above 0", None);
         }
-        let of_triangles = [("longest_edge", compare.longest_edge.is_some()), ("steepest", compare.steepest.is_some())];
+        let of_triangles =
+            [("longest_edge", compare.longest_edge.is_some()), ("steepest", compare.steepest.is_some())];
         for (key, given) in of_triangles {
             if given && compare.method != Method::Triangulated {
                 self.wrong(key, "applies to `match: triangulated` alone", "not used by this method", None);

@@ -163,7 +163,11 @@ fn is_default(columns: &Columns) -> bool {
 impl Serialize for PointsInput {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let PointsInput { file, columns } = self.clone();
-        if is_default(&columns) { file.serialize(serializer) } else { PointsFile { file, columns }.serialize(serializer) }
+        if is_default(&columns) {
+            file.serialize(serializer)
+        } else {
+            PointsFile { file, columns }.serialize(serializer)
+        }
     }
 }
 

@@ -40,7 +40,9 @@ pub(super) enum ReferenceKind {
 fn for_a_list(entry: &Entry, notes: &mut Notes) {
     match &entry.stage {
         Stage::Checkpoints(_) => {
-            let message = "stage `checkpoints` draws from a cloud, but the reference is a list of surveyed points".to_string();
+            let message =
+                "stage `checkpoints` draws from a cloud, but the reference is a list of surveyed points"
+                    .to_string();
             let help = "remove the stage: every point of the list is a checkpoint".to_string();
             point(entry, message, "nothing to draw from".to_string(), Some(help), notes);
         }
@@ -157,7 +159,9 @@ fn missing(entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
         let label = "`compare` triangulates the survey's ground points";
         note(compare, label, absent("ground", "before `compare`"));
     }
-    if reference == ReferenceKind::None && let Some(needy) = find("checkpoints").or(find("compare")) {
+    if reference == ReferenceKind::None
+        && let Some(needy) = find("checkpoints").or(find("compare"))
+    {
         let message = format!("stage `{}` needs a reference, but the file names none", needy.name);
         let help =
             "add `reference: {files: [scan/*.laz]}`, or remove `checkpoints` and `compare`".to_string();

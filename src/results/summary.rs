@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::statistics::Statistics;
 use crate::units::Unit;
@@ -24,6 +25,9 @@ pub struct Summary {
     /// How far the figures can be trusted.
     #[serde(flatten)]
     pub trust: Trust,
+    /// Where the reference is a list of surveyed points: each of them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub checkpoints: Option<Vec<CheckpointRow>>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,

@@ -206,7 +206,8 @@ impl Matcher {
                 sums[place as usize].add(-offset.x, -offset.y, z);
             }),
             Method::Triangulated => positions.for_each(point.x, point.y, |place, offset| {
-                let vertex = Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
+                let vertex =
+                    Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
                 hold_nearest(&mut around[place as usize], AROUND, vertex);
             }),
         }
@@ -230,7 +231,8 @@ impl Matcher {
                 let nearest = &self.around[place];
                 let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
                 let known = farthest.map_or((self.reach + 2) as f64, |one| (one.squared as f64).sqrt());
-                let facet = facet(&mut nearest.iter().copied().collect(), known, self.reach as f64 / 2.0).ok()?;
+                let facet =
+                    facet(&mut nearest.iter().copied().collect(), known, self.reach as f64 / 2.0).ok()?;
                 Some(Match { elevation: facet.elevation, points: 3, plane: None })
             }
         }

@@ -61,5 +61,5 @@ pub mod select;
 pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;
-pub mod triangulated;
 pub(crate) mod terrain_cells;
+pub mod triangulated;

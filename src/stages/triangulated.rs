@@ -218,7 +218,8 @@ impl Visitor for Collector {
             }
             let Some(return_number) = point.valid_return() else { continue };
             grid.for_each(point.x, point.y, |place, offset| {
-                let vertex = Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
+                let vertex =
+                    Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
                 around[place as usize].add(return_number, vertex);
             });
         }

@@ -144,9 +144,12 @@ fn over(vertices: &[Vertex]) -> Option<Triangle> {
         PositionInTriangulation::OnVertex(vertex) => {
             triangulation.vertex(vertex).out_edges().find_map(|edge| edge.face().as_inner())?
         }
-        PositionInTriangulation::OutsideOfConvexHull(_) | PositionInTriangulation::NoTriangulation => return None,
+        PositionInTriangulation::OutsideOfConvexHull(_) | PositionInTriangulation::NoTriangulation => {
+            return None;
+        }
     };
-    let mut corners = face.vertices().map(|vertex| (vertex.position().x, vertex.position().y, vertex.data().z));
+    let mut corners =
+        face.vertices().map(|vertex| (vertex.position().x, vertex.position().y, vertex.data().z));
     corners.sort_by(|a, b| a.0.total_cmp(&b.0).then(a.1.total_cmp(&b.1)));
     Triangle::new(corners)
 }
@@ -169,7 +172,10 @@ impl Triangle {
 
     fn longest_edge(&self) -> f64 {
         let [a, b, c] = self.corners;
-        [(a, b), (b, c), (c, a)].map(|(p, q)| ((p.0 - q.0).powi(2) + (p.1 - q.1).powi(2)).sqrt()).into_iter().fold(0.0, f64::max)
+        [(a, b), (b, c), (c, a)]
+            .map(|(p, q)| ((p.0 - q.0).powi(2) + (p.1 - q.1).powi(2)).sqrt())
+            .into_iter()
+            .fold(0.0, f64::max)
     }
 
     fn facet(&self) -> Facet {
@@ -196,7 +202,9 @@ mod tests {
 
     fn vertices(points: &[(f64, f64, f64)], at: (f64, f64)) -> Vec<Vertex> {
         let um = |m: f64| (m * METRE).round();
-        let vertex = |&(x, y, z): &(f64, f64, f64)| Vertex::new(um(x - at.0) as i32, um(y - at.1) as i32, um(z) as i64);
+        let vertex = |&(x, y, z): &(f64, f64, f64)| {
+            Vertex::new(um(x - at.0) as i32, um(y - at.1) as i32, um(z) as i64)
+        };
         points.iter().map(vertex).collect()
     }
 
@@ -216,12 +224,17 @@ mod tests {
     #[test]
     fn points_at_one_place_count_with_their_mean() {
         let corners = [(-1.0, -1.0, 4.0), (1.0, -1.0, 4.0), (0.0, 2.0, 3.0), (0.0, 2.0, 5.0)];
-        assert_eq!(facet(&mut vertices(&corners, (0.0, 0.0)), 20.0 * METRE, 9.0 * METRE).unwrap().elevation, 4_000_000);
+        assert_eq!(
+            facet(&mut vertices(&corners, (0.0, 0.0)), 20.0 * METRE, 9.0 * METRE).unwrap().elevation,
+            4_000_000
+        );
     }
 
     #[test]
     fn a_position_on_a_point_has_its_elevation() {
-        let lattice: Vec<_> = (-3..4).flat_map(|i| (-3..4).map(move |j| (f64::from(i), f64::from(j), f64::from(i * j)))).collect();
+        let lattice: Vec<_> = (-3..4)
+            .flat_map(|i| (-3..4).map(move |j| (f64::from(i), f64::from(j), f64::from(i * j))))
+            .collect();
         let found = facet(&mut vertices(&lattice, (2.0, 1.0)), 2.0 * METRE, METRE * 2.0).unwrap();
         assert!((found.elevation - 2_000_000).abs() <= 3, "{found:?}");
     }

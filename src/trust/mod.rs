@@ -13,6 +13,7 @@ pub(crate) mod groups;
 pub(crate) mod intervals;
 pub(crate) mod represented;
 pub(crate) mod study;
+pub(crate) mod surveyed;
 pub(crate) mod truncation;
 pub(crate) mod warnings;
 

@@ -3,8 +3,9 @@
 use std::thread;
 
 use crate::engine::conclude::draw::{Sample, write_compared};
-use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
+use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
@@ -50,7 +51,13 @@ pub fn conclude(
         true => None,
         false => Some(write_compared(&sample, folder.spill().join("drawn-compared"))?),
     };
-    let compared = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
+    let in_tiles = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
+    let surveyed = job.list.as_ref().map(|list| Surveyed::of(list, journals, job)).transpose()?;
+    let compared: &dyn Comparisons = match &surveyed {
+        Some(surveyed) => &surveyed.comparisons,
+        None => &in_tiles,
+    };
+    let pipeline = surveyed.as_ref().map_or(&job.pipeline, |surveyed| &surveyed.pipeline);
 
     let read = &partitions.survey.counts;
     let point_counts = PointCounts {
@@ -60,7 +67,7 @@ pub fn conclude(
         ground_by_kind: counts.ground_by_kind.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let figured = study::figures(compared, &point_counts, pipeline, job.units)?;
         let terrain = match job.chain.terrain_cell {
             Some(cell) => {
                 let account = Account {
@@ -74,17 +81,21 @@ pub fn conclude(
             }
             None => Vec::new(),
         };
-        Ok(study::conclude(figured, terrain, &job.pipeline, job.units))
+        Ok(study::conclude(figured, terrain, pipeline, job.units))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
         scope.spawn(|| partitions.empty());
-        rayon::join(studied, || write_checkpoints(job, &folder.results(), &sample, draw.listed))
+        let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
+        rayon::join(studied, || match rows {
+            Some(rows) => write_surveyed(job, &folder.results(), rows),
+            None => write_checkpoints(job, &folder.results(), &sample, draw.listed),
+        })
     });
     checkpoints?;
     let studied = studied?;
-    let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
-    let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
+    let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
+    let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -93,6 +104,7 @@ pub fn conclude(
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        checkpoints: surveyed.map(|surveyed| surveyed.rows),
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions

@@ -5,4 +5,5 @@ pub(crate) mod draw;
 pub(crate) mod files;
 pub(crate) mod manifest;
 pub(crate) mod summing_up;
+pub(crate) mod surveyed;
 pub(crate) mod terrain;

@@ -119,12 +119,19 @@ impl Job {
             (Some(CloudInput { points: Some(points), units, .. }), Some(path)) => {
                 let own = units.unwrap_or_default();
                 let survey = survey.units[0];
-                let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
-                Some(ListJob { points: PointList::open(&path, &points.columns, horizontal, vertical)?, path, horizontal, vertical })
+                let (horizontal, vertical) =
+                    (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
+                Some(ListJob {
+                    points: PointList::open(&path, &points.columns, horizontal, vertical)?,
+                    path,
+                    horizontal,
+                    vertical,
+                })
             }
             _ => None,
         };
-        let positions = list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
+        let positions =
+            list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
         let chain = Chain::with(&pipeline.stages, pipeline.seed, positions.map(Arc::new));
         let reference = match &pipeline.reference {
             Some(_) if list.is_some() => None,
