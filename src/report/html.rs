@@ -9,6 +9,7 @@ use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
+use crate::report::surveyed::{self, SurveyedRow};
 use crate::report::svg::escape;
 use crate::report::variogram;
 use crate::results::confidence::{LimitResult, Verdict};
@@ -61,6 +62,8 @@ struct Page<'a> {
     some_undefined: bool,
     fewest_comparisons: u64,
     fewest_blocks: u64,
+    surveyed: Vec<SurveyedRow>,
+    surveyed_sentence: Option<String>,
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
@@ -133,6 +136,8 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
+            surveyed: surveyed::rows(summary),
+            surveyed_sentence: surveyed::sentence(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
             bootstrap: bootstrap(summary),

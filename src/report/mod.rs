@@ -9,6 +9,7 @@ pub(crate) mod html;
 pub(crate) mod method;
 mod row;
 mod sentences;
+mod surveyed;
 mod svg;
 pub(crate) mod text;
 mod variogram;

@@ -4,6 +4,7 @@ use crate::report::accounting;
 use crate::report::data_loss::data_loss;
 use crate::report::decision;
 use crate::report::sentences;
+use crate::report::surveyed;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
@@ -25,6 +26,10 @@ pub fn result_text(summary: &Summary) -> String {
     }
     for warning in data_loss(summary) {
         out += &wrap(&format!("WARNING: {warning}"));
+        out.push('\n');
+    }
+    if let Some(text) = surveyed::sentence(summary) {
+        out += &wrap(&text);
         out.push('\n');
     }
     for answer in decision::sentences(summary) {
