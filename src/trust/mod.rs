@@ -11,6 +11,7 @@ pub(crate) mod diagnose;
 pub(crate) mod figures;
 pub(crate) mod groups;
 pub(crate) mod intervals;
+pub(crate) mod plan_shift;
 pub(crate) mod represented;
 pub(crate) mod study;
 pub(crate) mod surveyed;
