@@ -177,7 +177,7 @@ mod tests {
     #[test]
     fn a_shift_comes_back_within_three_sigmas_and_intervals_hold() {
         // Of 360 estimates one or two lie beyond three sigmas by chance (t with some hundred degrees of freedom: 0.3 %).
-        let mut beyond = 0;
+        let (mut beyond, mut site) = (0, 0);
         for steepness in [0.08, 0.2, 0.36] {
             for shift in [[20_000.0, 0.0], [-30_000.0, 40_000.0], [200_000.0, -50_000.0]] {
                 let mut held = 0;
