@@ -10,7 +10,7 @@ use std::time::Duration;
 
 use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, criterion_main};
 use echograde::cloud::buckets::BucketGrid;
-use echograde::cloud::{Fields, LasDecoder, LasFile, Source};
+use echograde::cloud::{Fields, LasDecoder, LasFile, Placing, Source};
 use echograde::engine::partition::read::{Input, scatter};
 use echograde::engine::store::journal::{Journals, Part};
 use echograde::engine::watch::Watch;
@@ -75,6 +75,7 @@ fn scatter_points(c: &mut Criterion) {
         ],
         1,
     );
+    let placing = vec![Placing::default(); cloud.len()];
     let watch = Watch::default();
     let folder = tempfile::tempdir().expect("a folder");
     let spill = folder.path().join("spill");
@@ -87,6 +88,7 @@ fn scatter_points(c: &mut Criterion) {
             cloud: Cloud::Survey,
             sources: &cloud,
             units: &units,
+            placing: &placing,
             halo: halo * METRE as Micrometres,
             memory: 512 << 20,
         };

@@ -123,7 +123,7 @@ fn the_folder_is_checked_before_the_clouds_are_read_and_a_file_there_is_refused(
     assert_eq!(fs::read_to_string(folder.path().join("out")).unwrap(), "a letter");
 }
 
-/// A header whose box is too small, and whose counts by return are wrong, is no reason to stop; the manifest says so.
+/// A header whose counts by return are wrong, or whose box is known to be, is no reason to stop; the manifest says so.
 #[test]
 fn lies_that_do_no_harm_become_notes() {
     let folder = TempDir::new().unwrap();
@@ -133,6 +133,9 @@ fn lies_that_do_no_harm_become_notes() {
     let box_too_small = with(&honest, 179, &1000f64.to_le_bytes());
     fs::write(folder.path().join("strip.las"), with(&box_too_small, 263, &77u64.to_le_bytes())).unwrap();
     let output = run(folder.path(), "strip.las", "");
+    assert_eq!(output.status.code(), Some(1), "{}", describe(&output));
+    assert!(error(&output, folder.path()).contains("set `read: {bounds: ignore}`"), "{}", describe(&output));
+    let output = run(folder.path(), "strip.las", "bounds: ignore");
     assert!(output.status.success(), "{}", describe(&output));
     let manifest = fs::read_to_string(folder.path().join("out/manifest.json")).unwrap();
     assert!(

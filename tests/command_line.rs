@@ -142,8 +142,8 @@ fn a_cloud_that_cannot_be_read_ends_with_1_and_leaves_nothing() {
     let run = ["run", text(&file), "--out", text(&out)];
 
     fs::write(&survey, "x y z\n1 2 3\n".repeat(100)).unwrap();
-    assert_fails(folder.path(), &run, 1, &["survey.laz", "not a LAS or LAZ file"]);
-    assert_fails(folder.path(), &["check", text(&file)], 1, &["survey.laz", "not a LAS or LAZ file"]);
+    assert_fails(folder.path(), &run, 1, &["survey.laz", "not a LAS, LAZ or E57 file"]);
+    assert_fails(folder.path(), &["check", text(&file)], 1, &["survey.laz", "not a LAS, LAZ or E57 file"]);
     fs::write(&survey, "").unwrap();
     assert_fails(folder.path(), &run, 1, &["survey.laz"]);
     fs::write(&survey, &whole[..whole.len() / 2]).unwrap();

@@ -6,7 +6,7 @@ use echograde::cloud::buckets::{BucketGrid, Offset};
 use echograde::raster::morphology::{Scratch, open};
 use echograde::raster::{Extent, Raster};
 use echograde::stages::ground::{Ground, WindowGrowth};
-use echograde::stages::matching::{Matcher, Method};
+use echograde::stages::matching::{Matcher, Search};
 use echograde::stats::moments::Moments;
 use echograde::stats::quantiles::{Residual, RobustStatistics, robust_statistics};
 use echograde::units::{Length, Unit};
@@ -148,7 +148,7 @@ fn plane_heights_agree_to_the_micrometre() {
         let mut matcher = Matcher::default();
         matcher.start(1);
         matcher.ask(&asked);
-        matcher.ready(Method::Plane, Length::metres(0.5).micrometres(), 1);
+        matcher.ready(Search::Plane(Length::metres(0.5).micrometres()), 1);
         points.iter().for_each(|point| matcher.offer(point));
         let found = matcher.found(0, &asked).unwrap();
         assert_eq!(found.points as usize, n);

@@ -224,7 +224,7 @@ proptest! {
                     checkpoints.spacing = spacing;
                     checkpoints.per_return = echograde::stages::auto::Count::AtMost(per_return);
                 }
-                Stage::Compare(compare) => compare.within = Some(within),
+                Stage::Compare(compare) => compare.within = Some(echograde::stages::auto::Auto::Fixed(within)),
                 _ => {}
             }
         }

@@ -1,17 +1,22 @@
 //! `echograde inspect`: what is in a cloud, return by return, and what is wrong with it.
 
+mod e57;
 mod inspection;
 mod problems;
 mod text;
 
+use std::fmt;
 use std::path::{Path, PathBuf};
+
+use serde::Serialize;
 
 pub use crate::cli::inspect::inspection::Inspection;
 
+use crate::cli::inspect::e57::E57Inspection;
 use crate::cli::inspect::inspection::{
     ClassCount, CoordinateRange, DensityBasis, GpsSpan, ReturnCount, Span, StripCount, Units,
 };
-use crate::cloud::{Census, CloudError, GpsTimeType, LasFile, MAX_RETURN, Source, StatedUnit};
+use crate::cloud::{Census, CloudError, GpsTimeType, LasFile, MAX_RETURN, Source, StatedUnit, is_e57};
 use crate::units::Unit;
 
 /// Inspects each of `paths` and gives the text for people, or JSON: one object for one path, a list of them for
@@ -20,16 +25,44 @@ use crate::units::Unit;
 /// # Errors
 /// When a file cannot be read at all. What is wrong with a readable file is listed among its problems.
 pub fn inspect(paths: &[PathBuf], json: bool) -> Result<String, CloudError> {
-    let inspections: Vec<Inspection> =
-        paths.iter().map(|path| Inspection::of(path)).collect::<Result<_, _>>()?;
+    let inspections: Vec<Inspected> =
+        paths.iter().map(|path| Inspected::of(path)).collect::<Result<_, _>>()?;
     if !json {
-        return Ok(inspections.iter().map(Inspection::to_string).collect::<Vec<_>>().join("\n"));
+        return Ok(inspections.iter().map(Inspected::to_string).collect::<Vec<_>>().join("\n"));
     }
     let text = match inspections.as_slice() {
         [one] => serde_json::to_string_pretty(one),
         all => serde_json::to_string_pretty(all),
     };
     Ok(text.expect("numbers and text always make JSON") + "\n")
+}
+
+/// What is in a file of either kind.
+#[derive(Serialize)]
+#[serde(untagged)]
+enum Inspected {
+    /// LAS or LAZ.
+    Las(Box<Inspection>),
+    /// E57.
+    E57(Box<E57Inspection>),
+}
+
+impl Inspected {
+    fn of(path: &Path) -> Result<Self, CloudError> {
+        if is_e57(path) {
+            return Ok(Inspected::E57(Box::new(E57Inspection::of(path)?)));
+        }
+        Ok(Inspected::Las(Box::new(Inspection::of(path)?)))
+    }
+}
+
+impl fmt::Display for Inspected {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Inspected::Las(found) => found.fmt(f),
+            Inspected::E57(found) => found.fmt(f),
+        }
+    }
 }
 
 impl Inspection {
@@ -39,7 +72,7 @@ impl Inspection {
     /// When the file cannot be read at all.
     pub fn of(path: &Path) -> Result<Inspection, CloudError> {
         let source = Source::Las(LasFile::open(path)?);
-        let Source::Las(cloud) = &source;
+        let Source::Las(cloud) = &source else { unreachable!("opened as LAS or LAZ") };
         // Where a unit is not reliably stated, numbers stay in the file's own unit: treated as metres, they come
         // back as they were.
         let horizontal = cloud.crs.horizontal_unit.unit();

@@ -185,6 +185,7 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
             if let [file] = &files[..] {
                 let done = run::run(file, out.as_deref(), order, &watch)?;
                 print(&done.text)?;
+                show_implausible(&done);
                 return Ok(done.exit_code());
             } else {
                 return several::run_all(&files, out.as_deref(), order, &watch);
@@ -198,6 +199,13 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         }
     }?;
     Ok(0)
+}
+
+/// Says on standard error that the figures of a run cannot be right.
+fn show_implausible(done: &run::Done) {
+    if let Some(text) = &done.implausible {
+        eprintln!("error: {text} What was found is in {}", done.folder.display());
+    }
 }
 
 /// Shows an error on standard error.

@@ -9,7 +9,7 @@ use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::pipeline::load;
 use crate::report::text::result_text;
-use crate::results::confidence::Verdict;
+use crate::results::confidence::{Verdict, WarningCode};
 use crate::results::tables::summary_json;
 
 /// How runs are to be done.
@@ -31,6 +31,8 @@ pub struct Done {
     pub folder: PathBuf,
     /// Whether every limit that the file sets is met.
     pub accepted: bool,
+    /// What is said of a bias beyond anything plausible.
+    pub implausible: Option<String>,
 }
 
 /// The exit code of a run that is done, but an acceptance limit that the file sets is not met.
@@ -39,7 +41,11 @@ pub const NOT_ACCEPTED: u8 = 3;
 impl Done {
     /// The exit code.
     pub fn exit_code(&self) -> u8 {
-        if self.accepted { 0 } else { NOT_ACCEPTED }
+        match self {
+            Done { implausible: Some(_), .. } => 1,
+            Done { accepted: false, .. } => NOT_ACCEPTED,
+            _ => 0,
+        }
     }
 }
 
@@ -61,5 +67,7 @@ pub fn run(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Resu
     watch.info(&format!("results in {}", folder.display()));
     let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
     let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == Verdict::Met);
-    Ok(Done { text, folder, accepted })
+    let first = summary.trust.warnings.first().filter(|warning| warning.code == WarningCode::ImplausibleBias);
+    let implausible = first.map(|warning| warning.text.clone());
+    Ok(Done { text, folder, accepted, implausible })
 }

@@ -9,7 +9,7 @@ use std::time::Instant;
 use serde_json::{Value, json};
 
 use crate::cli::run::{NOT_ACCEPTED, Order, run};
-use crate::cli::{CliError, print, show};
+use crate::cli::{CliError, print, show, show_implausible};
 use crate::engine::plan::inputs::hash_inputs;
 use crate::engine::plan::job::Job;
 use crate::engine::store::run_folder::{MANIFEST, PIPELINE, SUMMARY};
@@ -50,6 +50,7 @@ impl Outcome {
             Outcome::Done { code: NOT_ACCEPTED, .. } | Outcome::DoneBefore { code: NOT_ACCEPTED, .. } => {
                 "limits not met"
             }
+            Outcome::Done { code: 1, .. } | Outcome::DoneBefore { code: 1, .. } => "implausible",
             Outcome::Done { .. } => "done",
             Outcome::DoneBefore { .. } => "done before",
             Outcome::Failed { code: 2, .. } => "cannot be run",
@@ -113,7 +114,11 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch)
     }
     watch.info(&format!("{} is already done: its results are in {}", file.display(), folder.display()));
     let accepted = summary["accept"].as_array()?.iter().all(|limit| limit["verdict"] == "met");
-    let code = if accepted { 0 } else { NOT_ACCEPTED };
+    let code = match &summary["warnings"][0]["code"] {
+        Value::String(code) if code == "implausible_bias" => 1,
+        _ if accepted => 0,
+        _ => NOT_ACCEPTED,
+    };
     let summary = if order.json { summary } else { Value::Null };
     Some(Outcome::DoneBefore { folder, summary, code })
 }
@@ -121,6 +126,7 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch)
 fn run_one(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Outcome {
     let printed = run(file, out, order, watch).map(|done| {
         let code = done.exit_code();
+        show_implausible(&done);
         if order.json {
             let summary = serde_json::from_str(&done.text).expect("the summary is JSON");
             return Outcome::Done { folder: done.folder, summary, code };

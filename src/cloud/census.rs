@@ -48,8 +48,14 @@ pub struct Census {
     pub scan_angle: (i16, i16),
     /// First and last GPS time that is a number; first after last where there is none.
     pub gps_time: (f64, f64),
+    /// GPS times that are not numbers.
+    pub times_missing: u64,
     /// What could not be decoded.
     pub damaged: Vec<(usize, String)>,
+    /// Blocks with points outside the box that the header states, and how far.
+    pub outside: Vec<(usize, String)>,
+    /// Blocks that could be decoded.
+    pub blocks: usize,
     /// Points that are neither withheld nor noise nor out of range: those that the density counts.
     pub usable: u64,
     /// First returns among the usable points.
@@ -70,7 +76,10 @@ impl Default for Census {
             bounds: [(Micrometres::MAX, Micrometres::MIN); 3],
             scan_angle: (i16::MAX, i16::MIN),
             gps_time: (f64::INFINITY, f64::NEG_INFINITY),
+            times_missing: 0,
             damaged: Vec::new(),
+            outside: Vec::new(),
+            blocks: 0,
             usable: 0,
             usable_first: 0,
             cells: HashMap::new(),
@@ -120,6 +129,7 @@ impl Census {
             .try_reduce(Census::default, |a, b| Ok(a.merge(b)))?;
         census.sample.sort();
         census.damaged.sort();
+        census.outside.sort();
         census.repeats += repeats(&mut census.sample);
         census.repeats *= thinning;
         Ok(census)
@@ -139,8 +149,13 @@ impl Census {
         sample.sort_unstable();
         self.repeats += repeats(&mut sample);
         self.sample.extend(sample);
-        if let Err(error) = result {
-            self.damaged.push((block.number, error.to_string()));
+        match result {
+            Err(error) => self.damaged.push((block.number, error.to_string())),
+            Ok(()) => {
+                self.blocks += 1;
+                let error = decoder.outside().map(|what| decoder.damaged(block, what).to_string());
+                self.outside.extend(error.map(|error| (block.number, error)));
+            }
         }
     }
 
@@ -153,6 +168,8 @@ impl Census {
         self.scan_angle = (self.scan_angle.0.min(point.scan_angle), self.scan_angle.1.max(point.scan_angle));
         if decoded.gps_time.is_finite() {
             self.gps_time = (self.gps_time.0.min(decoded.gps_time), self.gps_time.1.max(decoded.gps_time));
+        } else {
+            self.times_missing += 1;
         }
         if !decoded.in_range {
             self.out_of_range += 1;
@@ -201,7 +218,10 @@ impl Census {
         self.scan_angle =
             (self.scan_angle.0.min(other.scan_angle.0), self.scan_angle.1.max(other.scan_angle.1));
         self.gps_time = (self.gps_time.0.min(other.gps_time.0), self.gps_time.1.max(other.gps_time.1));
+        self.times_missing += other.times_missing;
         self.damaged.extend(other.damaged);
+        self.outside.extend(other.outside);
+        self.blocks += other.blocks;
         self.sample.extend(other.sample);
         for (key, word) in other.cells {
             *self.cells.entry(key).or_default() |= word;

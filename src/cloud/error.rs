@@ -26,7 +26,7 @@ pub enum CloudError {
         source: io::Error,
     },
     /// The file is something else.
-    #[error("{}: not a LAS or LAZ file: it begins with {found}, not with LASF (byte 0). Remove it from `files:`, \
+    #[error("{}: not a LAS, LAZ or E57 file: it begins with {found}, not with LASF or ASTM-E57 (byte 0). Remove it from `files:`, \
              or export the cloud again", path.display())]
     NotLas {
         /// The file.
@@ -121,6 +121,22 @@ pub enum CloudError {
         /// Points in it.
         points: u64,
         /// What is wrong.
+        what: String,
+    },
+    /// Points lie outside the box of the header in block after block.
+    #[error("{}: the box in the header (bytes 179 to 226) is wrong: points lie outside it in {outside} of {looked_at} blocks looked \
+             at. In block {number} {what}. Compare with `echograde inspect`; where the points are right, continue with \
+             `read: {{bounds: ignore}}`, otherwise export the file again", path.display())]
+    Bounds {
+        /// The file.
+        path: PathBuf,
+        /// Blocks with points outside.
+        outside: usize,
+        /// Blocks that were looked at.
+        looked_at: usize,
+        /// Number of one of them, from 1.
+        number: usize,
+        /// How its points lie outside.
         what: String,
     },
 }

@@ -4,7 +4,8 @@
 //! file they are in. [`Source::open`] checks all that can be checked without reading points and cuts them into [`Block`]s
 //! that can be decoded independently. A [`Decoder`] (one for each thread) turns blocks into [`Point`]s in whole
 //! micrometres, decoding only the [`Fields`] asked for. [`Crs`] is what a file says of its coordinate system and, safely or
-//! not, of its units. A [`Census`] counts all that is in a source. What is peculiar to LAS and LAZ is in `las/`.
+//! not, of its units. A [`Census`] counts all that is in a source. What is peculiar to LAS and LAZ is in `las/`, to
+//! E57 in `e57/`.
 
 mod block;
 pub(crate) mod bounds;
@@ -12,6 +13,7 @@ pub mod buckets;
 mod census;
 mod column;
 mod crs;
+mod e57;
 mod error;
 pub(crate) mod guard;
 mod las;
@@ -25,7 +27,8 @@ mod source;
 pub use self::block::Block;
 pub use self::census::{Census, PointDensity, sample_one_in};
 pub use self::crs::{Crs, StatedUnit};
+pub use self::e57::{E57Decoder, E57Scan};
 pub use self::error::CloudError;
 pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
-pub use self::source::{Decoder, Pose, Source, StatedBox};
+pub use self::source::{Decoder, Placing, Pose, Source, StatedBox, is_e57};

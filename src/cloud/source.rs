@@ -4,20 +4,34 @@ use std::path::Path;
 
 use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
+use crate::cloud::e57::{E57Decoder, E57Scan, SIGNATURE};
 use crate::cloud::error::CloudError;
 use crate::cloud::las::{LasDecoder, LasFile};
+use crate::cloud::packed::MAX_ELEVATION;
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
-use crate::units::Unit;
+use crate::cloud::sized_file::SizedFile;
+use crate::units::{Micrometres, Unit};
 
 /// Points with one coordinate system, one pair of units and one pose: a file, or a part of one (a setup of several).
 #[derive(Clone, Debug)]
 pub enum Source {
     /// A LAS or LAZ file.
     Las(LasFile),
+    /// A scan of an E57 file.
+    E57(E57Scan),
+}
+
+/// What is laid down for a source beside what its file says; the decoder carries it out.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Placing {
+    /// The setup that the points belong to: it takes the place of the point source ID.
+    pub setup: Option<u16>,
+    /// What is added to every elevation.
+    pub vertical_shift: Micrometres,
 }
 
 /// The box around the points of a source as its file states it, in the units of the file. A number that the file lacks is
-/// not a number here.
+/// not a number here; what an E57 file does not state is endless.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct StatedBox {
     /// Least x, y and z.
@@ -37,6 +51,24 @@ pub struct Pose {
     pub translation: [f64; 3],
 }
 
+impl Pose {
+    /// The turn as a matrix, row by row.
+    pub fn matrix(&self) -> [[f64; 3]; 3] {
+        let [w, x, y, z] = self.rotation;
+        [
+            [1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y - w * z), 2.0 * (x * z + w * y)],
+            [2.0 * (x * y + w * z), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z - w * x)],
+            [2.0 * (x * z - w * y), 2.0 * (y * z + w * x), 1.0 - 2.0 * (x * x + y * y)],
+        ]
+    }
+
+    /// A position, turned and shifted.
+    pub fn apply(&self, at: [f64; 3]) -> [f64; 3] {
+        let turned = self.matrix().map(|row| row[0] * at[0] + row[1] * at[1] + row[2] * at[2]);
+        [0, 1, 2].map(|axis| turned[axis] + self.translation[axis])
+    }
+}
+
 impl Source {
     /// Opens the sources in a file and checks all that can be checked without reading points. Of a file that is cut off
     /// those points that are there are taken where `cut_off_too` is set.
@@ -44,6 +76,9 @@ impl Source {
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
     pub fn open(path: &Path, cut_off_too: bool) -> Result<Vec<Source>, CloudError> {
+        if is_e57(path) {
+            return Ok(E57Scan::open(path, cut_off_too)?.into_iter().map(Source::E57).collect());
+        }
         let file = if cut_off_too { LasFile::open_what_is_there(path) } else { LasFile::open(path) };
         Ok(vec![Source::Las(file?)])
     }
@@ -52,6 +87,7 @@ impl Source {
     pub fn path(&self) -> &Path {
         match self {
             Source::Las(file) => &file.path,
+            Source::E57(scan) => &scan.path,
         }
     }
 
@@ -59,6 +95,7 @@ impl Source {
     pub fn size(&self) -> u64 {
         match self {
             Source::Las(file) => file.size,
+            Source::E57(scan) => scan.size,
         }
     }
 
@@ -66,6 +103,7 @@ impl Source {
     pub fn points(&self) -> u64 {
         match self {
             Source::Las(file) => file.points,
+            Source::E57(scan) => scan.points,
         }
     }
 
@@ -73,13 +111,15 @@ impl Source {
     pub fn missing(&self) -> u64 {
         match self {
             Source::Las(file) => file.missing,
+            Source::E57(scan) => scan.missing,
         }
     }
 
-    /// Points of return 1 to 15, as the file states them.
-    pub fn points_by_return(&self) -> &[u64; MAX_RETURN] {
+    /// Points of return 1 to 15, where the file states them.
+    pub fn points_by_return(&self) -> Option<&[u64; MAX_RETURN]> {
         match self {
-            Source::Las(file) => &file.points_by_return,
+            Source::Las(file) => Some(&file.points_by_return),
+            Source::E57(scan) => scan.points_by_return.as_ref(),
         }
     }
 
@@ -87,6 +127,7 @@ impl Source {
     pub fn blocks(&self) -> &[Block] {
         match self {
             Source::Las(file) => &file.blocks,
+            Source::E57(scan) => scan.blocks(),
         }
     }
 
@@ -94,6 +135,7 @@ impl Source {
     pub fn can_load(&self, block: &Block) -> bool {
         match self {
             Source::Las(file) => file.can_load(block),
+            Source::E57(_) => true,
         }
     }
 
@@ -104,6 +146,15 @@ impl Source {
             Source::Las(file) => {
                 StatedBox { min: file.stated_min, max: file.stated_max, rounding: file.scale.map(f64::abs) }
             }
+            Source::E57(scan) => scan.stated_box,
+        }
+    }
+
+    /// Whether the file states a box around its points at all.
+    pub fn states_box(&self) -> bool {
+        match self {
+            Source::Las(file) => file.stated_bounds().is_some(),
+            Source::E57(scan) => scan.stated_box.min.iter().all(|v| v.is_finite()),
         }
     }
 
@@ -111,6 +162,7 @@ impl Source {
     pub fn crs(&self) -> &Crs {
         match self {
             Source::Las(file) => &file.crs,
+            Source::E57(scan) => &scan.crs,
         }
     }
 
@@ -118,6 +170,7 @@ impl Source {
     pub fn notes(&self) -> &[String] {
         match self {
             Source::Las(file) => &file.notes,
+            Source::E57(scan) => &scan.notes,
         }
     }
 
@@ -126,6 +179,7 @@ impl Source {
     pub fn pose(&self) -> Option<Pose> {
         match self {
             Source::Las(_) => None,
+            Source::E57(scan) => scan.pose,
         }
     }
 
@@ -134,26 +188,49 @@ impl Source {
     /// # Errors
     /// When the file can no longer be opened.
     pub fn decoder(&self, fields: Fields, horizontal: Unit, vertical: Unit) -> Result<Decoder, CloudError> {
-        match self {
-            Source::Las(file) => LasDecoder::new(file, fields, horizontal, vertical).map(Decoder::Las),
-        }
+        let kind = match self {
+            Source::Las(file) => Kind::Las(Box::new(LasDecoder::new(file, fields, horizontal, vertical)?)),
+            Source::E57(scan) => Kind::E57(Box::new(E57Decoder::new(scan, horizontal, vertical)?)),
+        };
+        Ok(Decoder { kind, placing: Placing::default(), placed: Vec::new() })
     }
 }
 
+/// Whether a file begins as an E57 file does. What cannot be opened is told by whoever reads it next.
+pub fn is_e57(path: &Path) -> bool {
+    let start = |mut file: SizedFile| file.bytes(0, SIGNATURE.len() as u64, "signature");
+    SizedFile::open(path).and_then(start).is_ok_and(|start| start == SIGNATURE)
+}
+
 /// Decodes the blocks of one source. One for each thread: it holds its own file handle and buffers.
-pub enum Decoder {
+pub struct Decoder {
+    kind: Kind,
+    placing: Placing,
+    /// Points as they were laid down.
+    placed: Vec<Decoded>,
+}
+
+enum Kind {
     /// Of a LAS or LAZ file.
-    Las(LasDecoder),
+    Las(Box<LasDecoder>),
+    /// Of a scan of an E57 file.
+    E57(Box<E57Decoder>),
 }
 
 impl Decoder {
+    /// The same decoder, which also carries out what is laid down for the source.
+    pub fn placed(self, placing: Placing) -> Self {
+        Decoder { placing, ..self }
+    }
+
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
     ///
     /// # Errors
     /// When they cannot be read.
     pub fn load(&mut self, block: &Block) -> Result<Option<&[u8]>, CloudError> {
-        match self {
-            Decoder::Las(decoder) => decoder.load(block),
+        match &mut self.kind {
+            Kind::Las(decoder) => decoder.load(block),
+            Kind::E57(decoder) => decoder.load(block).map(Some),
         }
     }
 
@@ -162,10 +239,8 @@ impl Decoder {
     ///
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
-    pub fn for_each(&mut self, block: &Block, visit: impl FnMut(&Decoded)) -> Result<(), CloudError> {
-        match self {
-            Decoder::Las(decoder) => decoder.for_each(block, visit),
-        }
+    pub fn for_each(&mut self, block: &Block, mut visit: impl FnMut(&Decoded)) -> Result<(), CloudError> {
+        self.for_each_batch(block, |points| points.iter().for_each(&mut visit))
     }
 
     /// Calls `visit` with the points of `block`, a few hundred at a time, in file order: faster than one by one. The
@@ -173,9 +248,59 @@ impl Decoder {
     ///
     /// # Errors
     /// When the block cannot be read or is damaged; points before the damage have been visited by then.
-    pub fn for_each_batch(&mut self, block: &Block, visit: impl FnMut(&[Decoded])) -> Result<(), CloudError> {
-        match self {
-            Decoder::Las(decoder) => decoder.for_each_batch(block, visit),
+    pub fn for_each_batch(
+        &mut self,
+        block: &Block,
+        mut visit: impl FnMut(&[Decoded]),
+    ) -> Result<(), CloudError> {
+        let Decoder { kind, placing, placed } = self;
+        if *placing == Placing::default() {
+            return kind.for_each_batch(block, visit);
         }
+        kind.for_each_batch(block, |points| {
+            placed.clear();
+            placed.extend(points.iter().map(|point| placing.apply(point)));
+            visit(placed);
+        })
+    }
+
+    /// How the points of the block decoded last lie outside the box that the file states, in words; nothing where they do not,
+    /// or where it states none.
+    pub fn outside(&self) -> Option<String> {
+        match &self.kind {
+            Kind::Las(decoder) => decoder.outside(),
+            // Its pages have checksums: damage is found by them.
+            Kind::E57(_) => None,
+        }
+    }
+
+    /// The error of a damaged block.
+    pub fn damaged(&self, block: &Block, what: String) -> CloudError {
+        match &self.kind {
+            Kind::Las(decoder) => decoder.damaged(block, what),
+            Kind::E57(decoder) => decoder.damaged(block, what),
+        }
+    }
+}
+
+impl Kind {
+    fn for_each_batch(&mut self, block: &Block, visit: impl FnMut(&[Decoded])) -> Result<(), CloudError> {
+        match self {
+            Kind::Las(decoder) => decoder.for_each_batch(block, visit),
+            Kind::E57(decoder) => decoder.for_each_batch(block, visit),
+        }
+    }
+}
+
+impl Placing {
+    #[inline]
+    fn apply(&self, decoded: &Decoded) -> Decoded {
+        let mut placed = *decoded;
+        placed.point.strip = self.setup.unwrap_or(placed.point.strip);
+        if placed.in_range {
+            placed.point.z += self.vertical_shift;
+            placed.in_range = placed.point.z.abs() <= MAX_ELEVATION;
+        }
+        placed
     }
 }

@@ -39,6 +39,10 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
     }
     // Its log is closed before it is moved.
     drop(watch);
+    if matches!(result, Err(EngineError::NothingCompared { .. })) {
+        // The remedy is other options or other clouds.
+        folder.drop_work();
+    }
     let (work, kept) = (folder.work().to_path_buf(), folder.is_kept());
     let finished = result.and_then(|summary| folder.finish().map(|()| summary));
     finished.map_err(|error| match error {

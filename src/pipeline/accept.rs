@@ -6,7 +6,9 @@ use serde::{Deserialize, Serialize};
 use crate::tile::strata::{By, Cover, ReturnType};
 use crate::units::Length;
 
-/// One limit, or several for the same group. Each comes out as PASS, FAIL, or INCONCLUSIVE where the sample cannot tell.
+/// One limit, or several for the same group. Each comes out as PASS where the whole 95 % interval meets it, FAIL where all of
+/// it misses, or INCONCLUSIVE where the sample cannot tell, as always under 30 comparisons or three blocks. A stated
+/// `offset` of the reference is removed first.
 #[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct AcceptLimits {
@@ -17,7 +19,8 @@ pub struct AcceptLimits {
     /// Largest RMSE.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub rmse: Option<Length>,
-    /// Largest bias, positive or negative.
+    /// Largest bias, positive or negative. The common part of the reference's `uncertainty` widens the interval; an
+    /// uncertainty of one length counts as common.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub bias: Option<Length>,
     /// Largest standard deviation.
@@ -44,7 +47,7 @@ pub struct Selection {
     #[serde(rename = "return", skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 1, max = 15))]
     pub return_number: Option<u8>,
-    /// `open` or `canopy`.
+    /// `open`, `low` (under low vegetation) or `canopy`.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub cover: Option<Cover>,
     /// Class of terrain slope, named as in the results: `<0.1`, `0.1-0.2`, …

@@ -9,6 +9,8 @@ use crate::pipeline::model::{CloudInput, Pipeline};
 use crate::pipeline::option_check::{LONGEST, OptionCheck};
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
+use crate::pipeline::schema::REFERENCE_ALONE;
+use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
@@ -36,15 +38,11 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
         let message = "the file does not name the survey".to_string();
         notes.value(&[], message, "expected `survey:` with its `files:`".to_string(), Some(help));
     }
-    let survey = &pipeline.survey;
-    for (key, given) in [
-        ("uncertainty", survey.uncertainty.is_some()),
-        ("offset", survey.offset.is_some()),
-        ("points", survey.points.is_some()),
-    ] {
-        if given {
+    for key in REFERENCE_ALONE {
+        let path = ["survey".into(), key.into()];
+        if notes.given(&path) {
             notes.key(
-                &["survey".into(), key.into()],
+                &path,
                 format!("`survey` has no option `{key}`"),
                 "belongs under `reference`".to_string(),
                 Some(format!("only the reference has `{key}`; the survey is what it tests")),
@@ -54,7 +52,10 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
     limits::check(pipeline, entries, notes);
     if let Some(reference) = &pipeline.reference {
         cloud_input(reference, "reference", notes);
+        scans(reference, notes);
+        vertical_shift(reference, notes);
     }
+    exclude(pipeline, schema, notes);
     for entry in entries {
         let mut check = OptionCheck { path: &entry.path, notes };
         match &entry.stage {
@@ -74,8 +75,15 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
 fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     let path: [Seg; 1] = [key.into()];
     let mut check = OptionCheck { path: &path, notes };
-    if let Some(uncertainty) = cloud.uncertainty {
-        check.at_least("uncertainty", uncertainty, Length::metres(0.0), "expected one sigma, 0 or more");
+    for (part, length) in cloud.uncertainty.iter().flat_map(Uncertainty::lengths) {
+        let (zero, expected) = (Length::metres(0.0), "expected one sigma, 0 or more");
+        match part {
+            None => check.at_least("uncertainty", length, zero, expected),
+            Some(part) => {
+                let path = check.path_to("uncertainty");
+                OptionCheck { path: &path, notes: check.notes }.at_least(part, length, zero, expected);
+            }
+        }
     }
     if let Some(offset) = &cloud.offset {
         let path = check.path_to("offset");
@@ -88,18 +96,102 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
     }
     let files = OptionCheck { path: &path, notes }.path_to("files");
     if cloud.points.is_some() {
-        if notes.given(&files) {
-            let help = "compare with one of them; the other can have a pipeline file of its own".to_string();
-            let message = format!("`{key}` names both `files` and `points`");
-            notes.key(&files, message, "expected one of them".to_string(), Some(help));
+        for other in ["files", "scans"] {
+            let path = [key.into(), other.into()];
+            if notes.given(&path) {
+                let help = "compare with one of them; the other can have a pipeline file of its own".to_string();
+                let message = format!("`{key}` names both `{other}` and `points`");
+                notes.key(&path, message, "expected one of them".to_string(), Some(help));
+            }
         }
         return;
     }
-    if notes.given(&files) {
+    if key == "reference" && notes.given(&[key.into(), "scans".into()]) {
+        if notes.given(&files) {
+            let label = "expected `files` or `scans`, not both".to_string();
+            notes.key(&files, "the reference has `files` and `scans`".to_string(), label, None);
+        }
+    } else if notes.given(&files) {
         OptionCheck { path: &path, notes }.filled("files", Some(cloud.files.len()));
     } else if notes.given(&path) && !notes.known(&path) {
         let help = format!("name the point files: `{key}: {{files: [folder/*.laz]}}`");
         notes.value(&path, format!("`{key}` names no files"), "expected `files:`".to_string(), Some(help));
+    }
+}
+
+/// The setups of the reference: each with a name of its own, and files.
+fn scans(reference: &CloudInput, notes: &mut Notes) {
+    let path: [Seg; 2] = ["reference".into(), "scans".into()];
+    if notes.given(&path) {
+        OptionCheck { path: &path[..1], notes }.filled("scans", Some(reference.scans.len()));
+    }
+    for (index, scan) in reference.scans.iter().enumerate() {
+        let path = [&path[..], &[index.into()]].concat();
+        let mut check = OptionCheck { path: &path, notes };
+        check.filled("files", Some(scan.files.len()));
+        if scan.name.trim().is_empty() {
+            check.wrong("name", "is empty", "expected the name of the setup", None);
+        } else if reference.scans[..index].iter().any(|before| before.name == scan.name) {
+            check.wrong(
+                "name",
+                &format!("`{}` is given twice", scan.name),
+                "expected a name of its own",
+                None,
+            );
+        }
+    }
+}
+
+/// A shift between vertical systems, which must be explained.
+fn vertical_shift(reference: &CloudInput, notes: &mut Notes) {
+    let path: [Seg; 1] = ["reference".into()];
+    let mut check = OptionCheck { path: &path, notes };
+    let explained = reference.why.as_ref().is_some_and(|why| !why.trim().is_empty());
+    match reference.vertical_shift {
+        Some(shift) => {
+            check.not_too_long("vertical_shift", shift, LONGEST);
+            if !explained {
+                let key = if reference.why.is_some() { "why" } else { "vertical_shift" };
+                let why = if reference.why.is_some() { "is empty" } else { "is not explained" };
+                let help = "for example `why: \"geoid undulation at the site, from the model of the mapping agency\"`";
+                check.wrong(
+                    key,
+                    why,
+                    "expected `why:` beside it, the reason and the source of the value",
+                    Some(help),
+                );
+            }
+        }
+        None if reference.why.is_some() => {
+            let help = "remove it, or add `vertical_shift`; the reason for an `offset` stands inside it";
+            check.wrong(
+                "why",
+                "explains nothing",
+                "belongs to `vertical_shift`, which is not given",
+                Some(help),
+            );
+        }
+        None => {}
+    }
+}
+
+/// Areas left out: each with its reason; without a reference there is nothing to leave them out of.
+fn exclude(pipeline: &Pipeline, schema: &Value, notes: &mut Notes) {
+    for (index, exclude) in pipeline.exclude.iter().enumerate() {
+        let path: [Seg; 2] = ["exclude".into(), index.into()];
+        if exclude.why.trim().is_empty() {
+            let label = "expected the reason for leaving the area out";
+            OptionCheck { path: &path, notes }.wrong("why", "is empty", label, None);
+        }
+    }
+    let path: [Seg; 1] = ["exclude".into()];
+    if !pipeline.exclude.is_empty() && !notes.meant("reference", schema) && !notes.known(&path) {
+        notes.key(
+            &path,
+            "`exclude` leaves areas out of the comparisons, but the file names no reference".to_string(),
+            "there is no `reference:`".to_string(),
+            Some("add `reference: {files: [scan/*.laz]}`, or remove `exclude`".to_string()),
+        );
     }
 }
 
@@ -204,7 +296,7 @@ impl OptionCheck<'_, '_> {
     }
 
     fn compare(&mut self, compare: &Compare) {
-        if let Some(within) = compare.within {
+        if let Some(Auto::Fixed(within)) = compare.within {
             self.positive("within", within);
         }
         if let Some(longest) = compare.longest_edge {
@@ -229,15 +321,35 @@ impl OptionCheck<'_, '_> {
 
     fn summarise(&mut self, summarise: &Summarise) {
         self.filled("by", Some(summarise.by.len()));
+        let twice = (1..summarise.by.len()).find(|&i| summarise.by[..i].contains(&summarise.by[i]));
+        if let Some(i) = twice {
+            let word = summarise.by[i].word();
+            self.wrong("by", &format!("names `{word}` twice"), "expected each property once", None);
+        }
         self.positive("canopy_height", summarise.canopy_height);
         self.positive("canopy_radius", summarise.canopy_radius);
         self.positive("terrain_cell", summarise.terrain_cell);
         if let Auto::Fixed(block) = summarise.block {
             self.positive("block", block);
         }
-        if !(summarise.canopy_share > 0.0 && summarise.canopy_share <= 1.0) {
-            let why = format!("is `{}`", summarise.canopy_share);
-            self.wrong("canopy_share", &why, "expected a share above 0, at most 1", None);
+        self.positive("low_vegetation_height", summarise.low_vegetation_height);
+        for (key, share) in [
+            ("canopy_share", summarise.canopy_share),
+            ("low_vegetation_share", summarise.low_vegetation_share),
+        ] {
+            if !(share > 0.0 && share <= 1.0) {
+                self.wrong(key, &format!("is `{share}`"), "expected a share above 0, at most 1", None);
+            }
+        }
+        let (low, high) = (summarise.low_vegetation_height, summarise.canopy_height);
+        let both_right = !["low_vegetation_height", "canopy_height"]
+            .iter()
+            .any(|key| self.notes.known(&self.path_to(key)));
+        if both_right && low.micrometres() >= high.micrometres() {
+            let key = self.first_given(["low_vegetation_height", "canopy_height"]);
+            let why =
+                format!("does not fit: `low_vegetation_height` {low} is not below `canopy_height` {high}");
+            self.wrong(key, &why, "low vegetation must be lower than canopy", None);
         }
         for (key, breaks) in
             [("slope_breaks", &summarise.slope_breaks), ("scan_angle_breaks", &summarise.scan_angle_breaks)]

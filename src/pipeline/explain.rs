@@ -145,7 +145,7 @@ pub fn name(path: &[Seg]) -> String {
         [] => "the pipeline file".to_string(),
         [Seg::Key(key)] => format!("`{key}`"),
         [Seg::Key(_), Seg::Item(index)] => format!("entry {} of {}", index + 1, name(&path[..1])),
-        [_, Seg::Item(_), Seg::Key(key)] => format!("stage `{key}`"),
+        [Seg::Key(list), Seg::Item(_), Seg::Key(key)] if list == "stages" => format!("stage `{key}`"),
         [parent @ .., Seg::Key(key)] => format!("`{key}` of {}", name(parent)),
         [parent @ .., Seg::Item(index)] => format!("entry {} of {}", index + 1, name(parent)),
     }
@@ -208,5 +208,6 @@ mod tests {
         assert_eq!(name(&cell), "`cell` of stage `ground`");
         assert_eq!(name(&cell[..3]), "stage `ground`");
         assert_eq!(name(&["survey".into(), "files".into(), 0.into()]), "entry 1 of `files` of `survey`");
+        assert_eq!(name(&["accept".into(), 0.into(), "class".into()]), "`class` of entry 1 of `accept`");
     }
 }

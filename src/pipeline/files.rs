@@ -1,13 +1,14 @@
 //! The point files that a pipeline file names, and the folder its results go to.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
 use glob::{MatchOptions, Pattern};
 
+use crate::cloud::guard;
 use crate::pipeline::locate::Seg;
-use crate::pipeline::problem::Notes;
+use crate::pipeline::problem::{self, Notes};
 
 /// Letters as they are written; hidden files (`._strip.laz` of a copied disk, say) only where asked for by name.
 const EXACT: MatchOptions =
@@ -18,23 +19,86 @@ struct Wrong(String, &'static str, Option<String>);
 
 /// The files of the cloud `key`, sorted, each once; notes the patterns that lead to none.
 pub(super) fn find(key: &str, base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
+    let mut files = find_at(&[key.into(), "files".into()], base, notes);
+    files.sort();
+    // Two patterns, or a link, may lead to one file: its points must count once.
+    let mut seen = HashSet::new();
+    files.retain(|file| seen.insert(itself(file)));
+    files
+}
+
+/// The files of the setups of the reference, each with the number of its setup, from 1; notes the patterns that lead to
+/// none, and files that stand in two setups.
+pub(super) fn find_setups(base: &Path, notes: &mut Notes) -> Vec<(PathBuf, u16)> {
+    let count = notes.document["reference"]["scans"].as_array().map_or(0, Vec::len);
+    let mut files: Vec<(PathBuf, u16)> = Vec::new();
+    let mut seen: HashMap<PathBuf, u16> = HashMap::new();
+    for (index, setup) in (0..count).zip(1u16..) {
+        let path: [Seg; 4] = ["reference".into(), "scans".into(), index.into(), "files".into()];
+        let mut found = find_at(&path, base, notes);
+        found.sort();
+        for file in found {
+            match seen.insert(itself(&file), setup) {
+                None => files.push((file, setup)),
+                Some(before) if before == setup => {}
+                Some(before) => {
+                    let name = file.file_name().unwrap_or_default().to_string_lossy();
+                    let message = format!("`{name}` belongs to setup {before} and setup {setup}");
+                    notes.value(&path, message, "is in an earlier setup".to_string(), None);
+                }
+            }
+        }
+    }
+    files
+}
+
+/// The files of the areas left out, in their order; notes those that are not there.
+pub(super) fn find_areas(base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
+    let areas = notes.document["exclude"].as_array().cloned().unwrap_or_default();
+    let mut files = Vec::new();
+    for (index, area) in areas.iter().enumerate() {
+        let Some(file) = area["area"].as_str() else { continue };
+        let found = match matches(file, base) {
+            Ok(found) if found.len() > 1 => {
+                Err(Wrong(format!("`{file}` matches several files"), "expected one file", None))
+            }
+            other => other,
+        };
+        match found {
+            Ok(found) => files.extend(found),
+            Err(Wrong(message, label, help)) => {
+                notes.value(
+                    &["exclude".into(), index.into(), "area".into()],
+                    message,
+                    label.to_string(),
+                    help,
+                );
+            }
+        }
+    }
+    files
+}
+
+/// A file, whatever links lead to it.
+fn itself(file: &Path) -> PathBuf {
+    fs::canonicalize(file).unwrap_or_else(|_| file.to_path_buf())
+}
+
+/// The files that the patterns listed at a place lead to; notes the patterns that lead to none.
+fn find_at(place: &[Seg], base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
     let mut files = Vec::new();
     // As the file has them, so that a pattern is shown at its own place even if one before it is wrong.
-    let patterns = notes.document[key]["files"].as_array().cloned().unwrap_or_default();
+    let patterns =
+        problem::find(&notes.document, place).and_then(|list| list.as_array().cloned()).unwrap_or_default();
     for (index, pattern) in patterns.iter().enumerate() {
         match pattern.as_str().map(|pattern| matches(pattern, base)) {
             Some(Ok(found)) => files.extend(found),
             Some(Err(Wrong(message, label, help))) => {
-                let path: [Seg; 3] = [key.into(), "files".into(), index.into()];
-                notes.value(&path, message, label.to_string(), help);
+                notes.value(&[place, &[index.into()]].concat(), message, label.to_string(), help);
             }
             None => {}
         }
     }
-    files.sort();
-    // Two patterns, or a link, may lead to one file: its points must count once.
-    let mut seen = HashSet::new();
-    files.retain(|file| seen.insert(fs::canonicalize(file).unwrap_or_else(|_| file.clone())));
     files
 }
 
@@ -66,21 +130,16 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
         Err(error) if !has_wildcard => return Err(not_there(pattern, base, &error)),
         Err(_) => {}
     }
-    let whole = if Path::new(pattern).is_absolute() {
-        pattern.to_string()
-    } else {
-        Path::new(&Pattern::escape(&base.to_string_lossy())).join(pattern).to_string_lossy().into_owned()
-    };
-    let found = expand(&whole, EXACT, pattern)?;
+    let found = expand(pattern, base, EXACT)?;
     if found.is_empty() {
-        let any_case = expand(&whole, MatchOptions { case_sensitive: false, ..EXACT }, pattern)?;
+        let any_case = expand(pattern, base, MatchOptions { case_sensitive: false, ..EXACT })?;
         let relative = Some("paths are relative to the folder of the pipeline file".to_string());
         let help = match any_case.first().and_then(|file| file.file_name()) {
             Some(file) => Some(format!(
                 "`{}` differs only in upper and lower case: write the pattern as the file names are written",
                 file.to_string_lossy()
             )),
-            None => missing_folder(pattern, base).or(relative),
+            None => bracket(pattern, base).or_else(|| missing_folder(pattern, base)).or(relative),
         };
         return Err(Wrong(format!("no file matches `{pattern}`"), "matches nothing", help));
     }
@@ -92,20 +151,84 @@ fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
     Ok(found)
 }
 
-fn expand(whole: &str, options: MatchOptions, pattern: &str) -> Result<Vec<PathBuf>, Wrong> {
-    let paths = glob::glob_with(whole, options).map_err(|error| {
-        let help = "`*` stands for any part of a name, `?` for one character, `[abc]` for one of these, `**` alone \
-                    between slashes for any folders";
-        Wrong(format!("`{pattern}` is not a valid pattern: {}", error.msg), "not a valid pattern", Some(help.to_string()))
-    })?;
-    paths.collect::<Result<_, _>>().map_err(|error| {
-        let folder = error.path().file_name().unwrap_or_default().to_string_lossy().into_owned();
-        Wrong(
-            format!("folder `{folder}` cannot be searched for `{pattern}`: {}", plain(error.error())),
-            "cannot be searched",
-            Some("check your permissions for the folder".to_string()),
-        )
+/// What to write where `[` is part of a name.
+fn bracket(pattern: &str, base: &Path) -> Option<String> {
+    let escaped = pattern.replace("[[]", "[").replace('[', "[[]");
+    let found = pattern.contains('[').then(|| expand(&escaped, base, EXACT).ok())??;
+    (!found.is_empty()).then(|| {
+        format!("`[` begins a set of characters, as in `strip-[12].laz`; for a name with a `[` in it write `{escaped}`")
     })
+}
+
+fn no_pattern(pattern: &str, error: &glob::PatternError) -> Wrong {
+    let help = "`*` stands for any part of a name, `?` for one character, `[abc]` for one of these, `**` alone between slashes for any \
+                folders";
+    let message = format!("`{pattern}` is not a valid pattern: {}", error.msg);
+    Wrong(message, "not a valid pattern", Some(help.to_string()))
+}
+
+fn no_search(pattern: &str, folder: &Path, error: &std::io::Error) -> Wrong {
+    let folder = folder.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    Wrong(
+        format!("folder `{folder}` cannot be searched for `{pattern}`: {}", plain(error)),
+        "cannot be searched",
+        Some("check your permissions for the folder".to_string()),
+    )
+}
+
+/// What a pattern matches from the folder `base`.
+fn expand(pattern: &str, base: &Path, options: MatchOptions) -> Result<Vec<PathBuf>, Wrong> {
+    let whole = match base.to_str() {
+        _ if Path::new(pattern).is_absolute() => pattern.to_string(),
+        Some(base) => Path::new(&Pattern::escape(base)).join(pattern).to_string_lossy().into_owned(),
+        None => return walk(pattern, base, options),
+    };
+    let searched = guard::call(|| -> Result<Vec<PathBuf>, Wrong> {
+        let paths = glob::glob_with(&whole, options).map_err(|error| no_pattern(pattern, &error))?;
+        let paths = paths.collect::<Result<_, _>>();
+        paths.map_err(|error| no_search(pattern, error.path(), error.error()))
+    });
+    // It stops at a file name that is not UTF-8, wanted or not.
+    searched.unwrap_or_else(|_| walk(pattern, base, options))
+}
+
+/// As [`expand`], where some name is not UTF-8: folder by folder, without `**`.
+fn walk(pattern: &str, base: &Path, options: MatchOptions) -> Result<Vec<PathBuf>, Wrong> {
+    let not_utf8 = |name: &Path| {
+        let message =
+            format!("the name `{}` is not UTF-8, and cannot be matched with `{pattern}`", name.display());
+        Wrong(
+            message,
+            "matches such a name",
+            Some("rename it with letters that every system can read".to_string()),
+        )
+    };
+    let mut found = vec![if pattern.starts_with('/') { PathBuf::from("/") } else { base.to_path_buf() }];
+    for part in pattern.split('/').filter(|part| !part.is_empty()) {
+        if part == "**" {
+            return Err(not_utf8(base));
+        }
+        let wanted = Pattern::new(part).map_err(|error| no_pattern(pattern, &error))?;
+        let is_plain = !part.contains(['*', '?', '[']);
+        let mut next = Vec::new();
+        for folder in found {
+            if is_plain {
+                next.extend(Some(folder.join(part)).filter(|path| path.exists()));
+                continue;
+            }
+            let Ok(entries) = fs::read_dir(&folder) else { continue };
+            for entry in entries {
+                let entry = entry.map_err(|error| no_search(pattern, &folder, &error))?;
+                let name = entry.file_name();
+                if wanted.matches_with(&name.to_string_lossy(), options) {
+                    name.to_str().ok_or_else(|| not_utf8(Path::new(&name)))?;
+                    next.push(entry.path());
+                }
+            }
+        }
+        found = next;
+    }
+    Ok(found)
 }
 
 /// A path without wildcards that cannot be used.

@@ -1,5 +1,6 @@
 //! Checks of the limits under `accept:`: their values, and whether the results will have the groups that they name.
 
+use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::accept::AcceptLimits;
 use crate::pipeline::locate::Seg;
 use crate::pipeline::model::Pipeline;
@@ -41,6 +42,9 @@ pub(super) fn check(pipeline: &Pipeline, entries: &[Entry], notes: &mut Notes) {
 fn group(limits: &AcceptLimits, summarise: &Summarise, path: &[Seg], notes: &mut Notes) {
     let group = &limits.group;
     let mut check = OptionCheck { path: &[path, &["group".into()]].concat(), notes };
+    if let Some(number) = group.return_number.filter(|number| !(1..=MAX_RETURN as u8).contains(number)) {
+        check.wrong("return", &format!("is `{number}`"), "expected a return number from 1 to 15", None);
+    }
     for (key, name, breaks) in [
         ("slope", &group.slope, &summarise.slope_breaks),
         ("scan_angle", &group.scan_angle, &summarise.scan_angle_breaks),

@@ -17,6 +17,7 @@ pub(crate) mod problem;
 pub mod resolved;
 pub(crate) mod schema;
 mod tree;
+pub(crate) mod uncertainty;
 
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -46,6 +47,10 @@ pub struct Loaded {
     pub survey_files: Vec<PathBuf>,
     /// The files of the reference, sorted, each once; none where there is no reference.
     pub reference_files: Vec<PathBuf>,
+    /// The setup of each file of the reference, from 1; none where the file names no setups.
+    pub reference_setups: Vec<u16>,
+    /// The files of the areas left out, one for each entry of `exclude`.
+    pub area_files: Vec<PathBuf>,
 }
 
 impl Loaded {
@@ -64,7 +69,7 @@ impl Loaded {
 
     /// What keeps `output` (of `--out`, say) from being the run folder, if anything: `is a file`, or `holds …`.
     pub fn output_clash(&self, output: &Path) -> Option<String> {
-        let clouds = self.survey_files.iter().chain(&self.reference_files);
+        let clouds = self.survey_files.iter().chain(&self.reference_files).chain(&self.area_files);
         files::output_clash(output, clouds.chain([&self.path]).map(PathBuf::as_path))
     }
 
@@ -112,14 +117,27 @@ pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
     else {
         return Err(notes.into_error(path));
     };
-    let [survey_files, reference_files] = files;
     let (path, text) = (path.to_path_buf(), text.to_string());
-    Ok(Loaded { path, folder, text, pipeline, survey_files, reference_files })
+    let Files {
+        survey: survey_files,
+        reference: reference_files,
+        setups: reference_setups,
+        areas: area_files,
+    } = files;
+    Ok(Loaded { path, folder, text, pipeline, survey_files, reference_files, reference_setups, area_files })
 }
 
-/// Every step of the check: gives the pipeline with the files of survey and reference. `None` where it cannot
+/// The files that a pipeline file names.
+struct Files {
+    survey: Vec<PathBuf>,
+    reference: Vec<PathBuf>,
+    setups: Vec<u16>,
+    areas: Vec<PathBuf>,
+}
+
+/// Every step of the check: gives the pipeline with the files that it names. `None` where it cannot
 /// continue; what is wrong is in `notes`.
-fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipeline, [Vec<PathBuf>; 2])> {
+fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipeline, Files)> {
     let schema = schema::schema();
     notes.document = parse::tree(notes.text(), notes)?;
     let document = notes.document.as_object().cloned()?;
@@ -137,22 +155,25 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
         order::check(entries, reference, draft.gaps, notes);
     }
     let survey = files::find("survey", folder, notes);
-    let reference = files::find("reference", folder, notes);
+    let mut reference = files::find("reference", folder, notes);
+    let (of_setups, setups): (Vec<PathBuf>, Vec<u16>) = files::find_setups(folder, notes).into_iter().unzip();
+    reference.extend(of_setups);
     if let Some(points) = pipeline.reference.as_ref().and_then(|reference| reference.points.as_ref()) {
         files::find_list(&points.file, folder, notes);
     }
+    let areas = files::find_areas(folder, notes);
 
     let stages_given = draft.entries.is_some();
     pipeline.stages = draft.entries.into_iter().flatten().map(|entry| entry.stage).collect();
     pipeline.resolve(path, stages_given);
 
-    let inputs = survey.iter().chain(&reference).map(PathBuf::as_path).chain([path]);
+    let inputs = survey.iter().chain(&reference).chain(&areas).map(PathBuf::as_path).chain([path]);
     if let Some(clash) = files::output_clash(&folder.join(&pipeline.output), inputs) {
         let message = format!("the run folder `{}` {clash}", pipeline.output.display());
         let help = "give the results a folder of their own, for example `output: runs/first`".to_string();
         notes.value(&["output".into()], message, "cannot be the run folder".to_string(), Some(help));
     }
-    Some((pipeline, [survey, reference]))
+    Some((pipeline, Files { survey, reference, setups, areas }))
 }
 
 fn read_text(path: &Path) -> Result<String, PipelineError> {

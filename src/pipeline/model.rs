@@ -7,10 +7,13 @@ use std::path::{Path, PathBuf};
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
+use crate::areas::AreaSystem;
 use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
+use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
+use crate::stages::stage::CloudChoice;
 use crate::stages::{checkpoints, compare, ground, read, summarise};
 use crate::units::{Length, Unit};
 
@@ -32,6 +35,11 @@ pub struct Pipeline {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "none, and nothing is compared"))]
     pub reference: Option<CloudInput>,
+    /// Areas left out of the comparisons, each with its reason: a bridge deck, works between the two dates. Their points
+    /// still shape the ground surface.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    #[schemars(extend("x-default" = "none"))]
+    pub exclude: Vec<Exclude>,
     /// The run folder, where the run writes its results; `--out` overrides it.
     #[serde(default)]
     #[schemars(extend("x-default" = "runs/ and the name of the pipeline file without its extension"))]
@@ -76,7 +84,7 @@ impl Pipeline {
             if let Stage::Compare(compare) = stage {
                 match compare.method {
                     Method::Triangulated => compare.longest_edge = Some(compare.longest(is_list)),
-                    _ => compare.within = Some(compare.reach()),
+                    _ => (compare.method, compare.within) = (compare.method(), Some(compare.within())),
                 }
             }
         }
@@ -112,6 +120,12 @@ pub struct CloudInput {
     #[schemars(length(min = 1))]
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub files: Vec<String>,
+    /// Of the reference, in place of `files`: the setups of a scanner by their names, each with its files (E57, LAS or LAZ).
+    /// Poses that the files state are applied. The setup of a point, counted from 1, takes the place of its point source ID
+    /// (in `select: {strips: …}`, say).
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schemars(extend("x-default" = "none"))]
+    pub scans: Vec<Scan>,
     /// Of the reference, in place of `files`: a list of surveyed points, each of which is a checkpoint. A text file with a
     /// header and the columns name, easting, northing, elevation and, where known, sigma, in the survey's own system and
     /// units unless `units` says otherwise: `control/checkpoints.csv`, or `{file: …, columns: {easting: E}}` where the
@@ -124,16 +138,57 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "as the files state"))]
     pub units: Option<CloudUnits>,
-    /// Vertical uncertainty of the reference, one sigma. It enters RMSE_V and is reported beside the survey's own
-    /// figures, which it does not change.
+    /// Vertical uncertainty of the reference, one sigma: one length, or `{common: 5 mm, random: 8 mm}` for what all of the
+    /// reference shares (its control) and what differs from point to point. Both enter RMSE_V. The common part widens the
+    /// interval by which a limit on the bias is judged; one length counts there as common altogether, which is the careful reading.
+    /// The survey's own figures are not changed.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "not stated"))]
-    pub uncertainty: Option<Length>,
+    pub uncertainty: Option<Uncertainty>,
+    /// What is added to every elevation of the reference, before anything is judged, to bring it into the vertical system of
+    /// the survey: the height of a geoid, or the difference of two datums. Needs `why`. `0 m` states that two names mean one
+    /// system.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none"))]
+    pub vertical_shift: Option<Length>,
+    /// Reason for `vertical_shift` and where its value comes from, for the report.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none"))]
+    pub why: Option<String>,
     /// A known constant error of the reference, such as fresh snow on the scanned ground. It is removed only in
     /// results marked `offset_removed`, which stand beside the raw ones.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "none"))]
     pub offset: Option<Offset>,
+}
+
+/// One setup of a scanner.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Scan {
+    /// Name of the setup.
+    pub name: String,
+    /// Its files, as in `files` of a cloud.
+    #[schemars(length(min = 1))]
+    pub files: Vec<String>,
+}
+
+/// Areas left out of the comparisons.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Exclude {
+    /// The file with the areas, relative to the folder of the pipeline file: polygons as GeoJSON or GeoPackage, in the
+    /// survey's own horizontal system.
+    pub area: PathBuf,
+    /// Reason for leaving them out, for the report.
+    pub why: String,
+    /// The cloud whose points are left out.
+    #[serde(default)]
+    pub cloud: CloudChoice,
+    /// `same`: the coordinates of the file are in the survey's own horizontal system and unit, whatever it states.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "as the file states"))]
+    pub system: Option<AreaSystem>,
 }
 
 /// A list of surveyed points: its file, and the names of its columns.

@@ -7,6 +7,9 @@ use serde_json::{Map, Value, json};
 use crate::pipeline::locate::Seg;
 use crate::pipeline::model::Pipeline;
 
+/// Keys of a cloud that only the reference has.
+pub const REFERENCE_ALONE: [&str; 6] = ["scans", "points", "uncertainty", "vertical_shift", "why", "offset"];
+
 /// The JSON Schema of the pipeline file.
 ///
 /// Beyond the standard's own words it has, where they apply, `x-source` (where an option comes from), `x-default`
@@ -17,11 +20,10 @@ pub fn schema() -> Value {
     tidy(&mut root);
     root["title"] = json!("echograde pipeline file");
     require(&mut root, "survey");
-    for cloud in ["survey", "reference"] {
-        require(&mut root["properties"][cloud], "files");
-    }
+    require(&mut root["properties"]["survey"], "files");
+    remove(&mut root["properties"]["reference"]["properties"]["files"], "default");
     // The survey is under test: only the reference has an uncertainty or an offset.
-    for key in ["uncertainty", "offset"] {
+    for key in REFERENCE_ALONE {
         remove(&mut root["properties"]["survey"]["properties"], key);
     }
     open_stages(&mut root["properties"]["stages"]["items"]);

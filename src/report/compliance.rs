@@ -7,11 +7,13 @@ use crate::results::summary::Summary;
 use crate::standards::MIN_CHECKPOINTS;
 use crate::tile::strata::By;
 
-/// A row for all together, for each return, and for open ground and ground under canopy.
+/// A row for all together, for each return, for open and vegetated ground, and for each vegetated cover.
 pub(super) fn rows(summary: &Summary) -> Vec<Row> {
     let shown = |compliance: &&Compliance| {
         compliance.compared > 0
-            && (compliance.name.is_some() || compliance.by.is_all() || compliance.by.is_by(&[By::Return]))
+            && (compliance.by.is_all()
+                || compliance.by.is_by(&[By::Return])
+                || compliance.by.is_by(&[By::Cover]))
     };
     summary.trust.standards.groups.iter().filter(shown).map(|compliance| row(summary, compliance)).collect()
 }
@@ -66,7 +68,7 @@ pub(super) fn offset(summary: &Summary) -> Option<String> {
     let side = if *value < 0.0 { "below" } else { "above" };
     Some(format!(
         "The reference is stated to lie {} {side} the ground, with an uncertainty of {} (one standard deviation): {why}. The \
-         last columns have that removed and its uncertainty combined; all other figures here are raw.",
+         last columns have that removed and its uncertainty combined; all other figures of this table are raw.",
         length(value.abs(), summary.units),
         length(*sigma, summary.units),
     ))
@@ -87,7 +89,7 @@ mod tests {
         let mut summary = sample::decided().0;
         let rows_raw = rows(&summary);
         let names: Vec<&str> = rows_raw.iter().map(|row| row.name.as_str()).collect();
-        assert_eq!(names, ["all returns", "open ground (NVA)", "under canopy (VVA)"]);
+        assert_eq!(names, ["all returns", "open ground (NVA)", "vegetated ground (VVA)"]);
         assert_eq!(
             texts(&rows_raw[1]),
             ["2,000", "24.0", "10.0", "24.0", "2.5", "QL0", "10.0", "47.0", "48.0"]
@@ -99,6 +101,7 @@ mod tests {
             rmse: Some(0.02),
             rmse_v: Some(0.025),
             class_cm: Some(2.5),
+            ..OffsetRemoved::default()
         });
         assert_eq!(texts(&rows(&summary)[1])[9..], ["−10.0", "25.0", "2.5"]);
         assert!(offset(&summary).unwrap().contains("lie 40.0 mm above the ground"));

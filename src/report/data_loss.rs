@@ -1,16 +1,23 @@
-//! Data loss: what must be said before any figure, as part of a cloud is not in them.
+//! What must be said before any figure: that they cannot be right, or that part of a cloud is not in them.
 
+use crate::results::confidence::WarningCode;
 use crate::results::format::{percent, thousands};
 use crate::results::summary::{CloudCounts, Summary};
 
-/// Warnings of lost points; none where both clouds are whole.
+/// A bias that cannot be, and lost points; none where the figures may be right and both clouds are whole.
 pub fn data_loss(summary: &Summary) -> Vec<String> {
     let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
     let clouds = clouds.into_iter().flatten();
-    clouds
+    let lost = clouds
         .flat_map(|(cloud, counts)| [damaged_blocks(cloud, counts), out_of_range(cloud, counts)])
-        .flatten()
-        .collect()
+        .flatten();
+    implausible(summary).map(str::to_string).into_iter().chain(lost).collect()
+}
+
+/// A bias beyond anything plausible.
+pub fn implausible(summary: &Summary) -> Option<&str> {
+    let first = summary.trust.warnings.first()?;
+    (first.code == WarningCode::ImplausibleBias).then_some(first.text.as_str())
 }
 
 fn of_all(part: u64, counts: &CloudCounts) -> String {

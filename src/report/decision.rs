@@ -2,16 +2,17 @@
 //! is known.
 
 use crate::report::compliance::short_name;
-use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
+use crate::report::data_loss::implausible;
+use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
 };
 use crate::results::group_key::{GroupKey, Property};
-use crate::results::statistics::{Interval, VsFirst};
+use crate::results::statistics::{Interval, Order, VsFirst};
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::stats::bootstrap::RmseOrder;
-use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::terrain::lesson::ReturnWeight;
 use crate::tile::strata::{By, Cover};
 use crate::units::Unit;
 
@@ -29,10 +30,15 @@ pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
     let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
     let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
     if apart && crossed {
-        vec![
+        let columns = [
             CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
+            CoverColumns { head: "Low vegetation (VVA)", cover: Some(Cover::Low) },
             CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
-        ]
+        ];
+        // Where no ground is under low vegetation, no columns are given to it.
+        let none_low =
+            compliance(summary, &group_key(None, Some(Cover::Low))).is_none_or(|low| low.compared == 0);
+        columns.into_iter().filter(|column| !(none_low && column.cover == Some(Cover::Low))).collect()
     } else {
         vec![CoverColumns { head: "All ground", cover: None }]
     }
@@ -59,10 +65,8 @@ pub struct TerrainText {
     pub largest_void: String,
     /// Number of cells of the reference that the terrain is tested against.
     pub cells: String,
-    /// RMSE of the terrain.
-    pub rmse: String,
-    /// RMSE of the variance-weighted terrain.
-    pub weighted: String,
+    /// Level, SD and RMSE of the unweighted and of the variance-weighted terrain.
+    pub estimates: [[String; 3]; 2],
 }
 
 /// The table: a row a return, then all.
@@ -76,7 +80,7 @@ pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
         DecisionRow {
             name: n.to_string(),
             covers: figures(Some(n)),
-            against_first: against_first(n, &row.statistics),
+            against_first: against_first(n, &row.statistics, summary.units),
         }
     });
     let all = DecisionRow { name: "all".to_string(), covers: figures(None), against_first: String::new() };
@@ -101,13 +105,37 @@ fn figures(summary: &Summary, key: &GroupKey) -> [String; 4] {
         return [n, undefined(), undefined(), undefined()];
     }
     let format = ResidualFormat::of(summary.units);
-    let class = match (compliance.class_cm, compliance.class_cm_95) {
+    let [met, upper] = classes(compliance);
+    let class = match (met, upper) {
         (Some(met), Some(upper)) if met == upper => format!("{met}"),
         (Some(met), Some(upper)) => format!("{met} ({upper})"),
         (Some(met), None) => format!("{met} (none)"),
         (None, _) => "none".to_string(),
     };
-    [n, format.length(compliance.rmse_v), format.interval(compliance.rmse_v_ci95), class]
+    let raw = format.length(compliance.rmse_v);
+    match &compliance.offset_removed {
+        Some(removed) => {
+            let value = format!("{} (raw {raw})", format.length(removed.rmse_v));
+            [n, value, format.interval(removed.rmse_v_ci95), class]
+        }
+        None => [n, raw, format.interval(compliance.rmse_v_ci95), class],
+    }
+}
+
+/// The class met, and that met at the upper 95 % limit, as the client's limits are judged: a stated offset removed.
+fn classes(compliance: &Compliance) -> [Option<f64>; 2] {
+    match &compliance.offset_removed {
+        Some(removed) => [removed.class_cm, removed.class_cm_95],
+        None => [compliance.class_cm, compliance.class_cm_95],
+    }
+}
+
+/// The interval of RMSE_V, likewise.
+fn interval(compliance: &Compliance) -> Option<Interval> {
+    match &compliance.offset_removed {
+        Some(removed) => removed.rmse_v_ci95,
+        None => compliance.rmse_v_ci95,
+    }
 }
 
 /// The comparison with first returns, where there are figures of this return.
@@ -115,22 +143,32 @@ fn versus(statistics: &Statistics) -> Option<&VsFirst> {
     statistics.vs_first.as_ref().filter(|_| statistics.support().is_enough())
 }
 
-fn against_first(number: u8, statistics: &Statistics) -> String {
+fn against_first(number: u8, statistics: &Statistics, unit: Unit) -> String {
     let Some(against) = versus(statistics) else {
         return if number == 1 { "baseline".to_string() } else { UNDEFINED.to_string() };
     };
-    let order = match against.verdict {
-        RmseOrder::Worse => "worse",
-        RmseOrder::Better => "better",
-        RmseOrder::Undecided => "undecided",
-    };
-    let ratio = against.rmse_ratio.map_or(String::new(), |ratio| format!(", × {}", decimal(ratio, 2)));
-    format!("{order}{ratio}")
+    let Some(bias) = against.bias else { return "no common ground".to_string() };
+    let format = ResidualFormat::of(unit);
+    let ratio = against.sd_ratio.map_or(String::new(), |ratio| format!(", × {}", decimal(ratio, 2)));
+    format!(
+        "bias {}, {}; SD {}{ratio}",
+        order_word(against.bias_verdict),
+        format.signed(Some(bias)),
+        order_word(against.spread_verdict)
+    )
 }
 
-/// Whether every terrain has an RMSE over the cells that all of them cover.
+fn order_word(order: Order) -> &'static str {
+    match order {
+        Order::Worse => "worse",
+        Order::Better => "better",
+        Order::Undecided => "undecided",
+    }
+}
+
+/// Whether every terrain has figures over the cells that all of them cover.
 pub fn has_common_cells(summary: &Summary) -> bool {
-    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.rmse_terrain_common.is_some())
+    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.sd_terrain_common.is_some())
 }
 
 /// The table of the terrain: a row for each k.
@@ -140,19 +178,23 @@ pub fn terrain_rows(summary: &Summary) -> Vec<TerrainText> {
 
 fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
     let format = ResidualFormat::of(summary.units);
-    let (cells, plain, weighted) = if has_common_cells(summary) {
-        (row.terrain.common_cells, row.terrain.rmse_terrain_common, row.weighted.rmse_terrain_common)
-    } else {
-        (row.terrain.terrain_cells, row.terrain.rmse_terrain, row.weighted.rmse_terrain)
-    };
+    let common = has_common_cells(summary);
+    let cells = if common { row.terrain.common_cells } else { row.terrain.terrain_cells };
     let enough = cells >= Support::FEWEST_COMPARISONS;
+    let texts = |of: &TerrainFigures| {
+        let [level, sd, rmse] = match common {
+            true => [of.level_terrain_common, of.sd_terrain_common, of.rmse_terrain_common],
+            false => [of.level_terrain, of.sd_terrain, of.rmse_terrain],
+        }
+        .map(|figure| figure.filter(|_| enough));
+        [format.signed(level), format.length(sd), format.length(rmse)]
+    };
     TerrainText {
         name: if row.returns_up_to == 1 { "1".to_string() } else { format!("1 to {}", row.returns_up_to) },
         coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
         largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
         cells: thousands(cells),
-        rmse: format.length(plain.filter(|_| enough)),
-        weighted: format.length(weighted.filter(|_| enough)),
+        estimates: [&row.terrain, &row.weighted].map(texts),
     }
 }
 
@@ -160,6 +202,13 @@ fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
 pub fn sentences(summary: &Summary) -> Vec<String> {
     if summary.all.compared == 0 {
         return Vec::new();
+    }
+    if implausible(summary).is_some() {
+        return [
+            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
+            limits(summary),
+        ]
+        .concat();
     }
     [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
         .into_iter()
@@ -173,7 +222,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
     let Some(nva) = named(VerticalAccuracy::Nva) else {
         let all = compliance(summary, &GroupKey::all());
         return all
-            .map(|all| format!("All ground: {} {}", accuracy_of(all, unit), class_sentence(all)))
+            .map(|all| format!("All ground: {} {}", accuracy_of(all, unit), class_sentence(all, summary)))
             .into_iter()
             .collect();
     };
@@ -181,11 +230,11 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         "Open ground ({}): {} {}",
         short_name(VerticalAccuracy::Nva),
         accuracy_of(nva, unit),
-        class_sentence(nva)
+        class_sentence(nva, summary)
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
         format!(
-            "Under canopy ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            "Vegetated ground ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
             short_name(VerticalAccuracy::Vva),
             accuracy_of(vva, unit)
         )
@@ -196,51 +245,129 @@ fn accuracy(summary: &Summary) -> Vec<String> {
 /// `RMSE_V 24.0 mm (95 %: 22.0 to 26.0 mm), n = 2,000.`
 fn accuracy_of(compliance: &Compliance, unit: Unit) -> String {
     let n = format!("n = {}", thousands(compliance.compared));
-    let Some(value) = compliance.rmse_v.filter(|_| compliance.support().is_enough()) else {
+    let Some(raw) = compliance.rmse_v.filter(|_| compliance.support().is_enough()) else {
         return format!("{n}, too few for a figure.");
     };
     let interval = |ends: Interval| format!(" (95 %: {})", length_interval(ends, unit));
-    let interval = compliance.rmse_v_ci95.map_or(String::new(), interval);
-    format!("RMSE_V {}{interval}, {n}.", length(value, unit))
+    let removed = compliance.offset_removed.as_ref();
+    match removed.and_then(|removed| Some((removed.rmse_v?, removed.rmse_v_ci95))) {
+        Some((value, ends)) => format!(
+            "RMSE_V {}{} with the stated offset of the reference removed (raw {}), {n}.",
+            length(value, unit),
+            ends.map_or(String::new(), interval),
+            length(raw, unit)
+        ),
+        None => {
+            let interval = compliance.rmse_v_ci95.map_or(String::new(), interval);
+            format!("RMSE_V {}{interval}, {n}.", length(raw, unit))
+        }
+    }
 }
 
-fn class_sentence(compliance: &Compliance) -> String {
-    if !compliance.support().is_enough() {
+fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
+    let support = compliance.support();
+    if !support.is_enough() {
         return "No class is given.".to_string();
     }
-    match (compliance.class_cm, compliance.class_cm_95) {
-        (Some(met), Some(upper)) if met == upper => {
-            format!("It meets the {met}-cm class, also at the upper 95 % limit.")
-        }
-        (Some(met), Some(upper)) => format!(
+    let [met, upper] = classes(compliance);
+    let Some(met) = met else { return "It meets no common class.".to_string() };
+    // A claim that the reference does not support is none, whatever the figures.
+    let supported = summary.trust.standards.reference_class_cm;
+    if summary.reference_uncertainty.is_some() && supported.is_none_or(|supported| supported > met) {
+        let supports = match supported {
+            Some(class) => {
+                format!("the reference supports a claim for the {class}-cm class and coarser only")
+            }
+            None => "the reference is too uncertain to support a claim for any class".to_string(),
+        };
+        return format!("That is within the {met}-cm class, but {supports}.");
+    }
+    match upper {
+        Some(upper) if met == upper => format!("It meets the {met}-cm class, also at the upper 95 % limit."),
+        Some(upper) => format!(
             "It meets the {met}-cm class, but not at 95 % confidence: the upper 95 % limit meets the {upper}-cm class."
         ),
-        (Some(met), None) => format!("It meets the {met}-cm class, but not at 95 % confidence."),
-        (None, _) => "It meets no common class.".to_string(),
+        None if !support.is_enough_for_a_verdict() => format!(
+            "It meets the {met}-cm class as observed; under {} comparisons nothing is said at 95 % confidence.",
+            Support::FEWEST_FOR_A_VERDICT
+        ),
+        None if interval(compliance).is_none() => {
+            format!(
+                "It meets the {met}-cm class as observed; without an interval nothing is said at 95 % confidence."
+            )
+        }
+        None => format!("It meets the {met}-cm class, but not at 95 % confidence."),
     }
 }
 
+/// Each return beside the first, on the same ground.
 fn returns(summary: &Summary) -> Vec<String> {
-    let with = |order: RmseOrder| -> Vec<String> {
-        let rows = summary
-            .returns
-            .iter()
-            .filter(|row| versus(&row.statistics).is_some_and(|against| against.verdict == order));
-        rows.map(|row| row.return_number.to_string()).collect()
-    };
-    let sentence = |order, one: &str, several: &str| match with(order).as_slice() {
-        [] => None,
-        [number] => Some(format!("Return {number} {one}.")),
-        all => Some(format!("Returns {} {several}.", and_list(all))),
-    };
-    let undecided = "cannot be distinguished from the first return at 95 % confidence";
-    let all = [
-        sentence(RmseOrder::Worse, "is worse than the first return", "are worse than the first return"),
-        sentence(RmseOrder::Better, "is better than the first return", "are better than the first return"),
-        sentence(RmseOrder::Undecided, undecided, undecided),
-    ];
-    let all: Vec<String> = all.into_iter().flatten().collect();
+    let mut standings: Vec<(String, Vec<String>)> = Vec::new();
+    let mut others = Vec::new();
+    for row in &summary.returns {
+        let Some(against) = versus(&row.statistics) else { continue };
+        let number = row.return_number.to_string();
+        if let Some(reason) = &against.reason {
+            others.push(format!("{}.", capitalised(reason)));
+            continue;
+        }
+        let apart = against.bias.zip(against.bias_ci95).filter(|(_, [low, high])| *low > 0.0 || *high < 0.0);
+        let apart = apart.filter(|_| against.bias_verdict == Order::Undecided);
+        if let Some((bias, ends)) = apart {
+            others.push(format!(
+                "Return {number} lies {} {} the first return (95 %: {}); which of the two is nearer the ground cannot be told.",
+                length(bias.abs(), summary.units),
+                if bias > 0.0 { "above" } else { "below" },
+                length_interval(if bias > 0.0 { ends } else { [-ends[1], -ends[0]] }, summary.units)
+            ));
+        }
+        let standing = standing(against, apart.is_some());
+        match standings.iter_mut().find(|(known, _)| *known == standing) {
+            Some((_, numbers)) => numbers.push(number),
+            None => standings.push((standing, vec![number])),
+        }
+    }
+    let told = standings.iter().map(|(standing, numbers)| match numbers.as_slice() {
+        [number] => format!("On the same ground, return {number} {standing}."),
+        several => {
+            let standing = standing.replacen("is ", "are ", 1).replacen("has ", "have ", 1);
+            format!("On the same ground, returns {} {standing}.", and_list(several))
+        }
+    });
+    let all: Vec<String> = told.chain(others).collect();
     if all.is_empty() { Vec::new() } else { vec![all.join(" ")] }
+}
+
+/// How a return stands to the first; `apart` where their levels surely differ.
+fn standing(against: &VsFirst, apart: bool) -> String {
+    use Order::{Better, Undecided, Worse};
+    let cannot = "cannot be distinguished from it at 95 % confidence";
+    match (against.bias_verdict, against.spread_verdict) {
+        (Worse, Worse) => "is worse than the first return, in bias and in spread".to_string(),
+        (Better, Better) => "is better than the first return, in bias and in spread".to_string(),
+        (Worse, Better) => "is worse than the first return in bias and better in spread".to_string(),
+        (Better, Worse) => "is worse than the first return in spread and better in bias".to_string(),
+        (bias @ (Worse | Better), Undecided) => {
+            format!("is {} than the first return in bias; its spread {cannot}", order_word(bias))
+        }
+        (Undecided, spread @ (Worse | Better)) if apart => {
+            format!("is {} than the first return in spread", order_word(spread))
+        }
+        (Undecided, spread @ (Worse | Better)) => {
+            format!("is {} than the first return in spread; its bias {cannot}", order_word(spread))
+        }
+        (Undecided, Undecided) if apart => {
+            "has a spread that cannot be distinguished from that of the first return".to_string()
+        }
+        (Undecided, Undecided) => {
+            "cannot be distinguished from the first return at 95 % confidence".to_string()
+        }
+    }
+}
+
+fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
 fn terrain_sentence(summary: &Summary) -> Vec<String> {
@@ -258,18 +385,18 @@ fn terrain_sentence(summary: &Summary) -> Vec<String> {
         percent(of_all)
     );
     let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
-    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.rmse_terrain_common?)));
-    if let Some((row, rmse)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
+    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
+    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
-            " Over the {} test cells that all of them reach, the terrain has its lowest RMSE to the reference when made from \
-             {} ({})",
+            " Over the {} test cells that all of them reach, the terrain has its lowest SD against the reference when made \
+             from {} ({})",
             thousands(row.terrain.common_cells),
             up_to(row.returns_up_to),
-            length(rmse, unit)
+            length(sd, unit)
         );
-        text += &match last.weighted.rmse_terrain_common {
+        text += &match last.weighted.sd_terrain_common {
             Some(weighted) => format!(
-                "; the variance-weighted terrain from all returns, each with its bias removed, has {}.",
+                "; the variance-weighted terrain from all returns, brought to the level of the first, has {}.",
                 length(weighted, unit)
             ),
             None => ".".to_string(),
@@ -280,6 +407,48 @@ fn terrain_sentence(summary: &Summary) -> Vec<String> {
 
 fn up_to(k: u8) -> String {
     if k == 1 { "first returns alone".to_string() } else { format!("returns 1 to {k}") }
+}
+
+/// What the figures of the weighted terrain rest on, a line each.
+pub fn terrain_notes(summary: &Summary) -> Vec<String> {
+    let Some(weights) = &summary.trust.terrain_weights else { return Vec::new() };
+    let unit = summary.units;
+    let mut notes = Vec::new();
+    if let Some((first, later)) = weights.returns.split_first().filter(|(_, later)| !later.is_empty()) {
+        let format = ResidualFormat::of(unit);
+        let of_return = |of: &ReturnWeight| {
+            let level = match format.is_zero(of.difference) {
+                true => "level".to_string(),
+                false => format!("{} {}", format.signed(Some(of.difference)), format.symbol),
+            };
+            format!("return {}: {level}, weight {}", of.return_number, decimal(of.weight, 2))
+        };
+        notes.push(format!(
+            "Taken out for the variance-weighted terrain, against return {} (weight {}) at the same place: {}.",
+            first.return_number,
+            decimal(first.weight, 2),
+            later.iter().map(of_return).collect::<Vec<_>>().join("; ")
+        ));
+    }
+    if !weights.returns.is_empty() {
+        notes.push(match weights.independent {
+            true => format!(
+                "Its figures are independent: tested at least {} from where differences and weights were learned.",
+                distance(weights.gap, unit)
+            ),
+            false => format!(
+                "Its figures are not independent: the reference covers too little ground to leave {}, the range of \
+                 correlation, between where differences and weights are learned and where they are tested.",
+                distance(weights.gap, unit)
+            ),
+        });
+    }
+    if summary.trust.terrain_by_returns.iter().any(|row| row.offset_removed == Some(true)) {
+        notes.push(
+            "The known offset of the reference is removed from level and RMSE in this table.".to_string(),
+        );
+    }
+    notes
 }
 
 /// A verdict for people.
@@ -300,39 +469,69 @@ fn limits(summary: &Summary) -> Vec<String> {
         let count = limits.iter().filter(|limit| limit.verdict == verdict).count();
         format!("{count} {}", verdict_label(verdict))
     });
-    let mut all = vec![format!("Acceptance limits: {}.", counts.join(", "))];
+    let removed = if limits.iter().any(|limit| limit.offset_removed) {
+        " They are judged with the stated offset of the reference removed."
+    } else {
+        ""
+    };
+    let mut all = vec![format!("Acceptance limits: {}.{removed}", counts.join(", "))];
     for limit in limits.iter().filter(|limit| limit.verdict != Verdict::Met) {
-        let more = limit.more_checkpoints.map_or(String::new(), |more| {
-            format!(" (a decision needs about {} more independent checkpoints)", thousands(more))
-        });
-        all.push(format!("{}: {}{more}.", verdict_label(limit.verdict), limit.limit));
+        let why = match (&limit.reason, limit.more_checkpoints) {
+            (Some(reason), _) => format!(" ({reason})"),
+            (None, Some(more)) => {
+                format!(" (a decision needs about {} more independent checkpoints)", thousands(more))
+            }
+            (None, None) if limit.verdict == Verdict::Missed && is_vegetated(limit) => {
+                " (the client's limit: the standard sets none for vegetated ground)".to_string()
+            }
+            (None, None) => String::new(),
+        };
+        all.push(format!("{}: {}{why}.", verdict_label(limit.verdict), limit.limit));
     }
     all
 }
 
+/// Whether a limit is for ground on which the standard sets none.
+fn is_vegetated(limit: &LimitResult) -> bool {
+    limit.group.cover().is_some_and(|cover| cover != Cover::Open)
+}
+
 fn effective_size(summary: &Summary) -> Vec<String> {
     let compared = summary.all.compared;
-    let enough = summary.all.support().is_enough();
-    let Some(n) = summary.all.n_effective.filter(|n| enough && *n < 0.9 * compared as f64) else {
-        return Vec::new();
-    };
-    let correlated = match summary.trust.correlation.range {
-        Some(range) => {
-            format!(", as residuals are spatially correlated (range {})", distance(range, summary.units))
-        }
-        None => String::new(),
-    };
+    let Some(n) = fewer_effective(summary) else { return Vec::new() };
     vec![format!(
-        "The effective sample size of the {} comparisons is n_eff = {}{correlated}; the confidence intervals allow for that.",
+        "The effective sample size of the {} comparisons is n_eff = {}: {}. The confidence intervals allow for that.",
         thousands(compared),
-        thousands(n.round().max(1.0) as u64)
+        thousands(n.round().max(1.0) as u64),
+        correlated(summary)
     )]
+}
+
+/// The effective sample size, where it is clearly below the number of comparisons.
+fn fewer_effective(summary: &Summary) -> Option<f64> {
+    let enough = summary.all.support().is_enough();
+    summary.all.n_effective.filter(|n| enough && *n < 0.9 * summary.all.compared as f64)
+}
+
+/// What is known of how far residuals are correlated: the one sentence for all places, without its full stop.
+pub fn correlated(summary: &Summary) -> String {
+    match summary.trust.correlation.range {
+        Some(range) => {
+            format!("residuals are spatially correlated (range {})", distance(range, summary.units))
+        }
+        None if fewer_effective(summary).is_some() => {
+            "the semivariogram shows no range, but this sample does not exclude error that comparisons share"
+                .to_string()
+        }
+        None => "no spatial correlation detected".to_string(),
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::report::{html, text};
+    use crate::results::confidence::OffsetRemoved;
     use crate::results::sample;
 
     #[test]
@@ -345,10 +544,14 @@ mod tests {
              95 % confidence: the upper 95 % limit meets the 5-cm class."
         );
         assert!(
-            sentences[1].starts_with("Under canopy (VVA): RMSE_V 41.0 mm")
+            sentences[1].starts_with("Vegetated ground (VVA): RMSE_V 41.0 mm")
                 && sentences[1].contains("as found")
         );
-        assert_eq!(sentences[2], "Return 2 is worse than the first return.");
+        assert_eq!(
+            sentences[2],
+            "On the same ground, return 2 is worse than the first return in spread. Return 2 lies 3.0 mm below the first \
+             return (95 %: 1.0 to 5.0 mm); which of the two is nearer the ground cannot be told."
+        );
         assert!(
             sentences[3].contains("cover 86.7 %")
                 && sentences[3].contains("those of returns 1 to 2 cover 95.3 %"),
@@ -364,7 +567,7 @@ mod tests {
             sentences[5],
             "INCONCLUSIVE: RMSE, return 2: at most 30 mm (a decision needs about 1,200 more independent checkpoints)."
         );
-        assert!(sentences[6].contains("n_eff = 500, as residuals are spatially correlated (range 8.0 m)"));
+        assert!(sentences[6].contains("n_eff = 500: residuals are spatially correlated (range 8.0 m)"));
     }
 
     #[test]
@@ -378,14 +581,94 @@ mod tests {
         assert_eq!(rows[2].covers[0][3], "2.5 (5)");
         assert_eq!(
             (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
-            ("baseline", "worse, × 1.50")
+            ("baseline", "bias undecided, −3.0; SD worse, × 1.30")
         );
         let terrain = terrain_rows(&sample::decided().0);
-        let texts = |row: &TerrainText| {
-            [&row.name, &row.coverage, &row.largest_void, &row.cells, &row.rmse, &row.weighted]
-                .map(String::clone)
+        let texts =
+            |row: &TerrainText| [&row.name, &row.coverage, &row.largest_void, &row.cells].map(String::clone);
+        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900"]);
+        assert_eq!(terrain[1].estimates, [["+1.0", "18.0", "18.0"], ["+1.0", "17.0", "17.0"]]);
+    }
+
+    /// The sentence on return 2 beside the first.
+    fn second(change: impl Fn(&mut VsFirst)) -> String {
+        let mut summary = sample::decided().0;
+        change(summary.returns[1].statistics.vs_first.as_mut().unwrap());
+        returns(&summary).join(" ")
+    }
+
+    #[test]
+    fn bias_and_spread_have_their_own_words() {
+        use Order::{Better, Undecided, Worse};
+        let of = |bias_verdict, spread_verdict, bias_ci95| {
+            second(|against| {
+                (against.bias_verdict, against.spread_verdict) = (bias_verdict, spread_verdict);
+                against.bias_ci95 = Some(bias_ci95);
+            })
         };
-        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900", "18.0", "17.0"]);
+        let (sure, open) = ([-0.005, -0.001], [-0.005, 0.001]);
+        assert!(
+            of(Worse, Undecided, sure).contains("is worse than the first return in bias; its spread cannot")
+        );
+        assert!(
+            of(Better, Worse, sure).contains("is worse than the first return in spread and better in bias.")
+        );
+        assert_eq!(
+            of(Undecided, Undecided, open),
+            "On the same ground, return 2 cannot be distinguished from the first return at 95 % confidence."
+        );
+        let apart = of(Undecided, Undecided, sure);
+        assert!(apart.contains("has a spread that cannot") && apart.contains("lies 3.0 mm below"), "{apart}");
+        let none = second(|against| {
+            let reason = Some("return 2 and return 1 share no cover: cannot be compared".to_string());
+            *against = VsFirst { reason, ..VsFirst::default() };
+        });
+        assert_eq!(none, "Return 2 and return 1 share no cover: cannot be compared.");
+    }
+
+    #[test]
+    fn a_stated_offset_is_in_sentences_and_table() {
+        let mut summary = sample::decided().0;
+        summary.trust.standards.groups[1].offset_removed = Some(OffsetRemoved {
+            rmse_v: Some(0.021),
+            rmse_v_ci95: Some([0.019, 0.0245]),
+            class_cm: Some(2.5),
+            class_cm_95: Some(2.5),
+            ..OffsetRemoved::default()
+        });
+        summary.trust.accept[1].offset_removed = true;
+        let sentences = sentences(&summary);
+        assert_eq!(
+            sentences[0],
+            "Open ground (NVA): RMSE_V 21.0 mm (95 %: 19.0 to 24.5 mm) with the stated offset of the reference removed (raw \
+             24.0 mm), n = 2,000. It meets the 2.5-cm class, also at the upper 95 % limit."
+        );
+        assert!(sentences[4].ends_with("judged with the stated offset of the reference removed."));
+        assert_eq!(rows(&summary)[2].covers[0], ["2,000", "21.0 (raw 24.0)", "19.0 to 24.5", "2.5"]);
+    }
+
+    #[test]
+    fn no_class_is_claimed_beyond_the_reference_or_from_few_comparisons() {
+        let mut summary = sample::decided().0;
+        summary.trust.standards.reference_class_cm = Some(5.0);
+        assert!(accuracy(&summary)[0].ends_with(
+            "That is within the 2.5-cm class, but the reference supports a claim for the 5-cm class and coarser only."
+        ));
+        summary.trust.standards.reference_class_cm = Some(2.5);
+        let group = &mut summary.trust.standards.groups[1];
+        (group.compared, group.class_cm_95) = (29, None);
+        assert!(accuracy(&summary)[0].ends_with("under 30 comparisons nothing is said at 95 % confidence."));
+    }
+
+    #[test]
+    fn a_limit_that_is_not_met_says_why() {
+        let mut summary = sample::decided().0;
+        summary.trust.accept[1].reason = Some("fewer than 30 comparisons or 3 blocks".to_string());
+        assert!(limits(&summary)[1].ends_with("at most 30 mm (fewer than 30 comparisons or 3 blocks)."));
+        let limit = &mut summary.trust.accept[0];
+        limit.verdict = Verdict::Missed;
+        limit.group = GroupKey::new([Property::Cover(Some(Cover::Canopy))]);
+        assert!(limits(&summary)[1].contains("the client's limit: the standard sets none"));
     }
 
     #[test]
@@ -398,7 +681,7 @@ mod tests {
         assert!(page.contains("dz changes across the site.") && page.contains("class=\"inconclusive\""));
         let text = text::result_text(&summary);
         assert!(
-            text.contains("- Return 2 is worse than the first return.")
+            text.contains("- On the same ground, return 2 is worse than the first return in spread.")
                 && text.contains("Warning: dz changes")
         );
         let nothing = sample::nothing_matched();

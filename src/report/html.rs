@@ -7,6 +7,9 @@ use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::left_out::{self, AreaRow};
+use crate::report::matching;
+use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::surveyed::{self, SurveyedRow};
@@ -40,6 +43,7 @@ struct Page<'a> {
     cover_heads: Vec<&'static str>,
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
+    terrain_notes: Vec<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -49,9 +53,13 @@ struct Page<'a> {
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
+    represented: Vec<Row>,
+    represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
-    bootstrap: Option<String>,
+    interval_basis: Option<String>,
+    /// Why there are no intervals at all, where that is so.
+    no_intervals: Option<String>,
     variogram: Option<String>,
     has_range: bool,
     compared: bool,
@@ -67,11 +75,16 @@ struct Page<'a> {
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
+    /// Areas left out of the comparisons.
+    left_out: Vec<AreaRow>,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
     method: &'a str,
     reference_error: String,
+    matching: Option<String>,
+    /// The reference by slope class.
+    slopes: Vec<Row>,
     cautions: Vec<String>,
 }
 
@@ -128,6 +141,7 @@ impl<'a> Page<'a> {
             cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
             decision: decision::rows(summary),
             terrain: decision::terrain_rows(summary),
+            terrain_notes: decision::terrain_notes(summary),
             has_common_cells: decision::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -138,9 +152,12 @@ impl<'a> Page<'a> {
             offset: compliance::offset(summary),
             surveyed: surveyed::rows(summary),
             surveyed_sentence: surveyed::sentence(summary),
+            represented: represented::rows(summary),
+            represented_area: represented::area(summary),
             intervals: intervals(summary),
             truncation_corrected: truncation_corrected(summary),
-            bootstrap: bootstrap(summary),
+            interval_basis: interval_basis(summary),
+            no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
             compared: summary.all.compared > 0,
@@ -156,6 +173,7 @@ impl<'a> Page<'a> {
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
             accounting,
+            left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -164,6 +182,8 @@ impl<'a> Page<'a> {
                 .then(|| pair(|counts| counts.invalid_return)),
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
+            matching: matching::sentence(summary),
+            slopes: matching::slope_rows(summary),
             cautions: sentences::cautions(summary),
         }
     }
@@ -225,7 +245,10 @@ fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
     LimitRow {
         limit: limit.limit.clone(),
         n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
-        value: limit.value.filter(|_| shown).map_or_else(dash, write),
+        value: limit.value.filter(|_| shown).map_or_else(dash, |value| match limit.raw_value {
+            Some(raw) => format!("{} (raw {})", write(value), write(raw)),
+            None => write(value),
+        }),
         ends: interval.filter(|_| shown).unwrap_or_else(dash),
         verdict: verdict_label(limit.verdict),
         class: match limit.verdict {
@@ -304,19 +327,16 @@ fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit)
 }
 
 /// What the intervals rest on.
-fn bootstrap(summary: &Summary) -> Option<String> {
+fn interval_basis(summary: &Summary) -> Option<String> {
     let correlation = &summary.trust.correlation;
     let block = format::distance(correlation.block?, summary.units);
     let blocks = correlation.blocks;
-    let correlated = match correlation.range {
-        Some(range) => format!(
-            "Residuals are spatially correlated (range {}); beyond the range they are uncorrelated.",
-            format::distance(range, summary.units)
-        ),
-        None => "No spatial correlation detected.".to_string(),
-    };
     let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!("spatial block bootstrap, {} {noun} of {block}. {correlated}", format::thousands(blocks)))
+    Some(format!(
+        "The comparisons lie in {} {noun} of {block}; {}.",
+        format::thousands(blocks),
+        decision::correlated(summary)
+    ))
 }
 
 /// The returns that have no panel in the figure.

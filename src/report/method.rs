@@ -1,17 +1,33 @@
 //! The method of a run, for people, from the pipeline file.
 
 use crate::pipeline::Pipeline;
-use crate::stages::auto::Count;
+use crate::pipeline::model::CloudInput;
+use crate::stages::auto::{Auto, Count};
+use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 
-use crate::results::format::thousands;
+use crate::results::format::{percent, thousands};
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
     let is_list = pipeline.reference.as_ref().is_some_and(|reference| reference.points.is_some());
-    pipeline.stages.iter().filter_map(|stage| sentence(stage, is_list)).collect::<Vec<_>>().join(" ")
+    let stages = pipeline.stages.iter().filter_map(|stage| sentence(stage, is_list));
+    let shift = pipeline.reference.as_ref().and_then(vertical_shift);
+    shift.into_iter().chain(stages).collect::<Vec<_>>().join(" ")
+}
+
+/// What was done about different vertical systems.
+fn vertical_shift(reference: &CloudInput) -> Option<String> {
+    let shift = reference.vertical_shift?;
+    let why = reference.why.as_deref().unwrap_or_default().trim().trim_end_matches('.');
+    Some(match shift.micrometres() {
+        0 => format!("Vertical systems of survey and reference are stated to be the same: {why}."),
+        _ => format!(
+            "Vertical system: {shift} was added to every elevation of the reference before all other work: {why}."
+        ),
+    })
 }
 
 fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
@@ -26,12 +42,13 @@ fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
             };
             Some(format!(
                 "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
-                 of {}, windows of {} cells, thresholds from {} to {} at slope {}.",
+                 of {}, windows of {} cells, thresholds from {} to {} at slope {}{}.",
                 g.cell,
                 windows.join(", "),
                 g.dh_initial,
                 g.dh_max,
-                g.slope
+                g.slope,
+                if g.local_slope { ", the local slope × cell added (not in the paper)" } else { "" }
             ))
         }
         Stage::Checkpoints(c) => Some(match c.per_return {
@@ -42,29 +59,48 @@ fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
                 c.spacing
             ),
         }),
-        Stage::Compare(c) => Some(match c.method {
-            Method::Nearest => {
-                format!(
-                    "Reference elevation: the reference ground point nearest in plan, within {}.",
-                    c.reach()
-                )
-            }
-            Method::Plane => format!(
-                "Reference elevation: the least-squares plane through the reference ground points within {} in plan, at \
-                 the checkpoint.",
-                c.reach()
-            ),
-            Method::Triangulated if is_list => format!(
-                "Survey elevation at each surveyed point: linear interpolation in the Delaunay triangulation of the survey's \
-                 ground points, in facets of edges up to {}.",
-                c.longest(true)
-            ),
-            Method::Triangulated => format!(
-                "Reference elevation: linear interpolation in the Delaunay triangulation of the reference ground points, in \
-                 facets of edges up to {}, at the checkpoint.",
-                c.longest(false)
-            ),
+        Stage::Compare(c) => Some(reference_elevation(c, is_list)),
+        Stage::Summarise(s) => s.cover().map(|rule| {
+            format!(
+                "Cover, from first returns within {}, their heights taken over the sloping ground: canopy where at least {} % \
+                 are higher than {}, otherwise low vegetation where at least {} % are higher than {}, otherwise open ground.",
+                rule.radius,
+                percent(rule.canopy_share),
+                rule.canopy_height,
+                percent(rule.low_share),
+                rule.low_height
+            )
         }),
         _ => None,
+    }
+}
+
+fn reference_elevation(compare: &Compare, is_list: bool) -> String {
+    match (compare.method(), compare.within()) {
+        (Method::Triangulated, _) if is_list => format!(
+            "Survey elevation at each surveyed point: linear interpolation in the Delaunay triangulation of the survey's \
+             ground points, in facets of edges up to {}.",
+            compare.longest(true)
+        ),
+        (Method::Triangulated, _) => format!(
+            "Reference elevation: linear interpolation in the Delaunay triangulation of the reference ground points, in \
+             facets of edges up to {}, at the checkpoint.",
+            compare.longest(false)
+        ),
+        (Method::Plane, Auto::Fixed(within)) => format!(
+            "Reference elevation: the least-squares plane through the reference ground points within {within} in plan, at \
+             the checkpoint."
+        ),
+        (Method::Plane, Auto::Auto) => "Reference elevation: the least-squares plane at the checkpoint, through the \
+             reference ground points within the smallest of a row of radii (15 mm to 0.48 m) that holds twelve."
+            .to_string(),
+        (_, Auto::Fixed(within)) => {
+            format!("Reference elevation: the reference ground point nearest in plan, within {within}.")
+        }
+        (_, Auto::Auto) => format!(
+            "Reference elevation, where a reference ground point lies within {NEAREST} in plan: the least-squares plane \
+             through the points around the checkpoint where a radius of 15 or 21 mm holds twelve, otherwise the nearest \
+             point."
+        ),
     }
 }

@@ -6,7 +6,10 @@ mod compliance;
 mod data_loss;
 mod decision;
 pub(crate) mod html;
+mod left_out;
+mod matching;
 pub(crate) mod method;
+mod represented;
 mod row;
 mod sentences;
 mod surveyed;
@@ -14,6 +17,8 @@ mod svg;
 pub(crate) mod text;
 mod variogram;
 
+#[cfg(test)]
+mod contradictions;
 #[cfg(test)]
 mod tests {
     use crate::results::sample;

@@ -44,6 +44,7 @@ pub fn summary_sentence(summary: &Summary) -> String {
         length(sd, unit),
         length(rmse, unit)
     );
+    text += &offset_removed(summary).unwrap_or_default();
     let returns: Vec<_> = summary.returns.iter().filter_map(|row| one_return(row, unit)).collect();
     match returns.as_slice() {
         [] | [_] => {}
@@ -58,6 +59,21 @@ pub fn summary_sentence(summary: &Summary) -> String {
         }
     }
     text
+}
+
+/// What the level is without the stated offset of the reference.
+fn offset_removed(summary: &Summary) -> Option<String> {
+    let unit = summary.units;
+    let standards = &summary.trust.standards;
+    let (value, _, why) = standards.offset.as_ref()?;
+    let all = standards.groups.iter().find(|group| group.by.is_all())?.offset_removed.as_ref()?;
+    Some(format!(
+        " With the stated offset of the reference removed ({}: {why}) it lies {}, with an RMSE of {}; what follows on \
+         single returns is raw.",
+        side(*value, unit),
+        side(all.bias?, unit),
+        length(all.rmse?, unit)
+    ))
 }
 
 fn one_return(row: &ReturnRow, unit: Unit) -> Option<String> {
@@ -111,8 +127,12 @@ pub fn reference_error(summary: &Summary) -> String {
     match summary.reference_uncertainty {
         Some(sigma) => format!(
             "The vertical uncertainty of the reference is stated as {} (one standard deviation). Its random part is \
-             contained in SD and RMSE, any constant part in the bias: nothing has been subtracted.",
-            length(sigma, summary.units)
+             contained in SD and RMSE, any constant part in the bias: nothing has been subtracted{}.",
+            length(sigma, summary.units),
+            match summary.trust.standards.offset {
+                Some(_) => ", but for the stated offset where a figure says that it is removed",
+                None => "",
+            }
         ),
         None => {
             "No uncertainty is stated for the reference. The figures contain the errors of survey and reference \
@@ -134,7 +154,7 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
     if !few.is_empty() {
         let (noun, verb) = if few.len() == 1 { ("Return", "has") } else { ("Returns", "have") };
         all.push(format!(
-            "{noun} {} {verb} fewer than {MIN_CHECKPOINTS} comparisons: any figures are indicative only.",
+            "{noun} {} {verb} fewer than {MIN_CHECKPOINTS} comparisons: any figures are indicative only, without verdict.",
             and_list(&few)
         ));
     }
@@ -158,6 +178,7 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::results::confidence::OffsetRemoved;
     use crate::results::sample;
 
     #[test]
@@ -169,6 +190,19 @@ mod tests {
         let mut level = sample::five_returns(Unit::Foot).0;
         level.all.bias = Some(0.0001);
         assert!(summary_sentence(&level).contains("lies level with the reference on average"));
+    }
+
+    #[test]
+    fn a_stated_offset_is_in_the_first_sentence() {
+        let mut summary = sample::decided().0;
+        summary.trust.standards.offset = Some((0.04, 0.01, "fresh snow".to_string()));
+        summary.trust.standards.groups[0].offset_removed =
+            Some(OffsetRemoved { bias: Some(0.047), rmse: Some(0.055), ..OffsetRemoved::default() });
+        let text = summary_sentence(&summary);
+        let told = "With the stated offset of the reference removed (40.0 mm above: fresh snow) it lies 47.0 mm above, with an \
+                    RMSE of 55.0 mm; what follows on single returns is raw.";
+        assert!(text.contains(told), "{text}");
+        assert!(reference_error(&summary).ends_with("where a figure says that it is removed."));
     }
 
     #[test]

@@ -1,8 +1,10 @@
 //! The result as `run` prints it on standard output.
 
 use crate::report::accounting;
-use crate::report::data_loss::data_loss;
+use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
+use crate::report::left_out;
+use crate::report::matching;
 use crate::report::sentences;
 use crate::report::surveyed;
 use crate::results::format::{self, ResidualFormat};
@@ -35,18 +37,23 @@ pub fn result_text(summary: &Summary) -> String {
     for answer in decision::sentences(summary) {
         out += &wrap(&format!("- {answer}"));
     }
-    for warning in &summary.trust.warnings {
+    for warning in summary.trust.warnings.iter().skip(usize::from(implausible(summary).is_some())) {
         out += &wrap(&format!("Warning: {}", warning.text));
     }
     if !out.ends_with("\n\n") {
         out.push('\n');
     }
     out += &table(summary);
+    if let Some(text) = matching::sentence(summary) {
+        out.push('\n');
+        out += &wrap(&text);
+    }
     let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
     let not_ground: String = clouds
         .into_iter()
         .flatten()
         .filter_map(|(name, counts)| accounting::not_ground(name, counts))
+        .chain(left_out::sentences(summary))
         .map(|s| wrap(&s))
         .collect();
     if !not_ground.is_empty() {

@@ -4,8 +4,10 @@
 use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
+use crate::results::matching::Matching;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::terrain::lesson::TerrainWeights;
 
 /// A group and its figures.
 #[derive(Clone, Debug, PartialEq, Serialize)]
@@ -38,7 +40,7 @@ pub struct Correlation {
 pub enum VerticalAccuracy {
     /// Non-vegetated: open ground.
     Nva,
-    /// Vegetated: ground under canopy.
+    /// Vegetated: ground under low vegetation or canopy.
     Vva,
 }
 
@@ -66,7 +68,8 @@ pub struct Compliance {
     pub rmse_v_ci95: Option<Interval>,
     /// Best common vertical accuracy class that RMSE_V meets, centimetres.
     pub class_cm: Option<f64>,
-    /// The class that the upper end of the interval meets: what can be claimed with 95 % confidence and more.
+    /// The class that the upper end of the interval meets: what can be claimed with 95 % confidence and more; none under 30
+    /// comparisons or three blocks.
     pub class_cm_95: Option<f64>,
     /// Best USGS quality level that RMSE_V meets, by vertical accuracy alone.
     pub quality_level: Option<&'static str>,
@@ -89,17 +92,25 @@ impl Compliance {
     }
 }
 
-/// Results with the known offset of the reference taken out.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+/// Results with the known offset of the reference taken out. Intervals hold the uncertainty of the offset.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct OffsetRemoved {
     /// Bias.
     pub bias: Option<f64>,
+    /// 95 % interval.
+    pub bias_ci95: Option<Interval>,
     /// RMSE.
     pub rmse: Option<f64>,
+    /// 95 % interval.
+    pub rmse_ci95: Option<Interval>,
     /// RMSE_V, the uncertainty of the offset combined too.
     pub rmse_v: Option<f64>,
+    /// 95 % interval.
+    pub rmse_v_ci95: Option<Interval>,
     /// Best common vertical accuracy class, centimetres.
     pub class_cm: Option<f64>,
+    /// The class that the upper end of the interval meets.
+    pub class_cm_95: Option<f64>,
 }
 
 /// The survey against the published standards.
@@ -150,7 +161,7 @@ pub enum Verdict {
     Met,
     /// The whole interval misses it.
     Missed,
-    /// The limit lies within the interval, or there is no figure.
+    /// The limit lies within the interval, or there are too few comparisons or blocks for a verdict.
     Inconclusive,
 }
 
@@ -165,10 +176,15 @@ pub struct LimitResult {
     pub measure: Measure,
     /// The limit as a number.
     pub bound: f64,
-    /// What was found.
+    /// What was found, and is judged.
     pub value: Option<f64>,
-    /// 95 % interval.
+    /// The 95 % interval by which it is judged; that of a bias holds the common error of the reference.
     pub ci95: Option<Interval>,
+    /// Whether the stated offset of the reference is taken out of both.
+    pub offset_removed: bool,
+    /// What was found with the offset in it, where it is taken out.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub raw_value: Option<f64>,
     /// What a figure of comparisons rests on; none for a share of the ground or the coverage.
     #[serde(skip)]
     pub support: Option<Support>,
@@ -176,12 +192,21 @@ pub struct LimitResult {
     pub verdict: Verdict,
     /// How many more independent checkpoints an inconclusive limit needs, about.
     pub more_checkpoints: Option<u64>,
+    /// Why an inconclusive limit cannot be judged, where it is not that the interval holds it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
 }
 
 /// What a warning is about: a fixed word for programs.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize)]
 #[serde(rename_all = "snake_case")]
 pub enum WarningCode {
+    /// A bias beyond anything plausible: a wrong unit, datum or file.
+    ImplausibleBias,
+    /// Points so far apart that the ground filter takes everything for ground.
+    TooFewForFilter,
+    /// Low outliers were taken for ground, and the true ground was refused.
+    LowOutliers,
     /// The ground filter truncates the residuals of some returns.
     CutTail,
     /// The file states no uncertainty of the reference.
@@ -196,6 +221,10 @@ pub enum WarningCode {
     StripsDiffer,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
+    /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
+    PlanesDoNotFollow,
+    /// The ground filter refuses ground of the reference for its slope alone.
+    SlopeRefused,
     /// Residuals are positively skewed.
     Skew,
     /// Fewer independent checkpoints than the standard asks for.
@@ -204,6 +233,12 @@ pub enum WarningCode {
     LongRange,
     /// Too few blocks for reliable intervals.
     FewBlocks,
+    /// Strips that differ, stripes, or a reference on too little of the site make the intervals much wider than blocks alone would.
+    WiderThanBlocks,
+    /// Intervals cannot be told from this sample.
+    NoIntervals,
+    /// A strip, slope class or cover with much of the survey's ground has no comparison.
+    NotRepresented,
 }
 
 /// A reason to doubt the figures.
@@ -230,9 +265,22 @@ pub struct RepresentedRow {
     pub compared_share: Option<f64>,
 }
 
+/// Areas of terrain cells, square metres.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct RepresentedArea {
+    /// Cells with ground of the survey.
+    pub ground_m2: f64,
+    /// Cells with comparisons; null where only drawn checkpoints are compared.
+    pub compared_m2: Option<f64>,
+    /// The share of the cells with ground that have comparisons.
+    pub compared_share: Option<f64>,
+}
+
 /// Which part of the survey the reference represents.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct Represented {
+    /// The ground's area; null without a ground filter.
+    pub area: Option<RepresentedArea>,
     /// By flight strip.
     pub strips: Vec<RepresentedRow>,
     /// By slope class; empty where neither cover nor slope is told apart.
@@ -252,6 +300,10 @@ pub struct Trust {
     pub represented: Represented,
     /// The terrain from returns 1 to k, for k = 1, 2, …
     pub terrain_by_returns: Vec<TerrainRow>,
+    /// What matching adds to the residuals.
+    pub matching: Option<Matching>,
+    /// What the returns were weighted with for the variance-weighted terrain.
+    pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.
     pub standards: Standards,
     /// The results of the limits that the client set.

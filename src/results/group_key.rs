@@ -13,6 +13,8 @@ pub enum Property {
     Return(u8),
     /// What stands over the ground.
     Cover(Option<Cover>),
+    /// Under low vegetation or canopy.
+    Vegetated,
     /// Class of slope, by its name.
     Slope(Option<String>),
     /// Band of the scan angle, by its name.
@@ -28,7 +30,7 @@ impl Property {
     pub fn by(&self) -> By {
         match self {
             Property::Return(_) => By::Return,
-            Property::Cover(_) => By::Cover,
+            Property::Cover(_) | Property::Vegetated => By::Cover,
             Property::Slope(_) => By::Slope,
             Property::ScanAngle(_) => By::ScanAngle,
             Property::Strip(_) => By::Strip,
@@ -59,6 +61,14 @@ impl GroupKey {
         self.0.is_empty()
     }
 
+    /// The cover that its points share, where it names one.
+    pub fn cover(&self) -> Option<Cover> {
+        self.0.iter().find_map(|property| match property {
+            Property::Cover(cover) => *cover,
+            _ => None,
+        })
+    }
+
     /// Whether it is told apart by exactly these properties, in any order.
     pub fn is_by(&self, by: &[By]) -> bool {
         self.0.len() == by.len() && self.0.iter().all(|property| by.contains(&property.by()))
@@ -79,6 +89,7 @@ impl Serialize for GroupKey {
             match property {
                 Property::Return(number) => map.serialize_entry(key, number)?,
                 Property::Cover(cover) => map.serialize_entry(key, cover)?,
+                Property::Vegetated => map.serialize_entry(key, &[Cover::Low, Cover::Canopy])?,
                 Property::Slope(class) | Property::ScanAngle(class) => map.serialize_entry(key, class)?,
                 Property::Strip(strip) => map.serialize_entry(key, strip)?,
                 Property::ReturnType(one) => map.serialize_entry(key, one)?,
@@ -93,7 +104,9 @@ impl fmt::Display for Property {
         match self {
             Property::Return(number) => write!(f, "return {number}"),
             Property::Cover(Some(Cover::Open)) => write!(f, "open ground"),
+            Property::Cover(Some(Cover::Low)) => write!(f, "low vegetation"),
             Property::Cover(Some(Cover::Canopy)) => write!(f, "under canopy"),
+            Property::Vegetated => write!(f, "vegetated ground"),
             Property::Slope(Some(class)) => write!(f, "slope {class}"),
             Property::ScanAngle(Some(class)) => write!(f, "scan angle {class}"),
             Property::Strip(Some(strip)) => write!(f, "strip {strip}"),

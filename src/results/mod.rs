@@ -5,6 +5,7 @@ pub(crate) mod checkpoints;
 pub(crate) mod confidence;
 pub(crate) mod format;
 pub(crate) mod group_key;
+pub(crate) mod matching;
 #[cfg(test)]
 pub(crate) mod sample;
 pub(crate) mod statistics;

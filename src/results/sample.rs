@@ -5,10 +5,10 @@ use crate::results::confidence::{
 };
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
-use crate::results::statistics::VsFirst;
-use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Summary};
-use crate::stats::bootstrap::RmseOrder;
+use crate::results::statistics::{Order, VsFirst};
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::terrain::lesson::{ReturnWeight, TerrainWeights};
 use crate::tile::strata::Cover;
 use crate::units::Unit;
 
@@ -100,12 +100,21 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         low_outlier: 27,
         above_ground: all_points - 5_210 - 812 - 27 - ground,
         ground,
+        by_slope: Vec::new(),
     };
     let reference = CloudCounts {
         read: 2_310_455,
         noise: 3,
         above_ground: 310_452,
         ground: 2_000_000,
+        by_slope: [("<0.1", 1_700_000, 2_100), ("0.1-0.2", 280_000, 4_000), ("0.2-0.4", 20_000, 3_500)]
+            .map(|(slope, ground, slope_refused)| SlopeRow {
+                slope: slope.to_string(),
+                ground,
+                above_ground: slope_refused + ground / 9,
+                slope_refused,
+            })
+            .into(),
         ..CloudCounts::default()
     };
     let summary = Summary {
@@ -116,6 +125,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         returns,
         all,
         trust: Trust::default(),
+            excluded: Vec::new(),
             stages: serde_json::Map::new(),
         survey,
         reference: Some(reference),
@@ -182,7 +192,7 @@ pub fn decided() -> Sample {
             Some(5.0),
         ),
         compliance(
-            of_cover(Cover::Canopy),
+            GroupKey::new([Property::Vegetated]),
             Some(VerticalAccuracy::Vva),
             0.041,
             Some([0.037, 0.046]),
@@ -193,6 +203,7 @@ pub fn decided() -> Sample {
         compliance(of_return(2, Cover::Canopy), None, 0.044, None, 5.0, None),
     ];
     summary.trust.standards.groups = groups;
+    summary.trust.standards.reference_class_cm = Some(2.5);
     summary.trust.groups = [of_return(1, Cover::Open), of_return(2, Cover::Canopy)]
         .map(|by| GroupRow { by, statistics: summary.returns[0].statistics.clone() })
         .into();
@@ -200,23 +211,29 @@ pub fn decided() -> Sample {
         let s = &mut summary.returns[row].statistics;
         (s.bias_ci95, s.sd_ci95, s.n_effective) = (Some([0.007, 0.011]), Some([0.022, 0.026]), Some(300.0));
         s.vs_first = (ratio > 1.0).then(|| VsFirst {
+            n: [1_500, 1_200],
             bias: Some(-0.003),
             bias_ci95: Some([-0.005, -0.001]),
             sd_ratio: Some(1.3),
             sd_ratio_ci95: Some([1.2, 1.4]),
             rmse_ratio: Some(ratio),
             rmse_ratio_ci95: Some([1.4, 1.6]),
-            verdict: RmseOrder::Worse,
-            welch: None,
-            brown_forsythe: None,
+            verdict: Order::Worse,
+            bias_verdict: Order::Undecided,
+            spread_verdict: Order::Worse,
+            ..VsFirst::default()
         });
     }
-    let terrain = |rmse: f64| TerrainFigures {
-        rmse_terrain: Some(rmse),
+    // Level and spread, whose RMSE is rounded.
+    let terrain = |sd: f64| TerrainFigures {
+        rmse_terrain: Some(sd),
         level_terrain: Some(0.001),
+        sd_terrain: Some(sd),
         terrain_cells: 900,
         uncovered_cells: 0,
-        rmse_terrain_common: Some(rmse),
+        rmse_terrain_common: Some(sd),
+        level_terrain_common: Some(0.001),
+        sd_terrain_common: Some(sd),
         common_cells: 900,
     };
     let row = |k, coverage, plain, weighted| TerrainRow {
@@ -227,8 +244,16 @@ pub fn decided() -> Sample {
         rmse_points: Some(0.03),
         terrain: terrain(plain),
         weighted: terrain(weighted),
+        offset_removed: None,
     };
     summary.trust.terrain_by_returns = vec![row(1, 0.867, 0.019, 0.019), row(2, 0.953, 0.018, 0.017)];
+    let weight =
+        |return_number, difference, sd, weight| ReturnWeight { return_number, difference, sd, weight };
+    summary.trust.terrain_weights = Some(TerrainWeights {
+        independent: true,
+        gap: 8.0,
+        returns: vec![weight(1, 0.0, 0.02, 1.0), weight(2, -0.006, 0.04, 0.25)],
+    });
     let limit = |verdict, more_checkpoints| LimitResult {
         limit: "RMSE, return 2: at most 30 mm".to_string(),
         group: GroupKey::new([Property::Return(2)]),
@@ -236,9 +261,12 @@ pub fn decided() -> Sample {
         bound: 0.03,
         value: Some(0.031),
         ci95: Some([0.029, 0.033]),
+        offset_removed: false,
+        raw_value: None,
         support: Some(summary.returns[1].statistics.support()),
         verdict,
         more_checkpoints,
+        reason: None,
     };
     summary.trust.accept = vec![limit(Verdict::Met, None), limit(Verdict::Inconclusive, Some(1_200))];
     let text = "dz changes across the site.".to_string();

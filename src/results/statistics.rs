@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::stats::bootstrap::RmseOrder;
+use crate::standards::MIN_CHECKPOINTS;
 
 /// An interval, low end first.
 pub type Interval = [f64; 2];
@@ -39,12 +39,14 @@ pub struct Statistics {
     pub nmad: Option<f64>,
     /// 95th percentile of |dz|, linear between order statistics.
     pub abs_p95: Option<f64>,
-    /// 95 % interval of the bias, by block bootstrap.
+    /// 95 % interval of the bias, of all ground that the survey delivered.
     pub bias_ci95: Option<Interval>,
     /// 95 % interval of the SD.
     pub sd_ci95: Option<Interval>,
     /// 95 % interval of the RMSE.
     pub rmse_ci95: Option<Interval>,
+    /// Why there are no intervals, where there are comparisons but none can be made.
+    pub interval_reason: Option<String>,
     /// Effective sample size: the number of independent comparisons that would estimate the bias as well.
     pub n_effective: Option<f64>,
     /// The group compared with the same group of first returns.
@@ -54,7 +56,7 @@ pub struct Statistics {
 }
 
 /// What a figure rests on.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Support {
     /// Number of comparisons.
     pub comparisons: u64,
@@ -68,10 +70,17 @@ impl Support {
     pub const FEWEST_COMPARISONS: u64 = 20;
     /// Fewest blocks of which a figure is shown to people: below, nothing can be said of how it varies over the site.
     pub const FEWEST_BLOCKS: u64 = 3;
+    /// Fewest comparisons of which anything is said at 95 % confidence: as many as the standard asks for.
+    pub const FEWEST_FOR_A_VERDICT: u64 = MIN_CHECKPOINTS;
 
     /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
     pub fn is_enough(self) -> bool {
         self.comparisons >= Self::FEWEST_COMPARISONS && self.blocks >= Self::FEWEST_BLOCKS
+    }
+
+    /// Whether a verdict may rest on it.
+    pub fn is_enough_for_a_verdict(self) -> bool {
+        self.comparisons >= Self::FEWEST_FOR_A_VERDICT && self.blocks >= Self::FEWEST_BLOCKS
     }
 }
 
@@ -82,27 +91,50 @@ impl Statistics {
     }
 }
 
-/// A return compared with the first.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+/// A return compared with the first, like for like: where both have comparisons in the same block of the site and, where they
+/// are told apart, on the same cover and class of slope.
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct VsFirst {
+    /// Comparisons that it rests on: of the first return, and of this one.
+    pub n: [u64; 2],
     /// Its bias minus that of the first return.
     pub bias: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub bias_ci95: Option<Interval>,
+    /// `worse` or `better` where its bias is surely the larger or the smaller in size, a stated common error of the reference
+    /// allowed for; otherwise `undecided`.
+    pub bias_verdict: Order,
     /// Its SD over that of the first return.
     pub sd_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub sd_ratio_ci95: Option<Interval>,
-    /// Its RMSE over that of the first return.
+    /// `worse` or `better` where the interval of the SD ratio leaves 1 out, otherwise `undecided`.
+    pub spread_verdict: Order,
+    /// Its RMSE over that of the first return, a stated offset of the reference removed.
     pub rmse_ratio: Option<f64>,
-    /// 95 % interval of that, by block bootstrap.
+    /// 95 % interval of that.
     pub rmse_ratio_ci95: Option<Interval>,
     /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
-    pub verdict: RmseOrder,
-    /// Welch's test of equal means, on one comparison a block.
+    pub verdict: Order,
+    /// Welch's test of equal means, on one comparison of each a block and kind of ground.
     pub welch: Option<Test>,
-    /// The Brown-Forsythe test of equal spread (Levene's on medians), on one comparison a block.
+    /// The Brown-Forsythe test of equal spread (Levene's on medians), on the same comparisons.
     pub brown_forsythe: Option<Test>,
+    /// Why there is no comparison or no verdict, where there is none.
+    pub reason: Option<String>,
+}
+
+/// How a return stands to the first, at 95 % confidence.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Order {
+    /// Surely worse.
+    Worse,
+    /// Surely better.
+    Better,
+    /// Neither is sure.
+    #[default]
+    Undecided,
 }
 
 /// The result of a test.
@@ -121,7 +153,7 @@ pub struct Test {
 /// Bias and SD corrected for the truncation by the ground filter.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TruncationCorrected {
-    /// Bias, by maximum likelihood for a normal distribution truncated at known limits.
+    /// Bias of the observed residuals with those above their known limits, which a normal distribution restores.
     pub bias: Option<f64>,
     /// 95 % interval.
     pub bias_ci95: Option<Interval>,
@@ -133,6 +165,6 @@ pub struct TruncationCorrected {
     pub within_sd_of_limit: Option<f64>,
     /// Share that was truncated, as estimated.
     pub truncated: Option<f64>,
-    /// Why there is no estimate, where there is none.
+    /// Why there is no estimate; stated wherever `bias` and `sd` are null.
     pub reason: Option<String>,
 }

@@ -25,6 +25,8 @@ pub struct Summary {
     /// How far the figures can be trusted.
     #[serde(flatten)]
     pub trust: Trust,
+    /// Areas left out of the comparisons, in the order of the pipeline file.
+    pub excluded: Vec<ExcludedArea>,
     /// Where the reference is a list of surveyed points: each of them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub checkpoints: Option<Vec<CheckpointRow>>,
@@ -37,6 +39,19 @@ pub struct Summary {
     pub reference: Option<CloudCounts>,
     /// How reference and survey were matched, in words for people (from the pipeline file).
     pub method: String,
+}
+
+/// An area left out of the comparisons.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ExcludedArea {
+    /// Its file, as the pipeline file names it.
+    pub area: String,
+    /// Reason for leaving it out.
+    pub why: String,
+    /// Ground points of the survey that it left out; those in several areas are counted under the first.
+    pub survey: u64,
+    /// The same of the reference.
+    pub reference: u64,
 }
 
 /// One row of the table by return.
@@ -75,6 +90,45 @@ pub struct CloudCounts {
     pub above_ground: u64,
     /// Points accepted as ground.
     pub ground: u64,
+    /// What the ground filter made of them by slope class, where that was counted: of a reference that is compared.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    pub by_slope: Vec<SlopeRow>,
+}
+
+/// Points of one slope class, as the ground filter judged them.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct SlopeRow {
+    /// The class of slope, rise over run.
+    pub slope: String,
+    /// Accepted as ground.
+    pub ground: u64,
+    /// Not accepted.
+    pub above_ground: u64,
+    /// Those of them no higher above the filter's limit than slope × cell: ground may be among them.
+    pub slope_refused: u64,
+}
+
+impl SlopeRow {
+    /// The share refused of what may be ground.
+    pub fn share_refused(&self) -> f64 {
+        let all = self.ground + self.slope_refused;
+        if all == 0 { 0.0 } else { self.slope_refused as f64 / all as f64 }
+    }
+
+    /// The class for people: `20–40 %`.
+    pub fn class(&self) -> String {
+        let per_cent = |number: &str| {
+            let text = format!("{:.1}", number.parse::<f64>().unwrap_or(f64::NAN) * 100.0);
+            text.trim_end_matches(".0").to_string()
+        };
+        let name = &self.slope;
+        match (name.strip_prefix('<'), name.strip_prefix(">="), name.split_once('-')) {
+            (Some(high), ..) => format!("under {} %", per_cent(high)),
+            (_, Some(low), _) => format!("{} % and more", per_cent(low)),
+            (.., Some((low, high))) => format!("{}–{} %", per_cent(low), per_cent(high)),
+            _ => name.clone(),
+        }
+    }
 }
 
 /// What one `select` stage did.

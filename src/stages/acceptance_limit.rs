@@ -58,7 +58,7 @@ impl<'a> AcceptanceLimits<'a> {
         } else {
             // The only point of a cell carries its surface along.
             let opened = second.min(highest_floor(origin, cell));
-            origin.later[cell].min(opened + origin.threshold as f64)
+            origin.later[cell].min(opened + origin.threshold.at(cell))
         };
         limit.is_finite().then(|| limit.floor() as Micrometres)
     }

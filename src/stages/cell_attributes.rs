@@ -1,49 +1,46 @@
-//! The attributes of every cell of a tile: its cover, from the first returns over it, and its slope.
+//! The attributes of every cell of a tile: its [cover](crate::stages::cover), from the first returns over it, and its slope.
 //!
-//! They belong to cells of the ground filter, so that neighbouring tiles need no points beyond the radius, and all points of a
+//! They belong to cells of the ground filter, so that neighbouring tiles need few points beyond the radius, and all points of a
 //! cell are under the same cover. Where no first return is near, there is no cover.
 
-use crate::raster::{EMPTY, Extent, Raster};
+use crate::raster::{EMPTY, Extent, Finder, Raster};
+use crate::stages::cover::{CoverRule, LEVEL_CELLS, covers};
 use crate::stages::ground_limits::SurveyLimits;
 use crate::stages::stage::{TileStage, Wanted};
 use crate::tile::at_work::{Halo, Tile};
-use crate::tile::points::{PointSet, PointStatus};
 use crate::tile::strata::{Cover, Strata, class_of};
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side of a cell through whose surface a plane is laid to find its slope.
 pub const SLOPE_CELLS: i64 = 2;
 
-/// How canopy is distinguished from open ground: the options `canopy_…` of `summarise`.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Canopy {
-    /// A first return higher than this over the ground is in the canopy.
-    pub height: Length,
-    /// First returns within this distance in plan count.
-    pub radius: Length,
-    /// Ground is under canopy where at least this share of them is in the canopy.
-    pub share: f64,
-}
-
 /// Cover and slope class of the cells of a tile's core.
 pub struct CellAttributes {
-    extent: Extent,
+    finder: Finder,
     cells: Vec<(Option<Cover>, Option<u8>)>,
 }
 
 impl CellAttributes {
     /// Cover and slope class at a position, as strata.
+    #[inline]
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Strata {
-        let (cover, slope) = self.extent.index_of(x, y).map_or((None, None), |i| self.cells[i]);
+        let (cover, slope) = self.finder.index_of(x, y).map_or((None, None), |i| self.cells[i]);
         Strata { cover, slope, ..Strata::default() }
+    }
+
+    /// Whether two positions have the same cover and slope class.
+    #[inline]
+    pub fn are_alike(&self, one: (Micrometres, Micrometres), other: (Micrometres, Micrometres)) -> bool {
+        let at = |(x, y)| self.finder.index_of(x, y).map_or((None, None), |i| self.cells[i]);
+        at(one) == at(other)
     }
 }
 
 /// The stage at work. It stands behind the ground filter of the survey, whose opened surface it takes for the ground.
 pub struct ClassifyCells {
-    /// How canopy is distinguished from open ground, if that is asked for.
-    pub canopy: Option<Canopy>,
-    /// Breaks between the classes of slope, rise over run; none where slope is not asked for.
+    /// How covers are told apart, if that is asked for.
+    pub cover: Option<CoverRule>,
+    /// Breaks between the classes of slope, rise over run.
     pub slope_breaks: Vec<f64>,
     /// Cell of the ground filter.
     pub cell: Length,
@@ -51,15 +48,15 @@ pub struct ClassifyCells {
 
 impl TileStage for ClassifyCells {
     fn halo(&self) -> Halo {
-        // A cell may stick out of the core, and those within the radius must be whole.
-        let survey = self
-            .canopy
-            .map_or(0.0, |canopy| canopy.radius.exact_micrometres() + 2.0 * self.cell.exact_micrometres());
+        // A cell may stick out of the core, and those within the radius, and whose ground gives those their level, must be
+        // whole.
+        let cells = (2 + LEVEL_CELLS) as f64 * self.cell.exact_micrometres();
+        let survey = self.cover.map_or(0.0, |cover| cover.radius.exact_micrometres() + cells);
         Halo { survey: survey.ceil() as Micrometres, reference: 0 }
     }
 
     fn wants(&self, _: &Tile<'_>) -> Wanted {
-        if self.canopy.is_some() { Wanted::All } else { Wanted::Nothing }
+        if self.cover.is_some() { Wanted::All } else { Wanted::Nothing }
     }
 
     fn run(&self, tile: &mut Tile<'_>) {
@@ -67,64 +64,63 @@ impl TileStage for ClassifyCells {
         let Some(ground) = limits.ground() else { return };
         let (x, y) = tile.core;
         let extent = Extent::covering(ground.extent.cell, x, y, 0).within(&ground.extent);
-        let share = self.canopy.map(|canopy| canopy_share(&canopy, &extent, ground, &tile.survey));
-        let cover = |i: usize| {
-            let (canopy, share) = (self.canopy?, share.as_ref()?[i]?);
-            Some(if share >= canopy.share { Cover::Canopy } else { Cover::Open })
-        };
-        let slope = |column, row| {
-            let breaks = Some(&self.slope_breaks).filter(|breaks| !breaks.is_empty())?;
-            Some(class_of(slope_of_cell(ground, column, row)?, breaks))
-        };
+        let around = self.cover.map_or(extent, |cover| cover.around(&extent));
+        let gradients = gradients(ground, &around);
+        let covers = self.cover.map(|cover| covers(&cover, &extent, ground, &gradients, &tile.survey));
+        let (margin_column, margin_row) = around.offset_of(&extent);
         let cells = (0..extent.len()).map(|i| {
-            let column = extent.first_column + (i % extent.columns) as i64;
-            let row = extent.first_row + (i / extent.columns) as i64;
-            (cover(i), slope(column, row))
+            let (column, row) = (i % extent.columns + margin_column, i / extent.columns + margin_row);
+            let slope = steepest(gradients[row * around.columns + column], extent.cell);
+            let class = (!slope.is_nan()).then(|| class_of(slope, &self.slope_breaks));
+            (covers.as_ref().and_then(|covers| covers[i]), class)
         });
-        let attributes = CellAttributes { extent, cells: cells.collect() };
+        let attributes = CellAttributes { cells: cells.collect(), finder: extent.finder() };
         tile.shared.put(attributes);
     }
 }
 
-/// For each cell of `extent` the share of first returns in the canopy, of those in cells whose centres lie within the
-/// radius; nothing where there is none.
-fn canopy_share(canopy: &Canopy, extent: &Extent, ground: &Raster, survey: &PointSet) -> Vec<Option<f64>> {
-    let reach = canopy.radius.exact_micrometres() / extent.cell;
-    let margin = reach.floor() as i64;
-    let around = Extent {
-        first_column: extent.first_column - margin,
-        first_row: extent.first_row - margin,
-        columns: extent.columns + 2 * margin as usize,
-        rows: extent.rows + 2 * margin as usize,
-        ..*extent
-    };
-    let mut counts = vec![(0u32, 0u32); around.len()];
-    for (point, status) in survey.points.iter().zip(&survey.statuses) {
-        if point.valid_return() != Some(1) || *status == PointStatus::Noise {
-            continue;
-        }
-        let (Some(cell), Some(below)) =
-            (around.index_of(point.x, point.y), ground.extent.index_of(point.x, point.y))
-        else {
-            continue;
+/// The rise within a cell eastwards and northwards of the least-squares plane through the surface of the 5 × 5 cells around
+/// each cell of `extent`, micrometres; not a number where too few of them have one.
+pub fn gradients(ground: &Raster, extent: &Extent) -> Vec<[f64; 2]> {
+    const SIDE: usize = 2 * SLOPE_CELLS as usize + 1;
+    const NONE: [f64; 2] = [f64::NAN; 2];
+    let mut all = vec![NONE; extent.len()];
+    // Sums over the five cells of each column serve the five windows that hold them. All terms are whole numbers far below
+    // 2^53: the sums are exact, and the same as those of one window by itself.
+    let looked_at = extent.widened(SLOPE_CELLS).within(&ground.extent);
+    let inner = (looked_at.columns.saturating_sub(SIDE - 1), looked_at.rows.saturating_sub(SIDE - 1));
+    let middle = looked_at.first_column + SLOPE_CELLS - extent.first_column;
+    let (mut sums, mut rises) = (vec![0.0; looked_at.columns], vec![0.0; looked_at.columns]);
+    for row in 0..if inner.0 > 0 { inner.1 } else { 0 } {
+        let (first_column, first_row) = ground.extent.offset_of(&looked_at);
+        let line = |i: usize| {
+            &ground.values[(first_row + row + i) * ground.extent.columns + first_column..]
+                [..looked_at.columns]
         };
-        let height = point.z as f64 - ground.values[below];
-        counts[cell].0 += 1;
-        counts[cell].1 += u32::from(height > canopy.height.exact_micrometres());
+        let lines: [&[f64]; SIDE] = [0, 1, 2, 3, 4].map(line);
+        for (i, (sum, rise)) in sums.iter_mut().zip(&mut rises).enumerate() {
+            let [a, b, c, d, e] = lines.map(|line| line[i]);
+            *sum = a + b + c + d + e;
+            *rise = 2.0 * (e - a) + (d - b);
+        }
+        let own_row = (looked_at.first_row + SLOPE_CELLS - extent.first_row) as usize + row;
+        let own = &mut all[own_row * extent.columns + middle as usize..];
+        for ((gradient, sums), rises) in own.iter_mut().zip(sums.windows(SIDE)).zip(rises.windows(SIDE)) {
+            let east = 2.0 * (sums[4] - sums[0]) + (sums[3] - sums[1]);
+            let north = rises.iter().sum::<f64>();
+            // A cell without an elevation makes one of these not finite.
+            if sums[2].is_finite() && east.is_finite() && north.is_finite() {
+                *gradient = [east / 50.0, north / 50.0];
+            }
+        }
     }
-    let inside = |(column, row): &(i64, i64)| ((column * column + row * row) as f64) <= reach * reach;
-    let disc: Vec<(i64, i64)> =
-        (-margin..=margin).flat_map(|row| (-margin..=margin).map(move |c| (c, row))).filter(inside).collect();
-    (0..extent.len())
-        .map(|i| {
-            let (column, row) = ((i % extent.columns) as i64 + margin, (i / extent.columns) as i64 + margin);
-            let (all, high) = disc.iter().fold((0, 0), |(all, high), (dc, dr)| {
-                let (a, h) = counts[(row + dr) as usize * around.columns + (column + dc) as usize];
-                (all + a, high + h)
-            });
-            (all > 0).then(|| f64::from(high) / f64::from(all))
-        })
-        .collect()
+    // The others have cells without an elevation around them, or lie at the edge.
+    for (i, gradient) in all.iter_mut().enumerate().filter(|(_, gradient)| gradient[0].is_nan()) {
+        let column = extent.first_column + (i % extent.columns) as i64;
+        let row = extent.first_row + (i / extent.columns) as i64;
+        *gradient = gradient_of_cell(ground, column, row).unwrap_or(NONE);
+    }
+    all
 }
 
 /// Steepest slope (rise over run) of the ground at a position: that of the least-squares plane through the surface of
@@ -133,10 +129,16 @@ pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> 
     let extent = &ground.extent;
     let i = extent.index_of(x, y)?;
     let (column, row) = ((i % extent.columns) as i64, (i / extent.columns) as i64);
-    slope_of_cell(ground, extent.first_column + column, extent.first_row + row)
+    let gradient = gradient_of_cell(ground, extent.first_column + column, extent.first_row + row)?;
+    Some(steepest(gradient, extent.cell))
 }
 
-fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
+fn steepest([east, north]: [f64; 2], cell: f64) -> f64 {
+    (east * east + north * north).sqrt() / cell
+}
+
+/// Rise of the plane of [`slope_at`] over the width of a cell, eastwards and northwards, micrometres.
+pub fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut base = None;
@@ -163,20 +165,22 @@ fn slope_of_cell(ground: &Raster, column: i64, row: i64) -> Option<f64> {
             syz += y * z;
         }
     }
+    if n == 25.0 {
+        // As for all cells at once, to the last bit: Σ dx² is 50.
+        return Some([sxz / 50.0, syz / 50.0]);
+    }
     let (xx, yy, xy) = (n * sxx - sx * sx, n * syy - sy * sy, n * sxy - sx * sy);
     let (xz, yz) = (n * sxz - sx * sz, n * syz - sy * sz);
     let determinant = xx * yy - xy * xy;
     if determinant <= 0.0 {
         return None;
     }
-    let (a, b) = ((xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant);
-    Some((a * a + b * b).sqrt() / ground.extent.cell)
+    Some([(xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant])
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cloud::point::Point;
 
     fn plane(a: f64, b: f64) -> Raster {
         let extent = Extent::covering(5e5, (0, 20_000_000), (0, 20_000_000), 0);
@@ -190,33 +194,36 @@ mod tests {
 
     #[test]
     fn the_slope_of_a_plane_is_found_whatever_its_direction_and_gaps() {
+        let slope = |ground: &Raster, column, row| {
+            steepest(gradient_of_cell(ground, column, row).unwrap(), ground.extent.cell)
+        };
         let mut ground = plane(0.12, -0.16);
-        assert!((slope_of_cell(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
+        assert!((slope(&ground, 7, 7) - 0.2).abs() < 1e-12);
         for i in [7 * 40 + 7, 6 * 40 + 8, 9 * 40 + 5] {
             ground.values[i] = EMPTY;
         }
-        assert!((slope_of_cell(&ground, 7, 7).unwrap() - 0.2).abs() < 1e-12);
-        assert!((slope_of_cell(&ground, 0, 0).unwrap() - 0.2).abs() < 1e-12);
+        assert!((slope(&ground, 7, 7) - 0.2).abs() < 1e-12);
+        assert!((slope(&ground, 0, 0) - 0.2).abs() < 1e-12);
     }
 
     #[test]
-    fn cover_is_the_share_of_high_first_returns_around() {
-        // First returns every 0.25 m: on the ground west of x = 10 m, 6 m up east of it; late returns do not count.
-        let ground = plane(0.0, 0.0);
-        let mut survey = PointSet::default();
-        for i in 0..80 * 80 {
-            let (x, y) = ((i % 80) * 250_000 + 100_000, (i / 80) * 250_000 + 100_000);
-            let z = if x < 10_000_000 { 100_000_000 } else { 106_000_000 };
-            survey.points.push(Point { x, y, z, return_number: 1, number_of_returns: 2, ..Point::default() });
-            let late = Point { z: 100_000_000, return_number: 2, ..*survey.points.last().unwrap() };
-            survey.points.push(late);
+    fn all_cells_at_once_have_the_gradients_that_each_has_by_itself() {
+        let mut ground = plane(0.7, -0.3);
+        for i in 0..ground.values.len() {
+            ground.values[i] += (i * 7919 % 1_000_003) as f64;
+            if i % 61 == 0 {
+                ground.values[i] = EMPTY;
+            }
         }
-        survey.statuses = vec![PointStatus::Ground; survey.points.len()];
-        let canopy = Canopy { height: Length::metres(2.0), radius: Length::metres(1.0), share: 0.3 };
-        let share = canopy_share(&canopy, &ground.extent, &ground, &survey);
-        let at = |x: usize| share[20 * 40 + x].unwrap();
-        assert_eq!((at(10), at(17), at(22), at(30)), (0.0, 0.0, 1.0, 1.0));
-        // The two columns of cells that touch the edge see 4 and 9 of the 13 cells of the disc beyond it.
-        assert!((at(19) - 4.0 / 13.0).abs() < 1e-12 && (at(20) - 9.0 / 13.0).abs() < 1e-12);
+        let (all, inner) =
+            (ground.extent, Extent { first_column: 2, first_row: 3, columns: 36, rows: 35, ..ground.extent });
+        for extent in [all, inner] {
+            let found = gradients(&ground, &extent);
+            for (i, found) in found.iter().enumerate() {
+                let column = extent.first_column + (i % extent.columns) as i64;
+                let row = extent.first_row + (i / extent.columns) as i64;
+                assert_eq!(gradient_of_cell(&ground, column, row), Some(*found));
+            }
+        }
     }
 }

@@ -2,7 +2,9 @@
 
 use std::sync::Arc;
 
+use crate::areas::LeftOut;
 use crate::cloud::point::Fields;
+use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
@@ -19,23 +21,36 @@ pub struct Chain {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::with(stages, seed, None)
+        Chain::with(stages, seed, LeftOut::default(), None)
     }
 
-    /// Like [`Chain::new`], where the reference may be a list of surveyed points at these positions.
-    pub fn with(stages: &[Stage], seed: u64, surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>) -> Self {
+    /// The same, with areas whose points are left out of comparisons, and where the reference may be a list of surveyed
+    /// points at these positions.
+    pub fn with(
+        stages: &[Stage],
+        seed: u64,
+        left_out: LeftOut,
+        surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+    ) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing = Preparing { options, seed, surveyed, ..Preparing::default() };
+        let mut preparing =
+            Preparing { options, seed, surveyed, left_out: left_out.clone(), ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, .. } = preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged }
+        if !left_out.is_empty() {
+            // Last, when it is known which points are ground.
+            preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
+        }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }
     }
 
     /// The fields that must be decoded.
@@ -90,12 +105,12 @@ mod tests {
             {"summarise": {"by": ["return", "cover"], "canopy_radius": "2 m"}},
         ]);
         let chain = chain(&stages);
-        // The survey's ground filter sees whole cells; canopy its radius and two cells; the reference's ground filter
+        // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
         // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
         // counts the core alone.
-        let (cell, cover, draw, reach) = ((500_000, 0), (3_000_000, 0), (3_000_000, 3_000_000), (0, 400_000));
+        let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
         assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
-        assert_eq!(chain.halo(), Halo { survey: 6_500_000, reference: 3_400_000 });
+        assert_eq!(chain.halo(), Halo { survey: 7_000_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
         assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
     }

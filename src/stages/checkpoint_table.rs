@@ -92,6 +92,7 @@ fn exact(micrometres: Micrometres, unit: Unit) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::stages::matching::Around;
     use crate::tile::strata::Strata;
 
     #[test]
@@ -111,6 +112,8 @@ mod tests {
             slope_percent: Some(12),
             strata: Strata { cover: Some(Cover::Canopy), strip: Some(101), ..Strata::default() },
             plane: Some((123_450, 4_000)),
+            inner: (0, 0),
+            around: Around::UNKNOWN,
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
         (row.plane, row.reference_points) = (None, 1);

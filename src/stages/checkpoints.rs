@@ -6,13 +6,16 @@ use std::sync::{Mutex, MutexGuard, PoisonError};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::areas::LeftOut;
 use crate::cloud::bounds::{Range, widened};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Count;
 use crate::stages::compare::Compare;
 use crate::stages::draw::{Draw, IN_MEMORY};
-use crate::stages::matching::{Candidate, Candidates, Matcher};
+use crate::stages::left_out;
+use crate::stages::matching::{Candidate, Candidates, Counted, Match, Matcher, NO_DISTANCE};
+use crate::stages::matching_sums::MatchingSums;
 use crate::stages::spacing::stay;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::tile::at_work::{Halo, Tile};
@@ -70,6 +73,7 @@ impl StageOptions for Checkpoints {
             compare,
             seed: preparing.seed,
             put_up: PutUp::new(self.draw().kept),
+            left_out: preparing.left_out.clone(),
         }));
     }
 }
@@ -84,6 +88,8 @@ pub struct DrawCheckpoints {
     pub seed: u64,
     /// What all tiles have put up for the draw so far.
     pub put_up: PutUp,
+    /// The areas whose points are not compared.
+    pub left_out: LeftOut,
 }
 
 /// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn, each
@@ -144,7 +150,7 @@ impl TileStage for DrawCheckpoints {
     }
 
     fn bytes_per_point(&self) -> f64 {
-        let asked = Matcher::bytes_per_position(self.compare.method) + size_of::<Asked>() as f64;
+        let asked = self.compare.search().bytes_per_position() + size_of::<Asked>() as f64;
         GROUND_SHARE * asked + MATCHED_SHARE * MATCHED_BYTES
     }
 
@@ -193,7 +199,7 @@ impl Visitor for MatchVisitor<'_> {
             return;
         }
         // Nothing of the reference lies within reach of the others.
-        let reach = compare.reach().micrometres();
+        let reach = compare.search().reach();
         let Some((x, y)) = tile.reference_box().ranges() else { return };
         let (x, y) = (widened(x, reach), widened(y, reach));
         let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
@@ -203,6 +209,9 @@ impl Visitor for MatchVisitor<'_> {
             if point.valid_return().is_none() || !within(point.x, x) || !within(point.y, y) {
                 continue;
             }
+            if self.stage.left_out.first(left_out::place(Cloud::Survey), point).is_some() {
+                continue;
+            }
             let counts = options.per_return == Count::All && index < tile.survey.core;
             let key = point.seeded_hash(*seed);
             if counts || self.may_be_drawn(point, key) {
@@ -210,23 +219,34 @@ impl Visitor for MatchVisitor<'_> {
                 self.asked.push(Asked { index: index as u32, key, counts });
             }
         }
-        self.matcher.ready(compare.method, reach, *seed);
+        self.matcher.ready(compare.search(), *seed);
     }
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud == Cloud::Reference && !self.asked.is_empty() {
-            piece.ground().for_each(|i| self.matcher.offer(&piece.points[i]));
+            let left_out = |point: &Point| self.stage.left_out.first(left_out::place(cloud), point).is_some();
+            for point in piece.ground().map(|i| &piece.points[i]).filter(|point| !left_out(point)) {
+                self.matcher.offer(point);
+            }
         }
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
         let mut candidates = Candidates::default();
         let mut by_return: Vec<Vec<Candidate>> = vec![Vec::new(); MAX_RETURN + 1];
+        let mut sums = MatchingSums::default();
         for (place, asked) in self.asked.iter().enumerate() {
             let point = &tile.survey.points[asked.index as usize];
             let Some(reference) = self.matcher.found(place, point) else { continue };
             if asked.counts {
-                candidates.counted.push((asked.index, reference.elevation));
+                let Match { elevation, plane, points, around } = reference;
+                match &plane {
+                    Some(plane) => sums.add_plane(plane, points, around),
+                    // What the slope adds is summed up where it is known.
+                    None => sums.add_level(around, points),
+                }
+                let distance = if plane.is_some() { NO_DISTANCE } else { around.distance };
+                candidates.counted.push(Counted { index: asked.index, distance, elevation });
             }
             if self.may_be_drawn(point, asked.key) {
                 let candidate = Candidate { index: asked.index as usize, key: asked.key, reference };
@@ -238,6 +258,7 @@ impl Visitor for MatchVisitor<'_> {
             self.stage.put_up.add(number, spaced.iter().map(|candidate| candidate.key));
             candidates.spaced.extend(spaced);
         }
+        sums.give(&mut tile.sections);
         tile.reusable.put(self.matcher);
         tile.shared.put(candidates);
     }

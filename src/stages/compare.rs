@@ -5,16 +5,22 @@ use std::sync::Arc;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::cloud::bounds::Bounds;
 use crate::cloud::point::{Fields, Point};
+use crate::raster::Extent;
 use crate::stages::acceptance_limit::AcceptanceLimits;
+use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
 use crate::stages::compared::{self, Compared};
 use crate::stages::draw::{self, Drawn};
 use crate::stages::ground_limits::SurveyLimits;
-use crate::stages::matching::{Candidates, Method};
+use crate::stages::ladder::RUNGS;
+use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
+use crate::stages::matching_sums::MatchingSums;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
 use crate::stages::summarise::Summarise;
 use crate::stages::triangulated::TriangulateTile;
+use crate::terrain::coverage::Coverage;
 use crate::tile::at_work::{Halo, Tile};
 use crate::units::{Length, Micrometres};
 
@@ -29,14 +35,19 @@ pub struct Compare {
     /// through the reference ground points within the distance `within` (at least six, not in line), evaluated at the
     /// checkpoint. `triangulated`: linear interpolation in the Delaunay triangulation of the reference ground points or,
     /// where the reference is a list of surveyed points, of the survey's ground points at each of them.
+    /// `auto`: a checkpoint is compared where a reference ground point lies within 15 mm; where a radius of 15 or
+    /// 21 mm holds twelve (a scan with a point spacing of about 10 mm or closer), with the plane through them, which
+    /// averages the noise of the scan; elsewhere with that nearest point, since a wider plane would smooth the relief.
     #[serde(rename = "match")]
-    #[schemars(extend("x-source" = "this program's own choice"))]
+    #[schemars(extend("x-source" = "this program's own choice, by simulation", "x-default" = "auto; nearest where `within` is a length"))]
     pub method: Method,
-    /// Largest horizontal distance between a checkpoint and the reference points used; by default 15 mm for
-    /// `nearest` and 0.5 m for `plane`. With `nearest`, distance × slope enters dz.
+    /// Largest horizontal distance between a checkpoint and the reference points used. `auto` is 15 mm for `nearest`; for
+    /// `plane` it is, at each checkpoint, the smallest of 15, 21, 30, 42, 60, 85, 120, 170, 240, 340 and 480 mm that holds
+    /// at least twelve points. With `nearest`, distance × slope and the noise of one point enter dz; a wide plane smooths
+    /// the relief, and its time grows with the density of survey and reference.
     #[serde(skip_serializing_if = "Option::is_none")]
-    #[schemars(extend("x-source" = "common practice, no source", "x-default" = "15 mm (nearest), 0.5 m (plane)"))]
-    pub within: Option<Length>,
+    #[schemars(extend("x-source" = "15 mm: common practice, no source; the ladder of radii: this program's own choice", "x-default" = "auto"))]
+    pub within: Option<Auto<Length>>,
     /// With `triangulated`: longest edge in plan of a facet, and largest radius of the circle around it. Where points are
     /// sparser there is no elevation.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -50,19 +61,37 @@ pub struct Compare {
 
 impl Default for Compare {
     fn default() -> Self {
-        Compare { method: Method::Nearest, within: None, longest_edge: None, steepest: None }
+        Compare { method: Method::Auto, within: None, longest_edge: None, steepest: None }
     }
 }
 
 impl Compare {
-    /// The greatest distance in plan: as given, or the default of the method.
-    pub fn reach(&self) -> Length {
-        self.within.unwrap_or(match self.method {
-            Method::Nearest => Length::millimetres(15.0),
-            Method::Plane => Length::metres(0.5),
-            // The circle around a facet over a position reaches twice its radius from there.
-            Method::Triangulated => return Length::metres(2e-6 * self.longest(false).exact_micrometres()),
-        })
+    /// The method: a length as `within` alone asks for the nearest point.
+    pub fn method(&self) -> Method {
+        match (self.method, self.within) {
+            (Method::Auto, Some(Auto::Fixed(_))) => Method::Nearest,
+            (method, _) => method,
+        }
+    }
+
+    /// The greatest distance in plan: as given, or chosen by the program.
+    pub fn within(&self) -> Auto<Length> {
+        match (self.method(), self.within) {
+            (_, Some(Auto::Fixed(within))) => Auto::Fixed(within),
+            (Method::Nearest, _) => Auto::Fixed(NEAREST),
+            _ => Auto::Auto,
+        }
+    }
+
+    /// What finds the reference of a position.
+    pub fn search(&self) -> Search {
+        match (self.method(), self.within()) {
+            (Method::Triangulated, _) => Search::Triangles(self.longest(false).micrometres()),
+            (Method::Plane, Auto::Auto) => Search::Ladder(RUNGS.len()),
+            (Method::Plane, Auto::Fixed(within)) => Search::Plane(within.micrometres()),
+            (_, Auto::Fixed(within)) => Search::Nearest(within.micrometres()),
+            (_, Auto::Auto) => Search::Either(NEAREST.micrometres(), DENSE_RUNGS),
+        }
     }
 
     /// The longest edge of a facet: as given, or the default for a list of surveyed points, or for a cloud.
@@ -70,6 +99,14 @@ impl Compare {
         self.longest_edge.unwrap_or(Length::metres(if is_list { 3.0 } else { 0.5 }))
     }
 }
+
+/// How near the nearest point must be, where the file does not say.
+pub const NEAREST: Length = Length::millimetres(15.0);
+
+/// Rungs up to 21 mm. Up to 60 mm a plane adds less than the nearest point does, on the whole; beyond, on relief at wavelengths
+/// under a metre, far more: see `tests/README.md`. But each rung doubles the points to be listed at every position, and the run
+/// must stay as fast as one that looks for the nearest point.
+pub const DENSE_RUNGS: usize = 2;
 
 impl StageOptions for Compare {
     fn step(&self) -> Step {
@@ -82,11 +119,13 @@ impl StageOptions for Compare {
                 positions: Arc::clone(positions),
                 longest: self.longest(true).micrometres(),
                 steepest: self.steepest,
+                left_out: preparing.left_out.clone(),
             }));
             return;
         }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
-        preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise }));
+        let cell = preparing.survey_is_filtered().then_some(summarise.terrain_cell);
+        preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise, cell }));
     }
 }
 
@@ -96,6 +135,8 @@ pub struct CompareTile {
     pub options: Compare,
     /// Which strata the results are grouped by, and their breaks.
     pub summarise: Summarise,
+    /// Edge of the terrain cells, of which those with comparisons are counted.
+    pub cell: Option<Length>,
 }
 
 impl TileStage for CompareTile {
@@ -105,7 +146,7 @@ impl TileStage for CompareTile {
     }
 
     fn halo(&self) -> Halo {
-        Halo { survey: 0, reference: self.options.reach().micrometres() }
+        Halo { survey: 0, reference: self.options.search().reach() }
     }
 
     fn wants(&self, tile: &Tile<'_>) -> Wanted {
@@ -133,9 +174,16 @@ impl TileStage for CompareTile {
                 strata: self.summarise.strata(point, cells),
             }
         };
+        let mut sums = MatchingSums::default();
         let counted = candidates.counted.iter();
         let counted: Vec<Compared> = counted
-            .map(|&(index, reference)| compared(&tile.survey.points[index as usize], reference))
+            .map(|one| {
+                let compared = compared(&tile.survey.points[one.index as usize], one.elevation);
+                if one.distance != NO_DISTANCE {
+                    sums.add_nearest(one.distance, compared.slope_percent);
+                }
+                compared
+            })
             .collect();
         let drawn: Vec<Drawn> = candidates
             .spaced
@@ -146,7 +194,29 @@ impl TileStage for CompareTile {
                 Drawn::new(candidate.key, &point, reference, &compared(&point, reference.elevation))
             })
             .collect();
+        if let Some(cell) = self.cell.filter(|_| !counted.is_empty()) {
+            compared_cells(&counted, cell).encode(tile.sections.of(COMPARED_CELLS));
+        }
+        sums.give(&mut tile.sections);
         compared::give(&counted, &mut tile.sections);
         draw::give(&drawn, &mut tile.sections);
     }
+}
+
+/// The section of the terrain cells with comparisons, where every candidate is compared: [`Coverage`] of each part of a tile.
+pub const COMPARED_CELLS: &str = "compared cells";
+
+/// The cells that comparisons, of which there are some, lie in.
+fn compared_cells(all: &[Compared], cell: Length) -> Coverage {
+    let mut bounds = Bounds::default();
+    all.iter().for_each(|one| bounds.add((one.x, one.y)));
+    let (x, y) = bounds.ranges().unwrap_or_default();
+    let mut cells = Coverage::new(Extent::covering(cell.exact_micrometres(), x, y, 0));
+    let finder = cells.extent.finder();
+    for one in all {
+        if let Some(index) = finder.index_of(one.x, one.y) {
+            cells.add(index, Some(1));
+        }
+    }
+    cells
 }

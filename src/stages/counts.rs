@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{MAX_RETURN, Point};
+use crate::stats::delivered::Delivered;
 use crate::tile::kinds::PointsByKind;
 use crate::tile::points::ByStatus;
 use crate::tile::strata::{Strata, StratumCounts};
@@ -59,6 +60,8 @@ pub struct Counts {
     pub strata: BTreeMap<Strata, StratumCounts>,
     /// Ground points of the survey by strip and kind of ground.
     pub ground_by_kind: PointsByKind,
+    /// Ground points of the survey by square of the site and strip.
+    pub delivered: Delivered,
 }
 
 impl Counts {
@@ -86,6 +89,7 @@ impl Counts {
         self.survey.merge(&other.survey);
         self.reference.merge(&other.reference);
         self.ground_by_kind.merge(&other.ground_by_kind);
+        self.delivered.merge(&other.delivered);
         for (strata, counts) in &other.strata {
             self.strata.entry(*strata).or_default().merge(counts);
         }

@@ -3,7 +3,9 @@
 use crate::cloud::point::Point;
 use crate::stages::auto::Count;
 use crate::stages::compared::Compared;
-use crate::stages::matching::Match;
+use crate::stages::matching::{Around, Match};
+use crate::stages::matching_sums::MatchingSums;
+use crate::stages::plane_sums::{Inner, Plane};
 use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, YieldError, Yields};
 use crate::units::Micrometres;
@@ -72,6 +74,10 @@ pub struct Drawn {
     pub strata: Strata,
     /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
     pub plane: Option<(u64, u64)>,
+    /// How many of its points lie near its middle, and the mean of their residuals, micrometres.
+    pub inner: (u32, i32),
+    /// What is known of the reference points around.
+    pub around: Around,
 }
 
 impl Drawn {
@@ -90,7 +96,23 @@ impl Drawn {
             slope_percent: compared.slope_percent,
             strata: compared.strata,
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
+            inner: reference.plane.map_or((0, 0), |p| (p.inner.points, p.inner.mean.round() as i32)),
+            around: reference.around,
         }
+    }
+
+    /// Adds what matching may have added here.
+    pub fn add_matching(&self, sums: &mut MatchingSums) {
+        let inner = Inner { points: self.inner.0, mean: self.inner.1.into() };
+        let plane =
+            |(slope, sd): (u64, u64)| Plane { slope: slope as f64 / 1e6, residual_sd: sd as f64, inner };
+        let found = Match {
+            elevation: self.reference_z,
+            points: self.reference_points,
+            plane: self.plane.map(plane),
+            around: self.around,
+        };
+        sums.add(&found, self.slope_percent);
     }
 
     /// Survey elevation minus reference elevation, micrometres.
@@ -142,7 +164,10 @@ pub fn for_each<E: From<YieldError>>(
 }
 
 /// Bytes of a checkpoint on disk.
-pub const ENCODED: usize = 63 + 2 + 1 + strata::ENCODED;
+pub const ENCODED: usize = AROUND + 14;
+
+/// Where in them the points around begin.
+const AROUND: usize = 63 + 2 + 1 + strata::ENCODED;
 
 /// Adds a checkpoint as bytes.
 pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
@@ -157,11 +182,16 @@ pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.extend_from_slice(&d.headroom.unwrap_or(u16::MAX).to_le_bytes());
     to.push(d.slope_percent.unwrap_or(u8::MAX));
     to.extend_from_slice(&d.strata.encode());
+    to.extend_from_slice(&d.inner.0.to_le_bytes());
+    to.extend_from_slice(&d.inner.1.to_le_bytes());
+    to.extend_from_slice(&d.around.distance.to_le_bytes());
+    to.extend_from_slice(&[d.around.rung, d.around.points]);
 }
 
 /// The checkpoint that [`encode`] turned into these bytes.
 pub fn decode(b: &[u8]) -> Drawn {
     let word = |i: usize| u64::from_le_bytes(b[i * 8..i * 8 + 8].try_into().expect("eight bytes"));
+    let short = |i: usize| -> [u8; 4] { b[i..i + 4].try_into().expect("four bytes") };
     let headroom = u16::from_le_bytes([b[63], b[64]]);
     Drawn {
         key: word(0),
@@ -176,6 +206,12 @@ pub fn decode(b: &[u8]) -> Drawn {
         slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
         strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
         plane: (b[61] != 0).then(|| (word(5), word(6))),
+        inner: (u32::from_le_bytes(short(AROUND)), i32::from_le_bytes(short(AROUND + 4))),
+        around: Around {
+            distance: u32::from_le_bytes(short(AROUND + 8)),
+            rung: b[AROUND + 12],
+            points: b[AROUND + 13],
+        },
     }
 }
 
@@ -187,7 +223,7 @@ mod tests {
     fn a_large_draw_counts_towards_the_disk() {
         let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
         assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
-        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 282_000_000);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 310_000_000);
         let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
         assert!((14_000_000..18_000_000).contains(&spaced), "{spaced}");
     }

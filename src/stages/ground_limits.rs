@@ -4,6 +4,7 @@ use std::rc::Rc;
 
 use crate::raster::lowest::LowCell;
 use crate::raster::{Finder, Raster};
+use crate::stages::alone::AloneCells;
 use crate::tile::points::PointStatus;
 use crate::units::Micrometres;
 
@@ -20,6 +21,20 @@ pub struct GroundLimits {
     pub holds_low: Vec<bool>,
     /// What the limits came from, where that was asked for.
     pub origin: Option<Origin>,
+    /// Of each cell the slope of the surface that the last pass left, where it is known. Empty where it was not asked for.
+    pub slopes: Vec<Option<CellSlope>>,
+    /// The cells without others near them, of those that points are judged in.
+    pub alone: AloneCells,
+}
+
+/// The slope of a cell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct CellSlope {
+    /// Steepest slope, rise over run.
+    pub slope: f64,
+    /// How much higher one corner of the cell lies than the lowest: the slope × the cell where it falls along an axis, up to
+    /// 1.4 times that elsewhere. Whole micrometres.
+    pub rise: f64,
 }
 
 /// What the limits came from, for those who ask what they would be without one of the points.
@@ -32,8 +47,26 @@ pub struct Origin {
     pub later: Vec<f64>,
     /// The surface that the last pass left.
     pub ground: Raster,
-    /// Threshold of the first pass, micrometres.
-    pub threshold: Micrometres,
+    /// Threshold of the first pass in each cell, micrometres.
+    pub threshold: Threshold,
+}
+
+/// A threshold: the same in all cells, or that of each.
+pub enum Threshold {
+    /// In all cells.
+    Same(f64),
+    /// By cell.
+    ByCell(Vec<f64>),
+}
+
+impl Threshold {
+    /// That of a cell.
+    pub fn at(&self, cell: usize) -> f64 {
+        match self {
+            Threshold::Same(threshold) => *threshold,
+            Threshold::ByCell(thresholds) => thresholds[cell],
+        }
+    }
 }
 
 impl GroundLimits {
@@ -45,7 +78,12 @@ impl GroundLimits {
     /// What becomes of a point that is not labelled noise.
     #[inline]
     pub fn judge(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> PointStatus {
-        let Some(index) = self.finder.index_of(x, y) else { return PointStatus::AboveGround };
+        self.finder.index_of(x, y).map_or(PointStatus::AboveGround, |index| self.judge_in(index, z))
+    }
+
+    /// What becomes of a point in a cell.
+    #[inline]
+    pub fn judge_in(&self, index: usize, z: Micrometres) -> PointStatus {
         // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
         // guessed wrong again and again.
         let is_above = z as f64 > self.highest.values[index];

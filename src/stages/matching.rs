@@ -5,9 +5,11 @@ use std::collections::BinaryHeap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::cloud::buckets::BucketGrid;
+use crate::cloud::buckets::{BucketGrid, Offset};
 use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
+use crate::stages::ladder::{Ladders, NO_RUNG, RUNGS};
+use crate::stages::plane_sums::{InnerSums, Plane, PlaneSums};
 use crate::terrain::facet::{Vertex, facet};
 use crate::units::Micrometres;
 
@@ -15,14 +17,79 @@ use crate::units::Micrometres;
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
-    /// The reference ground point at the smallest horizontal distance.
+    /// Where the scan is dense the plane through its points around the checkpoint, elsewhere the nearest of them.
     #[default]
+    Auto,
+    /// The reference ground point at the smallest horizontal distance.
     Nearest,
     /// The least-squares plane through the reference ground points within reach.
     Plane,
     /// Linear interpolation in the Delaunay triangulation of ground points: of the reference's at a checkpoint or, where the
     /// reference is a list of surveyed points, of the survey's at each of them.
     Triangulated,
+}
+
+impl Method {
+    /// Its name in the pipeline file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Method::Auto => "auto",
+            Method::Nearest => "nearest",
+            Method::Plane => "plane",
+            Method::Triangulated => "triangulated",
+        }
+    }
+}
+
+/// One search for reference around positions.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Search {
+    /// For the nearest point within a distance.
+    Nearest(Micrometres),
+    /// For the plane through all points within a distance.
+    Plane(Micrometres),
+    /// For the plane through the points within the smallest of the first so many [`RUNGS`] that holds enough.
+    Ladder(usize),
+    /// Where a point lies within a distance, for such a plane; for the nearest point where there is none.
+    Either(Micrometres, usize),
+    /// For the facet over the position in the triangulation of the points, of no edge or circumradius beyond a length.
+    Triangles(Micrometres),
+}
+
+impl Search {
+    /// How far it looks.
+    pub fn reach(self) -> Micrometres {
+        match self {
+            Search::Nearest(reach) | Search::Plane(reach) => reach,
+            Search::Ladder(rungs) => RUNGS[rungs - 1],
+            Search::Either(reach, rungs) => reach.max(RUNGS[rungs - 1]),
+            // The circle around a facet over a position reaches twice its radius from there.
+            Search::Triangles(longest) => 2 * longest,
+        }
+    }
+
+    /// The radius of the points that it gathers, where none of its rungs holds enough.
+    pub fn reach_around(self) -> Micrometres {
+        match self {
+            Search::Either(_, rungs) => RUNGS[rungs - 1],
+            other => other.reach(),
+        }
+    }
+
+    /// Bytes of memory that a position takes.
+    pub fn bytes_per_position(self) -> f64 {
+        let found = match self {
+            Search::Nearest(_) => size_of::<Nearest>(),
+            Search::Plane(_) => size_of::<Disc>() + size_of::<Micrometres>(),
+            Search::Ladder(_) => Ladders::BYTES_PER_POSITION + size_of::<Micrometres>(),
+            Search::Either(..) => {
+                size_of::<Nearest>() + Ladders::BYTES_PER_POSITION + size_of::<Micrometres>()
+            }
+            Search::Triangles(_) => size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>(),
+        };
+        // In the grid twice, and the start of a bucket.
+        (found + 2 * 12 + 4) as f64
+    }
 }
 
 /// The reference at a checkpoint.
@@ -34,38 +101,25 @@ pub struct Match {
     pub points: u32,
     /// The fitted plane, where there is one.
     pub plane: Option<Plane>,
+    /// What is known of the points around.
+    pub around: Around,
 }
 
-/// What is known of a fitted plane beside its height.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Plane {
-    /// Steepest slope, rise over run.
-    pub slope: f64,
-    /// Standard deviation of the residuals (n − 3), micrometres.
-    pub residual_sd: f64,
+/// The reference points around a position.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Around {
+    /// The rung of the ladder that holds enough; [`NO_RUNG`] where none does, or none was looked for.
+    pub rung: u8,
+    /// Points within the highest rung searched, where none holds enough.
+    pub points: u8,
+    /// Distance of the nearest point, where that is the reference, micrometres.
+    pub distance: u32,
 }
 
-/// Points around a position that are held to be triangulated: with points evenly spaced, the circle around a facet over the
-/// position lies among the nearest dozen.
-const AROUND: usize = 32;
-
-/// Adds a vertex to the nearest `most` of them.
-pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Vertex) {
-    if nearest.len() < most {
-        nearest.push(vertex);
-    } else if let Some(mut farthest) = nearest.peek_mut()
-        && vertex < *farthest
-    {
-        *farthest = vertex;
-    }
+impl Around {
+    /// Nothing known.
+    pub const UNKNOWN: Around = Around { rung: NO_RUNG, points: 0, distance: 0 };
 }
-
-/// Fewest points that a plane is fitted through.
-const PLANE_POINTS: i128 = 6;
-
-/// A set of points is in line where its spread across is less than a tenth of its spread along: the ratio of the
-/// two variances.
-const IN_LINE: f64 = 0.01;
 
 /// A ground point of the survey that has reference within reach, and may be drawn.
 #[derive(Clone, Copy, Debug)]
@@ -78,11 +132,25 @@ pub struct Candidate {
     pub reference: Match,
 }
 
+/// A ground point of the survey that counts, and the reference there.
+#[derive(Clone, Copy, Debug)]
+pub struct Counted {
+    /// Index of the point.
+    pub index: u32,
+    /// Distance of the reference point, micrometres; [`NO_DISTANCE`] where a plane is the reference.
+    pub distance: u32,
+    /// Elevation of the reference.
+    pub elevation: Micrometres,
+}
+
+/// Stands for no distance.
+pub const NO_DISTANCE: u32 = u32::MAX;
+
 /// Where the survey of a tile can be compared with the reference.
 #[derive(Default)]
 pub struct Candidates {
-    /// Core ground points of the survey, by index, and the reference elevation there, where every candidate counts.
-    pub counted: Vec<(u32, Micrometres)>,
+    /// Core ground points of the survey with reference, where every candidate counts.
+    pub counted: Vec<Counted>,
     /// Core candidates that the spacing left, to be put up for the draw.
     pub spaced: Vec<Candidate>,
 }
@@ -93,14 +161,21 @@ pub struct Candidates {
 #[derive(Default)]
 pub struct Matcher {
     positions: BucketGrid<u32>,
-    method: Method,
+    search: Option<Search>,
     seed: u64,
     elevations: Vec<Micrometres>,
     nearest: Vec<Nearest>,
-    sums: Vec<PlaneSums>,
+    discs: Vec<Disc>,
+    ladders: Ladders,
     /// The nearest points so far, the farthest of them on top.
     around: Vec<BinaryHeap<Vertex>>,
-    reach: Micrometres,
+}
+
+/// Sums over the points within a radius, and over those within half of it.
+#[derive(Clone, Copy, Default)]
+struct Disc {
+    all: PlaneSums,
+    inner: InnerSums,
 }
 
 /// The nearest point of the reference so far; [`Nearest::NONE`] before the first.
@@ -116,6 +191,27 @@ impl Nearest {
 
     fn squared(self) -> i64 {
         i64::from(self.x).pow(2) + i64::from(self.y).pow(2)
+    }
+
+    /// Takes over a point that is nearer; `offset` is from the point to the position.
+    #[inline]
+    fn offer(&mut self, point: &Point, offset: Offset, seed: u64) {
+        if offset.squared <= self.squared() {
+            // From the position to the point, not the other way round.
+            let new = Nearest { x: -offset.x as i32, y: -offset.y as i32, level: Level::of(point) };
+            let position = (point.x + offset.x, point.y + offset.y);
+            if offset.squared < self.squared()
+                || tie_key(seed, new, position) < tie_key(seed, *self, position)
+            {
+                *self = new;
+            }
+        }
+    }
+
+    fn found(self) -> Option<Match> {
+        let distance = self.squared().isqrt() as u32;
+        let around = Around { distance, ..Around::UNKNOWN };
+        (self.x != i32::MAX).then(|| Match { elevation: self.level.z(), points: 1, plane: None, around })
     }
 }
 
@@ -141,17 +237,6 @@ impl Level {
 }
 
 impl Matcher {
-    /// Bytes of memory that a position takes, for each of the methods.
-    pub fn bytes_per_position(method: Method) -> f64 {
-        let found = match method {
-            Method::Nearest => size_of::<Nearest>(),
-            Method::Plane => size_of::<PlaneSums>() + size_of::<Micrometres>(),
-            Method::Triangulated => size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>(),
-        };
-        // In the grid twice, and the start of a bucket.
-        (found + 2 * 12 + 4) as f64
-    }
-
     /// Forgets all positions and makes room for so many, and no more.
     pub fn start(&mut self, count: usize) {
         self.positions.start(count);
@@ -165,142 +250,133 @@ impl Matcher {
     }
 
     /// All positions have been asked for; the reference comes next. `seed` is that of the draw.
-    pub fn ready(&mut self, method: Method, reach: Micrometres, seed: u64) {
-        (self.method, self.seed) = (method, seed);
-        self.positions.sort(reach);
-        let asked = self.elevations.len();
-        let (nearest, planes, triangles) = match method {
-            Method::Nearest => (asked, 0, 0),
-            Method::Plane => (0, asked, 0),
-            Method::Triangulated => (0, 0, asked),
+    pub fn ready(&mut self, search: Search, seed: u64) {
+        (self.search, self.seed) = (Some(search), seed);
+        self.positions.sort(search.reach());
+        let count = self.elevations.len();
+        let (nearest, discs, ladders, around) = match search {
+            Search::Nearest(_) => (count, 0, 0, 0),
+            Search::Plane(_) => (0, count, 0, 0),
+            Search::Ladder(_) => (0, 0, count, 0),
+            Search::Either(..) => (count, 0, count, 0),
+            Search::Triangles(_) => (0, 0, 0, count),
         };
-        self.reach = reach;
         self.around.clear();
-        self.around.resize(triangles, BinaryHeap::new());
-        empty_for(&mut self.nearest, nearest);
-        self.nearest.resize(nearest, Nearest::NONE);
-        empty_for(&mut self.sums, planes);
-        self.sums.resize(planes, PlaneSums::default());
+        self.around.resize(around, BinaryHeap::new());
+        refill(&mut self.nearest, nearest, Nearest::NONE);
+        refill(&mut self.discs, discs, Disc::default());
+        self.ladders.start(ladders);
     }
 
     /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
     pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, elevations, nearest, sums, around, .. } = self;
-        match self.method {
-            Method::Nearest => positions.for_each(point.x, point.y, |place, offset| {
-                let best = &mut nearest[place as usize];
-                if offset.squared <= best.squared() {
-                    // From the position to the point, not the other way round.
-                    let new = Nearest { x: -offset.x as i32, y: -offset.y as i32, level: Level::of(point) };
-                    let position = (point.x + offset.x, point.y + offset.y);
-                    if offset.squared < best.squared()
-                        || tie_key(self.seed, new, position) < tie_key(self.seed, *best, position)
-                    {
-                        *best = new;
+        let Matcher { positions, elevations, nearest, discs, ladders, around, .. } = self;
+        match self.search {
+            Some(Search::Nearest(_)) => positions.for_each(point.x, point.y, |place, offset| {
+                nearest[place as usize].offer(point, offset, self.seed);
+            }),
+            Some(Search::Either(reach, rungs)) => {
+                let (near, widest) = (reach * reach, RUNGS[rungs - 1] * RUNGS[rungs - 1]);
+                positions.for_each(point.x, point.y, |place, offset| {
+                    let place = place as usize;
+                    if offset.squared <= near {
+                        nearest[place].offer(point, offset, self.seed);
                     }
+                    if offset.squared <= widest {
+                        let z = point.z - elevations[place];
+                        ladders.add(place, -offset.x, -offset.y, z, offset.squared);
+                    }
+                });
+            }
+            Some(Search::Plane(reach)) => positions.for_each(point.x, point.y, |place, offset| {
+                let z = point.z - elevations[place as usize];
+                let disc = &mut discs[place as usize];
+                disc.all.add(-offset.x, -offset.y, z);
+                if 4 * offset.squared <= reach * reach {
+                    disc.inner.add(-offset.x, -offset.y, z);
                 }
             }),
-            Method::Plane => positions.for_each(point.x, point.y, |place, offset| {
-                let z = point.z - elevations[place as usize];
-                sums[place as usize].add(-offset.x, -offset.y, z);
+            Some(Search::Ladder(_)) => positions.for_each(point.x, point.y, |place, offset| {
+                let place = place as usize;
+                ladders.add(place, -offset.x, -offset.y, point.z - elevations[place], offset.squared);
             }),
-            Method::Triangulated => positions.for_each(point.x, point.y, |place, offset| {
+            Some(Search::Triangles(_)) => positions.for_each(point.x, point.y, |place, offset| {
                 let vertex =
                     Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
                 hold_nearest(&mut around[place as usize], AROUND, vertex);
             }),
+            None => {}
         }
     }
 
     /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
     /// within reach. `point` is the survey point there.
     pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
-        match self.method {
-            Method::Nearest => {
-                let nearest = self.nearest[place];
-                let there = nearest.x != i32::MAX;
-                there.then(|| Match { elevation: nearest.level.z(), points: 1, plane: None })
+        match self.search? {
+            Search::Nearest(_) => self.nearest[place].found(),
+            Search::Plane(_) => {
+                let Disc { all, inner } = &self.discs[place];
+                planar(all, inner, point.z, Around::UNKNOWN)
             }
-            Method::Plane => {
-                let sums = &self.sums[place];
-                let (height, plane) = sums.fit()?;
-                Some(Match { elevation: point.z + height, points: sums.n as u32, plane: Some(plane) })
+            Search::Ladder(_) => self.on_ladder(place, point),
+            Search::Either(..) => {
+                let nearest = self.nearest[place].found()?;
+                let on_ladder = self.on_ladder(place, point);
+                let points = if self.ladders.rung(place).is_none() { self.ladders.listed(place) } else { 0 };
+                on_ladder.or(Some(Match { around: Around { points, ..nearest.around }, ..nearest }))
             }
-            Method::Triangulated => {
+            Search::Triangles(longest) => {
                 let nearest = &self.around[place];
                 let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
-                let known = farthest.map_or((self.reach + 2) as f64, |one| (one.squared as f64).sqrt());
-                let facet =
-                    facet(&mut nearest.iter().copied().collect(), known, self.reach as f64 / 2.0).ok()?;
-                Some(Match { elevation: facet.elevation, points: 3, plane: None })
+                let known =
+                    farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
+                let facet = facet(&mut nearest.iter().copied().collect(), known, longest as f64).ok()?;
+                Some(Match { elevation: facet.elevation, points: 3, plane: None, around: Around::UNKNOWN })
             }
         }
     }
+
+    fn on_ladder(&self, place: usize, point: &Point) -> Option<Match> {
+        let (sums, inner) = self.ladders.sums(place)?;
+        let rung = self.ladders.rung(place)?;
+        planar(sums, &inner, point.z, Around { rung, ..Around::UNKNOWN })
+    }
 }
 
-/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz.
+/// Points around a position that are held to be triangulated: with points evenly spaced, the circle around a facet over the
+/// position lies among the nearest dozen.
+const AROUND: usize = 32;
+
+/// Adds a vertex to the nearest `most` of them.
+pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Vertex) {
+    if nearest.len() < most {
+        nearest.push(vertex);
+    } else if let Some(mut farthest) = nearest.peek_mut()
+        && vertex < *farthest
+    {
+        *farthest = vertex;
+    }
+}
+
+/// The plane through points whose elevations are relative to `z`.
+fn planar(sums: &PlaneSums, inner: &InnerSums, z: Micrometres, around: Around) -> Option<Match> {
+    let (height, plane) = sums.fit(inner)?;
+    Some(Match { elevation: z + height, points: sums.points(), plane: Some(plane), around })
+}
+
+/// Holds so many of a value instead; the memory is used again.
+fn refill<T: Clone>(list: &mut Vec<T>, count: usize, value: T) {
+    empty_for(list, count);
+    list.resize(count, value);
+}
+
+/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz. The elevation takes no part in
+/// the hash, so that the level of the reference decides nothing.
 fn tie_key(seed: u64, nearest: Nearest, position: (Micrometres, Micrometres)) -> (u64, Micrometres) {
     let (x, y) = (position.0 + i64::from(nearest.x), position.1 + i64::from(nearest.y));
-    (nearest.level.point(x, y).seeded_hash(seed), nearest.level.z())
-}
-
-/// Sums of powers and products of whole numbers over the points of a neighbourhood.
-#[derive(Clone, Copy, Default)]
-struct PlaneSums {
-    n: i128,
-    x: i128,
-    y: i128,
-    z: i128,
-    xx: i128,
-    xy: i128,
-    yy: i128,
-    xz: i128,
-    yz: i128,
-    zz: i128,
-}
-
-impl PlaneSums {
-    fn add(&mut self, x: i64, y: i64, z: i64) {
-        let (x, y, z) = (i128::from(x), i128::from(y), i128::from(z));
-        self.n += 1;
-        self.x += x;
-        self.y += y;
-        self.z += z;
-        self.xx += x * x;
-        self.xy += x * y;
-        self.yy += y * y;
-        self.xz += x * z;
-        self.yz += y * z;
-        self.zz += z * z;
-    }
-
-    /// Height of the plane at the origin over the level that elevations are counted from, and the plane; nothing with too few points or points in line.
-    fn fit(&self) -> Option<(Micrometres, Plane)> {
-        if self.n < PLANE_POINTS {
-            return None;
-        }
-        // n times the sums of squares about the mean, exact.
-        let about_mean = |product: i128, a: i128, b: i128| (self.n * product - a * b) as f64;
-        let (xx, yy) = (about_mean(self.xx, self.x, self.x), about_mean(self.yy, self.y, self.y));
-        let xy = about_mean(self.xy, self.x, self.y);
-        let (xz, yz) = (about_mean(self.xz, self.x, self.z), about_mean(self.yz, self.y, self.z));
-        let zz = about_mean(self.zz, self.z, self.z);
-        let determinant = xx * yy - xy * xy;
-        let half = (xx + yy) / 2.0;
-        let root = (half * half - determinant).max(0.0).sqrt();
-        if half - root <= IN_LINE * (half + root) {
-            return None;
-        }
-        let (a, b) = ((xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant);
-        let n = self.n as f64;
-        // The whole part of the mean is kept apart, so that a high site loses nothing to rounding.
-        let (mean, rest) = (self.z.div_euclid(self.n), self.z.rem_euclid(self.n));
-        let height = mean as i64 + ((rest as f64 - a * self.x as f64 - b * self.y as f64) / n).round() as i64;
-        let residual_squares = ((zz - a * xz - b * yz) / n).max(0.0);
-        let residual_sd = (residual_squares / (n - 3.0)).sqrt();
-        Some((height, Plane { slope: (a * a + b * b).sqrt(), residual_sd }))
-    }
+    let at_zero = Point { z: 0, ..nearest.level.point(x, y) };
+    (at_zero.seeded_hash(seed), nearest.level.z())
 }
 
 #[cfg(test)]
@@ -310,32 +386,37 @@ mod tests {
     use super::*;
     use crate::units::Length;
 
-    fn find(method: Method, within: f64, points: &[(i64, i64, i64)], at: (i64, i64)) -> Option<Match> {
+    fn find(
+        search: fn(Micrometres) -> Search,
+        within: f64,
+        points: &[(i64, i64, i64)],
+        at: (i64, i64),
+    ) -> Option<Match> {
         let mut matcher = Matcher::default();
         let asked = Point { x: at.0, y: at.1, z: 4_000_000, ..Point::default() };
         matcher.start(1);
         matcher.ask(&asked);
-        matcher.ready(method, Length::metres(within).micrometres(), 1);
+        matcher.ready(search(Length::metres(within).micrometres()), 1);
         points.iter().for_each(|&(x, y, z)| matcher.offer(&Point { x, y, z, ..Point::default() }));
         matcher.found(0, &asked)
     }
 
     #[test]
     fn the_search_is_horizontal_whatever_the_height() {
-        let found = find(Method::Nearest, 0.015, &[(10_000, 0, 90_000_000), (20_000, 0, 0)], (0, 0)).unwrap();
+        let found = find(Search::Nearest, 0.015, &[(10_000, 0, 90_000_000), (20_000, 0, 0)], (0, 0)).unwrap();
         assert_eq!(found.elevation, 90_000_000);
-        assert_eq!(find(Method::Nearest, 0.015, &[(15_001, 0, 0)], (0, 0)), None);
-        assert!(find(Method::Nearest, 0.015, &[(15_000, 0, 0)], (0, 0)).is_some());
+        assert_eq!(find(Search::Nearest, 0.015, &[(15_001, 0, 0)], (0, 0)), None);
+        assert!(find(Search::Nearest, 0.015, &[(15_000, 0, 0)], (0, 0)).is_some());
     }
 
     #[test]
     fn a_plane_needs_six_points_not_in_line() {
         let mut points: Vec<_> = (0..5).map(|i| (i * 100_000, (i % 2) * 100_000, 7)).collect();
-        assert_eq!(find(Method::Plane, 1.0, &points, (0, 0)), None);
+        assert_eq!(find(Search::Plane, 1.0, &points, (0, 0)), None);
         points.push((0, 200_000, 7));
-        assert!(find(Method::Plane, 1.0, &points, (0, 0)).is_some());
+        assert!(find(Search::Plane, 1.0, &points, (0, 0)).is_some());
         let line: Vec<_> = (0..9).map(|i| (i * 100_000, i * 50_000, i)).collect();
-        assert_eq!(find(Method::Plane, 2.0, &line, (0, 0)), None);
+        assert_eq!(find(Search::Plane, 2.0, &line, (0, 0)), None);
     }
 
     #[test]
@@ -346,7 +427,7 @@ mod tests {
                 (1..5).map(move |j| (i * 100_000, j * 100_000, 10_000_000 + i * 10_000 + j * 20_000))
             })
             .collect();
-        let found = find(Method::Plane, 2.0, &points, (0, 0)).unwrap();
+        let found = find(Search::Plane, 2.0, &points, (0, 0)).unwrap();
         assert_eq!((found.elevation, found.points), (10_000_000, 16));
         let plane = found.plane.unwrap();
         assert!((plane.slope - 0.05f64.sqrt()).abs() < 1e-12 && plane.residual_sd < 1e-3);
@@ -360,9 +441,9 @@ mod tests {
             let points: Vec<_> = points.iter().map(|&(x, y, z)| (x * 1000, y * 1000, z * 1000)).collect();
             let mut turned = points.clone();
             turned.rotate_left(turn % points.len());
-            for method in [Method::Nearest, Method::Plane, Method::Triangulated] {
+            for search in [Search::Nearest, Search::Plane] {
                 prop_assert_eq!(
-                    find(method, 0.03, &points, (30_000, 30_000)), find(method, 0.03, &turned, (30_000, 30_000)));
+                    find(search, 0.03, &points, (30_000, 30_000)), find(search, 0.03, &turned, (30_000, 30_000)));
             }
         }
     }

@@ -43,6 +43,8 @@
 //! ```
 
 pub(crate) mod acceptance_limit;
+pub(crate) mod alone;
+pub(crate) mod apart;
 pub mod auto;
 pub(crate) mod cell_attributes;
 pub mod chain;
@@ -51,12 +53,19 @@ pub(crate) mod checkpoints;
 pub(crate) mod compare;
 pub mod compared;
 pub(crate) mod counts;
+pub(crate) mod cover;
 pub(crate) mod draw;
+pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
+pub(crate) mod ladder;
+pub mod left_out;
 pub mod list;
 pub mod matching;
+pub(crate) mod matching_sums;
+pub mod plane_sums;
 pub(crate) mod read;
+pub mod refused;
 pub mod select;
 pub(crate) mod spacing;
 pub mod stage;

@@ -25,6 +25,11 @@ pub struct Read {
     /// is whole.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub damaged: Damaged,
+    /// What to do where points lie outside the box that the header of their file states. `check` takes their block for
+    /// damaged; where they lie outside in block after block, it is the header that is wrong, and the run ends. `ignore`
+    /// is for files whose header is known to be wrong: damage that can still be decoded then goes unnoticed.
+    #[schemars(extend("x-source" = "this program's own choice; the box: LAS 1.4 R16, section 2.4"))]
+    pub bounds: BoundsCheck,
 }
 
 impl StageOptions for Read {
@@ -34,6 +39,7 @@ impl StageOptions for Read {
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
         preparing.skip_damaged = self.damaged == Damaged::Skip;
+        preparing.ignore_bounds = self.bounds == BoundsCheck::Ignore;
     }
 }
 
@@ -48,8 +54,19 @@ pub enum Damaged {
     Skip,
 }
 
+/// What to do where points lie outside the box that a header states.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum BoundsCheck {
+    /// Take their block for damaged, or the header for wrong.
+    #[default]
+    Check,
+    /// Believe the points.
+    Ignore,
+}
+
 impl Default for Read {
     fn default() -> Self {
-        Read { tile: Auto::Auto, damaged: Damaged::Stop }
+        Read { tile: Auto::Auto, damaged: Damaged::Stop, bounds: BoundsCheck::Check }
     }
 }

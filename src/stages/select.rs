@@ -260,7 +260,8 @@ impl PointFilter for Filter {
 const SCAN_ANGLE_UNIT: f64 = 0.006;
 
 impl Returns {
-    fn table(&self) -> [bool; 256] {
+    /// Whether a point is selected, by [`Point::returns`].
+    pub fn table(&self) -> [bool; 256] {
         let mut table = [false; 256];
         for number_of_returns in 0..=MAX_RETURN as u8 {
             for return_number in 0..=MAX_RETURN as u8 {

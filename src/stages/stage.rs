@@ -7,6 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::areas::LeftOut;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::tile::at_work::{Halo, Tile};
@@ -30,6 +31,8 @@ pub struct Preparing<'a> {
     pub options: Vec<&'a dyn StageOptions>,
     /// The seed of every draw.
     pub seed: u64,
+    /// The areas whose points are left out of comparisons.
+    pub left_out: LeftOut,
     /// The clouds whose ground has been classified so far.
     pub filtered: Vec<Cloud>,
     /// What judges points as they are read.
@@ -42,6 +45,8 @@ pub struct Preparing<'a> {
     pub skip_damaged: bool,
     /// Where the reference is a list of surveyed points: their positions.
     pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+    /// Whether points may lie outside the boxes that the headers state.
+    pub ignore_bounds: bool,
 }
 
 impl Preparing<'_> {

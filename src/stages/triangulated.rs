@@ -6,9 +6,10 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use crate::areas::LeftOut;
 use crate::cloud::bounds::Range;
 use crate::cloud::buckets::BucketGrid;
-use crate::cloud::point::MAX_RETURN;
+use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::{EMPTY, Raster};
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
 use crate::stages::ground_limits::SurveyLimits;
@@ -36,6 +37,8 @@ pub struct TriangulateTile {
     pub longest: Micrometres,
     /// Steepest facet, rise over run; none: any.
     pub steepest: Option<f64>,
+    /// Areas whose points are left out of comparisons.
+    pub left_out: LeftOut,
 }
 
 /// What was found at one surveyed point.
@@ -79,6 +82,8 @@ pub enum Unusable {
     TooSteep(f64),
     /// The ground points are too unevenly spaced to tell which facet it is.
     Uneven,
+    /// It lies in an area that is left out: the number of the area, from 0.
+    LeftOut(usize),
 }
 
 /// The section of what was found at surveyed points.
@@ -136,6 +141,18 @@ impl TriangulateTile {
         let present: Vec<u8> =
             (1..=MAX_RETURN as u8).filter(|number| !around.of(*number).is_empty()).collect();
         let (x, y) = around.at;
+        let here = Point { x, y, ..Point::default() };
+        if let Some(area) = (0..2).find_map(|cloud| self.left_out.first(cloud, &here)) {
+            return AtPoint {
+                number: around.number,
+                all: Outcome::Unusable(Unusable::LeftOut(area)),
+                alone: Vec::new(),
+                up_to: Vec::new(),
+                strata: Strata::default(),
+                slope: None,
+                departure: None,
+            };
+        }
         AtPoint {
             number: around.number,
             all: self.elevation(around, |_| true),

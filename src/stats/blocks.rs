@@ -1,11 +1,9 @@
-//! Sums of dz by square blocks: all that block resampling needs to know of hundreds of millions of residuals.
+//! Sums of dz by square blocks: all that intervals need to know of hundreds of millions of residuals.
 
 use crate::stats::correlation::CorrelationModel;
 use crate::stats::placed::{Placed, block_of};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Blocks at the most in a bootstrap; more are joined four by four until they are fewer.
-pub const MOST_BLOCKS: usize = 4_000;
 /// Blocks below which the default size does not go up any further for the sake of the correlation's range. Common
 /// practice (about 30 independent values for a standard error), no source.
 pub const FEW_BLOCKS: usize = 30;
@@ -33,68 +31,159 @@ impl DzSums {
     }
 }
 
+/// The residuals of one block.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+struct Block {
+    /// Sorted by group: most blocks hold few of the groups.
+    groups: Vec<(u16, DzSums)>,
+    /// How many residuals each flight strip has here, sorted by strip.
+    strips: Vec<(u16, u64)>,
+}
+
+/// Adds to the entry of a key in a short sorted list.
+#[inline]
+fn entry<T: Default>(list: &mut Vec<(u16, T)>, key: u16) -> &mut T {
+    let at = match list.iter().position(|(known, _)| *known >= key) {
+        Some(at) if list[at].0 == key => at,
+        Some(at) => {
+            list.insert(at, (key, T::default()));
+            at
+        }
+        None => {
+            list.push((key, T::default()));
+            list.len() - 1
+        }
+    };
+    &mut list[at].1
+}
+
+impl Block {
+    fn merge(&mut self, other: &Block) {
+        other.groups.iter().for_each(|(group, sums)| entry(&mut self.groups, *group).merge(sums));
+        other.strips.iter().for_each(|(strip, n)| *entry(&mut self.strips, *strip) += n);
+    }
+}
+
 /// Sums by block and group. Blocks align to multiples of their size from coordinate zero.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct BlockSums {
     size: i64,
     groups: usize,
-    /// By (row, column), then sorted by group: most blocks hold few of the groups.
-    blocks: BTreeMap<(i64, i64), Vec<(u16, DzSums)>>,
+    /// By (row, column), in no order while residuals are added.
+    places: BTreeMap<(i64, i64), usize>,
+    blocks: Vec<Block>,
+    /// The block of the residual added last, as neighbours mostly come one after the other.
+    last: Option<((i64, i64), usize)>,
+    /// Sums of all blocks by strip and group.
+    by_strip: BTreeMap<(u16, u16), DzSums>,
+    /// Those of the strip and group of the residuals added last, which are not yet among them.
+    pending: ((u16, u16), DzSums),
+}
+
+impl PartialEq for BlockSums {
+    fn eq(&self, other: &Self) -> bool {
+        self.size == other.size && self.sorted().eq(other.sorted())
+    }
 }
 
 impl BlockSums {
     /// No residuals yet, for blocks of side `size_um` (at least 1) and groups numbered below `groups`.
     pub fn new(size_um: i64, groups: usize) -> Self {
-        BlockSums { size: size_um.max(1), groups, blocks: BTreeMap::new() }
+        BlockSums {
+            size: size_um.max(1),
+            groups,
+            places: BTreeMap::new(),
+            blocks: Vec::new(),
+            last: None,
+            by_strip: BTreeMap::new(),
+            pending: Default::default(),
+        }
     }
 
-    /// The sums of a list of residuals.
+    /// The sums of a list of residuals, all of one strip.
     #[cfg(test)]
     pub fn of(residuals: &[Placed], size_um: i64, groups: usize) -> Self {
         let mut sums = BlockSums::new(size_um, groups);
-        residuals.iter().for_each(|r| sums.add(r.x, r.y, r.group, r.dz));
+        residuals.iter().for_each(|r| sums.add((r.x, r.y), r.group, 0, r.dz));
         sums
     }
 
     /// Adds one residual; place and dz in micrometres.
-    pub fn add(&mut self, x: i64, y: i64, group: u16, dz: i64) {
+    #[inline]
+    pub fn add(&mut self, (x, y): (i64, i64), group: u16, strip: u16, dz: i64) {
         debug_assert!(usize::from(group) < self.groups);
         let wide = i128::from(dz);
-        self.add_sums(block_of(x, y, self.size), group, &DzSums { n: 1, sum: wide, squares: wide * wide });
+        let sums = DzSums { n: 1, sum: wide, squares: wide * wide };
+        let block = self.block(block_of(x, y, self.size));
+        entry(&mut block.groups, group).merge(&sums);
+        *entry(&mut block.strips, strip) += 1;
+        if self.pending.0 != (strip, group) {
+            self.settle();
+            self.pending.0 = (strip, group);
+        }
+        self.pending.1.merge(&sums);
+    }
+
+    fn settle(&mut self) {
+        let (key, sums) = std::mem::take(&mut self.pending);
+        if sums.n > 0 {
+            self.by_strip.entry(key).or_default().merge(&sums);
+        }
+    }
+
+    /// Sums of all blocks by strip and group.
+    pub fn by_strip(&self) -> BTreeMap<(u16, u16), DzSums> {
+        let mut all = self.by_strip.clone();
+        all.entry(self.pending.0).or_default().merge(&self.pending.1);
+        all.retain(|_, sums| sums.n > 0);
+        all
+    }
+
+    #[inline]
+    fn block(&mut self, place: (i64, i64)) -> &mut Block {
+        let at = match self.last {
+            Some((last, at)) if last == place => at,
+            _ => {
+                let at = *self.places.entry(place).or_insert(self.blocks.len());
+                if at == self.blocks.len() {
+                    self.blocks.push(Block::default());
+                }
+                self.last = Some((place, at));
+                at
+            }
+        };
+        &mut self.blocks[at]
     }
 
     /// Adds all residuals of another of the same size and groups.
     pub fn merge(&mut self, other: &BlockSums) {
         assert_eq!((self.size, self.groups), (other.size, other.groups), "blocks of one size and kind only");
-        for (&block, groups) in &other.blocks {
-            groups.iter().for_each(|(group, sums)| self.add_sums(block, *group, sums));
-        }
+        other.sorted().for_each(|(place, block)| self.block(place).merge(block));
+        self.settle();
+        other.by_strip().iter().for_each(|(key, sums)| self.by_strip.entry(*key).or_default().merge(sums));
     }
 
-    fn add_sums(&mut self, block: (i64, i64), group: u16, sums: &DzSums) {
-        let groups = self.blocks.entry(block).or_default();
-        match groups.binary_search_by_key(&group, |entry| entry.0) {
-            Ok(at) => groups[at].1.merge(sums),
-            Err(at) => groups.insert(at, (group, *sums)),
-        }
+    fn sorted(&self) -> impl Iterator<Item = ((i64, i64), &Block)> {
+        self.places.iter().map(|(&place, &at)| (place, &self.blocks[at]))
     }
 
     /// The same residuals in blocks `times` as wide.
     pub fn coarsened(&self, times: i64) -> Self {
         let mut coarse = BlockSums::new(self.size * times, self.groups);
-        for (&(row, column), groups) in &self.blocks {
-            let block = (row.div_euclid(times), column.div_euclid(times));
-            groups.iter().for_each(|(group, sums)| coarse.add_sums(block, *group, sums));
+        coarse.by_strip = self.by_strip();
+        for ((row, column), block) in self.sorted() {
+            coarse.block((row.div_euclid(times), column.div_euclid(times))).merge(block);
         }
         coarse
     }
 
-    /// The same residuals in blocks made twice as wide until there are at most [`MOST_BLOCKS`].
-    pub fn few_enough(mut self) -> Self {
-        while self.blocks.len() > MOST_BLOCKS {
-            self = self.coarsened(2);
+    /// The same residuals in blocks made twice as wide until there are at most `most`.
+    pub fn at_most(self, most: usize) -> Self {
+        let mut sums = self;
+        while sums.len() > most {
+            sums = sums.coarsened(2);
         }
-        self
+        sums
     }
 
     /// Side of the blocks, in micrometres.
@@ -114,19 +203,48 @@ impl BlockSums {
 
     /// (row, column) of the blocks, sorted.
     pub fn rows_and_columns(&self) -> Vec<(i64, i64)> {
-        self.blocks.keys().copied().collect()
+        self.places.keys().copied().collect()
+    }
+
+    /// How many residuals each strip has in each block, in the order of [`rows_and_columns`](Self::rows_and_columns).
+    pub fn strips(&self) -> Vec<&[(u16, u64)]> {
+        self.sorted().map(|(_, block)| &block.strips[..]).collect()
     }
 
     /// The sums of several groups together, in the order of
     /// [`rows_and_columns`](Self::rows_and_columns).
     pub fn together(&self, groups: &[u16]) -> Vec<DzSums> {
-        let of_block = |block: &Vec<(u16, DzSums)>| {
+        let of_block = |block: &Block| {
             let mut all = DzSums::default();
-            block.iter().filter(|(group, _)| groups.contains(group)).for_each(|(_, sums)| all.merge(sums));
+            let own = block.groups.iter().filter(|(group, _)| groups.contains(group));
+            own.for_each(|(_, sums)| all.merge(sums));
             all
         };
-        self.blocks.values().map(of_block).collect()
+        self.sorted().map(|(_, block)| of_block(block)).collect()
     }
+
+    /// The sums of the groups of each block, by group.
+    pub fn by_group(&self) -> Vec<&[(u16, DzSums)]> {
+        self.sorted().map(|(_, block)| &block.groups[..]).collect()
+    }
+}
+
+/// The width of squares that `size_um` is a multiple of, made by halving: so narrow that blocks of about two metres are
+/// left, unless they were too many. The order of the residuals does not matter.
+pub fn finest_size_um(size_um: i64, residuals: &[Placed]) -> i64 {
+    const MOST: usize = 8_000;
+    let some = some_of(residuals);
+    let count = |size: i64| {
+        let mut blocks: Vec<(i64, i64)> = some.iter().map(|r| r.block(size)).collect();
+        blocks.sort_unstable();
+        blocks.dedup();
+        blocks.len()
+    };
+    let mut size = size_um;
+    while size % 2 == 0 && size > 2_000_000 && count(size / 2) <= MOST {
+        size /= 2;
+    }
+    size
 }
 
 /// Sides that the default size is chosen from, in micrometres: 0.5 m to 10 km.
@@ -156,13 +274,17 @@ const SIZES_UM: [i64; 23] = [
     5_000_000_000,
 ];
 
+/// Some of the residuals, from which a site of many is known well enough.
+fn some_of(residuals: &[Placed]) -> Vec<&Placed> {
+    const LOOKED_AT: usize = 50_000;
+    let step = residuals.len() as u64 / LOOKED_AT as u64 + 1;
+    residuals.iter().filter(|r| step == 1 || r.hash(0) % step == 0).collect()
+}
+
 /// The default size of blocks: at least the range of the correlation as long as [`FEW_BLOCKS`] remain, and as large as
 /// leaves [`ENOUGH_BLOCKS`] otherwise. The order of the residuals does not matter.
 pub fn default_size_um(correlation: &CorrelationModel, residuals: &[Placed]) -> i64 {
-    // A site of many residuals is known from some of them: few blocks are found without all.
-    const LOOKED_AT: usize = 50_000;
-    let step = residuals.len() as u64 / LOOKED_AT as u64 + 1;
-    let some: Vec<&Placed> = residuals.iter().filter(|r| r.hash(0) % step == 0).collect();
+    let some = some_of(residuals);
     // More than enough need not be counted.
     let count = |size: i64| {
         let mut blocks = BTreeSet::new();
@@ -227,9 +349,9 @@ mod tests {
     #[test]
     fn too_many_blocks_are_joined() {
         let sums = BlockSums::of(&residuals(20_000), 1_000_000, 4);
-        assert!(sums.len() > MOST_BLOCKS);
-        let fewer = sums.clone().few_enough();
-        assert!(fewer.len() <= MOST_BLOCKS && fewer.len() > MOST_BLOCKS / 5);
+        assert!(sums.len() > 4_000);
+        let fewer = sums.clone().at_most(4_000);
+        assert!(fewer.len() <= 4_000 && fewer.len() > 800);
         assert_eq!(fewer, sums.coarsened(fewer.size_um() / 1_000_000));
     }
 

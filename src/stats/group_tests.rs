@@ -1,13 +1,10 @@
-//! Textbook tests of whether groups differ in mean (Welch) or in spread (Brown-Forsythe), and the thinning that makes
-//! residuals fit for them.
+//! Textbook tests of whether groups differ in mean (Welch) or in spread (Brown-Forsythe).
 //!
-//! The tests assume independent values. Neighbouring residuals are not: thin them first with blocks at least as wide
-//! as the range of their correlation, or the p-values are meaningless. Residuals of different groups within one
+//! The tests assume independent values. Neighbouring residuals are not: take one of each block, of blocks at least as wide as
+//! the range of their correlation, or the p-values are meaningless. Residuals of different groups within one
 //! block may still share an error; that makes a difference of means look less significant than it is, never more.
 
 use crate::stats::distributions::{f_sf, t_sf};
-use crate::stats::placed::Placed;
-use std::collections::BTreeMap;
 
 /// A test statistic with its degrees of freedom and p-value.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -105,29 +102,6 @@ fn distances_from_median(values: &[f64]) -> Option<Vec<f64>> {
     Some(values.iter().map(|v| (v - median).abs()).collect())
 }
 
-/// At most one residual (µm) of each group and block of side `size` micrometres: the one of smallest seeded hash.
-///
-/// `group_of` says which of the `groups` lists a residual's own (finest) group belongs to, if any; so returns over all
-/// covers can be thinned as such. Each list comes sorted by block; the order of `residuals` does not matter.
-pub fn thin(
-    residuals: &[Placed],
-    size: i64,
-    seed: u64,
-    groups: usize,
-    group_of: impl Fn(u16) -> Option<usize>,
-) -> Vec<Vec<f64>> {
-    let mut chosen = vec![BTreeMap::<(i64, i64), (u64, Placed)>::new(); groups];
-    for residual in residuals {
-        let Some(group) = group_of(residual.group) else { continue };
-        let rank = (residual.hash(seed), *residual);
-        chosen[group]
-            .entry(residual.block(size))
-            .and_modify(|least| *least = (*least).min(rank))
-            .or_insert(rank);
-    }
-    chosen.iter().map(|blocks| blocks.values().map(|(_, residual)| residual.dz as f64).collect()).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -169,31 +143,5 @@ mod tests {
         assert_eq!(brown_forsythe(&[&R1, &[]]), None);
         assert_eq!(brown_forsythe(&[&[1.0, 1.0], &[2.0, 2.0]]), None);
         assert_eq!(brown_forsythe(&[&[1.0], &[2.0]]), None);
-    }
-
-    #[test]
-    fn thinning_keeps_one_a_group_and_block_whatever_the_order() {
-        let mut residuals: Vec<Placed> = (0..1_000)
-            .map(|i| Placed {
-                x: (i * 7_919) % 10_000 - 5_000,
-                y: (i * 104_729) % 10_000,
-                dz: i,
-                limit: None,
-                group: (i % 3) as u16,
-            })
-            .collect();
-        // Groups 0 and 2 together, group 1 alone, in blocks of 2,500: 16 blocks.
-        let group_of = |fine| Some(usize::from(fine == 1));
-        let thinned = thin(&residuals, 2_500, 7, 2, group_of);
-        assert_eq!(thinned.iter().map(Vec::len).collect::<Vec<_>>(), [16, 16]);
-        for (group, values) in thinned.iter().enumerate() {
-            let places: Vec<_> = values.iter().map(|&dz| residuals[dz as usize].block(2_500)).collect();
-            assert!(places.is_sorted() && places.windows(2).all(|pair| pair[0] != pair[1]));
-            assert!(values.iter().all(|&dz| group_of(residuals[dz as usize].group) == Some(group)));
-        }
-        residuals.reverse();
-        assert_eq!(thin(&residuals, 2_500, 7, 2, group_of), thinned);
-        assert_ne!(thin(&residuals, 2_500, 8, 2, group_of), thinned);
-        assert_eq!(thin(&residuals, 2_500, 7, 1, |fine| (fine == 2).then_some(0)).len(), 1);
     }
 }

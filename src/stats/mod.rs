@@ -2,20 +2,25 @@
 //! from spatially correlated residuals.
 //!
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
-//! [`blocks`] gathers sums by blocks at least as wide, [`bootstrap`] resamples those for intervals and comparisons,
-//! [`group_tests`] are the textbook tests on what [`group_tests::thin`] leaves as independent, and [`truncated`] corrects
+//! [`blocks`] gathers sums by blocks. From these, and from where the survey [`delivered`] ground, [`layout`] makes a few hundred
+//! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals.
+//! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
 pub(crate) mod blocks;
-pub(crate) mod bootstrap;
 pub(crate) mod correlation;
+pub(crate) mod delivered;
+pub(crate) mod dependence;
 pub mod distributions;
+pub(crate) mod estimates;
 pub mod group_tests;
+pub(crate) mod layout;
 pub mod moments;
-mod neighbours;
 pub(crate) mod placed;
 pub mod quantiles;
 pub(crate) mod truncated;
+mod truncated_normal;
+mod truncated_sample;
 pub(crate) mod variogram;
 
 #[cfg(test)]

@@ -25,13 +25,13 @@ impl Placed {
         block_of(self.x, self.y, size)
     }
 
-    /// A seeded hash of all that tells it from others but its limit, to draw by without regard to order.
+    /// A seeded hash of its place and group, to draw by without regard to order. Not of dz: the level of the reference must
+    /// not decide which are drawn.
     pub fn hash(&self, seed: u64) -> u64 {
-        let mut bytes = [0; 26];
+        let mut bytes = [0; 18];
         bytes[..8].copy_from_slice(&self.x.to_le_bytes());
         bytes[8..16].copy_from_slice(&self.y.to_le_bytes());
-        bytes[16..24].copy_from_slice(&self.dz.to_le_bytes());
-        bytes[24..].copy_from_slice(&self.group.to_le_bytes());
+        bytes[16..].copy_from_slice(&self.group.to_le_bytes());
         XxHash3_64::oneshot_with_seed(seed, &bytes)
     }
 }

@@ -1,20 +1,31 @@
 //! Truncation correction: mean and SD of the residuals before a ground filter refused all that lay above a limit.
 //!
-//! Each accepted residual z had its own known upper limit u. If residuals are normal (μ, σ), its likelihood is
-//! φ((z − μ)/σ) / (σ Φ((u − μ)/σ)): a normal truncated at u. The maximum over μ and ln σ is found by damped Newton steps;
-//! standard errors come from sums of scores over blocks (the sandwich estimator), so that correlated neighbours do
-//! not count as independent.
+//! Each accepted residual z had its own known upper limit u. What was refused is put back: each accepted residual stands for as many
+//! above its limit as a normal distribution has there. Which normal, the residuals near their middle say:
+//!
+//! - **The limit moves with the surface** that judges, and that shares errors with the residuals. So z is taken as normal about
+//!   α + β u, truncated at u: a truncated regression (Hausman and Wise 1977, citation not verified). β is held between 0 (the
+//!   surface has nothing of the residual's error) and 1 (it has all of it). Mean and SD are then taken over the limits of all
+//!   accepted residuals, each weighed by what it stands for.
+//! - **Blunders and heavy tails** must not shape it: only residuals within 2.5 NMAD of the median are fitted, and only those whose
+//!   limit lies above median − NMAD. The likelihood knows these bounds, and stays valid. Residuals beyond them are kept as observed.
+//!
+//! Standard errors come from sums over blocks of each residual's influence on mean and SD (the sandwich estimator), so that
+//! correlated neighbours do not count as independent. The shape of the tail that is gone cannot be known. So the intervals reach at
+//! least to what comes out were it the image of the lower tail, and a tenth of what the correction changes is added to the
+//! half-widths: this program's own choice.
 //!
 //! The limit must be the one that the *other* points set: a point that lowers its own limit is less likely to be seen
-//! than this says. And the tail that is gone is taken from the normal distribution, as nothing else can be known of it:
-//! low vegetation taken for ground, or gross outliers, spoil this as they spoil a plain mean and SD.
+//! than this says. An upper tail that is not noise, such as low vegetation above the limit, cannot be restored.
 
-use crate::stats::distributions::{ln_normal_cdf, t_quantile};
-use crate::stats::placed::Placed;
-use libm::{exp, log};
 use std::borrow::Borrow;
 use std::collections::BTreeMap;
-use std::f64::consts::PI;
+
+use libm::{exp, hypot, log};
+
+use crate::stats::distributions::t_quantile;
+use crate::stats::placed::Placed;
+use crate::stats::truncated_sample::{Influence, Sample};
 
 /// What the likelihood says; lengths in micrometres.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -27,45 +38,58 @@ pub struct TruncatedFit {
     pub truncated: f64,
     /// Mean before truncation.
     pub mean: f64,
-    /// Standard error of the mean.
-    pub mean_se: f64,
     /// 95 % interval of the mean.
     pub mean_ci95: [f64; 2],
     /// SD before truncation.
     pub sd: f64,
-    /// Standard error of ln SD.
-    pub ln_sd_se: f64,
     /// 95 % interval of the SD.
     pub sd_ci95: [f64; 2],
-    /// Number of blocks of the standard errors.
-    pub blocks: usize,
 }
 
 /// Why there is no estimate.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum NoEstimate {
+    /// No limit is known of any comparison of the study.
+    #[error("the limits of the ground filter are not known")]
+    NotJudged,
     /// Less than 20 residuals, or less than three blocks of them.
     #[error("fewer than 20 comparisons, or comparisons in fewer than three blocks")]
     TooFew,
     /// All residuals are the same.
     #[error("all residuals are equal")]
     NoSpread,
-    /// No maximum after 60 steps, or one at more than four times the raw SD: the likelihood goes on rising as mean and SD run off together.
-    #[error("the likelihood has no maximum")]
+    /// SD or mean run off together as the likelihood rises.
+    #[error("the residuals rise towards their limits like no normal distribution")]
     NoMaximum,
+    /// Residuals far below the others make up more than 15 % of the variance.
+    #[error("low outliers or a heavy lower tail: the residuals are not normally distributed")]
+    LowTail,
+    /// More than 80 % truncated.
+    #[error("more than 80 % were truncated: too much to be restored")]
+    MostTruncated,
+    /// A few residuals far above low limits stand for most of what was refused.
+    #[error("a few comparisons at low limits carry most of the estimate")]
+    FewCarry,
+    /// The observed figures have none either.
+    #[error("no confidence interval can be given for these comparisons")]
+    NoInterval,
     /// The standard error of ln SD is above 0.25 (a factor of 1.6 either way at 95 %), or that of the mean above half the raw SD.
-    #[error("the likelihood is too flat to determine bias and SD before truncation")]
+    #[error("too few comparisons to determine bias and SD before truncation")]
     Unsure,
 }
 
 const FEWEST_RESIDUALS: usize = 20;
 const FEWEST_BLOCKS: usize = 3;
-const MOST_STEPS: usize = 60;
-const MOST_GROWTH: f64 = 4.0;
 const MOST_LN_SD_SE: f64 = 0.25;
 const MOST_MEAN_SE: f64 = 0.5;
-/// A limit that many SD above the mean truncates nothing (less than 1e-15).
-const FAR: f64 = 8.0;
+/// Share of the variance that residuals far below may make up; and share truncated under which they do no harm.
+const MOST_FAR_BELOW: f64 = 0.15;
+const HARMLESS: f64 = 0.02;
+const MOST_TRUNCATED: f64 = 0.8;
+/// Effective share of the weights (Kish; citation not verified).
+const LEAST_EFFECTIVE: f64 = 0.2;
+/// Share of what the correction changes that the half-widths grow by, in squares.
+const UNKNOWN_TAIL: f64 = 0.1;
 
 /// Where the likelihood of some residuals is greatest; the standard errors are not inflated yet.
 pub struct Maximum {
@@ -77,6 +101,10 @@ pub struct Maximum {
     /// Of the residuals less `centre`, in units of `scale`.
     mean: f64,
     sd: f64,
+    /// The same of the residuals as they are.
+    raw: (f64, f64),
+    /// And were the upper tail the image of the lower one.
+    symmetric: (f64, f64),
     mean_variance: f64,
     ln_sd_variance: f64,
     blocks: usize,
@@ -104,77 +132,98 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
     if used.len() < FEWEST_RESIDUALS {
         return Err(NoEstimate::TooFew);
     }
+    let sample = Sample::new(&used).ok_or(NoEstimate::NoSpread)?;
+    let model = sample.model().ok_or(NoEstimate::NoMaximum)?;
+    let whole = sample.restored(model.as_ref().map(|model| &model.parameters));
     let n = used.len() as f64;
-    let centre = used.iter().map(|r| r.dz as f64).sum::<f64>() / n;
-    let scale = (used.iter().map(|r| (r.dz as f64 - centre).powi(2)).sum::<f64>() / (n - 1.0)).sqrt();
-    if scale <= 0.0 {
-        return Err(NoEstimate::NoSpread);
-    }
-    let standard = |dz: i64| (dz as f64 - centre) / scale;
-    let sample = Sample::new(used.iter().map(|r| (standard(r.dz), r.limit.map(standard))));
-    let top = sample.maximum().ok_or(NoEstimate::NoMaximum)?;
-    let (mean, ln_sd) = top.at;
-    let sd = exp(ln_sd);
-
-    let mut scores = BTreeMap::<(i64, i64), [f64; 3]>::new();
-    let mut before_truncation = 0.0;
-    for (residual, (z, limit)) in used.iter().zip(&sample.values) {
-        let t = (z - mean) / sd;
-        let truncation = limit.map_or(Truncation::default(), |limit| Truncation::at((limit - mean) / sd));
-        before_truncation += exp(-truncation.ln_kept);
-        let sums = scores.entry(residual.block(block_um)).or_default();
-        sums[0] += (t + truncation.ratio) / sd;
-        sums[1] += t * t - 1.0 + truncation.ratio * truncation.v;
+    let truncated = 1.0 - n / whole.count;
+    let influence = Influence::new(&sample, model.as_ref(), &whole);
+    let mut blocks = BTreeMap::<(i64, i64), [f64; 3]>::new();
+    let mut far_below = 0.0;
+    // Count, sum and sum of squares of the residuals, and of images of those in the lower tail.
+    let mut symmetric = [0.0; 3];
+    for (residual, &(bin, z)) in used.iter().zip(&sample.values) {
+        let of_bin = &influence.of_bins[usize::from(bin)];
+        let sums = blocks.entry(residual.block(block_um)).or_default();
+        let [on_mean, on_ln_sd] = of_bin.at(z, Sample::is_fitted(bin, z));
+        sums[0] += on_mean;
+        sums[1] += on_ln_sd;
         sums[2] += 1.0;
+        let image = (z < of_bin.mirrored).then_some(2.0 * of_bin.middle - z);
+        for z in [Some(z), image].into_iter().flatten() {
+            symmetric[0] += 1.0;
+            symmetric[1] += z;
+            symmetric[2] += z * z;
+        }
+        if z < of_bin.far_below {
+            far_below += (z - whole.mean) * (z - whole.mean);
+        }
     }
-    let blocks = scores.len();
-    if blocks < FEWEST_BLOCKS {
+    if blocks.len() < FEWEST_BLOCKS {
         return Err(NoEstimate::TooFew);
     }
-    let (mean_variance, ln_sd_variance) = top.sandwich(scores.values());
+    if truncated > HARMLESS && far_below > MOST_FAR_BELOW * whole.count * whole.sd * whole.sd {
+        return Err(NoEstimate::LowTail);
+    }
+    if truncated > MOST_TRUNCATED {
+        return Err(NoEstimate::MostTruncated);
+    }
+    if whole.count * whole.count < LEAST_EFFECTIVE * n * whole.squared_weights {
+        return Err(NoEstimate::FewCarry);
+    }
+    let variance = |of: usize| blocks.values().map(|sums| sums[of] * sums[of]).sum::<f64>();
     // Blocks that hold many residuals leave fewer degrees of freedom than there are blocks.
-    let df = n * n / scores.values().map(|sums| sums[2] * sums[2]).sum::<f64>() - 1.0;
-    let (above_limit, truncated) = ((all - used.len()) as u64, 1.0 - n / before_truncation);
-    let n = used.len() as u64;
+    let df = n * n / variance(2) - 1.0;
     Ok(Maximum {
-        n,
-        above_limit,
+        n: used.len() as u64,
+        above_limit: (all - used.len()) as u64,
         truncated,
-        centre,
-        scale,
-        mean,
-        sd,
-        mean_variance,
-        ln_sd_variance,
-        blocks,
+        centre: sample.centre,
+        scale: sample.scale,
+        mean: whole.mean,
+        sd: whole.sd,
+        raw: sample.raw(),
+        symmetric: mean_and_sd(symmetric),
+        mean_variance: variance(0),
+        ln_sd_variance: variance(1),
+        blocks: blocks.len(),
         df,
     })
 }
 
+/// Mean and SD, from count, sum and sum of squares.
+fn mean_and_sd([n, sum, squares]: [f64; 3]) -> (f64, f64) {
+    let mean = sum / n;
+    (mean, (squares / n - mean * mean).max(0.0).sqrt())
+}
+
 impl Maximum {
-    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the bootstrap's
-    /// estimate has it.
+    /// The estimate; `inflation` (1 for none) multiplies the variances for correlation between blocks, as the
+    /// intervals of the bias have it.
     pub fn inflated(&self, inflation: f64) -> Result<TruncatedFit, NoEstimate> {
-        let Maximum { n, above_limit, truncated, centre, scale, blocks, .. } = *self;
+        let Maximum { n, above_limit, truncated, centre, scale, blocks, raw, .. } = *self;
         let few = inflation * blocks as f64 / (blocks as f64 - 1.0);
         let (mean_se, ln_sd_se) = ((few * self.mean_variance).sqrt(), (few * self.ln_sd_variance).sqrt());
         // Written so that not-a-number is refused as well.
-        if !(mean_se <= MOST_MEAN_SE && ln_sd_se <= MOST_LN_SD_SE) {
+        if !(mean_se <= MOST_MEAN_SE * raw.1 && ln_sd_se <= MOST_LN_SD_SE) {
             return Err(NoEstimate::Unsure);
         }
         let t = t_quantile(0.975, self.df).ok_or(NoEstimate::TooFew)?;
-        let (mean, sd, mean_se) = (centre + scale * self.mean, scale * self.sd, scale * mean_se);
+        let half_mean = hypot(t * mean_se, UNKNOWN_TAIL * (self.mean - raw.0));
+        let half_ln_sd = hypot(t * ln_sd_se, UNKNOWN_TAIL * log(self.sd / raw.1));
+        let around = |middle: f64, half: f64, other: f64, half_other: f64| {
+            [(middle - half).min(other - half_other), (middle + half).max(other + half_other)]
+        };
+        let of_mean = around(self.mean, half_mean, self.symmetric.0, t * mean_se);
+        let of_ln_sd = around(log(self.sd), half_ln_sd, log(self.symmetric.1), t * ln_sd_se);
         Ok(TruncatedFit {
             n,
             above_limit,
             truncated,
-            mean,
-            mean_se,
-            mean_ci95: [mean - t * mean_se, mean + t * mean_se],
-            sd,
-            ln_sd_se,
-            sd_ci95: [sd * exp(-t * ln_sd_se), sd * exp(t * ln_sd_se)],
-            blocks,
+            mean: centre + scale * self.mean,
+            mean_ci95: of_mean.map(|end| centre + scale * end),
+            sd: scale * self.sd,
+            sd_ci95: of_ln_sd.map(|end| scale * exp(end)),
         })
     }
 }
@@ -188,134 +237,6 @@ pub fn within_sd_of_limit(residuals: &[impl Borrow<Placed>]) -> f64 {
     let sd = (squares / (n - 1.0).max(1.0)).sqrt();
     let near = |r: &&Placed| r.limit.is_some_and(|limit| (limit - r.dz) as f64 <= sd);
     residuals.filter(near).count() as f64 / n
-}
-
-/// Standardised residuals with their limits, if these can matter at all.
-struct Sample {
-    values: Vec<(f64, Option<f64>)>,
-    limits: Vec<f64>,
-    sum: f64,
-    squares: f64,
-}
-
-/// The log-likelihood at (mean, ln SD), its gradient and its second derivatives (negative: the information).
-#[derive(Clone, Copy)]
-struct Likelihood {
-    at: (f64, f64),
-    value: f64,
-    gradient: [f64; 2],
-    information: [f64; 3],
-}
-
-/// What a limit v standard deviations above the mean does: ln Φ(v), and φ(v)/Φ(v).
-#[derive(Clone, Copy, Default)]
-struct Truncation {
-    v: f64,
-    ln_kept: f64,
-    ratio: f64,
-}
-
-impl Truncation {
-    fn at(v: f64) -> Self {
-        if v > FAR {
-            return Truncation::default();
-        }
-        let ln_kept = ln_normal_cdf(v);
-        Truncation { v, ln_kept, ratio: exp(-0.5 * v * v - 0.5 * log(2.0 * PI) - ln_kept) }
-    }
-}
-
-impl Sample {
-    fn new(values: impl Iterator<Item = (f64, Option<f64>)>) -> Self {
-        let values: Vec<_> = values.collect();
-        Sample {
-            limits: values.iter().filter_map(|(_, limit)| *limit).collect(),
-            sum: values.iter().map(|(z, _)| z).sum(),
-            squares: values.iter().map(|(z, _)| z * z).sum(),
-            values,
-        }
-    }
-
-    fn likelihood(&self, (mean, ln_sd): (f64, f64)) -> Likelihood {
-        let (n, sd) = (self.values.len() as f64, exp(ln_sd));
-        let t = (self.sum - n * mean) / sd;
-        let tt = (self.squares - 2.0 * mean * self.sum + n * mean * mean) / (sd * sd);
-        let mut value = -n * ln_sd - 0.5 * tt;
-        let (mut of_mean, mut of_ln_sd) = (t, tt - n);
-        let [mut mm, mut ms, mut ss] = [n, 2.0 * t, 2.0 * tt];
-        for limit in &self.limits {
-            let Truncation { v, ln_kept, ratio } = Truncation::at((limit - mean) / sd);
-            let bend = ratio * (v + ratio);
-            value -= ln_kept;
-            of_mean += ratio;
-            of_ln_sd += ratio * v;
-            mm -= bend;
-            ms += ratio - v * bend;
-            ss += v * ratio - v * v * bend;
-        }
-        let information = [mm / (sd * sd), ms / sd, ss];
-        Likelihood { at: (mean, ln_sd), value, gradient: [of_mean / sd, of_ln_sd], information }
-    }
-
-    /// Where the likelihood is greatest, starting from mean and SD as they are (0 and 1).
-    fn maximum(&self) -> Option<Likelihood> {
-        let mut here = self.likelihood((0.0, 0.0));
-        for _ in 0..MOST_STEPS {
-            let step = here.step();
-            let size = step[0].abs().max(step[1].abs());
-            // Newton's error falls to its square: the last step needs no check, which rounding could not pass.
-            if size < 1e-6 {
-                let top = self.likelihood((here.at.0 + step[0], here.at.1 + step[1]));
-                let within = top.at.1 < log(MOST_GROWTH) && top.at.0.abs() < MOST_GROWTH * MOST_GROWTH;
-                return (within && top.determinant() > 0.0).then_some(top);
-            }
-            // No step longer than half an SD, and none downhill (but for rounding).
-            let mut share = (0.5 / size).min(1.0);
-            here = loop {
-                let there = self.likelihood((here.at.0 + share * step[0], here.at.1 + share * step[1]));
-                if there.value >= here.value - 1e-12 * here.value.abs() {
-                    break there;
-                }
-                share *= 0.5;
-                if share < 1e-3 {
-                    return None;
-                }
-            };
-        }
-        None
-    }
-}
-
-impl Likelihood {
-    /// Of the information; not positive unless it is positive definite.
-    fn determinant(&self) -> f64 {
-        let [mm, ms, ss] = self.information;
-        if mm > 0.0 { mm * ss - ms * ms } else { -1.0 }
-    }
-
-    /// Newton's step; with the information made positive definite where it is not.
-    fn step(&self) -> [f64; 2] {
-        let [mut mm, ms, mut ss] = self.information;
-        let least = 0.5 * (mm + ss) - (0.25 * (mm - ss).powi(2) + ms * ms).sqrt();
-        let floor = 1e-6 * (mm.abs() + ss.abs());
-        if least < floor {
-            mm += floor - 2.0 * least.min(0.0);
-            ss += floor - 2.0 * least.min(0.0);
-        }
-        let determinant = mm * ss - ms * ms;
-        let [a, b] = self.gradient;
-        [(ss * a - ms * b) / determinant, (mm * b - ms * a) / determinant]
-    }
-
-    /// Variances of mean and ln SD: inverse information, times squares of the blocks' scores, times it again.
-    fn sandwich<'a>(&self, scores: impl Iterator<Item = &'a [f64; 3]>) -> (f64, f64) {
-        let [mm, ms, ss] = self.information;
-        let determinant = self.determinant();
-        scores.fold((0.0, 0.0), |(mean, ln_sd), [a, b, _]| {
-            let (m, s) = ((ss * a - ms * b) / determinant, (mm * b - ms * a) / determinant);
-            (mean + m * m, ln_sd + s * s)
-        })
-    }
 }
 
 #[cfg(test)]
@@ -360,8 +281,11 @@ mod tests {
                 off.0 += (found.mean - TRUTH.0) / 1_000.0;
                 off.1 += (found.sd / TRUTH.1 - 1.0) / 1_000.0;
             }
-            assert!(held.iter().all(|h| (930..=970).contains(h)), "{threshold}: {held:?} of 1,000");
-            assert!(off.0.abs() < 0.5 * MM && off.1.abs() < 0.005, "{threshold}: {off:?} on average");
+            // Where much is corrected a tenth of it is added for the unknown tail.
+            let most = if threshold < 200.0 { 1_000 } else { 970 };
+            assert!(held.iter().all(|h| (930..=most).contains(h)), "{threshold}: {held:?} of 1,000");
+            // As β is not below 0, a small sample of noise alone comes out a little low: 1.2 mm of 40 at 0.15 m.
+            assert!(off.0.abs() < 1.5 * MM && off.1.abs() < 0.008, "{threshold}: {off:?} on average");
             // As many as a return has on a small site; the raw figures are badly biased at the lower threshold.
             let many = accepted(threshold * MM, 20_000, &mut Normal::new(1));
             let found = truncation_corrected(&many, 10_000_000, 1.0).unwrap();
@@ -378,6 +302,76 @@ mod tests {
         }
     }
 
+    /// Residuals of which the surface that judges shares `shared` of SD 60 mm, under noise of 60 mm of their own.
+    fn with_the_surface(shared: f64, random: &mut Normal) -> Vec<Placed> {
+        let mut residuals = Vec::new();
+        while residuals.len() < 20_000 {
+            let field = shared * 60.0 * random.next();
+            let limit = ((20.0 + field + 20.0 * random.next()) * MM) as i64;
+            let dz = ((field + 60.0 * random.next()) * MM) as i64;
+            if dz <= limit {
+                let mut place = || (random.uniform() * 1e8) as i64;
+                residuals.push(Placed { x: place(), y: place(), dz, limit: Some(limit), group: 0 });
+            }
+        }
+        residuals.sort_unstable();
+        residuals
+    }
+
+    #[test]
+    fn a_limit_that_moves_with_the_surface_is_known_to() {
+        for shared in [0.0, 0.5, 1.0] {
+            let found = truncation_corrected(&with_the_surface(shared, &mut Normal::new(8)), 10_000_000, 1.0)
+                .unwrap();
+            // All residuals, refused or not, are normal: (0, 60 √(1 + shared²)) mm.
+            let sd = 60.0 * MM * (1.0 + shared * shared).sqrt();
+            assert!(found.mean.abs() < 4.0 * MM && (found.sd / sd - 1.0).abs() < 0.04, "{shared} {found:?}");
+        }
+    }
+
+    #[test]
+    fn low_blunders_spoil_nothing_or_are_said() {
+        let mut random = Normal::new(9);
+        let mut residuals = with_the_surface(0.0, &mut random);
+        let clean = truncation_corrected(&residuals, 10_000_000, 1.0).unwrap();
+        // One in a thousand 0.3 to 0.9 m too low, half of them seen only by a limit that another one set.
+        let blunder = |one: &mut Placed, random: &mut Normal| {
+            one.dz = -((300.0 + 600.0 * random.uniform()) * MM) as i64;
+            if random.uniform() < 0.5 {
+                one.limit = Some(one.dz + 10_000);
+            }
+        };
+        residuals.iter_mut().step_by(1_000).for_each(|one| blunder(one, &mut random));
+        let found = truncation_corrected(&residuals, 10_000_000, 1.0).unwrap();
+        assert!(
+            (found.mean - clean.mean).abs() < 3.0 * MM && found.sd < 1.06 * clean.sd,
+            "{found:?} {clean:?}"
+        );
+        assert!((found.truncated - clean.truncated).abs() < 0.02, "{found:?} {clean:?}");
+        residuals.iter_mut().step_by(50).for_each(|one| blunder(one, &mut random));
+        assert_eq!(truncation_corrected(&residuals, 10_000_000, 1.0), Err(NoEstimate::LowTail));
+    }
+
+    #[test]
+    fn what_was_nearly_all_refused_is_not_made_up() {
+        let mut random = Normal::new(10);
+        let mut residuals = Vec::new();
+        while residuals.len() < 20_000 {
+            let dz = (60.0 * MM * random.next()) as i64;
+            if dz < -66_000 {
+                let mut place = || (random.uniform() * 1e8) as i64;
+                residuals.push(Placed { x: place(), y: place(), dz, limit: Some(-66_000), group: 0 });
+            }
+        }
+        residuals.sort_unstable();
+        // 86 % were refused.
+        let found = truncation_corrected(&residuals, 10_000_000, 1.0);
+        assert!(
+            matches!(found, Err(NoEstimate::MostTruncated | NoEstimate::Unsure | NoEstimate::NoMaximum)),
+            "{found:?}"
+        );
+    }
+
     #[test]
     fn without_limits_it_is_the_plain_mean_and_sd() {
         let mut residuals = accepted(1e6 * MM, 3_000, &mut Normal::new(5));
@@ -389,7 +383,8 @@ mod tests {
         assert!((found.mean - moments.mean().unwrap()).abs() < 1e-6);
         // The likelihood's SD has n where the sample's has n − 1.
         assert!((found.sd / moments.sd().unwrap() / (2_999.0f64 / 3_000.0).sqrt() - 1.0).abs() < 1e-12);
-        assert!((found.mean_se * 3_000.0f64.sqrt() / found.sd - 1.0).abs() < 0.2);
+        let se = (found.mean_ci95[1] - found.mean) / 1.97;
+        assert!((se * 3_000.0f64.sqrt() / found.sd - 1.0).abs() < 0.2, "{found:?}");
         assert_eq!((found.truncated, within_sd_of_limit(&residuals)), (0.0, 0.0));
         assert_eq!(far, found);
     }

@@ -74,8 +74,8 @@ fn about_their_means(residuals: &[Placed], seed: u64) -> (Vec<Value>, f64) {
     let mut by_group = vec![Vec::new(); groups];
     residuals.iter().for_each(|r| by_group[usize::from(r.group)].push(r.dz));
     let largest = by_group.iter().map(Vec::len).max().unwrap_or(0);
-    // Limits, mean and variance of each group that counts.
-    let of_groups: Vec<Option<(f64, f64, f64, f64)>> = by_group
+    // Median, reach, mean about the median and variance of each group that counts.
+    let of_groups: Vec<Option<(i64, f64, f64, f64)>> = by_group
         .iter_mut()
         .map(|values| (values.len() >= FEWEST_RESIDUALS.min(largest)).then(|| clipped(values))?)
         .collect();
@@ -88,8 +88,8 @@ fn about_their_means(residuals: &[Placed], seed: u64) -> (Vec<Value>, f64) {
     }
     let variance = if count > 0.0 { squares / count } else { 0.0 };
     let value = |r: &Placed| {
-        let (low, high, mean, of_group) = of_groups[usize::from(r.group)]?;
-        let dz = (r.dz as f64).clamp(low, high) - mean;
+        let (median, reach, mean, of_group) = of_groups[usize::from(r.group)]?;
+        let dz = ((r.dz - median) as f64).clamp(-reach, reach) - mean;
         // Weights relative to the whole, and no group so exact that it alone counts.
         let weight = variance / of_group.max(variance * 1e-3);
         Some(Value { along: r.x, across: r.y, dz, weight, hash: r.hash(seed) })
@@ -98,8 +98,9 @@ fn about_their_means(residuals: &[Placed], seed: u64) -> (Vec<Value>, f64) {
     (values, variance)
 }
 
-/// Least and greatest value that count as such, mean and variance of the values so clipped.
-fn clipped(values: &mut [i64]) -> Option<(f64, f64, f64, f64)> {
+/// The median, how far from it a value counts as such, mean and variance of the values so clipped; the mean is about the
+/// median. A constant added to all values changes the median alone, to the last digit.
+fn clipped(values: &mut [i64]) -> Option<(i64, f64, f64, f64)> {
     if values.len() < 2 {
         return None;
     }
@@ -108,13 +109,12 @@ fn clipped(values: &mut [i64]) -> Option<(f64, f64, f64, f64)> {
     let mut distances: Vec<i64> = values.iter().map(|v| (v - median).abs()).collect();
     let spread = 1.4826 * *distances.select_nth_unstable(middle).1 as f64;
     let reach = if spread > 0.0 { CLIP * spread } else { f64::INFINITY };
-    let (low, high) = (median as f64 - reach, median as f64 + reach);
     // The selection has left them in no particular order: sums need one.
     values.sort_unstable();
     let n = values.len() as f64;
-    let clipped = || values.iter().map(|&v| (v as f64).clamp(low, high));
+    let clipped = || values.iter().map(|&v| ((v - median) as f64).clamp(-reach, reach));
     let mean = clipped().sum::<f64>() / n;
-    Some((low, high, mean, clipped().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)))
+    Some((median, reach, mean, clipped().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0)))
 }
 
 /// Sorts the values along the longer side of the site, and tells its length; nothing without an extent.

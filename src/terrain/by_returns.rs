@@ -2,12 +2,15 @@
 //!
 //! The terrain of returns 1..k ([`super::model`]) is compared with the reference at every reference cell: a cell with
 //! at least so many reference ground points, taken at their centroid, their mean elevation being the truth. The model
-//! never sees the reference. Beside it stands the weighted estimate, for which each return's bias and SD are learned
-//! on one fold of blocks and tested on the other ([`super::learning`]); a test cell near the edge of its block does
-//! use survey points beyond the edge, but only two numbers a return come from there, not their reference. How much
-//! the terrain is smoothed is learned too, for every k and both estimates: in each fold, the least window is used
-//! that was best at the reference cells of the other, so that each is shown at its best and none is tuned where it
-//! is tested. (Weights for that choice were learned in the fold it is used in: a choice of one in four, no more.)
+//! never sees the reference. Beside it stands the weighted estimate, for which each return's difference from the first and
+//! its scatter are learned on one fold of the site and tested on the other, beyond a gap ([`super::learning`],
+//! [`super::folds`]). How much the terrain is smoothed is learned too, for every k and both estimates: in each fold, the
+//! least window is used that was best at the reference cells of the other beyond the gap, so that each is shown at its best
+//! and none is tuned where it is tested. (Weights for that choice were learned in the fold it is used in: a choice of one in
+//! four, no more.)
+//!
+//! What the terrain misses the reference by has a level and a spread. The level is that of the reference as much as of the
+//! survey, so it decides nothing: windows are chosen by spread, and returns lose only what they differ by.
 //!
 //! Where reference cells lie close together, only some are tested: their errors come from the same points of the survey,
 //! and each costs two models for every k. Of each [`SQUARE`] it is the one with the smallest hash of its column
@@ -31,7 +34,8 @@ use crate::raster::Extent;
 use crate::stats::moments::Moments;
 use crate::stats::placed::block_of;
 use crate::terrain::cells::Sums;
-use crate::terrain::learning::{ByReturn, fold_of};
+use crate::terrain::differences::ByReturn;
+use crate::terrain::folds::Folds;
 use crate::terrain::model::{Heights, SMOOTHING, Seen, Terrain, Weights, margin};
 use crate::terrain::voids::Voids;
 use crate::units::Micrometres;
@@ -56,8 +60,8 @@ pub struct Settings {
     pub reach: Micrometres,
     /// Edge of the squares of which one reference cell is tested, micrometres; at most `reach`.
     pub square: Micrometres,
-    /// Edge of the blocks that make the two folds, micrometres; that of [`super::learning::Learning`].
-    pub block: Micrometres,
+    /// The two folds, those of what was learned.
+    pub folds: Folds,
 }
 
 /// Cells of a tile that may have reference, and those around them.
@@ -142,12 +146,14 @@ pub struct Errors {
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 struct FoldErrors {
     covered: [Moments; SMOOTHING.len()],
+    /// Those of them beyond the gap from the other fold.
+    clear: [Moments; SMOOTHING.len()],
     uncovered: u64,
     common: [Moments; SMOOTHING.len()],
 }
 
 impl FoldErrors {
-    fn add(&mut self, terrain: Option<Heights>, place: &Place, common: bool) {
+    fn add(&mut self, terrain: Option<Heights>, place: &Place, clear: bool, common: bool) {
         let Some(heights) = terrain else {
             self.uncovered += place.cells;
             return;
@@ -155,6 +161,9 @@ impl FoldErrors {
         for (i, height) in heights.into_iter().enumerate() {
             let error = Moments::repeated(height - place.z, place.cells);
             self.covered[i].merge(&error);
+            if clear {
+                self.clear[i].merge(&error);
+            }
             if common {
                 self.common[i].merge(&error);
             }
@@ -164,14 +173,16 @@ impl FoldErrors {
     fn merge(&mut self, other: &FoldErrors) {
         self.uncovered += other.uncovered;
         self.covered.iter_mut().zip(&other.covered).for_each(|(a, b)| a.merge(b));
+        self.clear.iter_mut().zip(&other.clear).for_each(|(a, b)| a.merge(b));
         self.common.iter_mut().zip(&other.common).for_each(|(a, b)| a.merge(b));
     }
 
-    /// The least window, by its index in [`SMOOTHING`], that was best here; a middle one where none is known to be.
+    /// The least window, by its index in [`SMOOTHING`], whose spread was least beyond the gap; a middle one where none is
+    /// known.
     fn best(&self) -> usize {
-        let error = |i: &usize| self.covered[*i].rmse().unwrap_or(0.0);
-        let found = (0..SMOOTHING.len()).min_by(|a, b| error(a).total_cmp(&error(b)));
-        found.filter(|_| self.covered[0].n > 0).unwrap_or(SMOOTHING.len() / 2)
+        let spread = |i: &usize| self.clear[*i].sd().unwrap_or(0.0);
+        let found = (0..SMOOTHING.len()).min_by(|a, b| spread(a).total_cmp(&spread(b)));
+        found.filter(|_| self.clear[0].n > 1).unwrap_or(SMOOTHING.len() / 2)
     }
 }
 
@@ -207,14 +218,14 @@ impl TerrainByReturns {
 
     /// Tests the terrain at the reference cells of a tile. `learned` holds what may be used in each fold.
     pub fn add(&mut self, near: &Neighbourhood, learned: &[ByReturn; 2]) {
-        let Settings { returns, reach, block, .. } = self.settings.clone();
+        let Settings { returns, reach, folds: division, .. } = self.settings.clone();
         let places = near.places(&self.settings);
         let mut bounds = Bounds::default();
         places.iter().for_each(|place| bounds.add((place.x, place.y)));
         let Some((x, y)) = bounds.ranges() else { return };
         let cell = near.sums.extent().cell;
         let extent = Extent::covering(cell, x, y, margin(reach, cell));
-        let folds: Vec<usize> = places.iter().map(|place| fold_of(place.x, place.y, block)).collect();
+        let folds: Vec<usize> = places.iter().map(|place| division.of(place.x, place.y)).collect();
         let first = *returns.start();
         let of_fold = |fold: usize| places.iter().zip(&folds).filter(move |(_, own)| **own == fold);
         let plain = || self.heights(near, &extent, places.iter(), |k| Weights::plain(first..=k));
@@ -235,8 +246,9 @@ impl TerrainByReturns {
                 of_k.flat_map(|(plain, own)| [plain[i], own[places_of_fold[fold]]]).collect();
             places_of_fold[fold] += 1;
             let common = terrains.iter().zip(&needed).all(|(terrain, needed)| terrain.is_some() || !needed);
+            let clear = division.is_clear(place.x, place.y);
             for (into, terrain) in self.found.iter_mut().flatten().zip(terrains) {
-                into[fold].add(terrain, place, common);
+                into[fold].add(terrain, place, clear, common);
             }
         }
     }
@@ -280,13 +292,15 @@ impl TerrainByReturns {
     }
 
     /// The table, one row for each k, lengths in micrometres. `points` are the dz of the ground points and `ground`
-    /// their numbers, both by return number.
+    /// their numbers, both by return number. `offset` is how far the reference is known to lie too high: it is taken out of
+    /// all figures.
     pub fn rows(
         &self,
         cell: f64,
         voids: &Voids,
         ground: &[u64; 16],
         points: &[Moments; 16],
+        offset: Option<f64>,
     ) -> Vec<TerrainRow> {
         let square_metres = |cells: u64| cells as f64 * (cell * cell * 1e-12);
         let seen = voids.footprint > 0;
@@ -300,9 +314,10 @@ impl TerrainByReturns {
                 ground_per_m2: seen.then(|| ground / square_metres(voids.footprint)),
                 coverage: seen.then(|| voids.filled[usize::from(k)] as f64 / voids.footprint as f64),
                 largest_void_m2: seen.then(|| square_metres(voids.largest[usize::from(k)])),
-                rmse_points: dz.rmse(),
-                terrain: TerrainFigures::new(&plain),
-                weighted: TerrainFigures::new(&weighted),
+                rmse_points: Missed::by(&dz, offset).rmse,
+                terrain: TerrainFigures::new(&plain, offset),
+                weighted: TerrainFigures::new(&weighted, offset),
+                offset_removed: offset.map(|_| true),
             }
         };
         self.errors().map(row).collect()
@@ -325,41 +340,77 @@ pub struct TerrainRow {
     /// The unweighted terrain.
     #[serde(flatten)]
     pub terrain: TerrainFigures,
-    /// The variance-weighted terrain: each return weighted by its own variance, its bias removed.
+    /// The variance-weighted terrain: each return weighted by its own variance, its difference from the first removed.
     pub weighted: TerrainFigures,
+    /// That the known offset of the reference has been taken out of all these figures, where there is one.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub offset_removed: Option<bool>,
 }
 
 /// One terrain estimate against the reference cells.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize)]
 pub struct TerrainFigures {
-    /// RMSE over the cells it covers.
+    /// RMSE over the cells it covers: level and spread together.
     pub rmse_terrain: Option<f64>,
-    /// Mean of terrain minus reference over the cells it covers.
+    /// Mean of terrain minus reference over these cells: the level of survey and reference against each other.
     pub level_terrain: Option<f64>,
+    /// Standard deviation of terrain minus reference over these cells: the spread.
+    pub sd_terrain: Option<f64>,
     /// Number of reference cells it covers.
     pub terrain_cells: u64,
     /// Number of reference cells it does not cover.
     pub uncovered_cells: u64,
     /// RMSE over the common cells, which every estimate covers.
     pub rmse_terrain_common: Option<f64>,
+    /// The mean over these.
+    pub level_terrain_common: Option<f64>,
+    /// The standard deviation over these.
+    pub sd_terrain_common: Option<f64>,
     /// Number of the common cells that it covers: all of them, but for a k below the first return that can be weighted.
     pub common_cells: u64,
 }
 
+/// Level, spread, and both together.
+#[derive(Clone, Copy)]
+struct Missed {
+    level: Option<f64>,
+    sd: Option<f64>,
+    rmse: Option<f64>,
+}
+
+impl Missed {
+    /// What was missed had the reference not been `offset` too high.
+    fn by(moments: &Moments, offset: Option<f64>) -> Self {
+        let sd = moments.sd();
+        let Some(offset) = offset else { return Missed { level: moments.mean(), sd, rmse: moments.rmse() } };
+        let (level, n) = (moments.mean().map(|level| level + offset), moments.n as f64);
+        // RMSE² = level² + (n − 1)/n SD²: the spread is what it was.
+        let squares = sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd);
+        Missed { level, sd, rmse: level.map(|level| (level * level + squares).sqrt()) }
+    }
+}
+
 impl TerrainFigures {
-    fn new(errors: &Errors) -> Self {
+    fn new(errors: &Errors, offset: Option<f64>) -> Self {
+        let [covered, common] = [&errors.covered, &errors.common].map(|moments| Missed::by(moments, offset));
         TerrainFigures {
-            rmse_terrain: errors.covered.rmse(),
-            level_terrain: errors.covered.mean(),
+            rmse_terrain: covered.rmse,
+            level_terrain: covered.level,
+            sd_terrain: covered.sd,
             terrain_cells: errors.covered.n,
             uncovered_cells: errors.uncovered,
-            rmse_terrain_common: errors.common.rmse(),
+            rmse_terrain_common: common.rmse,
+            level_terrain_common: common.level,
+            sd_terrain_common: common.sd,
             common_cells: errors.common.n,
         }
     }
 
     fn in_unit(&mut self, convert: impl Fn(f64) -> f64) {
-        for length in [&mut self.rmse_terrain, &mut self.level_terrain, &mut self.rmse_terrain_common] {
+        let covered = [&mut self.rmse_terrain, &mut self.level_terrain, &mut self.sd_terrain];
+        let common =
+            [&mut self.rmse_terrain_common, &mut self.level_terrain_common, &mut self.sd_terrain_common];
+        for length in covered.into_iter().chain(common) {
             *length = length.map(&convert);
         }
     }

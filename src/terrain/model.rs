@@ -17,7 +17,7 @@ use std::ops::RangeInclusive;
 
 use crate::raster::Extent;
 use crate::terrain::cells::{Sum, Sums};
-use crate::terrain::learning::Learned;
+use crate::terrain::differences::{LEAST_SD, Learned};
 use crate::units::Micrometres;
 
 /// Fewest cells that a plane is fitted through.
@@ -37,13 +37,10 @@ const IN_LINE: f64 = 0.01;
 /// half a disc); farther out, the plane would be drawn out into the void.
 const OUTSIDE: f64 = 4.0;
 
-/// Smallest SD that a return's weight is made from, micrometres: no return may silence all others.
-const LEAST_SD: f64 = 1000.0;
-
 /// What a point of each return counts, and what is taken off its elevation first.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Weights {
-    /// By return number: weight and bias (micrometres). Points of weight 0 are left out.
+    /// By return number: weight, and what is taken off (micrometres). Points of weight 0 are left out.
     returns: [(f64, f64); 16],
 }
 
@@ -53,14 +50,15 @@ impl Weights {
         Weights { returns: std::array::from_fn(|r| (f64::from(returns.contains(&(r as u8))), 0.0)) }
     }
 
-    /// A point counts 1/SD² of its return, in units of the best of these returns, and its return's bias is removed.
+    /// A point counts 1/SD² of its return, in units of the best of these returns, and its return's difference from the first return is taken
+    /// off.
     /// Returns of which nothing was learned are left out.
     pub fn learned(returns: RangeInclusive<u8>, learned: &[Option<Learned>; 16]) -> Self {
         let sd = |r: u8| learned[usize::from(r)].map(|of| of.sd.max(LEAST_SD));
         let best = returns.clone().filter_map(sd).fold(f64::INFINITY, f64::min);
         Weights {
             returns: std::array::from_fn(|r| match (returns.contains(&(r as u8)), learned[r]) {
-                (true, Some(of)) => ((best / of.sd.max(LEAST_SD)).powi(2), of.bias),
+                (true, Some(of)) => ((best / of.sd.max(LEAST_SD)).powi(2), of.difference),
                 _ => (0.0, 0.0),
             }),
         }
@@ -141,7 +139,7 @@ impl<'a> Terrain<'a> {
         Terrain::made(sums, extent, weights, windows(reach, extent.cell), None)
     }
 
-    /// The same with other weights: cells that hold no point whose weight or bias is another keep their observations.
+    /// The same with other weights: cells without a point that they treat otherwise keep their observations.
     pub fn with(&self, weights: &Weights) -> Self {
         Terrain::made(self.sums, self.extent, weights, self.windows.clone(), Some(self))
     }
@@ -159,7 +157,7 @@ impl<'a> Terrain<'a> {
         let (column_corners, row_corners) = sums.corners();
         let observation = |cell: usize, column: usize, row: usize| {
             let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
-            for &(of_return, (weight, bias), _) in
+            for &(of_return, (weight, off), _) in
                 of_returns.iter().filter(|(_, (weight, _), _)| *weight > 0.0)
             {
                 let sum = &of_return[cell];
@@ -170,7 +168,7 @@ impl<'a> Terrain<'a> {
                     all += weight * n;
                     x += weight * sum.x as f64;
                     y += weight * sum.y as f64;
-                    z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * bias);
+                    z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * off);
                 }
             }
             let (west, south) =

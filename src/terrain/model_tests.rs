@@ -17,7 +17,7 @@ fn sums(cell: f64, points: &[(i64, i64, i64, u8)]) -> Sums {
 
 fn learned(of: &[(u8, f64, f64)]) -> [Option<Learned>; 16] {
     let mut all = [None; 16];
-    of.iter().for_each(|&(r, sd, bias)| all[usize::from(r)] = Some(Learned { sd, bias }));
+    of.iter().for_each(|&(r, sd, bias)| all[usize::from(r)] = Some(Learned { sd, difference: bias }));
     all
 }
 

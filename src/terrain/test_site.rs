@@ -8,7 +8,8 @@ use crate::stats::moments::Moments;
 use crate::terrain::by_returns::{Neighbourhood, Settings, TerrainByReturns, TerrainRow};
 use crate::terrain::cells::{CellSums, Sums};
 use crate::terrain::coverage::Coverage;
-use crate::terrain::learning::{ByReturn, Learning};
+use crate::terrain::differences::ByReturn;
+use crate::terrain::learning::Learning;
 use crate::terrain::voids::{Sweep, Voids};
 use crate::tile::tiling::{TileKey, Tiling};
 
@@ -107,6 +108,7 @@ pub fn work_off(
     tile: i64,
     backwards: bool,
 ) -> Answer {
+    let gap = 4_000_000;
     let tiling = Tiling { edge: tile };
     let mut keys: Vec<TileKey> = tiling.touching((0, EDGE), (0, EDGE)).collect();
     let mut order: Vec<&Made> = points.iter().collect();
@@ -116,7 +118,7 @@ pub fn work_off(
     }
     // What each tile gives, as bytes.
     let mut encoded = std::collections::BTreeMap::new();
-    let mut learning = Learning::new(settings.block);
+    let mut learning = Learning::default();
     let (mut ground, mut dz) = ([0; 16], [Moments::default(); 16]);
     for &key in &keys {
         let core = tiling.ground(key, 0);
@@ -140,7 +142,9 @@ pub fn work_off(
         }
         encoded.insert(key, cells.encode());
     }
-    let learned = learning.for_folds();
+    let lesson = learning.conclude(gap);
+    assert!(lesson.independent);
+    let (learned, settings) = (lesson.for_folds, &Settings { folds: lesson.folds, ..settings.clone() });
     let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));
     let voids = sweep.finish();
@@ -158,8 +162,10 @@ pub fn work_off(
         part.add(&near, &learned);
         by_returns.merge(&part);
     }
-    let rows =
-        by_returns.rows(cell, &voids, &ground, &dz).into_iter().map(|row| row.in_unit(|um| um / 1000.0));
+    let rows = by_returns
+        .rows(cell, &voids, &ground, &dz, None)
+        .into_iter()
+        .map(|row| row.in_unit(|um| um / 1000.0));
     Answer { rows: rows.collect(), by_returns, voids, learned }
 }
 

@@ -12,7 +12,7 @@ use crate::tile::points::ByStatus;
 pub enum By {
     /// Return number, 1 to 15.
     Return,
-    /// Open ground, or ground under canopy.
+    /// Open ground, ground under low vegetation or under canopy.
     Cover,
     /// Slope class.
     Slope,
@@ -42,20 +42,23 @@ impl By {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Cover {
-    /// Open ground: less than the stated share of first returns is canopy.
+    /// Open ground: of the first returns around, less than the stated shares are vegetation.
     Open,
+    /// Under low vegetation.
+    Low,
     /// Under canopy.
     Canopy,
 }
 
 impl Cover {
     /// All of them, in order.
-    pub const ALL: [Cover; 2] = [Cover::Open, Cover::Canopy];
+    pub const ALL: [Cover; 3] = [Cover::Open, Cover::Low, Cover::Canopy];
 
     /// Its name in results.
     pub fn word(self) -> &'static str {
         match self {
             Cover::Open => "open",
+            Cover::Low => "low",
             Cover::Canopy => "canopy",
         }
     }
@@ -162,6 +165,7 @@ impl Strata {
             cover: match b[1] & 3 {
                 0 => None,
                 1 => Some(Cover::Open),
+                2 => Some(Cover::Low),
                 _ => Some(Cover::Canopy),
             },
             slope: class(b[2]),
@@ -255,12 +259,12 @@ mod tests {
     proptest! {
         #[test]
         fn strata_come_back_as_they_were(
-            return_number in 0u8..16, cover in 0..3, return_type in 0..5, slope in 0u8..8, angle in 0u8..8,
+            return_number in 0u8..16, cover in 0..4, return_type in 0..5, slope in 0u8..8, angle in 0u8..8,
             strip in any::<Option<u16>>(), chosen in 0..7usize,
         ) {
             let strata = Strata {
                 return_number,
-                cover: [None, Some(Cover::Open), Some(Cover::Canopy)][cover as usize],
+                cover: [None, Some(Cover::Open), Some(Cover::Low), Some(Cover::Canopy)][cover as usize],
                 slope: slope.checked_sub(1),
                 scan_angle: angle.checked_sub(1),
                 strip,

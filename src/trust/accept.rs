@@ -1,14 +1,18 @@
 //! The client's limits against what was found. A limit is judged by the confidence interval: where that holds the limit, the
 //! verdict is inconclusive, which is not met, since a signature needs the first.
+//!
+//! Both ends are those of the two-sided 95 % interval, so that a limit that the survey meets exactly comes out as met in
+//! 2.5 of 100 samples: half of what a one-sided bound would allow, as room for intervals that are a little too narrow. A stated
+//! offset of the reference is taken out first; an error that all of the reference shares is in the interval of the bias.
 
 use std::fmt;
 
 use crate::pipeline::accept::AcceptLimits;
 use crate::results::confidence::{Compliance, LimitResult, Measure, Verdict};
 use crate::results::group_key::GroupKey;
-use crate::results::statistics::Interval;
-use crate::results::statistics::Statistics;
+use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
+use crate::trust::compliance::{Reference, sizes, widened};
 use crate::trust::groups::selected;
 use crate::units::{Length, Unit};
 
@@ -25,15 +29,55 @@ pub fn judge<'a>(
     all: &[AcceptLimits],
     find: impl Fn(&GroupKey) -> Option<GroupFigures<'a>>,
     terrain: &[TerrainRow],
+    reference: &Reference,
     unit: Unit,
 ) -> Vec<LimitResult> {
-    all.iter().flat_map(|limits| judge_group(limits, &find, terrain, unit)).collect()
+    all.iter().flat_map(|limits| judge_group(limits, &find, terrain, reference, unit)).collect()
+}
+
+/// A figure as it is judged.
+#[derive(Clone, Copy, Debug, Default)]
+struct Figure {
+    value: Option<f64>,
+    ci95: Option<Interval>,
+    /// Part of the half-width that no further checkpoint would shrink.
+    common: f64,
+    /// With the offset of the reference in it, where that is taken out.
+    raw: Option<f64>,
+}
+
+impl GroupFigures<'_> {
+    /// What is judged, the offset of the reference taken out where one is stated.
+    fn judged(&self, measure: Measure, reference: &Reference) -> Figure {
+        let (s, compliance) = (self.statistics, self.compliance);
+        let removed = compliance.offset_removed.as_ref();
+        let (raw, value, ci95) = match measure {
+            Measure::Rmse => (s.rmse, removed.map(|r| r.rmse), removed.map_or(s.rmse_ci95, |r| r.rmse_ci95)),
+            Measure::Bias => (s.bias, removed.map(|r| r.bias), removed.map_or(s.bias_ci95, |r| r.bias_ci95)),
+            Measure::Class => {
+                let ci95 = removed.map_or(compliance.rmse_v_ci95, |r| r.rmse_v_ci95);
+                (compliance.rmse_v, removed.map(|r| r.rmse_v), ci95)
+            }
+            // An offset leaves the spread as it is.
+            Measure::Sd => (s.sd, removed.map(|_| s.sd), s.sd_ci95),
+            Measure::Share => (s.ground_share, None, None),
+            Measure::Coverage => (None, None, None),
+        };
+        let value = value.unwrap_or(raw);
+        let raw = raw.filter(|_| removed.is_some() && !measure.is_share());
+        if measure != Measure::Bias {
+            return Figure { value, ci95, common: 0.0, raw };
+        }
+        let ci95 = value.zip(ci95).map(|(value, ends)| widened(ends, value, reference.common));
+        Figure { value, ci95, common: reference.half_of_common(), raw }
+    }
 }
 
 fn judge_group<'a>(
     limits: &AcceptLimits,
     find: impl Fn(&GroupKey) -> Option<GroupFigures<'a>>,
     terrain: &[TerrainRow],
+    reference: &Reference,
     unit: Unit,
 ) -> Vec<LimitResult> {
     let group = selected(&limits.group);
@@ -50,34 +94,72 @@ fn judge_group<'a>(
     ];
     let set = set.into_iter().filter_map(|(measure, bound)| Some((measure, bound?)));
     set.map(|(measure, bound)| {
-        let (value, ci95) = match (measure, &found) {
-            (Measure::Coverage, _) => (coverage(limits.group.return_number, terrain), None),
-            (_, None) => (None, None),
-            (Measure::Rmse, Some(found)) => (found.statistics.rmse, found.statistics.rmse_ci95),
-            (Measure::Bias, Some(found)) => (found.statistics.bias, found.statistics.bias_ci95),
-            (Measure::Sd, Some(found)) => (found.statistics.sd, found.statistics.sd_ci95),
-            (Measure::Class, Some(found)) => (found.compliance.rmse_v, found.compliance.rmse_v_ci95),
-            (Measure::Share, Some(found)) => (found.statistics.ground_share, None),
+        let figure = match (measure, &found) {
+            (Measure::Coverage, _) => {
+                Figure { value: coverage(limits.group.return_number, terrain), ..Figure::default() }
+            }
+            (_, None) => Figure::default(),
+            (_, Some(found)) => found.judged(measure, reference),
         };
-        let statistics = found.as_ref().map(|found| found.statistics);
-        let verdict = verdict(value, ci95, bound.number(unit), measure);
-        let n_effective = statistics.and_then(|s| s.n_effective);
+        let statistics = found.as_ref().map(|found| found.statistics).filter(|_| !measure.is_share());
+        let support = statistics.map(Statistics::support);
+        let no_interval = statistics.and_then(|s| s.interval_reason.as_deref());
+        let (verdict, reason) = match cannot_judge(measure, &figure, support, no_interval, bound.number(unit))
+        {
+            Some(reason) => (Verdict::Inconclusive, Some(reason)),
+            None => (verdict(figure.value, figure.ci95, bound.number(unit), measure), None),
+        };
+        let more_checkpoints = if verdict == Verdict::Inconclusive && reason.is_none() {
+            more_checkpoints(&figure, bound.number(unit), statistics.and_then(|s| s.n_effective))
+        } else {
+            None
+        };
         LimitResult {
             limit: limit_text(measure, &bound, &group, limits.group.return_number),
             group: group.clone(),
             measure,
             bound: bound.number(unit),
-            value,
-            ci95,
-            support: statistics.filter(|_| !measure.is_share()).map(Statistics::support),
+            value: figure.value,
+            ci95: figure.ci95,
+            offset_removed: figure.raw.is_some(),
+            raw_value: figure.raw,
+            support,
             verdict,
-            more_checkpoints: match verdict {
-                Verdict::Inconclusive => more_checkpoints(value, ci95, bound.number(unit), n_effective),
-                Verdict::Met | Verdict::Missed => None,
-            },
+            more_checkpoints,
+            reason,
         }
     })
     .collect()
+}
+
+/// Why there can be no verdict.
+fn cannot_judge(
+    measure: Measure,
+    figure: &Figure,
+    support: Option<Support>,
+    no_interval: Option<&str>,
+    bound: f64,
+) -> Option<String> {
+    if measure.is_share() {
+        return figure.value.is_none().then(|| "there is no such figure".to_string());
+    }
+    let support = support.unwrap_or_default();
+    if support.comparisons == 0 {
+        return Some("nothing was compared".to_string());
+    }
+    if !support.is_enough_for_a_verdict() {
+        return Some(format!(
+            "fewer than {} comparisons or {} blocks",
+            Support::FEWEST_FOR_A_VERDICT,
+            Support::FEWEST_BLOCKS
+        ));
+    }
+    if figure.ci95.is_none() {
+        return Some(no_interval.unwrap_or("no interval can be made from this sample").to_string());
+    }
+    let inside = figure.value.is_some_and(|value| (value.abs() - bound).abs() <= figure.common);
+    (figure.common > 0.0 && inside)
+        .then(|| "the common error of the reference alone may be the difference".to_string())
 }
 
 /// The share of terrain cells that have ground of the returns up to this one, or of all.
@@ -138,12 +220,7 @@ impl fmt::Display for Bound {
 fn verdict(value: Option<f64>, ci95: Option<Interval>, bound: f64, measure: Measure) -> Verdict {
     let ends = match (value, ci95) {
         (Some(value), None) if measure.is_share() => [value, value],
-        (Some(_), Some(ends)) if measure == Measure::Bias => {
-            // The least and the greatest size that a bias in the interval has.
-            let sizes = ends.map(f64::abs);
-            let least = if ends[0] <= 0.0 && ends[1] >= 0.0 { 0.0 } else { sizes[0].min(sizes[1]) };
-            [least, sizes[0].max(sizes[1])]
-        }
+        (Some(_), Some(ends)) if measure == Measure::Bias => sizes(ends),
         (Some(_), Some(ends)) => ends,
         _ => return Verdict::Inconclusive,
     };
@@ -163,23 +240,23 @@ fn verdict(value: Option<f64>, ci95: Option<Interval>, bound: f64, measure: Meas
 const MOST_MORE: f64 = 1e6;
 
 /// How many more independent checkpoints would shrink the interval until it leaves the limit out, should the figure
-/// stay: its width goes with 1/√n.
-fn more_checkpoints(
-    value: Option<f64>,
-    ci95: Option<Interval>,
-    bound: f64,
-    n_effective: Option<f64>,
-) -> Option<u64> {
-    let (value, [low, high], n) = (value?.abs(), ci95?, n_effective?);
-    let half = (high - low) / 2.0;
-    let distance = (value - bound).abs();
-    let needed = n * (half / distance).powi(2) - n;
-    (needed.is_finite() && needed < MOST_MORE).then(|| needed.max(1.0).ceil() as u64)
+/// stay: its width goes with 1/√n, but for what the reference itself does not know.
+fn more_checkpoints(figure: &Figure, bound: f64, n_effective: Option<f64>) -> Option<u64> {
+    let (value, [low, high], n) = (figure.value?.abs(), figure.ci95?, n_effective?);
+    let without = |half: f64| half * half - figure.common * figure.common;
+    let ratio = without((high - low) / 2.0) / without((value - bound).abs());
+    let needed = n * ratio - n;
+    (needed.is_finite() && ratio > 0.0 && needed < MOST_MORE).then(|| needed.max(1.0).ceil() as u64)
 }
 
 #[cfg(test)]
 mod tests {
+    use serde_json::{Value, json};
+
     use super::*;
+    use crate::tile::strata::Strata;
+    use crate::trust::compliance::compliance;
+    use crate::trust::groups::{Group, Role};
 
     #[test]
     fn a_limit_is_met_missed_or_inconclusive() {
@@ -205,9 +282,84 @@ mod tests {
 
     #[test]
     fn four_times_as_many_checkpoints_halve_the_interval() {
+        let more = |value, ci95, common| {
+            more_checkpoints(&Figure { value: Some(value), ci95, common, raw: None }, 0.05, Some(100.0))
+        };
         // Half-width 0.02 at 100; to clear a distance of 0.01 it must halve.
-        assert_eq!(more_checkpoints(Some(0.04), Some([0.02, 0.06]), 0.05, Some(100.0)), Some(300));
-        assert_eq!(more_checkpoints(Some(0.05), Some([0.02, 0.06]), 0.05, Some(100.0)), None);
-        assert_eq!(more_checkpoints(Some(0.04), None, 0.05, Some(100.0)), None);
+        assert_eq!(more(0.04, Some([0.02, 0.06]), 0.0), Some(300));
+        assert_eq!(more(0.05, Some([0.02, 0.06]), 0.0), None);
+        assert_eq!(more(0.04, None, 0.0), None);
+        // A part of 0.006 stays: of 0.02² it leaves 0.000364, of 0.01² 0.000064.
+        assert_eq!(more(0.04, Some([0.02, 0.06]), 0.006), Some(469));
+        assert_eq!(more(0.04, Some([0.02, 0.06]), 0.012), None);
+    }
+
+    fn group(statistics: &Statistics, reference: &Reference, limits: Value) -> LimitResult {
+        let limits: AcceptLimits = serde_json::from_value(limits).unwrap();
+        let by = GroupKey::all();
+        let group = Group { role: Role::All, strata: Strata::default(), by, members: Vec::new() };
+        let compliance = compliance(&group, statistics, reference, Unit::Metre);
+        let find = |_: &GroupKey| Some(GroupFigures { statistics, compliance: &compliance });
+        judge(&[limits], find, &[], reference, Unit::Metre).remove(0)
+    }
+
+    fn low() -> Statistics {
+        Statistics {
+            compared: 2_000,
+            blocks: 60,
+            bias: Some(-0.036),
+            bias_ci95: Some([-0.038, -0.034]),
+            sd: Some(0.03),
+            sd_ci95: Some([0.028, 0.032]),
+            rmse: Some(0.0468),
+            rmse_ci95: Some([0.045, 0.049]),
+            n_effective: Some(900.0),
+            ..Statistics::default()
+        }
+    }
+
+    #[test]
+    fn a_stated_offset_is_taken_out_before_a_limit_is_judged() {
+        let offset = |value: f64, sigma: f64| Reference {
+            offset: Some((value, sigma, "snow".to_string())),
+            ..Reference::default()
+        };
+        let raw = group(&low(), &Reference::default(), json!({"bias": "2 cm"}));
+        assert_eq!((raw.verdict, raw.offset_removed, raw.raw_value), (Verdict::Missed, false, None));
+        let bias = group(&low(), &offset(0.04, 0.005), json!({"bias": "2 cm"}));
+        assert_eq!((bias.verdict, bias.offset_removed, bias.raw_value), (Verdict::Met, true, Some(-0.036)));
+        assert!((bias.value.unwrap() - 0.004).abs() < 1e-12);
+        // 4 mm within 19.6 mm of sigma may be more than 20 mm, and no number of checkpoints tells.
+        let unsure = group(&low(), &offset(0.04, 0.01), json!({"bias": "2 cm"}));
+        assert_eq!((unsure.verdict, unsure.more_checkpoints), (Verdict::Inconclusive, None));
+        let rmse = group(&low(), &offset(0.04, 0.001), json!({"rmse": "4 cm"}));
+        assert_eq!((rmse.verdict, rmse.offset_removed), (Verdict::Met, true));
+        let class = group(&low(), &offset(0.04, 0.05), json!({"class": "4 cm"}));
+        assert_eq!(class.verdict, Verdict::Missed);
+        let sd = group(&low(), &offset(0.04, 0.001), json!({"sd": "4 cm"}));
+        assert_eq!((sd.verdict, sd.offset_removed, sd.value), (Verdict::Met, true, Some(0.03)));
+    }
+
+    #[test]
+    fn an_error_common_to_the_reference_is_in_the_interval_of_the_bias_alone() {
+        let common = Reference { uncertainty: Some(0.01), common: 0.01, ..Reference::default() };
+        let bias = |limit: &str| group(&low(), &common, json!({"bias": limit}));
+        assert_eq!(bias("50 mm").verdict, Verdict::Inconclusive);
+        assert_eq!(bias("56 mm").verdict, Verdict::Met);
+        assert!(bias("50 mm").reason.unwrap().contains("common error of the reference"));
+        let exact = Reference { common: 0.0, ..common.clone() };
+        assert_eq!(group(&low(), &exact, json!({"bias": "50 mm"})).verdict, Verdict::Met);
+        assert_eq!(group(&low(), &common, json!({"rmse": "50 mm"})).verdict, Verdict::Met);
+    }
+
+    #[test]
+    fn too_few_comparisons_or_blocks_have_no_verdict() {
+        for few in [Statistics { compared: 29, ..low() }, Statistics { blocks: 2, ..low() }] {
+            for limit in ["1 m", "1 mm"] {
+                let result = group(&few, &Reference::default(), json!({"rmse": limit}));
+                assert_eq!((result.verdict, result.more_checkpoints), (Verdict::Inconclusive, None));
+                assert_eq!(result.reason.unwrap(), "fewer than 30 comparisons or 3 blocks");
+            }
+        }
     }
 }

@@ -17,8 +17,30 @@ use crate::trust::groups::{Group, Role};
 pub struct Reference {
     /// Vertical uncertainty, one sigma.
     pub uncertainty: Option<f64>,
+    /// The part of it that all comparisons may share: a single length counts as such.
+    pub common: f64,
+    /// The part of it that all comparisons share, where that is stated.
+    pub stated_common: f64,
     /// The known constant error, its sigma, and why it is there.
     pub offset: Option<(f64, f64, String)>,
+}
+
+impl Reference {
+    /// What its known constant error adds to dz when it is taken out.
+    pub fn offset(&self) -> f64 {
+        self.offset.as_ref().map_or(0.0, |(value, _, _)| *value)
+    }
+
+    /// Half the width of the 95 % interval of the constant error that is left: what all comparisons may share, and the
+    /// uncertainty of the offset.
+    pub fn half_of_common(&self) -> f64 {
+        NORMAL_97_5 * libm::hypot(self.common, self.offset_sigma())
+    }
+
+    /// Standard deviation of that.
+    pub fn offset_sigma(&self) -> f64 {
+        self.offset.as_ref().map_or(0.0, |(_, sigma, _)| *sigma)
+    }
 }
 
 /// A length of the report in metres: the unit in which standards state their limits.
@@ -38,7 +60,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         by: group.by.clone(),
         name: match group.role {
             Role::Cover(Cover::Open) => Some(VerticalAccuracy::Nva),
-            Role::Cover(Cover::Canopy) => Some(VerticalAccuracy::Vva),
+            Role::Vegetated => Some(VerticalAccuracy::Vva),
             _ => None,
         },
         compared: s.compared,
@@ -49,7 +71,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         rmse_v: combined,
         rmse_v_ci95: interval,
         class_cm,
-        class_cm_95: class(interval.map(|ends| ends[1])),
+        class_cm_95: class(interval.map(|ends| ends[1])).filter(|_| s.support().is_enough_for_a_verdict()),
         quality_level: combined.and_then(|value| quality_level_met(metres(value, unit))),
         bias_to_class,
         bias_within_guidance: bias_to_class.map(|share| share <= BIAS_SHARE),
@@ -62,21 +84,56 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
     }
 }
 
+/// The 97.5 % quantile of the normal distribution: for standard deviations that are stated, not estimated.
+const NORMAL_97_5: f64 = 1.959_963_984_540_054;
+
+/// An interval about `value`, widened by an error of this standard deviation that all comparisons share.
+pub fn widened([low, high]: Interval, value: f64, sigma: f64) -> Interval {
+    let common = NORMAL_97_5 * sigma;
+    [value - libm::hypot(value - low, common), value + libm::hypot(high - value, common)]
+}
+
+/// The least and the greatest size of what lies in an interval.
+pub fn sizes([low, high]: Interval) -> Interval {
+    let (low_size, high_size) = (low.abs(), high.abs());
+    let least = if low <= 0.0 && high >= 0.0 { 0.0 } else { low_size.min(high_size) };
+    [least, low_size.max(high_size)]
+}
+
 /// The figures as they would be had the reference not been `offset` too high: dz grows by it.
 fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) -> OffsetRemoved {
-    let bias = s.bias.map(|mean| mean + offset);
     let n = s.compared as f64;
-    let rmse = bias.map(|mean| {
-        // RMSE² = mean² + (n − 1)/n SD²: the spread is what it was.
-        let spread = s.sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd);
-        (mean * mean + spread).sqrt()
-    });
-    let combined = rmse.map(|rmse| rmse_v(rmse_v(rmse, v2), sigma));
+    // RMSE² = bias² + (n − 1)/n SD²: the spread is what it was.
+    let square = |sd: f64| (n - 1.0) / n * sd * sd;
+    let spread = s.sd.map_or(0.0, square);
+    let bias = s.bias.map(|mean| mean + offset);
+    let rmse = bias.map(|mean| (mean * mean + spread).sqrt());
+    let sampled = s.bias_ci95.map(|ends| ends.map(|end| end + offset));
+    let bias_ci95 = bias.zip(sampled).map(|(bias, ends)| widened(ends, bias, sigma));
+    // The interval of a sum of squares from those of its parts (Zou and Donner 2008, from memory: citation not verified).
+    let of_rmse = |bias_ci95: Option<Interval>| -> Option<Interval> {
+        let ((bias, ends), sd_ci95) = (bias.zip(bias_ci95)?, s.sd_ci95?);
+        let [least, most] = sizes(ends).map(|size| size * size);
+        let [low, high] = sd_ci95.map(square);
+        let (mean, all) = (bias * bias, bias * bias + spread);
+        let down = libm::hypot(mean - least, (spread - low).max(0.0));
+        let up = libm::hypot(most - mean, (high - spread).max(0.0));
+        Some([(all - down).max(0.0).sqrt(), (all + up).sqrt()])
+    };
+    let combine = |rmse: f64| rmse_v(rmse_v(rmse, v2), sigma);
+    let combined = rmse.map(combine);
+    // The sigma of the offset is in RMSE_V as an error of the reference: once is enough.
+    let rmse_v_ci95 = of_rmse(sampled).map(|ends| ends.map(combine));
+    let class = |value: Option<f64>| value.and_then(|value| class_met(metres(value, unit)));
     OffsetRemoved {
         bias,
+        bias_ci95,
         rmse,
+        rmse_ci95: of_rmse(bias_ci95),
         rmse_v: combined,
-        class_cm: combined.and_then(|v| class_met(metres(v, unit))),
+        rmse_v_ci95,
+        class_cm: class(combined),
+        class_cm_95: class(rmse_v_ci95.map(|ends| ends[1])).filter(|_| s.support().is_enough_for_a_verdict()),
     }
 }
 
@@ -140,8 +197,11 @@ mod tests {
             rmse: Some((0.0196f64 + 0.99 * 0.0025).sqrt()),
             ..Statistics::default()
         };
-        let reference =
-            Reference { uncertainty: Some(0.02), offset: Some((0.15, 0.03, "fresh snow".to_string())) };
+        let reference = Reference {
+            uncertainty: Some(0.02),
+            offset: Some((0.15, 0.03, "fresh snow".to_string())),
+            ..Reference::default()
+        };
         let found = compliance(&open(), &s, &reference, Unit::UsSurveyFoot);
         let without = found.offset_removed.unwrap();
         assert!((without.bias.unwrap() - 0.01).abs() < 1e-12);
@@ -149,8 +209,34 @@ mod tests {
         assert!((without.rmse.unwrap() - expected).abs() < 1e-12);
         let combined = (expected * expected + 0.0004 + 0.0009).sqrt();
         assert!((without.rmse_v.unwrap() - combined).abs() < 1e-12);
+        assert_eq!((without.bias_ci95, without.rmse_ci95), (None, None));
         // 0.148 ft are 4.5 cm; without the snow 0.062 ft are 1.9 cm.
         assert_eq!((found.class_cm, without.class_cm), (Some(5.0), Some(2.5)));
+    }
+
+    #[test]
+    fn intervals_without_the_offset_hold_its_uncertainty_too() {
+        let s = Statistics {
+            compared: 1_000,
+            blocks: 50,
+            bias: Some(-0.040),
+            bias_ci95: Some([-0.043, -0.037]),
+            sd: Some(0.030),
+            sd_ci95: Some([0.028, 0.033]),
+            rmse: Some(0.05),
+            ..Statistics::default()
+        };
+        let found = offset_removed(&s, 0.04, 0.01, 0.0, Unit::Metre);
+        let half = (0.003f64.powi(2) + (1.959_964f64 * 0.01).powi(2)).sqrt();
+        let [low, high] = found.bias_ci95.unwrap();
+        assert!((low + half).abs() < 1e-7 && (high - half).abs() < 1e-7, "{found:?}");
+        // All of the rest is spread: the bias adds to the upper end alone.
+        let [low, high] = found.rmse_ci95.unwrap();
+        let up = (0.0009f64 + (half.powi(4) + (0.033f64.powi(2) - 0.0009).powi(2)).sqrt()).sqrt();
+        assert!((low - 0.028).abs() < 2e-5 && (high - up).abs() < 1e-4, "{found:?} {up}");
+        assert_eq!((found.class_cm, found.class_cm_95), (Some(5.0), Some(5.0)));
+        let few = Statistics { compared: 29, ..s };
+        assert_eq!(offset_removed(&few, 0.04, 0.01, 0.0, Unit::Metre).class_cm_95, None);
     }
 
     #[test]

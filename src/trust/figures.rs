@@ -13,10 +13,11 @@ use crate::cloud::point::MAX_RETURN;
 use crate::results::statistics::Statistics;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::summarise::Summarise;
+use crate::stats::delivered::Delivered;
 use crate::stats::moments::Moments;
 use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::kinds::{KINDS, PointsByKind};
-use crate::tile::strata::{Strata, StratumCounts};
+use crate::tile::strata::{Cover, Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::units::Unit;
 
@@ -31,6 +32,8 @@ pub struct PointCounts {
     pub strata: BTreeMap<Strata, StratumCounts>,
     /// Ground points of the survey by strip and kind of ground.
     pub ground_by_kind: PointsByKind,
+    /// Ground points of the survey by square of the site and strip.
+    pub delivered: Delivered,
 }
 
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends
@@ -89,10 +92,11 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
     Ok(FirstPass { moments, by_kind, excerpt })
 }
 
-/// A hash of a comparison that depends on nothing but where it is and what it shows.
+/// A hash of a comparison that depends on nothing but where it is: the level of the reference must not decide which are
+/// chosen.
 fn hash(one: &Compared) -> u64 {
-    let mut bytes = [0u8; 24];
-    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y, one.dz]) {
+    let mut bytes = [0u8; 16];
+    for (to, value) in bytes.as_chunks_mut::<8>().0.iter_mut().zip([one.x, one.y]) {
         *to = value.to_le_bytes();
     }
     XxHash3_64::oneshot(&bytes)
@@ -160,6 +164,9 @@ pub fn statistics(group: &Group, figures: &Figures, counts: &PointCounts, units:
         Role::All => (all_points, all_ground),
         Role::Return(n) => (counts.points[usize::from(n)], counts.ground[usize::from(n)]),
         Role::Cover(cover) => of_strata(counts, |strata| strata.cover == Some(cover)),
+        Role::Vegetated => {
+            of_strata(counts, |strata| matches!(strata.cover, Some(Cover::Low | Cover::Canopy)))
+        }
         Role::Crossed => of_strata(counts, |strata| *strata == group.strata),
     };
     let share = |part: u64, whole: u64| (whole > 0).then(|| part as f64 / whole as f64);
@@ -192,7 +199,7 @@ fn of_strata(counts: &PointCounts, wanted: impl Fn(&Strata) -> bool) -> (u64, u6
 mod tests {
     use super::*;
     use crate::stats::simulated::Normal;
-    use crate::tile::strata::{By, Cover};
+    use crate::tile::strata::By;
     use crate::trust::test_site::{Made, counts};
 
     /// Comparisons of three returns in twelve strips, half of them under canopy, some of the same dz.
@@ -248,6 +255,7 @@ mod tests {
                 Role::All => true,
                 Role::Return(n) => one.strata.return_number == n,
                 Role::Cover(cover) => one.strata.cover == Some(cover),
+                Role::Vegetated => one.strata.cover.is_some_and(|cover| cover != Cover::Open),
                 Role::Crossed => one.strata == group.strata,
             };
             let own = sorted(all.iter().filter(belongs).map(|one| one.dz as f64));

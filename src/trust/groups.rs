@@ -15,8 +15,10 @@ pub enum Role {
     All,
     /// A row of the table by return.
     Return(u8),
-    /// Open ground or ground under canopy, all returns together.
+    /// Ground of one cover, all returns together.
     Cover(Cover),
+    /// Ground under low vegetation or canopy, all returns together.
+    Vegetated,
     /// One of those that `summarise` crosses.
     Crossed,
 }
@@ -38,7 +40,7 @@ pub struct Group {
 pub struct Groups {
     /// The finest strata that anything is told apart by, ascending.
     pub finest: Vec<Strata>,
-    /// The groups: all together, each return, open ground and canopy, those that `summarise` crosses.
+    /// The groups: all together, each return, open and vegetated ground, each vegetated cover, those that `summarise` crosses.
     pub all: Vec<Group>,
     /// The finest strata as numbers, ascending, with their places.
     codes: Vec<(u64, u16)>,
@@ -76,10 +78,17 @@ impl Groups {
             all.push(group(Role::Return(number), strata, &[By::Return]));
         }
         if by.contains(&By::Cover) {
-            for cover in [Cover::Open, Cover::Canopy] {
+            let of_cover = |cover| {
                 let strata = Strata { cover: Some(cover), ..Strata::default() };
-                all.push(group(Role::Cover(cover), strata, &[By::Cover]));
-            }
+                group(Role::Cover(cover), strata, &[By::Cover])
+            };
+            let covers = Cover::ALL.map(of_cover);
+            let mut members: Vec<u16> = covers[1..].iter().flat_map(|group| group.members.clone()).collect();
+            members.sort_unstable();
+            let by = GroupKey::new([Property::Vegetated]);
+            let vegetated = Group { role: Role::Vegetated, strata: Strata::default(), by, members };
+            let [open, low, canopy] = covers;
+            all.extend([open, vegetated, low, canopy]);
         }
         // Points without a valid return number are in no result by return.
         let reported = |strata: &&Strata| !summarise.by.contains(&By::Return) || strata.return_number > 0;
@@ -174,8 +183,8 @@ mod tests {
         let groups = Groups::new(&summarise, &counts, counts.keys().copied().collect(), 2);
         assert_eq!(groups.finest.len(), 3);
         let members: Vec<_> = groups.all.iter().map(|group| group.members.len()).collect();
-        // All, returns 1 and 2, open, canopy, and three crossed.
-        assert_eq!(members, [3, 2, 1, 1, 2, 1, 1, 1]);
+        // All, returns 1 and 2, open, vegetated, low vegetation, canopy, and three crossed.
+        assert_eq!(members, [3, 2, 1, 1, 2, 0, 2, 1, 1, 1]);
         let crossed = groups.all.iter().rposition(|g| g.strata.return_number == 2).unwrap();
         assert_eq!(
             serde_json::to_string(&groups.all[crossed].by).unwrap(),

@@ -1,5 +1,4 @@
-//! Confidence intervals of every group's figures and their comparison with first returns by spatial block bootstrap, tests,
-//! and the truncation correction; in the unit of the report.
+//! Confidence intervals of every group's figures and the truncation correction; in the unit of the report.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io;
@@ -7,18 +6,20 @@ use std::io;
 use rayon::prelude::*;
 
 use crate::results::confidence::Correlation;
+use crate::results::statistics::Interval;
 use crate::results::statistics::Statistics;
-use crate::results::statistics::{Interval, Test, VsFirst};
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;
-use crate::stats::blocks::{BlockSums, default_size_um};
-use crate::stats::bootstrap::{Bootstrap, bootstrap};
+use crate::stats::blocks::{BlockSums, default_size_um, finest_size_um};
 use crate::stats::correlation::CorrelationModel;
-use crate::stats::group_tests::{FTest, brown_forsythe, thin, welch};
+use crate::stats::delivered::Delivered;
+use crate::stats::dependence::Kind;
+use crate::stats::estimates::{Estimates, NoInterval};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
+use crate::tile::strata::Strata;
 use crate::trust::groups::{Group, Groups};
 use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
@@ -29,9 +30,27 @@ pub struct Intervals {
     pub correlation: Correlation,
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
-    /// Bias and SD of each return in each half of the site, the blocks taking turns.
+    /// Sums by place, from which the differences between returns are learned.
     pub learning: Learning,
+    /// Sums of dz by block, of every finest group.
+    pub sums: BlockSums,
+    /// What makes the intervals much wider than blocks alone would.
+    pub wider: Option<Wider>,
 }
+
+/// Intervals of all comparisons together that are much wider than those of independent blocks, and why.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Wider {
+    /// How many times as wide.
+    pub times: f64,
+    /// The error that blocks share, where the residuals show it.
+    pub kind: Option<Kind>,
+}
+
+/// How much wider is worth a warning: with n_eff four times as small.
+const MUCH_WIDER: f64 = 2.0;
+/// The same where the residuals show no cause: what a sample does not exclude widens every interval.
+const WIDER_WITHOUT_CAUSE: f64 = 5.0;
 
 /// The spatial correlation of the residuals, and the residuals that it was estimated from.
 pub struct SpatialCorrelation {
@@ -39,6 +58,8 @@ pub struct SpatialCorrelation {
     model: CorrelationModel,
     /// Edge of the blocks, micrometres.
     block: Micrometres,
+    /// Edge of those that sums are taken by, of which blocks are made.
+    finest: Micrometres,
 }
 
 impl SpatialCorrelation {
@@ -50,7 +71,13 @@ impl SpatialCorrelation {
             Auto::Fixed(length) => length.micrometres().max(1),
             Auto::Auto => default_size_um(&model, &placed),
         };
-        SpatialCorrelation { placed, model, block }
+        let finest = finest_size_um(block, &placed);
+        SpatialCorrelation { placed, model, block, finest }
+    }
+
+    /// How far the correlation reaches, micrometres; nothing where none is detected.
+    pub fn range(&self) -> Option<Micrometres> {
+        self.model.range_um
     }
 }
 
@@ -63,20 +90,20 @@ pub fn intervals(
     all: &dyn Comparisons,
     groups: &Groups,
     spatial: &SpatialCorrelation,
-    seed: u64,
     units: Unit,
+    delivered: &Delivered,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
-    let SpatialCorrelation { placed, model, block } = spatial;
+    let SpatialCorrelation { placed, model, block, finest } = spatial;
     let size = *block;
-    let none = || (BlockSums::new(size, groups.finest.len()), Learning::new(size));
+    let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::default());
     let (sums, learning) = all.sum_up(
         none,
         |(sums, learning), block| {
             for one in block {
                 learning.add(one.x, one.y, one.strata.return_number, one.dz);
                 if let Some(group) = groups.finest_of(&one.strata) {
-                    sums.add(one.x, one.y, group, one.dz);
+                    sums.add((one.x, one.y), group, one.strata.strip.unwrap_or(0), one.dz);
                 }
             }
         },
@@ -85,18 +112,12 @@ pub fn intervals(
             learning.merge(&others.1);
         },
     )?;
-    let sums = sums.few_enough();
+    let fine = sums.at_most(MOST_FINE);
+    let sums = fine.coarsened((size / fine.size_um()).max(1));
     let joined = sums.size_um();
     let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
-    let drawn = bootstrap(&sums, &members, model, seed);
-    let firsts: Vec<Option<usize>> = groups.all.iter().map(|group| groups.first_of(group)).collect();
-    // What tests are made on: one comparison of a group in each block.
-    let independent = |group: usize| {
-        let tested = firsts[group].is_some() || firsts.contains(&Some(group));
-        let own = |finest: u16| (tested && members[group].contains(&finest)).then_some(0);
-        thin(placed, joined, seed, 1, own).pop().unwrap_or_default()
-    };
-    let independent: Vec<Vec<f64>> = (0..members.len()).into_par_iter().map(independent).collect();
+    let ground = rows.first().map_or(0, |all| all.ground);
+    let estimates = Estimates::new(fine.clone(), delivered, &alike(groups), ground);
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
     let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
@@ -106,19 +127,25 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
+    let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
-        let estimate = drawn.estimate(i);
-        row.blocks = estimate.blocks as u64;
+        let estimate = estimates.of(&members[i], row.ground);
+        row.blocks = sums.together(&members[i]).iter().filter(|block| block.n > 0).count() as u64;
         row.bias_ci95 = length(estimate.mean_ci95);
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
-        row.vs_first = firsts[i].and_then(|first| vs_first(&drawn, i, first, &independent, units));
+        row.interval_reason = estimate.reason.map(reason).filter(|_| row.compared > 0);
+        // How much more the mean varies than blocks show.
+        let plain = Estimates::plain_se(&sums, &members[i]);
+        let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
-        row.truncation_corrected = truncation_correction(&returns, estimate.inflation.unwrap_or(1.0), units);
+        let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
+        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
-    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning })
+    let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
+    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, sums, wider })
 }
 
 /// Those of the finest groups that are of one return, return by return.
@@ -151,34 +178,40 @@ fn reported(model: &CorrelationModel, sums: &BlockSums, units: Unit) -> Correlat
             .collect(),
     }
 }
+/// Fine blocks at the most: more are joined four by four.
+const MOST_FINE: usize = 16_000;
 
-fn vs_first(
-    drawn: &Bootstrap,
-    group: usize,
-    first: usize,
-    independent: &[Vec<f64>],
-    units: Unit,
-) -> Option<VsFirst> {
-    let versus = drawn.versus(group, first)?;
-    let length = |um: f64| units.from_micrometres(um);
-    let (ours, theirs) = (&independent[group], &independent[first]);
-    let test = |test: Option<FTest>| {
-        test.map(|test| Test {
-            statistic: test.f,
-            df: [test.df1, test.df2],
-            p: test.p,
-            n: [theirs.len() as u64, ours.len() as u64],
-        })
+/// What the variance of a truncated fit is multiplied with at the most.
+const MOST_INFLATION: f64 = 100.0;
+
+/// For each of the finest groups the number of the set whose residuals are taken about one mean: strips and bands of the scan
+/// angle are not told apart, as their differences are among the errors that comparisons share.
+fn alike(groups: &Groups) -> Vec<u16> {
+    let set = |strata: &Strata| Strata { strip: None, scan_angle: None, ..*strata };
+    let sets: BTreeSet<Strata> = groups.finest.iter().map(set).collect();
+    let sets: Vec<Strata> = sets.into_iter().collect();
+    groups.finest.iter().map(|strata| sets.binary_search(&set(strata)).map_or(0, |at| at as u16)).collect()
+}
+
+/// Why there is no interval, for people.
+fn reason(reason: NoInterval) -> String {
+    let why = match reason {
+        NoInterval::FewPlaces => {
+            "the comparisons lie in too few places to show how the error varies over the site".to_string()
+        }
+        NoInterval::UnseenStrips(seen, all) => format!(
+            "the comparisons lie in {seen} of {all} flight strips, which does not show how much strips differ"
+        ),
+        NoInterval::NoSpread => "the residuals have no spread".to_string(),
     };
-    Some(VsFirst {
-        bias: Some(length(versus.bias)),
-        bias_ci95: versus.bias_ci95.map(|ends| ends.map(length)),
-        sd_ratio: versus.sd_ratio,
-        sd_ratio_ci95: versus.sd_ratio_ci95,
-        rmse_ratio: versus.rmse_ratio,
-        rmse_ratio_ci95: versus.rmse_ratio_ci95,
-        verdict: versus.verdict,
-        welch: test(welch(&[theirs, ours])),
-        brown_forsythe: test(brown_forsythe(&[theirs, ours])),
-    })
+    format!("cannot be told from this sample: {why}")
+}
+
+fn wider(estimates: &Estimates, sums: &BlockSums, all: &[u16], ground: u64) -> Option<Wider> {
+    let times = estimates.of(all, ground).mean_se? / Estimates::plain_se(sums, all)?;
+    // What is shared over less than a block does not make blocks alike.
+    let beyond = |kind: &Kind| !matches!(kind, Kind::Field(length) if *length <= sums.size_um() as f64);
+    let kind = estimates.cause().filter(beyond);
+    let much = if kind.is_some() { MUCH_WIDER } else { WIDER_WITHOUT_CAUSE };
+    (times >= much).then_some(Wider { times, kind })
 }

@@ -2,8 +2,8 @@
 //! limits, and warnings.
 //!
 //! [`study`] is the whole of it, in two calls with the terrain made between them: [`figures`] passes over all comparisons for the exact figures of the [`groups`] and
-//! keeps an excerpt of them for what must be looked at together; [`intervals`] turns blocks of the site into intervals
-//! and verdicts; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
+//! keeps an excerpt of them for what must be looked at together; [`intervals`] turns blocks of the site into intervals;
+//! [`vs_first`] says which returns are worse, like for like; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
 
 pub(crate) mod accept;
 pub(crate) mod compliance;
@@ -11,12 +11,16 @@ pub(crate) mod diagnose;
 pub(crate) mod figures;
 pub(crate) mod groups;
 pub(crate) mod intervals;
-pub(crate) mod plan_shift;
+pub(crate) mod low_outliers;
+pub(crate) mod matching;
+pub(crate) mod plausible;
 pub(crate) mod represented;
 pub(crate) mod study;
 pub(crate) mod surveyed;
 pub(crate) mod truncation;
+pub(crate) mod vs_first;
 pub(crate) mod warnings;
+pub(crate) mod wider;
 
 #[cfg(test)]
-mod test_site;
+pub(crate) mod test_site;

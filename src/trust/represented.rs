@@ -34,12 +34,59 @@ pub fn represented(ground: &PointsByKind, compared: &PointsByKind, summarise: &S
             places.map(|i| row(property(i), ground[i], compared[i])).collect()
         };
     Represented {
+        area: None,
         strips: strips.collect(),
         slopes: rows(&ground.slopes, &compared.slopes, &slope),
         covers: rows(&ground.covers, &compared.covers, &cover),
     }
 }
 
+/// The rows without any comparison that have more than this share of the survey's ground are worth a warning.
+const MUCH_GROUND: f64 = 0.05;
+
+/// The rows that have much of the survey's ground and no comparison.
+pub fn missing(represented: &Represented) -> impl Iterator<Item = &RepresentedRow> {
+    let all = [&represented.strips, &represented.slopes, &represented.covers];
+    let is_missing = |row: &&RepresentedRow| row.compared == 0 && row.ground_share > Some(MUCH_GROUND);
+    all.into_iter().flatten().filter(is_missing)
+}
+
 fn share(part: u64, whole: u64) -> Option<f64> {
     (whole > 0).then(|| part as f64 / whole as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::tile::strata::Strata;
+
+    #[test]
+    fn shares_stand_side_by_side_and_what_has_no_comparison_is_found() {
+        let (mut ground, mut compared) = (PointsByKind::default(), PointsByKind::default());
+        let strata = |strip, cover, slope| Strata { strip: Some(strip), cover, slope, ..Strata::default() };
+        let open = Some(Cover::Open);
+        ground.add(&strata(1, open, Some(0)), 60);
+        ground.add(&strata(2, open, Some(1)), 30);
+        ground.add(&strata(2, None, Some(0)), 6);
+        ground.add(&strata(3, Some(Cover::Low), Some(0)), 4);
+        compared.add(&strata(1, open, Some(0)), 8);
+        let found = represented(&ground, &compared, &Summarise::default());
+        let names = |rows: &[RepresentedRow]| rows.iter().map(|row| row.by.to_string()).collect::<Vec<_>>();
+        assert_eq!(names(&found.covers), ["open ground", "low vegetation", "cover unknown"]);
+        assert_eq!(names(&found.slopes), ["slope <0.1", "slope 0.1-0.2"]);
+        let strip = &found.strips[1];
+        assert_eq!(
+            (strip.ground, strip.ground_share, strip.compared, strip.compared_share),
+            (36, Some(0.36), 0, Some(0.0))
+        );
+        // Strip 3 and low vegetation have too little ground to matter.
+        let missing: Vec<String> = missing(&found).map(|row| row.by.to_string()).collect();
+        assert_eq!(missing, ["strip 2", "slope 0.1-0.2", "cover unknown"]);
+        // Without cover and slope there are strips alone.
+        let (mut ground, compared) = (PointsByKind::default(), PointsByKind::default());
+        ground.add(&strata(1, None, None), 5);
+        let found = represented(&ground, &compared, &Summarise::default());
+        assert_eq!((found.strips.len(), found.covers.len(), found.slopes.len()), (1, 0, 0));
+        assert_eq!(found.strips[0].compared_share, None);
+    }
 }

@@ -16,13 +16,16 @@ use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::TerrainRow;
 use crate::terrain::learning::Learning;
+use crate::terrain::lesson::Lesson;
+use crate::terrain::model::SMOOTHING;
 use crate::tile::strata::By;
 use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::groups::{Groups, Role};
-use crate::trust::intervals::{Intervals, SpatialCorrelation, intervals};
+use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
 use crate::trust::represented::represented;
+use crate::trust::vs_first;
 use crate::trust::warnings::{Findings, warnings};
 use crate::units::{Micrometres, Unit};
 
@@ -33,16 +36,28 @@ pub type MomentsByReturn = [Moments; MAX_RETURN + 1];
 pub struct Figured {
     /// Moments of dz by return, micrometres.
     pub by_return: MomentsByReturn,
-    /// Bias and SD of each return in each half of the site, the blocks taking turns.
-    pub learning: Learning,
+    learning: Learning,
+    /// How far the correlation of the residuals reaches, micrometres; 0 where none is detected.
+    range: Micrometres,
     /// Edge of the blocks, micrometres.
-    pub block: Micrometres,
+    block: Micrometres,
     groups: Groups,
     /// The figures of the groups with their intervals, in the unit of the report.
     rows: Vec<Statistics>,
     correlation: Correlation,
+    wider: Option<Wider>,
     excerpt: Vec<Compared>,
     represented: Represented,
+}
+
+impl Figured {
+    /// What the returns differ by, for a terrain of cells of that edge (micrometres): tested beyond the range of correlation
+    /// from where it was learned, and beyond where the terrain uses the same points. It can be had once.
+    pub fn lesson(&mut self, cell: f64) -> Lesson {
+        let same_points =
+            ((2 * SMOOTHING[SMOOTHING.len() - 1] + 1) as f64 / 2.0 * cell).ceil() as Micrometres;
+        std::mem::take(&mut self.learning).conclude(self.range.max(same_points))
+    }
 }
 
 /// What a study found.
@@ -78,20 +93,30 @@ pub fn figures(
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
-    let Intervals { correlation, block, learning } =
-        intervals(all, &groups, &spatial, pipeline.seed, units, &mut rows)?;
+    let Intervals { correlation, block, learning, sums, wider } =
+        intervals(all, &groups, &spatial, units, &counts.delivered, &mut rows)?;
+    let reference = reference(pipeline, units);
+    vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
-    Ok(Figured { by_return, learning, block, groups, rows, correlation, excerpt: first.excerpt, represented })
+    let range = spatial.range().unwrap_or(0);
+    let excerpt = first.excerpt;
+    Ok(Figured { by_return, learning, range, block, groups, rows, correlation, wider, excerpt, represented })
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
-/// terrain from returns 1 to k, lengths in micrometres.
-pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline, units: Unit) -> Studied {
-    let Figured { block, groups, rows, correlation, excerpt, represented, .. } = figured;
-    let terrain: Vec<TerrainRow> =
-        terrain.into_iter().map(|row| row.in_unit(|um| units.from_micrometres(um))).collect();
+/// terrain from returns 1 to k, lengths in micrometres, and what it was weighted with.
+pub fn conclude(
+    figured: Figured,
+    terrain: Option<(Vec<TerrainRow>, Lesson)>,
+    pipeline: &Pipeline,
+    units: Unit,
+) -> Studied {
+    let Figured { block, groups, rows, correlation, wider, excerpt, represented, .. } = figured;
+    let length = |um: f64| units.from_micrometres(um);
+    let (terrain, lesson) = terrain.map_or((Vec::new(), None), |(rows, lesson)| (rows, Some(lesson)));
+    let terrain: Vec<TerrainRow> = terrain.into_iter().map(|row| row.in_unit(length)).collect();
     let reference = reference(pipeline, units);
     let compliances: Vec<Compliance> =
         groups.all.iter().zip(&rows).map(|(group, row)| compliance(group, row, &reference, units)).collect();
@@ -99,7 +124,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         let at = groups.all.iter().position(|group| group.by == *key)?;
         Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at] })
     };
-    let limits = accept::judge(&pipeline.accept, find, &terrain, units);
+    let limits = accept::judge(&pipeline.accept, find, &terrain, &reference, units);
     let warnings = warnings(&Findings {
         pipeline,
         groups: &groups,
@@ -108,8 +133,10 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         excerpt: &excerpt,
         block,
         correlation: &correlation,
+        wider,
         reference: &reference,
         limits: &limits,
+        represented: &represented,
         units,
     });
     // Groups by return alone are the rows by return once more.
@@ -134,6 +161,8 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
             correlation,
             represented,
             terrain_by_returns: terrain,
+            matching: None,
+            terrain_weights: lesson.map(|lesson| lesson.weights(length)),
             standards,
             accept: limits,
             warnings,
@@ -143,7 +172,7 @@ pub fn conclude(figured: Figured, terrain: Vec<TerrainRow>, pipeline: &Pipeline,
         match group.role {
             Role::All => studied.all = statistics,
             Role::Return(return_number) => studied.returns.push(ReturnRow { return_number, statistics }),
-            Role::Cover(_) => {}
+            Role::Cover(_) | Role::Vegetated => {}
             Role::Crossed => studied.trust.groups.push(GroupRow { by: group.by, statistics }),
         }
     }
@@ -158,9 +187,12 @@ fn summarise(pipeline: &Pipeline) -> Summarise {
 /// The stated error of the reference in the unit of the report.
 fn reference(pipeline: &Pipeline, units: Unit) -> Reference {
     let stated = pipeline.reference.as_ref();
+    let uncertainty = stated.and_then(|reference| reference.uncertainty);
     let length = |um: f64| units.from_micrometres(um);
     Reference {
-        uncertainty: stated.and_then(|r| r.uncertainty).map(|u| length(u.exact_micrometres())),
+        uncertainty: uncertainty.map(|stated| length(stated.total_um())),
+        common: uncertainty.map_or(0.0, |stated| length(stated.common_at_most_um())),
+        stated_common: uncertainty.and_then(|stated| stated.stated_common_um()).map_or(0.0, length),
         offset: stated.and_then(|r| r.offset.as_ref()).map(|offset| {
             let [value, sigma] = [offset.value, offset.sigma].map(|l| length(l.exact_micrometres()));
             (value, sigma, offset.why.clone())
@@ -196,14 +228,8 @@ mod tests {
     }
 
     fn terrain_row(returns_up_to: u8, coverage: f64) -> TerrainRow {
-        let figures = TerrainFigures {
-            rmse_terrain: Some(20_000.0),
-            level_terrain: None,
-            terrain_cells: 900,
-            uncovered_cells: 0,
-            rmse_terrain_common: None,
-            common_cells: 0,
-        };
+        let figures =
+            TerrainFigures { rmse_terrain: Some(20_000.0), terrain_cells: 900, ..TerrainFigures::default() };
         TerrainRow {
             returns_up_to,
             ground_per_m2: None,
@@ -212,6 +238,7 @@ mod tests {
             rmse_points: Some(30_000.0),
             terrain: figures.clone(),
             weighted: figures,
+            offset_removed: None,
         }
     }
 
@@ -219,7 +246,7 @@ mod tests {
     fn the_first_call_gives_what_the_terrain_needs() {
         let all = site();
         let pipeline = pipeline(json!({}));
-        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        let mut figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
         assert_eq!(figured.block, 10_000_000);
         for number in 0..=MAX_RETURN {
             let mut dz = Moments::default();
@@ -227,9 +254,11 @@ mod tests {
             own.for_each(|one| dz.add(one.dz));
             assert_eq!(figured.by_return[number], dz, "return {number}");
         }
-        let mut learning = Learning::new(10_000_000);
+        let mut learning = Learning::default();
         all.iter().for_each(|one| learning.add(one.x, one.y, one.strata.return_number, one.dz));
-        assert_eq!(figured.learning, learning);
+        // Beyond half the widest of the least windows: nine cells.
+        let gap = figured.range.max(9_000_000);
+        assert_eq!(figured.lesson(2_000_000.0), learning.conclude(gap));
     }
 
     #[test]
@@ -241,9 +270,10 @@ mod tests {
             {"group": {"return": 2, "cover": "open"}, "sd": "20 mm"},
             {"group": {"return": 9}, "bias": "1 cm"},
         ]}));
-        let figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
-        let studied =
-            conclude(figured, vec![terrain_row(1, 0.8), terrain_row(2, 0.95)], &pipeline, Unit::Metre);
+        let mut figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
+        let lesson = figured.lesson(500_000.0);
+        let rows = vec![terrain_row(1, 0.8), terrain_row(2, 0.95)];
+        let studied = conclude(figured, Some((rows, lesson)), &pipeline, Unit::Metre);
         let numbers: Vec<u8> = studied.returns.iter().map(|row| row.return_number).collect();
         assert_eq!((numbers, studied.all.compared), (vec![1, 2], 6_000));
         let groups: Vec<String> = studied.trust.groups.iter().map(|group| group.by.to_string()).collect();
@@ -267,8 +297,8 @@ mod tests {
             verdicts,
             [Verdict::Met, Verdict::Met, Verdict::Missed, Verdict::Missed, Verdict::Inconclusive]
         );
-        // All, two returns, two covers, and the four crossed.
-        assert_eq!(studied.trust.standards.groups.len(), 9);
+        // All, two returns, three covers, the vegetated ones together, and the four crossed.
+        assert_eq!(studied.trust.standards.groups.len(), 11);
     }
 
     #[test]
@@ -280,7 +310,7 @@ mod tests {
             .map(|return_number| (Strata { return_number, ..Strata::default() }, StratumCounts::default()))
             .into();
         let figured = figures(&Made(all), &counts, &pipeline, Unit::Metre).unwrap();
-        let studied = conclude(figured, Vec::new(), &pipeline, Unit::Metre);
+        let studied = conclude(figured, None, &pipeline, Unit::Metre);
         assert_eq!((studied.trust.groups.len(), studied.trust.standards.groups.len()), (2, 3));
     }
 

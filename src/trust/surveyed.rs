@@ -1,6 +1,7 @@
 //! The checkpoints of a list of surveyed points: what each is worth, and how well it is sited.
 
 use crate::cloud::point_list::{PointList, SurveyedPoint};
+use crate::pipeline::model::Exclude;
 use crate::results::checkpoints::{CheckpointRow, OfReturn};
 use crate::results::format::{decimal, distance, length, percent};
 use crate::stages::compared::Compared;
@@ -38,18 +39,6 @@ pub fn comparisons(list: &PointList, found: &[Option<AtPoint>]) -> Vec<Compared>
     all
 }
 
-/// dz at each usable point in the triangulation of the ground of returns 1 to k, micrometres.
-pub fn up_to(list: &PointList, found: &[Option<AtPoint>], k: u8) -> Vec<Micrometres> {
-    let dz = |(point, at): (&SurveyedPoint, &Option<AtPoint>)| {
-        let outcome = at.as_ref()?.up_to.iter().rev().find(|(number, _)| *number <= k)?.1;
-        match outcome {
-            Outcome::Elevation(z) => Some(z - point.z),
-            Outcome::Unusable(_) => None,
-        }
-    };
-    list.points.iter().zip(found).filter_map(dz).collect()
-}
-
 /// Root mean square of the sigmas of the points used, micrometres: that of the list where it gives one, otherwise `stated`.
 pub fn uncertainty(list: &PointList, found: &[Option<AtPoint>], stated: Option<f64>) -> Option<f64> {
     let used = list
@@ -68,6 +57,7 @@ pub fn rows(
     list: &PointList,
     found: &[Option<AtPoint>],
     stated: Option<f64>,
+    areas: &[Exclude],
     horizontal: Unit,
     units: Unit,
 ) -> Vec<CheckpointRow> {
@@ -93,7 +83,7 @@ pub fn rows(
             used: z.is_some(),
             reason: match outcome {
                 Some(Outcome::Elevation(_)) => None,
-                Some(Outcome::Unusable(why)) => Some(reason(why, units)),
+                Some(Outcome::Unusable(why)) => Some(reason(why, areas, units)),
                 None => Some("outside the survey".to_string()),
             },
             cover: at.as_ref().and_then(|at| at.strata.cover).map(Cover::word),
@@ -109,7 +99,7 @@ pub fn rows(
 }
 
 /// Why a point is not used, for people.
-fn reason(why: Unusable, units: Unit) -> String {
+fn reason(why: Unusable, areas: &[Exclude], units: Unit) -> String {
     let long = |um: f64| distance(units.from_micrometres(um), units);
     match why {
         Unusable::NoGround => "no ground of the survey around it".to_string(),
@@ -117,6 +107,10 @@ fn reason(why: Unusable, units: Unit) -> String {
         Unusable::TooLong(edge) => format!("ground too sparse: the triangle over it measures {}", long(edge)),
         Unusable::TooSteep(slope) => {
             format!("too steep: the triangle over it has a slope of {} %", percent(slope))
+        }
+        Unusable::LeftOut(area) => {
+            let why = areas.get(area).map_or("", |area| area.why.trim());
+            format!("in an area that is left out: {why}")
         }
         Unusable::Uneven => "ground points around it too unevenly spaced".to_string(),
     }

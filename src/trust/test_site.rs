@@ -85,5 +85,5 @@ pub fn counts(all: &[Compared]) -> PointCounts {
 pub fn study(all: Vec<Compared>, pipeline: &Pipeline) -> Studied {
     let counts = counts(&all);
     let figured = figures(&Made(all), &counts, pipeline, Unit::Metre).unwrap();
-    conclude(figured, Vec::new(), pipeline, Unit::Metre)
+    conclude(figured, None, pipeline, Unit::Metre)
 }

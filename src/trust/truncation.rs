@@ -36,41 +36,43 @@ impl OfReturn {
         };
         (!own.is_empty()).then(some)
     }
+
+    fn corrected(&self, inflation: Option<f64>) -> Result<truncated::TruncatedFit, NoEstimate> {
+        let maximum = self.maximum.as_ref().map_err(|why| *why)?;
+        maximum.inflated(inflation.ok_or(NoEstimate::NoInterval)?)
+    }
 }
 
-/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending.
+/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `judged` says whether
+/// the limits of the ground filter are known: not where no comparison has one. Ground classes that were delivered, not judged,
+/// belong there too. `inflation` is how much more the mean varies than blocks show: none where the group has no interval.
 pub fn truncation_correction(
     returns: &[&OfReturn],
-    inflation: f64,
+    judged: bool,
+    inflation: Option<f64>,
     units: Unit,
 ) -> Option<TruncationCorrected> {
     if returns.is_empty() {
         return None;
+    }
+    if !judged {
+        return Some(no_estimate(NoEstimate::NotJudged, None));
     }
     let all = returns.iter().map(|own| own.n).sum::<usize>() as f64;
     let (mut parts, mut near, mut reason) = (Vec::new(), 0.0, None);
     for own in returns {
         let share = own.n as f64 / all;
         near += share * own.within_sd_of_limit;
-        match own.maximum.as_ref().map_err(|why| *why).and_then(|maximum| maximum.inflated(inflation)) {
+        match own.corrected(inflation) {
             Ok(fit) => parts.push(Part { weight: own.n as f64 / (1.0 - fit.truncated), fit }),
             Err(_) if share < LITTLE => {}
-            Err(why) => reason = Some(why.to_string()),
+            Err(why) => reason = Some(why),
         }
     }
-    let length = |um: f64| units.from_micrometres(um);
-    if reason.is_some() || parts.is_empty() {
-        let reason = reason.or_else(|| Some(NoEstimate::TooFew.to_string()));
-        return Some(TruncationCorrected {
-            bias: None,
-            bias_ci95: None,
-            sd: None,
-            sd_ci95: None,
-            within_sd_of_limit: Some(near),
-            truncated: None,
-            reason,
-        });
+    if let Some(why) = reason.or_else(|| parts.is_empty().then_some(NoEstimate::TooFew)) {
+        return Some(no_estimate(why, Some(near)));
     }
+    let length = |um: f64| units.from_micrometres(um);
     let mixture = Mixture::of(&parts);
     Some(TruncationCorrected {
         bias: Some(length(mixture.mean)),
@@ -81,6 +83,19 @@ pub fn truncation_correction(
         truncated: Some(1.0 - parts.iter().map(|part| part.fit.n as f64).sum::<f64>() / mixture.weight),
         reason: None,
     })
+}
+
+/// No figures, and why.
+fn no_estimate(why: NoEstimate, within_sd_of_limit: Option<f64>) -> TruncationCorrected {
+    TruncationCorrected {
+        bias: None,
+        bias_ci95: None,
+        sd: None,
+        sd_ci95: None,
+        within_sd_of_limit,
+        truncated: None,
+        reason: Some(why.to_string()),
+    }
 }
 
 struct Mixture {
@@ -110,17 +125,22 @@ impl Mixture {
         let sd = over(&|fit| fit.sd * fit.sd + (fit.mean - mean).powi(2)).sqrt();
         // Returns share errors of the flight: half-widths are added as if they all went together, which is the most
         // that they can.
-        let half_mean = |fit: &truncated::TruncatedFit| (fit.mean_ci95[1] - fit.mean_ci95[0]) / 2.0;
-        let half_ln_sd = |fit: &truncated::TruncatedFit| libm::log(fit.sd_ci95[1] / fit.sd_ci95[0]) / 2.0;
-        let half = over(&half_mean);
-        let of_sd = over(&|fit| fit.sd * fit.sd * half_ln_sd(fit) + (fit.mean - mean).abs() * half_mean(fit));
-        let half_sd = of_sd / (sd * sd);
+        let of_mean = |fit: &truncated::TruncatedFit, end: usize| (fit.mean_ci95[end] - fit.mean).abs();
+        let of_ln_sd = |fit: &truncated::TruncatedFit, end: usize| libm::log(fit.sd_ci95[end] / fit.sd).abs();
+        let half_mean = [0, 1].map(|end| over(&|fit| of_mean(fit, end)));
+        let half_ln_sd = [0, 1].map(|end| {
+            let of_means = |fit: &truncated::TruncatedFit| of_mean(fit, 0).max(of_mean(fit, 1));
+            let of_sd = |fit: &truncated::TruncatedFit| {
+                fit.sd * fit.sd * of_ln_sd(fit, end) + (fit.mean - mean).abs() * of_means(fit)
+            };
+            over(&of_sd) / (sd * sd)
+        });
         Mixture {
             weight,
             mean,
-            bias_ci95: [mean - half, mean + half],
+            bias_ci95: [mean - half_mean[0], mean + half_mean[1]],
             sd,
-            sd_ci95: [sd * libm::exp(-half_sd), sd * libm::exp(half_sd)],
+            sd_ci95: [sd * libm::exp(-half_ln_sd[0]), sd * libm::exp(half_ln_sd[1])],
         }
     }
 }
@@ -158,7 +178,7 @@ mod tests {
             OfReturn::new(&own, 10_000_000)
         };
         let returns: Vec<OfReturn> = [0, 1].into_iter().filter_map(of_return).collect();
-        truncation_correction(&returns.iter().collect::<Vec<_>>(), 1.0, Unit::Metre)
+        truncation_correction(&returns.iter().collect::<Vec<_>>(), true, Some(1.0), Unit::Metre)
     }
 
     #[test]
@@ -183,5 +203,15 @@ mod tests {
         assert_eq!((found.bias, found.sd_ci95), (None, None));
         assert!(found.within_sd_of_limit.is_some() && found.reason.unwrap().contains("fewer than 20"));
         assert_eq!(correction(&[]), None);
+    }
+
+    #[test]
+    fn without_limits_there_is_a_reason_and_no_figure() {
+        let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
+        let own: Vec<&Placed> = placed.iter().collect();
+        let all = OfReturn::new(&own, 10_000_000).unwrap();
+        let found = truncation_correction(&[&all], false, Some(1.0), Unit::Metre).unwrap();
+        assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
+        assert!(found.reason.unwrap().contains("limits of the ground filter are not known"));
     }
 }

@@ -1,7 +1,12 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod errors;
+pub mod flight;
 pub mod made;
+pub mod meadow;
+pub mod scans;
+pub mod untidy;
 pub mod wood;
 
 use std::collections::BTreeMap;

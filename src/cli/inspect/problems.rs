@@ -2,19 +2,32 @@
 
 use crate::cli::inspect::inspection::Inspection;
 use crate::cli::inspect::text::decimals;
-use crate::cloud::{Census, LasFile, MAX_RETURN, StatedUnit, sample_one_in};
+use crate::cloud::{Census, GpsTimeType, LasFile, MAX_RETURN, StatedUnit, sample_one_in};
 use crate::results::format::thousands;
-use crate::units::Unit;
 
 /// All that is wrong, damage first.
 pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<String> {
     let mut problems: Vec<String> = census.damaged.iter().map(|(_, damage)| damage.clone()).collect();
+    // Where points lie outside in block after block, or in the only one, it is the header that is said to be wrong.
+    if census.blocks > 1 && (census.outside.len() < 2 || 2 * census.outside.len() < census.blocks) {
+        problems.extend(census.outside.iter().map(|(_, damage)| damage.clone()));
+    }
     let mut say = |text: String| problems.push(text);
     cloud.notes.iter().chain(&cloud.crs.problems).cloned().for_each(&mut say);
     if found.crs.is_none() {
         say("the file states no coordinate system".into());
     }
     unit_problems(cloud).into_iter().for_each(&mut say);
+    for (axis, name) in ["x", "y", "z"].into_iter().enumerate() {
+        let (step, coarse) = (cloud.scale[axis].abs(), if name == "z" { COARSE_Z } else { COARSE_XY });
+        if step > coarse {
+            say(format!(
+                "the scale factor of {name} is {step}: coordinates are rounded to steps of that size, too coarse to measure accuracy \
+                 with; export the file with a scale factor of 0.001"
+            ));
+        }
+    }
+    time_problems(cloud, census).into_iter().for_each(&mut say);
     if cloud.synthetic_returns {
         say("the header says that the return numbers are synthetic: results by return mean nothing".into());
     }
@@ -80,6 +93,32 @@ pub(super) fn find(cloud: &LasFile, census: &Census, found: &Inspection) -> Vec<
     problems
 }
 
+/// Scale factors above these are too coarse: a step of 1 cm alone adds 3 mm of noise (1/√12 of it).
+const COARSE_Z: f64 = 0.01;
+const COARSE_XY: f64 = 0.1;
+
+/// Seconds in a week.
+const WEEK: f64 = 604_800.0;
+
+/// What is wrong with the GPS times.
+fn time_problems(cloud: &LasFile, census: &Census) -> Vec<String> {
+    let mut problems = Vec::new();
+    if !cloud.has_gps_time() {
+        return problems;
+    }
+    if census.times_missing > 0 {
+        problems.push(format!("GPS time is not a number: {}", number_of(census.times_missing)));
+    }
+    let (first, last) = census.gps_time;
+    if cloud.gps_time_type == GpsTimeType::WeekSeconds && first <= last && (first < 0.0 || last > WEEK) {
+        problems.push(format!(
+            "GPS times from {first:.0} to {last:.0}, though the header says that they are seconds of the week (0 to 604,800; \
+             byte 6, bit 0): they probably are adjusted standard GPS time"
+        ));
+    }
+    problems
+}
+
 /// What is wrong with the units, and what to write into the pipeline file.
 fn unit_problems(cloud: &LasFile) -> Vec<String> {
     let (horizontal, vertical) = (&cloud.crs.horizontal_unit, &cloud.crs.vertical_unit);
@@ -91,22 +130,18 @@ fn unit_problems(cloud: &LasFile) -> Vec<String> {
             "x and y are in {stated}, which is not supported: transform the cloud to a system in metres or feet"
         )];
     }
-    let what = match (horizontal.unit(), vertical.unit()) {
+    let (what, how) = match (horizontal.unit(), vertical.unit()) {
         (Some(_), Some(_)) => return Vec::new(),
-        (None, None) => "the units of x, y and z are",
-        (None, Some(_)) => "the unit of x and y is",
-        (Some(_), None) => "the unit of z is",
+        (None, None) => (
+            "the units of x, y and z are",
+            "`units: …`, or `units: {horizontal: …, vertical: …}` where they differ",
+        ),
+        (None, Some(_)) => ("the unit of x and y is", "`units: {horizontal: …}`"),
+        (Some(_), None) => ("the unit of z is", "`units: {vertical: …}`"),
     };
-    let x = horizontal.unit().unwrap_or(Unit::Metre);
     vec![format!(
-        "{what} not reliably stated: add `units: {x}` (or {}, or `{{horizontal: {x}, vertical: {}}}`) beside `files:` \
-         in the pipeline file",
-        match x {
-            Unit::Metre => "ft, ftUS",
-            Unit::Foot => "m, ftUS",
-            Unit::UsSurveyFoot => "m, ft",
-        },
-        vertical.unit().unwrap_or(if x == Unit::Metre { Unit::Foot } else { Unit::Metre }),
+        "{what} not reliably stated: state {} beside `files:` in the pipeline file as {how}, with m, ft or ftUS",
+        if what.contains("units") { "them" } else { "it" }
     )]
 }
 

@@ -5,11 +5,13 @@
 //! horizontal one.
 
 mod geokeys;
+mod vertical;
 mod wkt;
 
 use std::fmt;
 
 use crate::cloud::crs::geokeys::GeoKeys;
+use crate::cloud::crs::vertical::Heights;
 use crate::cloud::crs::wkt::{Node, Value};
 use crate::units::Unit;
 
@@ -133,6 +135,8 @@ pub struct Crs {
     pub horizontal_unit: StatedUnit,
     /// Unit of z, read on its own.
     pub vertical_unit: StatedUnit,
+    /// What elevations are counted from, beyond the name.
+    pub heights: Heights,
     /// What is wrong with the statement.
     pub problems: Vec<String>,
 }
@@ -172,14 +176,16 @@ impl Crs {
                 StatedUnit::Degrees
             };
             if !GEOGRAPHIC.contains(&keyword) && vertical.is_none() && dimensions(node) == 3 {
-                crs.vertical_name = Some("height of the same three-dimensional system".into());
+                crs.vertical_name = Some(vertical::THREE_DIMENSIONAL_NAME.into());
                 crs.vertical_unit = unit_of(node, true);
+                crs.heights.ellipsoidal = true;
             }
         }
         if let Some(node) = vertical {
             crs.vertical_name = node.name().map(str::to_string);
             crs.vertical_code = node.epsg();
             crs.vertical_unit = unit_of(node, true);
+            crs.heights = Heights::of(node);
         }
         crs.add_unit_problems();
         Some(crs)
@@ -224,6 +230,9 @@ impl Crs {
     pub(super) fn completed_by(mut self, other: Crs) -> Crs {
         self.name = self.name.or(other.name);
         self.horizontal_code = self.horizontal_code.or(other.horizontal_code);
+        if !self.states_vertical() {
+            self.heights = other.heights;
+        }
         self.vertical_name = self.vertical_name.or(other.vertical_name);
         self.vertical_code = self.vertical_code.or(other.vertical_code);
         for (mine, theirs, what) in [

@@ -6,13 +6,15 @@
 use std::io::{Cursor, Read};
 
 use laz::las::selective::DecompressionSelection;
-use laz::record::{LayeredPointRecordDecompressor, RecordDecompressor, SequentialPointRecordDecompressor};
+use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
 
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::guard;
-use crate::cloud::las::compression::{self, Compression, Kind};
+use crate::cloud::las::compression::{Compression, Kind};
+use crate::cloud::las::extent::{Extent, Limits};
 use crate::cloud::las::header::LasFile;
+use crate::cloud::las::layers;
 use crate::cloud::las::wiped;
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields};
@@ -20,10 +22,10 @@ use crate::cloud::sized_file::SizedFile;
 use crate::units::Unit;
 
 /// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
-const LARGE_CHUNK: u64 = 64 << 20;
+pub(super) const LARGE_CHUNK: u64 = 64 << 20;
 
 /// Bytes that a decoder may leave at the end of a chunk; writers end in step with it.
-const LEFT_OVER: u64 = 8;
+pub(super) const LEFT_OVER: u64 = 8;
 
 /// Raw records decoded at a time: few enough to stay in the fastest memory.
 const BATCH: usize = 256;
@@ -47,6 +49,10 @@ pub struct LasDecoder {
     batch: Vec<u8>,
     /// The points made of them.
     decoded: Vec<Decoded>,
+    /// The box that the header states.
+    limits: Option<Limits>,
+    /// The extent of the points of the block decoded last.
+    extent: Extent,
 }
 
 impl LasDecoder {
@@ -70,6 +76,8 @@ impl LasDecoder {
             buffer: Vec::new(),
             batch: Vec::new(),
             decoded: Vec::new(),
+            limits: Limits::of(cloud),
+            extent: Extent::NONE,
         })
     }
 
@@ -103,10 +111,14 @@ impl LasDecoder {
         block: &Block,
         mut visit: impl FnMut(&[Decoded]),
     ) -> Result<(), CloudError> {
-        let LasDecoder { source, compression, record_length, converter, buffer, batch, decoded, .. } = self;
+        let LasDecoder {
+            source, compression, record_length, converter, buffer, batch, decoded, extent, ..
+        } = self;
         let converter = &*converter;
+        *extent = Extent::NONE;
         let take = &mut |records: &[u8], length: usize| {
             for records in records.chunks(BATCH * length) {
+                extent.add(records, length);
                 converter.all(records, length, decoded);
                 visit(decoded);
             }
@@ -124,19 +136,26 @@ impl LasDecoder {
                     chunk(buffer, compression, block, batch, take)
                 }
                 Kind::Whole | Kind::Chunks => streamed(source, compression, block, batch, take)?,
-                Kind::Layers => match fill_layers(source, buffer, compression, block, converter)? {
-                    Ok(()) => {
-                        let input = Cursor::new(buffer.as_slice());
-                        layered(input, compression, block, batch, converter, take)
+                Kind::Layers => {
+                    let (selection, with_time) = (converter.selection(), converter.gps_time);
+                    match layers::fill(source, buffer, compression, block, with_time)? {
+                        Ok(()) => layers::decode(buffer, compression, block, batch, selection, take),
+                        Err(what) => Err(what),
                     }
-                    Err(what) => Err(what),
-                },
+                }
             },
         };
         result.map_err(|what| self.damaged(block, what))
     }
 
-    fn damaged(&self, block: &Block, what: String) -> CloudError {
+    /// How the points of the block decoded last lie outside the box that the header states, in words; nothing where they do
+    /// not, or where it states none.
+    pub fn outside(&self) -> Option<String> {
+        self.limits.as_ref()?.outside(&self.extent)
+    }
+
+    /// The error of a damaged block.
+    pub fn damaged(&self, block: &Block, what: String) -> CloudError {
         CloudError::Block {
             path: self.source.path().to_path_buf(),
             number: block.number + 1,
@@ -163,7 +182,7 @@ impl LasFile {
 }
 
 /// What is done with raw records of the given length.
-type Take<'a> = dyn FnMut(&[u8], usize) + 'a;
+pub(super) type Take<'a> = dyn FnMut(&[u8], usize) + 'a;
 
 /// A chunk in memory. Writers end in step with the decoder, so that bytes left over show damage that went unnoticed.
 fn chunk(
@@ -198,61 +217,6 @@ fn streamed(
     Ok(sequential(input, compression, block, batch, take).map(|_| ()))
 }
 
-/// Puts into `buffer` what a decoder of the core of a point alone needs of a layered chunk: the first point's
-/// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
-/// come after them and are never read. Every length is checked before the decoder may believe it.
-fn fill_layers(
-    source: &mut SizedFile,
-    buffer: &mut Vec<u8>,
-    compression: &Compression,
-    block: &Block,
-    converter: &Converter,
-) -> Result<Result<(), String>, CloudError> {
-    let items = compression.vlr.items();
-    let record = compression.record_length();
-    let layers: usize = items.iter().map(compression::layers).sum();
-    let core = usize::from(compression::size(&items[0]));
-    let head = (record + 4 + 4 * layers) as u64;
-    if head > block.bytes {
-        return Ok(Err(format!("its header needs {head} bytes")));
-    }
-    source.fill(buffer, block.offset, head, "compressed chunk")?;
-    let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));
-    let count = word(record);
-    if count != block.points {
-        return Ok(Err(format!("it holds {count} points")));
-    }
-    let lengths = |layers| (0..layers).map(|layer| word(record + 4 + 4 * layer)).sum::<u64>();
-    let (all, wanted) = (lengths(layers), lengths(compression::POINT_LAYERS));
-    if head + all > block.bytes {
-        return Ok(Err(format!("its layers need {all} bytes")));
-    }
-    if wanted > LARGE_CHUNK {
-        return Ok(Err(format!("its layers take {wanted} bytes, more than {LARGE_CHUNK}")));
-    }
-    let times = word(record + 4 + 4 * (compression::POINT_LAYERS - 1)) as usize;
-    buffer.copy_within(record..record + 4 + 4 * compression::POINT_LAYERS, core);
-    buffer.truncate(core + 4 + 4 * compression::POINT_LAYERS);
-    source.fill(buffer, block.offset + head, wanted, "compressed chunk")?;
-    // The layer of the GPS times is the last of the core.
-    Ok(if converter.gps_time { wiped::not_wiped(&buffer[buffer.len() - times..]) } else { Ok(()) })
-}
-
-fn layered(
-    input: Cursor<&[u8]>,
-    compression: &Compression,
-    block: &Block,
-    batch: &mut Vec<u8>,
-    converter: &Converter,
-    take: &mut Take<'_>,
-) -> Result<(), String> {
-    let mut decompressor = LayeredPointRecordDecompressor::new(input);
-    let core = vec![compression.vlr.items()[0]];
-    decompressor.set_fields_from(&core).map_err(|error| error.to_string())?;
-    decompressor.set_selection(converter.selection());
-    decompress(decompressor, block, batch, take).map(|_| ())
-}
-
 /// Gives back what is left of the input.
 fn sequential<R: Read>(
     input: R,
@@ -263,17 +227,18 @@ fn sequential<R: Read>(
 ) -> Result<R, String> {
     let mut decompressor = SequentialPointRecordDecompressor::new(input);
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
-    decompress(decompressor, block, batch, take)
+    decompress(&mut decompressor, block, batch, take)?;
+    Ok(decompressor.into_inner())
 }
 
 /// Decompresses the points of a block, a batch at a time. Only the decompressor is guarded against panics, not
 /// `take`.
-fn decompress<R>(
-    mut decompressor: impl RecordDecompressor<R>,
+pub(super) fn decompress<R>(
+    decompressor: &mut impl RecordDecompressor<R>,
     block: &Block,
     batch: &mut Vec<u8>,
     take: &mut Take<'_>,
-) -> Result<R, String> {
+) -> Result<(), String> {
     let length = decompressor.record_size();
     batch.clear();
     batch.resize(BATCH * length, 0);
@@ -291,7 +256,7 @@ fn decompress<R>(
         take(records, length);
         left -= count;
     }
-    Ok(decompressor.into_inner())
+    Ok(())
 }
 
 /// Makes points of raw records.

@@ -147,8 +147,8 @@ fn each_damage_has_its_own_clear_error() {
     let table = i64::from_le_bytes(laz[offset..offset + 8].try_into().unwrap()) as usize;
     let chunk = offset + 8;
     for (bytes, part) in [
-        (Vec::new(), "not a LAS or LAZ file: it begins with nothing"),
-        (b"x,y,z\n1,2,3\n".to_vec(), "not a LAS or LAZ file: it begins with `x,y,`, not with LASF"),
+        (Vec::new(), "not a LAS, LAZ or E57 file: it begins with nothing"),
+        (b"x,y,z\n1,2,3\n".to_vec(), "not a LAS, LAZ or E57 file: it begins with `x,y,`, not with LASF"),
         (b"LASF".to_vec(), "cut off: header needs 96 bytes from byte 0, but the file ends at byte 4"),
         (las[..300].to_vec(), "cut off: header needs 375 bytes"),
         (with(&las, 25, &[5]), "LAS version 1.5 (byte 24) is not supported. Export the cloud as LAS 1.4"),

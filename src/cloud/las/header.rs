@@ -360,7 +360,17 @@ fn read_crs(records: &[Record], wkt_flag: bool, notes: &mut Vec<String>) -> Crs 
     let first = |id| data(id).next().map_or(&[][..], |record| record.data.as_slice());
     let keys = Crs::from_geotiff(first(34735), first(34736), first(34737));
     match (wkt, keys) {
-        (Some(wkt), Some(keys)) if wkt_flag => wkt.completed_by(keys),
+        (Some(wkt), Some(keys)) if wkt_flag => {
+            let of_keys = keys.horizontal_code.filter(|_| wkt.horizontal_code.is_none());
+            let mut crs = wkt.completed_by(keys);
+            crs.problems.extend(of_keys.map(|code| {
+                format!(
+                    "the EPSG code {code} comes from GeoTIFF keys: the WKT that the header says to use has none, and may be another \
+                     system"
+                )
+            }));
+            crs
+        }
         (Some(wkt), Some(keys)) => keys.completed_by(wkt),
         (Some(crs), None) | (None, Some(crs)) => crs,
         (None, None) => Crs::default(),

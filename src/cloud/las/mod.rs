@@ -7,7 +7,9 @@
 mod blocks;
 mod compression;
 mod decode;
+mod extent;
 mod header;
+mod layers;
 #[cfg(test)]
 pub(super) mod testing;
 mod vlr;

@@ -2,8 +2,10 @@
 
 use std::thread;
 
+use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
+use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
@@ -13,15 +15,23 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::pipeline::model::Exclude;
 use crate::report::method::method;
-use crate::results::summary::{Histogram, Summary};
+use crate::results::confidence::RepresentedArea;
+use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
+use crate::stages::alone::AloneCounts;
+use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
-use crate::stages::list::draw_of;
+use crate::stages::left_out;
+use crate::stages::list::{Stage, draw_of};
+use crate::stages::matching_sums::MatchingSums;
+use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
+use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
 
 /// What a run found.
@@ -65,23 +75,31 @@ pub fn conclude(
         ground: counts.survey.ground_by_return,
         strata: counts.strata.clone(),
         ground_by_kind: counts.ground_by_kind.clone(),
+        delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-        let terrain = match job.chain.terrain_cell {
+        let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
+        let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
+                let cell = cell.exact_micrometres();
+                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                let lesson = figured.lesson(cell);
                 let account = Account {
                     ground: counts.survey.ground_by_return,
                     dz: figured.by_return,
-                    learning: &figured.learning,
-                    block: figured.block,
+                    lesson: &lesson,
+                    offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
-                let cells = TerrainCells::new(journals, job.tiling, cell.exact_micrometres());
-                cells.account(&account, watch)?
+                let cells = TerrainCells::new(journals, job.tiling, cell);
+                let (rows, ground) = cells.account(&account, watch)?;
+                let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                (Some((rows, lesson)), Some(area(ground, compared, cell)))
             }
-            None => Vec::new(),
+            None => (None, None),
         };
-        Ok(study::conclude(figured, terrain, pipeline, job.units))
+        let mut studied = study::conclude(figured, terrain, pipeline, job.units);
+        studied.trust.represented.area = area;
+        Ok(studied)
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
@@ -93,27 +111,84 @@ pub fn conclude(
         })
     });
     checkpoints?;
-    let studied = studied?;
-    let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
+    let mut studied = studied?;
+    let sums = match &in_draw {
+        None => MatchingSums::conclude(journals)?,
+        Some(_) => matching_of_draw(&sample)?,
+    };
+    let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
+    let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
-    let summary = Summary {
+    let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
+    let trust = &mut studied.trust;
+    if job.list.is_none() {
+        trust.matching = matching(&sums, &job.pipeline, job.units);
+    }
+    if let Some(matching) = &trust.matching {
+        let returns = studied.returns.iter().map(|row| &row.statistics);
+        trust.warnings.extend(plane_warning(matching, returns, uncertainty, job.units));
+    }
+    trust.warnings.extend(slope_warning(&by_slope));
+    let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
+    let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
         points: read.by_return.iter().sum(),
-        reference_uncertainty: uncertainty.map(|u| job.units.from_micrometres(u.micrometres() as f64)),
+        reference_uncertainty: uncertainty,
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions
             .reference
             .as_ref()
-            .map(|cloud| cloud_counts(&cloud.counts, &reference_tallies, &counts.reference)),
+            .map(|cloud| cloud_counts(&cloud.counts, &reference_tallies, &counts.reference))
+            .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    if let Some(why) = nothing_compared(job, partitions, &summary) {
+        return Err(EngineError::NothingCompared { why });
+    }
+    judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
+}
+
+/// The areas left out, with what each took.
+fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {
+    let areas = &job.pipeline.exclude;
+    let taken = left_out::conclude(areas.len(), yields)?;
+    let area = |(exclude, [survey, reference]): (&Exclude, left_out::Taken)| ExcludedArea {
+        area: exclude.area.display().to_string(),
+        why: exclude.why.trim().to_string(),
+        survey,
+        reference,
+    };
+    Ok(areas.iter().zip(taken).map(area).collect())
+}
+
+/// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.
+fn area(ground: u64, compared: Option<u64>, cell: f64) -> RepresentedArea {
+    let m2 = |cells: u64| cells as f64 * (cell / 1e6).powi(2);
+    RepresentedArea {
+        ground_m2: m2(ground),
+        compared_m2: compared.map(m2),
+        compared_share: compared.filter(|_| ground > 0).map(|cells| cells as f64 / ground as f64),
+    }
+}
+
+/// What matching may have added at the checkpoints drawn.
+fn matching_of_draw(sample: &Sample) -> Result<MatchingSums, EngineError> {
+    let mut sums = MatchingSums::default();
+    for number in 1..=MAX_RETURN as u8 {
+        sample.for_each(number, Count::All, &mut |drawn| {
+            drawn.add_matching(&mut sums);
+            Ok(())
+        })?;
+    }
+    Ok(sums)
 }
 
 /// What the stages say of themselves.

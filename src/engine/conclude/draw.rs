@@ -168,6 +168,7 @@ mod tests {
 
     use super::*;
     use crate::stages::compared::{ComparedInTiles, Comparisons};
+    use crate::stages::matching::Around;
     use crate::tile::strata::Strata;
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
@@ -184,6 +185,8 @@ mod tests {
             slope_percent: Some(12),
             strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
+            inner: (4, -3),
+            around: Around { rung: 2, points: 9, distance: 11_000 },
         }
     }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::areas::AreaFile;
 use crate::engine::plan::inputs::InputFile;
 use crate::engine::plan::job::{Job, edge_metres};
 use crate::engine::watch::clock::Step;
@@ -19,6 +20,8 @@ pub struct Manifest {
     pub seed: u64,
     /// All files read.
     pub inputs: Vec<InputFile>,
+    /// The files of the areas left out.
+    pub areas: Vec<ManifestArea>,
     /// What a person should know.
     pub notes: Vec<String>,
     /// Workers.
@@ -43,6 +46,24 @@ pub struct Manifest {
     pub peak_memory: Option<u64>,
 }
 
+/// A file of areas.
+#[derive(Debug, Serialize)]
+pub struct ManifestArea {
+    /// Its path.
+    pub path: String,
+    /// Bytes.
+    pub size: u64,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+}
+
+impl ManifestArea {
+    fn of(file: &AreaFile) -> Self {
+        let AreaFile { path, size, sha256, .. } = file;
+        ManifestArea { path: path.display().to_string(), size: *size, sha256: sha256.clone() }
+    }
+}
+
 impl Manifest {
     /// What is known of a run before its results are in.
     pub fn of(job: &Job, inputs: Vec<InputFile>) -> Self {
@@ -52,6 +73,7 @@ impl Manifest {
             pipeline: job.pipeline_path.display().to_string(),
             seed: job.pipeline.seed,
             inputs,
+            areas: job.areas.iter().map(ManifestArea::of).collect(),
             notes: job.notes.clone(),
             threads: job.resources.threads,
             memory_allowed: job.resources.memory,

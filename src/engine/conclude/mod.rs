@@ -3,6 +3,7 @@
 pub(crate) mod conclusion;
 pub(crate) mod draw;
 pub(crate) mod files;
+pub(crate) mod gate;
 pub(crate) mod manifest;
 pub(crate) mod summing_up;
 pub(crate) mod surveyed;

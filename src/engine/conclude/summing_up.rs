@@ -38,6 +38,7 @@ pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCount
         low_outlier: statuses.low_outlier,
         above_ground: statuses.above_ground,
         ground: statuses.ground_by_return.iter().sum(),
+        by_slope: Vec::new(),
     }
 }
 
@@ -57,9 +58,10 @@ pub fn notes_of_reading(partitions: &Partitions, job: &Job) -> Vec<String> {
             notes.push(note);
         }
         // Withheld points are in the header's counts, and lost ones may be.
-        if read.withheld == 0 && read.lost == 0 {
-            let stated =
-                |n: usize| files.sources.iter().map(|source| source.points_by_return()[n - 1]).sum::<u64>();
+        let by_return: Option<Vec<&[u64; MAX_RETURN]>> =
+            files.sources.iter().map(|source| source.points_by_return()).collect();
+        if let Some(by_return) = by_return.filter(|_| read.withheld == 0 && read.lost == 0) {
+            let stated = |n: usize| by_return.iter().map(|stated| stated[n - 1]).sum::<u64>();
             let differs = |n: &usize| stated(*n) != read.by_return[*n];
             let differ: Vec<String> = (1..=MAX_RETURN).filter(differs).map(|n| n.to_string()).collect();
             if !differ.is_empty() {

@@ -2,6 +2,7 @@
 
 use crate::engine::plan::job::{Job, ListJob};
 use crate::pipeline::Pipeline;
+use crate::pipeline::uncertainty::{Parts, Uncertainty};
 use crate::results::checkpoints::CheckpointRow;
 use crate::stages::compared::ComparedInMemory;
 use crate::stages::triangulated;
@@ -28,16 +29,21 @@ impl Surveyed {
         let points = &list.points;
         let found = triangulated::conclude(yields, points.points.len())?;
         let mut pipeline = job.pipeline.clone();
-        let reference = pipeline.reference.as_mut();
-        let stated =
-            reference.as_ref().and_then(|reference| reference.uncertainty).map(|u| u.exact_micrometres());
-        if let Some(reference) = reference {
-            let together = surveyed::uncertainty(points, &found, stated);
-            reference.uncertainty = together.map(|um| Length::metres(um / 1e6));
+        let stated = pipeline.reference.as_ref().and_then(|reference| reference.uncertainty);
+        let stated_um = stated.map(|uncertainty| uncertainty.total_um());
+        let has_own = points.points.iter().any(|point| point.sigma.is_some());
+        if let Some(reference) = pipeline.reference.as_mut().filter(|_| has_own) {
+            // What the points have of their own is random; what they share only the pipeline file can say.
+            let common = stated.and_then(|uncertainty| match uncertainty {
+                Uncertainty::Parts(parts) => parts.common,
+                Uncertainty::One(_) => None,
+            });
+            let random = surveyed::uncertainty(points, &found, stated_um).map(|um| Length::metres(um / 1e6));
+            reference.uncertainty = random.map(|_| Uncertainty::Parts(Parts { common, random }));
         }
         Ok(Surveyed {
             comparisons: ComparedInMemory(surveyed::comparisons(points, &found)),
-            rows: surveyed::rows(points, &found, stated, job.survey.units[0].0, job.units),
+            rows: surveyed::rows(points, &found, stated_um, &job.pipeline.exclude, job.survey.units[0].0, job.units),
             pipeline,
         })
     }

@@ -8,6 +8,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::Watch;
 use crate::raster::Extent;
+use crate::stages::compare::COMPARED_CELLS;
 use crate::stages::terrain_cells::{REACH, SECTION};
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::{
@@ -15,11 +16,10 @@ use crate::terrain::by_returns::{
 };
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
-use crate::terrain::learning::Learning;
+use crate::terrain::lesson::Lesson;
 use crate::terrain::voids::{Sweep, Voids};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, Yields};
-use crate::units::Micrometres;
 
 /// What the account rests on beside the cells.
 pub struct Account<'a> {
@@ -27,10 +27,10 @@ pub struct Account<'a> {
     pub ground: [u64; MAX_RETURN + 1],
     /// Moments of dz by return number, micrometres.
     pub dz: [Moments; MAX_RETURN + 1],
-    /// Bias and spread of each return in each half of the site.
-    pub learning: &'a Learning,
-    /// Edge of the blocks that make the halves, micrometres.
-    pub block: Micrometres,
+    /// What the returns differ by, learned in each fold of the site for the other.
+    pub lesson: &'a Lesson,
+    /// How far the reference is known to lie too high, micrometres.
+    pub offset: Option<f64>,
 }
 
 /// The terrain cells of all tiles, on disk.
@@ -111,13 +111,35 @@ impl<'a> TerrainCells<'a> {
         Ok(sweep.finish())
     }
 
-    /// The account, one row for each k, lengths in micrometres; no row where no return has ground.
+    /// How many cells have comparisons, where every candidate is compared.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back.
+    pub fn compared(&self) -> Result<u64, EngineError> {
+        let mut sweep = Sweep::new(0);
+        for stretch in self.yields.stretches(COMPARED_CELLS) {
+            let south = self.tiling.ground(stretch.key, 0).1.0;
+            sweep.complete_below((south as f64 / self.cell).floor() as i64);
+            let bytes = self.yields.read(&stretch)?;
+            let cells = Coverage::decode(&bytes)
+                .filter(|(cells, rest)| rest.is_empty() && cells.extent.cell == self.cell);
+            sweep.add(&cells.ok_or_else(|| self.yields.damaged(&stretch))?.0);
+        }
+        Ok(sweep.finish().footprint)
+    }
+
+    /// The account, one row for each k, lengths in micrometres, no row where no return has ground; and the number of cells
+    /// with ground.
     ///
     /// # Errors
     /// Where the disk does not give the cells back.
-    pub fn account(&self, account: &Account<'_>, watch: &Watch) -> Result<Vec<TerrainRow>, EngineError> {
+    pub fn account(
+        &self,
+        account: &Account<'_>,
+        watch: &Watch,
+    ) -> Result<(Vec<TerrainRow>, u64), EngineError> {
         let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
-            return Ok(Vec::new());
+            return Ok((Vec::new(), 0));
         };
         // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
         let cells = |key: &TileKey| self.cells_of(*key).ground();
@@ -129,9 +151,8 @@ impl<'a> TerrainCells<'a> {
             reference_points: REFERENCE_POINTS,
             reach: REACH,
             square: SQUARE,
-            block: account.block,
+            folds: account.lesson.folds,
         };
-        let learned = account.learning.for_folds();
         let none = || TerrainByReturns::new(&settings);
         let test = |key: &TileKey| {
             watch.check()?;
@@ -145,7 +166,7 @@ impl<'a> TerrainCells<'a> {
                         self.for_each_part(around, |_, sums| near.sums.merge_encoded(sums))?;
                     }
                     let mut part = none();
-                    part.add(&near, &learned);
+                    part.add(&near, &account.lesson.for_folds);
                     Ok(part)
                 },
             )
@@ -159,7 +180,9 @@ impl<'a> TerrainCells<'a> {
             || answering.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
             || self.voids(highest as u8),
         );
-        Ok(terrain?.rows(self.cell, &voids?, &account.ground, &account.dz))
+        let voids = voids?;
+        let rows = terrain?.rows(self.cell, &voids, &account.ground, &account.dz, account.offset);
+        Ok((rows, voids.filled[highest]))
     }
 }
 
@@ -168,16 +191,17 @@ mod tests {
     use super::*;
     use crate::engine::store::journal::{Journals, Part};
     use crate::terrain::cells::CellSums;
+    use crate::terrain::learning::Learning;
     use crate::tile::yields::Sections;
 
     #[test]
     fn sums_that_lie_outside_their_tile_are_refused_before_they_take_memory() {
         let (tiling, cell, key) =
             (Tiling { edge: 20_000_000 }, 500_000.0, TileKey { row: 305_000, column: 20_000 });
-        let learning = Learning::new(10_000_000);
+        let lesson = Learning::default().conclude(10_000_000);
         let mut ground = [0; MAX_RETURN + 1];
         ground[1] = 1;
-        let account = Account { ground, dz: Default::default(), learning: &learning, block: 10_000_000 };
+        let account = Account { ground, dz: Default::default(), lesson: &lesson, offset: None };
         let account_of = |own: &Extent, sums: &Extent| {
             let folder = tempfile::tempdir().unwrap();
             let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
@@ -189,7 +213,7 @@ mod tests {
         };
         let (x, y) = tiling.ground(key, 0);
         let own = Extent::covering(cell, x, y, 0);
-        assert_eq!(account_of(&own, &own).unwrap().len(), 1);
+        assert_eq!(account_of(&own, &own).unwrap().0.len(), 1);
         let one_too_far = Extent { first_column: own.first_column + 1, ..own };
         let elsewhere = Extent { first_row: 1 << 49, ..own };
         for sums in [one_too_far, elsewhere, own.widened(1)] {

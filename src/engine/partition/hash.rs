@@ -42,13 +42,15 @@ struct State {
 }
 
 impl FileHash {
-    /// The hash of the file of a source; of its blocks those that `offered` chooses will be offered.
-    pub fn new(source: &Source, offered: impl Fn(&Block) -> bool) -> Self {
-        let blocks = source.blocks().iter().filter(|block| offered(block)).map(|block| block.offset);
+    /// The hash of the file of these sources, at least one, in the order of the file; of their blocks those that `offered`
+    /// chooses will be offered.
+    pub fn new(sources: &[Source], offered: impl Fn(&Source, &Block) -> bool) -> Self {
+        let of_source = |source| Source::blocks(source).iter().filter(|block| offered(source, block));
+        let blocks = sources.iter().flat_map(of_source).map(|block| block.offset);
         let state = State { hasher: Sha256::new(), next: 0, waiting: BTreeMap::new(), waiting_bytes: 0 };
         FileHash {
-            path: source.path().to_path_buf(),
-            size: source.size(),
+            path: sources[0].path().to_path_buf(),
+            size: sources[0].size(),
             blocks: blocks.collect(),
             state: Mutex::new(state),
             advanced: Condvar::new(),
@@ -143,15 +145,15 @@ mod tests {
         let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/survey/strip-101.laz");
         let bytes = std::fs::read(&path).unwrap();
         let expected: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
-        let source = Source::open(&path, false).unwrap().remove(0);
-        let blocks = source.blocks();
+        let source = Source::open(&path, false).unwrap();
+        let blocks = source[0].blocks();
         assert!(blocks.len() > 3);
         let stretch = |block: &Block| &bytes[block.offset as usize..(block.offset + block.bytes) as usize];
         let none_failed = AtomicBool::new(false);
         for turn in 0..3 {
             // The last turn leaves one block to the hash itself, as one that is too large.
             let offered = |block: &Block| turn < 2 || block.number != 1;
-            let hash = FileHash::new(&source, offered);
+            let hash = FileHash::new(&source, |_, block| offered(block));
             let mut order: Vec<&Block> = blocks.iter().filter(|block| offered(block)).collect();
             if turn == 1 {
                 order.reverse();

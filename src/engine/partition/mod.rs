@@ -1,6 +1,8 @@
 //! Reading the clouds and partitioning their points into tiles on disk.
 
+pub(crate) mod bounds;
 pub(crate) mod clouds;
+pub(crate) mod copies;
 pub(crate) mod counts;
 pub(crate) mod hash;
 pub(crate) mod index;

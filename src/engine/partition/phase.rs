@@ -3,6 +3,7 @@
 use std::path::Path;
 
 use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::copies::check_copies;
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, Scattered, scatter};
 use crate::engine::partition::scale_check::check_surfaces;
@@ -14,6 +15,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::Identity;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::clock::Clock;
+use crate::stages::apart::select_apart;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 
@@ -58,8 +60,8 @@ pub fn partition(
     let halo = job.chain.halo();
     let watch = clock.watch();
     let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Scattered, EngineError> {
-        let input =
-            Input { cloud, sources: &from.sources, units: &from.units, halo, memory: job.resources.memory };
+        let (units, placing, memory) = (&from.units, &from.placing, job.resources.memory);
+        let input = Input { cloud, sources: &from.sources, units, placing, halo, memory };
         scatter(&input, &job.chain, job.tiling, path, watch)
     };
     let spill = folder.spill();
@@ -83,8 +85,8 @@ pub fn partition(
         input.sha256 = sha256;
     }
     let partitions = Partitions { survey, reference, tiling: job.tiling };
-    check_surfaces(&partitions, &job.chain)?;
     check_unchanged(inputs)?;
+    check_copies(inputs, select_apart(&job.pipeline.stages))?;
     // Before anything is kept: the remedy is another pipeline file.
     check_surfaces(&partitions, &job.chain)?;
     folder.write_identity(&identity(job, inputs, folder.may_replace()))?;

@@ -9,7 +9,8 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::cloud::point::Point;
-use crate::cloud::{Block, CloudError, Decoded, Decoder, Source};
+use crate::cloud::{Block, CloudError, Decoded, Decoder, Placing, Source};
+use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
 use crate::engine::partition::hash::FileHash;
@@ -39,6 +40,8 @@ pub struct Input<'a> {
     pub sources: &'a [Source],
     /// Units of each source's x and y, and of its z.
     pub units: &'a [(Unit, Unit)],
+    /// What is laid down for each source.
+    pub placing: &'a [Placing],
     /// How far beyond the core of a tile its points must be seen.
     pub halo: Micrometres,
     /// Memory that the run may take, bytes.
@@ -49,7 +52,7 @@ pub struct Input<'a> {
 pub struct Scattered {
     /// Its points by tile.
     pub partition: Partition,
-    /// SHA-256 of each source's file.
+    /// SHA-256 of each file, in the order of the sources.
     pub sha256: Vec<String>,
 }
 
@@ -79,8 +82,14 @@ pub fn scatter(
     };
     let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
     let progress = Progress::start(watch, doing, "points", points);
-    let hash = |source: &Source| FileHash::new(source, |block| source.can_load(block));
-    let hashes: Vec<FileHash> = input.sources.iter().map(hash).collect();
+    // The sources of one file stand together.
+    let files = input.sources.chunk_by(|a, b| a.path() == b.path());
+    let file_of: Vec<usize> =
+        files.clone().enumerate().flat_map(|(file, of)| of.iter().map(move |_| file)).collect();
+    let hashes: Vec<FileHash> = files.map(|sources| FileHash::new(sources, Source::can_load)).collect();
+    let bounds = |(source, units)| BoundsJudge::new(source, units, chain.ignore_bounds);
+    let bounds: Vec<BoundsJudge<'_>> =
+        input.sources.iter().zip(input.units.iter().copied()).map(bounds).collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
@@ -97,23 +106,27 @@ pub fn scatter(
                 other => {
                     let (horizontal, vertical) = input.units[*place];
                     let new = input.sources[*place].decoder(chain.fields_read(), horizontal, vertical);
-                    let new = new.map_err(vanished)?;
+                    let new = new.map_err(vanished)?.placed(input.placing[*place]);
                     &mut other.insert((*place, new)).1
                 }
             };
             let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
             if let Some(bytes) = decoder.load(block)? {
-                hashes[*place].offer(block.offset, bytes, &failed)?;
+                hashes[file_of[*place]].offer(block.offset, bytes, &failed)?;
             }
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
-                    && let Err(error) = decoder.for_each(block, |_| ())
+                    && let Err(error) =
+                        decoder.for_each(block, |_| ()).and_then(|()| bounds[*place].check(block, decoder))
                 {
                     return judge.lose(*place, block, error);
                 }
                 decoder.for_each_batch(block, |points| partitioner.add(judge.select(points)))?;
+                if !chain.skip_damaged {
+                    bounds[*place].check(block, decoder)?;
+                }
                 Ok(())
             })?;
             partitioner.failed()?;
@@ -279,8 +292,15 @@ mod tests {
         let sources: Vec<Source> = files.iter().flat_map(|file| Source::open(file, false).unwrap()).collect();
         let size: u64 = sources.iter().map(Source::size).sum();
         let units = [(Unit::Metre, Unit::Metre); 2];
-        let input =
-            Input { cloud: Cloud::Survey, sources: &sources, units: &units, halo: 0, memory: 512 << 20 };
+        let placing = [Placing::default(); 2];
+        let input = Input {
+            cloud: Cloud::Survey,
+            sources: &sources,
+            units: &units,
+            placing: &placing,
+            halo: 0,
+            memory: 512 << 20,
+        };
         let chain = Chain::new(&[Stage::Summarise(Summarise::default())], 1);
         let folder = tempfile::tempdir().unwrap();
         let pool = rayon::ThreadPoolBuilder::new().num_threads(1).stack_size(crate::cloud::STACK).build();

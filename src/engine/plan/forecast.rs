@@ -8,7 +8,7 @@ use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
 use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
 use crate::stages::list::{Stage, draw_of};
-use crate::stages::matching::Method;
+use crate::stages::matching::Search;
 use crate::stages::summarise::Summarise;
 use crate::tile::points::Cloud;
 use crate::units::{Micrometres, Unit};
@@ -174,8 +174,10 @@ fn comparisons(job: &Job) -> f64 {
 
 /// Share of the survey's ground points that find the reference within reach, were its points strewn at random.
 fn share_matched(compare: &Compare, per_m2: f64) -> f64 {
-    match compare.method {
-        Method::Nearest => 1.0 - (-per_m2 * PI * (compare.reach().micrometres() as f64 / 1e6).powi(2)).exp(),
-        Method::Plane | Method::Triangulated => 1.0,
+    match compare.search() {
+        Search::Nearest(reach) | Search::Either(reach, _) => {
+            1.0 - (-per_m2 * PI * (reach as f64 / 1e6).powi(2)).exp()
+        }
+        Search::Plane(_) | Search::Ladder(_) | Search::Triangles(_) => 1.0,
     }
 }

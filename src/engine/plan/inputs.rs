@@ -46,22 +46,26 @@ pub struct InputFile {
 pub fn inputs_of(job: &Job) -> Vec<InputFile> {
     let clouds = [("survey", Some(&job.survey)), ("reference", job.reference.as_ref())];
     let clouds = clouds.into_iter().filter_map(|(name, cloud)| Some((name, cloud?)));
-    let sources = clouds.flat_map(|(name, cloud)| {
-        cloud.sources.iter().zip(&cloud.units).map(move |(source, units)| (name, source, units))
+    let files = clouds.flat_map(|(name, cloud)| {
+        // The sources of one file stand together.
+        let files = cloud.sources.chunk_by(|a, b| a.path() == b.path());
+        let mut units = cloud.units.iter();
+        files
+            .map(move |sources| (name, sources, *units.nth(sources.len() - 1).expect("units of each source")))
     });
-    let input = |(cloud, source, units): (&'static str, &Source, &(Unit, Unit))| InputFile {
+    let input = |(cloud, sources, units): (&'static str, &[Source], (Unit, Unit))| InputFile {
         cloud,
-        path: source.path().display().to_string(),
-        size: source.size(),
-        modified: modified(source.path()),
+        path: sources[0].path().display().to_string(),
+        size: sources[0].size(),
+        modified: modified(sources[0].path()),
         sha256: String::new(),
-        points: source.points(),
+        points: sources.iter().map(Source::points).fold(0, u64::saturating_add),
         horizontal_unit: units.0,
         vertical_unit: units.1,
-        crs: source.crs().describe(),
-        file: source.path().to_path_buf(),
+        crs: sources[0].crs().describe(),
+        file: sources[0].path().to_path_buf(),
     };
-    let mut inputs: Vec<InputFile> = sources.map(input).collect();
+    let mut inputs: Vec<InputFile> = files.map(input).collect();
     inputs.extend(job.list.as_ref().map(|list| InputFile {
         cloud: "reference",
         path: list.path.display().to_string(),
@@ -101,8 +105,14 @@ pub fn identity(job: &Job, inputs: &[InputFile], may_replace: bool) -> Identity 
         size: input.size,
         sha256: input.sha256.clone(),
     });
+    let areas = job.areas.iter().map(|area| Input {
+        cloud: "exclude".to_string(),
+        path: whole_path(&area.path.display().to_string()),
+        size: area.size,
+        sha256: area.sha256.clone(),
+    });
     let pipeline = serde_json::to_value(&job.pipeline).expect("plain data");
-    Identity::new(pipeline, inputs.collect(), job.tiling.edge, may_replace)
+    Identity::new(pipeline, inputs.chain(areas).collect(), job.tiling.edge, may_replace)
 }
 
 /// A path that means the same wherever the program is started.

@@ -7,12 +7,18 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::areas::AreaFile;
 use crate::cloud::point_list::{ListError, PointList};
-use crate::cloud::{CloudError, Source, StatedUnit};
+use crate::cloud::{CloudError, Placing, Source};
+use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
-use crate::pipeline::model::CloudInput;
+use crate::engine::plan::placing::placing;
+use crate::engine::plan::systems::{VerticalProblem, verticals};
+use crate::engine::plan::together;
+use crate::engine::plan::units::{Axis, Other, unit_of};
+use crate::pipeline::model::{CloudInput, CloudUnits};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
@@ -65,6 +71,8 @@ pub struct CloudJob {
     pub sources: Vec<Source>,
     /// Units of each source's x and y, and of its z.
     pub units: Vec<(Unit, Unit)>,
+    /// What is laid down for each source.
+    pub placing: Vec<Placing>,
     /// Points and density, as the headers state them.
     pub density: Density,
 }
@@ -79,6 +87,21 @@ pub struct ListJob {
     pub horizontal: Unit,
     /// Unit of the elevation.
     pub vertical: Unit,
+}
+
+impl ListJob {
+    /// The list that is the reference, if it is one; in the units of the survey unless the pipeline file says otherwise.
+    fn open(loaded: &Loaded, survey: (Unit, Unit)) -> Result<Option<Self>, ListError> {
+        let reference = loaded.pipeline.reference.as_ref();
+        let Some((CloudInput { points: Some(points), units, .. }, path)) = reference.zip(loaded.reference_points())
+        else {
+            return Ok(None);
+        };
+        let own = units.unwrap_or_default();
+        let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
+        let points = PointList::open(&path, &points.columns, horizontal, vertical)?;
+        Ok(Some(ListJob { points, path, horizontal, vertical }))
+    }
 }
 
 /// A run, ready to start.
@@ -99,6 +122,8 @@ pub struct Job {
     pub units: Unit,
     /// The tiles.
     pub tiling: Tiling,
+    /// The files of the areas left out.
+    pub areas: Vec<AreaFile>,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -112,34 +137,41 @@ impl Job {
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
-        let skip_damaged = Chain::new(&pipeline.stages, pipeline.seed).skip_damaged;
-        let mut found = Findings { loaded: &loaded, skip_damaged, notes: Vec::new(), problems: Vec::new() };
-        let survey = CloudJob::open("survey", &pipeline.survey, &loaded.survey_files, &mut found)?;
-        let list = match (&pipeline.reference, loaded.reference_points()) {
-            (Some(CloudInput { points: Some(points), units, .. }), Some(path)) => {
-                let own = units.unwrap_or_default();
-                let survey = survey.units[0];
-                let (horizontal, vertical) =
-                    (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
-                Some(ListJob {
-                    points: PointList::open(&path, &points.columns, horizontal, vertical)?,
-                    path,
-                    horizontal,
-                    vertical,
-                })
-            }
-            _ => None,
-        };
+        let Chain { skip_damaged, ignore_bounds, .. } = Chain::new(&pipeline.stages, pipeline.seed);
+        let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
+        let survey = open(&loaded.survey_files, skip_damaged)?;
+        let reference = open(&loaded.reference_files, skip_damaged)?;
+        let given = |input: &CloudInput| input.units.unwrap_or_default();
+        let scanned = pipeline.reference.as_ref().filter(|input| input.points.is_none());
+        let others = [
+            scanned.map(|input| ("reference", reference.as_slice(), given(input))),
+            Some(("survey", survey.as_slice(), given(&pipeline.survey))),
+        ];
+        let survey_units = units("survey", &survey, given(&pipeline.survey), others[0].as_ref(), &mut found);
+        let reference_units =
+            scanned.map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
+        let placings = placing(&survey, &pipeline.survey, &[], &[]);
+        let survey = CloudJob::new(survey, survey_units, placings);
+        let reference = scanned.zip(reference_units).map(|(input, units)| {
+            let placings = placing(&reference, input, &loaded.reference_files, &loaded.reference_setups);
+            CloudJob::new(reference, units, placings)
+        });
+        let list = ListJob::open(&loaded, survey.units[0])?;
+        check_systems(&survey, reference.as_ref(), &mut found);
+        found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
+        if found.problems.is_empty()
+            && let Some(reference) = &reference
+            && let Some((message, help)) = together::check(&survey, reference, &pipeline, ignore_bounds)
+        {
+            found.problem("reference", &message, &help);
+        }
+        let areas = Areas::read(&loaded, survey.sources[0].crs(), survey.units[0].0);
+        let Findings { mut notes, mut problems, .. } = found;
+        notes.extend_from_slice(&areas.notes);
+        problems.extend_from_slice(&areas.problems);
         let positions =
             list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
-        let chain = Chain::with(&pipeline.stages, pipeline.seed, positions.map(Arc::new));
-        let reference = match &pipeline.reference {
-            Some(_) if list.is_some() => None,
-            Some(input) => Some(CloudJob::open("reference", input, &loaded.reference_files, &mut found)?),
-            None => None,
-        };
-        check_systems(&survey, reference.as_ref(), &mut found);
-        let Findings { notes, problems, .. } = found;
+        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, positions.map(Arc::new));
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -168,6 +200,7 @@ impl Job {
             list,
             units,
             tiling: Tiling { edge },
+            areas: areas.files,
             resources,
             notes,
         })
@@ -185,7 +218,6 @@ fn edge_problem(loaded: &Loaded, why: &str) -> Problem {
 /// What the headers of the clouds bring to light.
 struct Findings<'a> {
     loaded: &'a Loaded,
-    skip_damaged: bool,
     notes: Vec<String>,
     problems: Vec<Problem>,
 }
@@ -193,87 +225,62 @@ struct Findings<'a> {
 impl Findings<'_> {
     /// Notes a problem with the files of a cloud.
     fn problem(&mut self, role: &str, message: &str, help: &str) {
-        let place = [Seg::Key(role.to_string()), Seg::Key("files".to_string())];
+        let key =
+            if role == "reference" && !self.loaded.reference_setups.is_empty() { "scans" } else { "files" };
+        let place = [Seg::Key(role.to_string()), Seg::Key(key.to_string())];
         self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
     }
+
+    /// What the vertical systems of the clouds bring to light.
+    fn verticals(&mut self, survey: &CloudJob, reference: Option<(&CloudJob, &CloudInput)>) {
+        let found = verticals(&survey.sources, reference.map(|(job, input)| (&job.sources[..], input)));
+        self.notes.extend(found.notes);
+        if let Some(VerticalProblem { role, message, help }) = found.problem {
+            self.problem(role, &message, help);
+        }
+    }
+}
+
+/// Opens the files of a cloud.
+fn open(paths: &[PathBuf], skip_damaged: bool) -> Result<Vec<Source>, CloudError> {
+    let open = |path: &PathBuf| Source::open(path, skip_damaged);
+    Ok(paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat())
+}
+
+/// The units of each source of a cloud; what is wrong with them, and what the sources say of themselves, is noted.
+fn units(
+    role: &str,
+    sources: &[Source],
+    given: CloudUnits,
+    other: Option<&Other<'_>>,
+    found: &mut Findings<'_>,
+) -> Vec<(Unit, Unit)> {
+    let mut units = Vec::with_capacity(sources.len());
+    for source in sources {
+        found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", name(source.path()))));
+        let [horizontal, vertical] = [Axis::Horizontal, Axis::Vertical].map(|axis| {
+            match unit_of(source, axis, axis.given(given), other) {
+                Ok((unit, note)) => {
+                    // Once for all scans of a file.
+                    found.notes.extend(note.filter(|note| !found.notes.contains(note)));
+                    unit
+                }
+                Err((message, help)) => {
+                    found.problem(role, &message, &help);
+                    Unit::Metre
+                }
+            }
+        });
+        units.push((horizontal, vertical));
+    }
+    units
 }
 
 impl CloudJob {
-    fn open(
-        role: &str,
-        input: &CloudInput,
-        paths: &[PathBuf],
-        found: &mut Findings<'_>,
-    ) -> Result<Self, JobError> {
-        let open = |path: &PathBuf| Source::open(path, found.skip_damaged);
-        let sources = paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat();
-        let given = input.units.unwrap_or_default();
-        let mut units = Vec::with_capacity(sources.len());
-        for source in &sources {
-            found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", name(source.path()))));
-            let mut axis = |axis, stated, given| {
-                let (unit, note) = match unit_of(source, axis, stated, given) {
-                    Ok(known) => known,
-                    Err((message, help)) => {
-                        found.problem(role, &message, &help);
-                        (Unit::Metre, None)
-                    }
-                };
-                found.notes.extend(note);
-                unit
-            };
-            let horizontal = axis("horizontal", &source.crs().horizontal_unit, given.horizontal);
-            let vertical = axis("vertical", &source.crs().vertical_unit, given.vertical);
-            units.push((horizontal, vertical));
-        }
+    fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>, placing: Vec<Placing>) -> Self {
         let density = density(&sources, &units);
-        Ok(CloudJob { sources, units, density })
+        CloudJob { sources, units, placing, density }
     }
-}
-
-/// The unit of one axis of a source: what the pipeline file says, otherwise what its file states; with a note where
-/// the two differ.
-///
-/// # Errors
-/// What is missing, and the remedy.
-fn unit_of(
-    source: &Source,
-    axis: &str,
-    stated: &StatedUnit,
-    given: Option<Unit>,
-) -> Result<(Unit, Option<String>), (String, String)> {
-    let file_name = name(source.path());
-    let problem = match (stated, given) {
-        (StatedUnit::Degrees, _) => {
-            return Err((
-                format!("{file_name} has x and y in degrees, in which no distance can be measured"),
-                "transform the cloud to a projected system in metres or feet first".to_string(),
-            ));
-        }
-        (StatedUnit::Stated(unit), Some(given)) if *unit != given => {
-            let note = format!(
-                "{file_name} states its {axis} unit as {} ({unit}); the pipeline file overrides it with {} \
-                 ({given})",
-                unit.words(),
-                given.words()
-            );
-            return Ok((given, Some(note)));
-        }
-        (_, Some(given)) => return Ok((given, None)),
-        (StatedUnit::Stated(unit), None) => return Ok((*unit, None)),
-        (StatedUnit::NotStated, None) => format!("{file_name} does not state its {axis} unit"),
-        (StatedUnit::Contradictory(unit), None) => format!(
-            "{file_name} has a contradictory {axis} unit: it is named {}, but its size is another",
-            unit.words()
-        ),
-        (StatedUnit::Other(what), None) => {
-            format!("{file_name} states its {axis} unit as {what}, which is not supported")
-        }
-    };
-    let remedy = format!(
-        "state it with `units:` beside `files:`: `units: {{{axis}: ft}}`, or `units: ft` for both (m, ft or ftUS)"
-    );
-    Err((problem, remedy))
 }
 
 /// Refuses clouds in different horizontal systems; where one states none, says what is assumed.
@@ -311,7 +318,7 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
 }
 
 /// A file's name without its folders.
-fn name(path: &Path) -> String {
+pub fn name(path: &Path) -> String {
     path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }
 

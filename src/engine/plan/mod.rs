@@ -1,7 +1,12 @@
 //! All that is known of a run before a point is read: the clouds, their units, the size of the tiles, memory and disk.
 
+pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod edge;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
+pub(crate) mod placing;
+pub(crate) mod systems;
+pub(crate) mod together;
+pub(crate) mod units;

@@ -82,6 +82,22 @@ pub enum EngineError {
         /// Tiles so far.
         tiles: usize,
     },
+    /// Two inputs are the same file under two names.
+    #[error("{}: is a copy of {}, byte for byte: {effect}", path.display(), of.display())]
+    Copy {
+        /// The file.
+        path: PathBuf,
+        /// The file that it is a copy of.
+        of: PathBuf,
+        /// What would come of it, and what to do.
+        effect: String,
+    },
+    /// Nothing could be compared.
+    #[error("nothing was compared: {why}")]
+    NothingCompared {
+        /// The reason, and what to do.
+        why: String,
+    },
     /// Someone asked the run to stop.
     #[error(transparent)]
     Stopped(#[from] Stopped),

@@ -63,7 +63,12 @@ impl RunFolder {
         let mut work_name = name.to_os_string();
         work_name.push(".unfinished");
         let work = target.with_file_name(work_name);
-        fs::create_dir_all(&work).map_err(EngineError::disk(&work, "making the working folder"))?;
+        if let Err(error) = fs::create_dir_all(&work) {
+            if error.kind() == std::io::ErrorKind::NotFound {
+                return refuse("no folder can be made there; give `output:` or --out another one");
+            }
+            return Err(EngineError::disk(&work, "making the working folder")(error));
+        }
         let lock_path = work.join("lock");
         let lock =
             File::create(&lock_path).map_err(EngineError::disk(&lock_path, "making a working file"))?;
@@ -163,6 +168,11 @@ impl RunFolder {
     /// From now on the working folder is kept until the results are in.
     pub fn keep_work(&self) {
         self.keep.store(true, Ordering::Relaxed);
+    }
+
+    /// From now on nothing is worth keeping.
+    pub fn drop_work(&self) {
+        self.keep.store(false, Ordering::Relaxed);
     }
 
     /// Whether a later run can continue the work.

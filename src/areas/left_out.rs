@@ -1,0 +1,42 @@
+//! The areas whose points are left out of comparisons.
+
+use std::sync::Arc;
+
+use crate::areas::polygon::Area;
+use crate::cloud::point::Point;
+
+/// One area of the list.
+#[derive(Clone, Debug)]
+pub struct LeftOutArea {
+    /// Where it is.
+    pub area: Area,
+    /// Whether points of the survey, and of the reference, are left out.
+    pub clouds: [bool; 2],
+}
+
+/// Areas whose points are left out of comparisons, in the order of the pipeline file.
+#[derive(Clone, Debug, Default)]
+pub struct LeftOut(Arc<Vec<LeftOutArea>>);
+
+impl LeftOut {
+    /// These areas.
+    pub fn new(areas: Vec<LeftOutArea>) -> Self {
+        LeftOut(Arc::new(areas))
+    }
+
+    /// Number of areas.
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    /// Whether there is none.
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// The first area that leaves a point out; `cloud` is 0 for the survey, 1 for the reference.
+    #[inline]
+    pub fn first(&self, cloud: usize, point: &Point) -> Option<usize> {
+        self.0.iter().position(|one| one.clouds[cloud] && one.area.holds(point.x, point.y))
+    }
+}

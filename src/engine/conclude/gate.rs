@@ -1,0 +1,192 @@
+//! The gate against nonsense once all is counted: nothing compared, a bias beyond anything plausible, and clouds too thin for
+//! the ground filter.
+
+use crate::engine::partition::clouds::{Partition, Partitions};
+use crate::engine::plan::job::{CloudJob, Job};
+use crate::results::confidence::{Verdict, Warning, WarningCode};
+use crate::results::format::{decimal, percent, signed_length, thousands};
+use crate::results::statistics::Statistics;
+use crate::results::summary::{CloudCounts, Summary};
+use crate::stages::alone::AloneCounts;
+use crate::stages::list::Stage;
+use crate::stages::matching::Method;
+use crate::stages::plane_sums::PLANE_POINTS;
+use crate::trust::plausible::{self, Elevations};
+use crate::units::Length;
+
+/// Share of the points of a cloud without others near them from which on the ground filter is said to be blind.
+const MOST_ALONE: f64 = 0.5;
+
+/// Why nothing was compared, and what to do; nothing where something was, or was not to be.
+pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -> Option<String> {
+    let compare = job.pipeline.stages.iter().find_map(Stage::as_compare)?;
+    let (reference, partition) = (summary.reference.as_ref()?, partitions.reference.as_ref()?);
+    if summary.all.compared > 0 {
+        return None;
+    }
+    let own = no_points("survey", &summary.survey).or_else(|| no_points("reference", reference));
+    let survey = &summary.survey;
+    let no_returns = || {
+        (survey.invalid_return > 0 && survey.invalid_return == summary.points).then(|| {
+            "every return number of the survey is 0 or above its number of returns, so that no point belongs to a return. \
+             Export the survey with the return numbers that were recorded"
+                .to_string()
+        })
+    };
+    let no_ground = || no_ground("survey", survey).or_else(|| no_ground("reference", reference));
+    let reach = compare.search().reach();
+    let within = Length::millimetres(reach as f64 / 1e3);
+    let nothing_in_reach = || {
+        let density = reference.ground as f64 / area(partition);
+        let radius = reach as f64 / 1e6;
+        let expected = density * std::f64::consts::PI * radius * radius;
+        let near = apart(&partitions.survey, partition, reach);
+        let per_m2 = decimal(density, if density < 10.0 { 2 } else { 0 });
+        match (near, compare.method()) {
+            (Some(boxes), _) => format!(
+                "the points of the two clouds lie apart: {boxes}. Check that these are the files of one site, in one coordinate \
+                 system with the same units and offsets"
+            ),
+            (None, Method::Plane) => format!(
+                "no survey ground point has the {PLANE_POINTS} reference points within {within} that a plane is fitted to: the \
+                 reference has about {per_m2} ground points per square metre, {} in that reach. Set a larger `within`",
+                decimal(expected, 2)
+            ),
+            (None, _) => format!(
+                "no survey ground point has reference within {within}: the reference has about {per_m2} ground points per square \
+                 metre, {} in that reach. Set a larger `within`, or use `match: plane` with one",
+                decimal(expected, 4)
+            ),
+        }
+    };
+    Some(own.or_else(no_returns).or_else(no_ground).unwrap_or_else(nothing_in_reach))
+}
+
+/// Why no point of a cloud was left to be filtered.
+fn no_points(cloud: &str, counts: &CloudCounts) -> Option<String> {
+    if counts.lost_points == counts.read {
+        return Some(format!(
+            "all {} points of the {cloud} are in damaged blocks, which were skipped. Copy or export the files again",
+            thousands(counts.read)
+        ));
+    }
+    if counts.withheld + counts.out_of_range + counts.lost_points == counts.read {
+        return Some(format!(
+            "no point of the {cloud} can be used: {} are flagged withheld, {} have impossible coordinates, {} are in damaged \
+             blocks. Check the files with `echograde inspect`",
+            thousands(counts.withheld),
+            thousands(counts.out_of_range),
+            thousands(counts.lost_points)
+        ));
+    }
+    let emptied = counts.select.iter().find(|select| select.selected == 0)?;
+    Some(format!(
+        "`select`, entry {} of `stages`, selects none of {} points of the {cloud}. `echograde inspect` shows which returns, classes \
+         and strips there are",
+        emptied.stage,
+        thousands(emptied.not_selected)
+    ))
+}
+
+/// That no ground was found in a cloud.
+fn no_ground(cloud: &str, counts: &CloudCounts) -> Option<String> {
+    (counts.ground == 0).then(|| {
+        format!(
+            "no ground was found in the {cloud}: {} points are labelled noise, {} are low outliers, {} lie above the thresholds of \
+             the ground filter. Check `select` and the options of `ground`, above all `cell` and `window_max`",
+            thousands(counts.noise),
+            thousands(counts.low_outlier),
+            thousands(counts.above_ground)
+        )
+    })
+}
+
+/// Square metres of the boxes that hold a cloud, tile by tile.
+fn area(partition: &Partition) -> f64 {
+    let boxes = partition.shares.values().filter_map(|share| share.core.ranges());
+    let areas = boxes.map(|(x, y)| (x.1 - x.0) as f64 * (y.1 - y.0) as f64 / 1e12);
+    areas.sum::<f64>().max(1e-6)
+}
+
+/// The boxes around the points of the two clouds, where they lie farther apart than `reach`.
+fn apart(survey: &Partition, reference: &Partition, reach: i64) -> Option<String> {
+    let (a, b) = (survey.counts.bounds.ranges()?, reference.counts.bounds.ranges()?);
+    let far = |a: (i64, i64), b: (i64, i64)| a.0 > b.1 + reach || b.0 > a.1 + reach;
+    let words = |(x, y): ((i64, i64), (i64, i64))| {
+        let metres =
+            |range: (i64, i64)| format!("{:.1} to {:.1} m", range.0 as f64 / 1e6, (range.1 - 1) as f64 / 1e6);
+        format!("x {}, y {}", metres(x), metres(y))
+    };
+    (far(a.0, b.0) || far(a.1, b.1))
+        .then(|| format!("the survey at {}, the reference at {}", words(a), words(b)))
+}
+
+/// Adds what the gate has to say to the summary: first of all a bias that cannot be, with which no class is met and no limit
+/// passes.
+pub fn judge(job: &Job, alone: [AloneCounts; 2], summary: &mut Summary) {
+    for (cloud, counts) in ["survey", "reference"].into_iter().zip(alone).rev() {
+        if counts.points > 0 && counts.alone as f64 > MOST_ALONE * counts.points as f64 {
+            let text = format!(
+                "The {cloud} is too thin for the ground filter: {} % of its points have no other within two cells, and the filter \
+                 then takes everything for ground. Set `cell` of `ground` to about the spacing of its points{}.",
+                percent(counts.alone as f64 / counts.points as f64),
+                if cloud == "reference" {
+                    ", or, where the reference is ground alone, leave it out with `cloud: survey`"
+                } else {
+                    ", and `window_max` to several times that"
+                }
+            );
+            summary.trust.warnings.insert(0, Warning { code: WarningCode::TooFewForFilter, text });
+        }
+    }
+    let Some(text) = implausible(job, summary) else { return };
+    summary.trust.warnings.insert(0, Warning { code: WarningCode::ImplausibleBias, text });
+    for compliance in &mut summary.trust.standards.groups {
+        (compliance.class_cm, compliance.class_cm_95, compliance.quality_level) = (None, None, None);
+        (compliance.bias_to_class, compliance.bias_within_guidance) = (None, None);
+        if let Some(removed) = &mut compliance.offset_removed {
+            removed.class_cm = None;
+        }
+    }
+    for limit in summary.trust.accept.iter_mut().filter(|limit| limit.verdict == Verdict::Met) {
+        (limit.verdict, limit.more_checkpoints) = (Verdict::Inconclusive, None);
+    }
+}
+
+/// What is to be said of a bias beyond anything plausible, of all returns or of one.
+fn implausible(job: &Job, summary: &Summary) -> Option<String> {
+    let metres = |value: f64| value * summary.units.micrometres() / 1e6;
+    let far = |value: &f64| metres(*value).abs() > plausible::LIMIT;
+    let rows = summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
+    let all = [("all returns".to_string(), &summary.all)].into_iter().chain(rows);
+    let enough = |s: &Statistics| s.support().is_enough() || s.compared == summary.all.compared;
+    let (name, found) = all
+        .filter(|(_, statistics)| enough(statistics))
+        .find(|(_, statistics)| statistics.bias.as_ref().is_some_and(far))?;
+    let (bias, median) = (found.bias?, found.median?);
+    let figures = format!(
+        "The bias of {name} is {} (median {}, n = {}): no survey is that far off, and no figure here can be right.",
+        signed_length(bias, summary.units),
+        signed_length(median, summary.units),
+        thousands(found.compared)
+    );
+    if !far(&median) {
+        return Some(format!(
+            "{figures} Most comparisons are not: a few lie very far off, as after damage to a file. Check the files with \
+             `echograde inspect`, and copy or export them again."
+        ));
+    }
+    let cause = plausible::cause(metres(median), elevations(job).as_ref());
+    let mut letters = cause.chars();
+    let cause = letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect());
+    Some(format!("{figures} {cause}."))
+}
+
+/// The elevations that the headers state, where all of them do.
+fn elevations(job: &Job) -> Option<Elevations> {
+    let around = |cloud: &CloudJob| {
+        let ranges = cloud.boxes()?.into_iter().map(|one| one.z);
+        ranges.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
+    };
+    Some(Elevations { survey: around(&job.survey)?, reference: around(job.reference.as_ref()?)? })
+}

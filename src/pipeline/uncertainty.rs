@@ -1,0 +1,135 @@
+//! `uncertainty:` of the reference: one length, or one each for what all of it shares and what it does not.
+
+use std::borrow::Cow;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Serialize, de};
+
+use crate::units::Length;
+
+/// The vertical uncertainty of the reference, one sigma.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Uncertainty {
+    /// One length for both parts: how much of it is common is not said.
+    One(Length),
+    /// The two parts.
+    Parts(Parts),
+}
+
+/// The long form of [`Uncertainty`].
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Parts {
+    /// What all of the reference shares, such as an error of its control.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub common: Option<Length>,
+    /// What differs from point to point.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub random: Option<Length>,
+}
+
+impl Uncertainty {
+    /// Both parts together, micrometres.
+    pub fn total_um(&self) -> f64 {
+        match self {
+            Uncertainty::One(length) => length.exact_micrometres(),
+            Uncertainty::Parts(parts) => {
+                let [common, random] = [parts.common, parts.random].map(um);
+                libm::hypot(common, random)
+            }
+        }
+    }
+
+    /// The part that all comparisons share, micrometres, where it is stated.
+    pub fn stated_common_um(&self) -> Option<f64> {
+        match self {
+            Uncertainty::One(_) => None,
+            Uncertainty::Parts(parts) => Some(um(parts.common)),
+        }
+    }
+
+    /// The part that all comparisons may share, micrometres: the whole of it where that is not stated.
+    pub fn common_at_most_um(&self) -> f64 {
+        self.stated_common_um().unwrap_or(self.total_um())
+    }
+
+    /// The lengths that it states, with their names in the long form.
+    pub fn lengths(&self) -> Vec<(Option<&'static str>, Length)> {
+        match self {
+            Uncertainty::One(length) => vec![(None, *length)],
+            Uncertainty::Parts(Parts { common, random }) => {
+                let named = [(Some("common"), *common), (Some("random"), *random)];
+                named.into_iter().filter_map(|(name, length)| Some((name, length?))).collect()
+            }
+        }
+    }
+}
+
+fn um(length: Option<Length>) -> f64 {
+    length.map_or(0.0, Length::exact_micrometres)
+}
+
+impl Serialize for Uncertainty {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        match self {
+            Uncertainty::One(length) => length.serialize(serializer),
+            Uncertainty::Parts(parts) => parts.serialize(serializer),
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for Uncertainty {
+    fn deserialize<D: de::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct OneOrParts;
+        impl<'de> de::Visitor<'de> for OneOrParts {
+            type Value = Uncertainty;
+            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+                f.write_str("a length, or `{common: …, random: …}`")
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<Uncertainty, E> {
+                Length::deserialize(de::value::StrDeserializer::new(v)).map(Uncertainty::One)
+            }
+            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<Uncertainty, A::Error> {
+                Parts::deserialize(de::value::MapAccessDeserializer::new(map)).map(Uncertainty::Parts)
+            }
+        }
+        deserializer.deserialize_any(OneOrParts)
+    }
+}
+
+impl JsonSchema for Uncertainty {
+    fn schema_name() -> Cow<'static, str> {
+        "Uncertainty".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        json_schema!({
+            "anyOf": [generator.subschema_for::<Length>(), generator.subschema_for::<Parts>()]
+        })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn one_length_or_parts_that_add_in_squares() {
+        let of = |text: &str| serde_json::from_str::<Uncertainty>(text).unwrap();
+        let one = of(r#""10 mm""#);
+        assert_eq!(
+            (one.total_um(), one.stated_common_um(), one.common_at_most_um()),
+            (10_000.0, None, 10_000.0)
+        );
+        let parts = of(r#"{"common":"3 mm","random":"4 mm"}"#);
+        assert_eq!(
+            (parts.total_um(), parts.stated_common_um(), parts.common_at_most_um()),
+            (5_000.0, Some(3_000.0), 3_000.0)
+        );
+        assert_eq!(of(r#"{"random":"4 mm"}"#).stated_common_um(), Some(0.0));
+        for text in [r#""10 mm""#, r#"{"common":"3 mm","random":"4 mm"}"#, r#"{"random":"4 mm"}"#] {
+            assert_eq!(serde_json::to_string(&of(text)).unwrap(), text);
+        }
+        assert!(serde_json::from_str::<Uncertainty>(r#"{"shared":"3 mm"}"#).is_err());
+    }
+}

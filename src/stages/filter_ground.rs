@@ -1,0 +1,151 @@
+//! The ground filter at work on the tiles of one cloud.
+
+use std::rc::Rc;
+
+use crate::cloud::bounds::widened;
+use crate::raster::morphology::Scratch;
+use crate::raster::{Extent, Raster};
+use crate::stages::alone::AloneCounts;
+use crate::stages::cell_attributes::SLOPE_CELLS;
+use crate::stages::ground::{Ground, LOOKED_AROUND};
+use crate::stages::ground_limits::{GroundLimits, SurveyLimits};
+use crate::stages::refused::{RefusedCounts, SlopeClasses};
+use crate::stages::stage::{SurfaceNeed, TileStage, Visitor};
+use crate::tile::at_work::{Halo, Tile};
+use crate::tile::points::{Cloud, PointSet, PointStatus};
+use crate::units::Micrometres;
+
+/// The stage at work on one cloud.
+pub struct FilterGround {
+    /// The options.
+    pub options: Ground,
+    /// The cloud it applies to.
+    pub cloud: Cloud,
+    /// Where later stages want the origin of the limits.
+    pub keep_origin: KeepOrigin,
+    /// Breaks between the slope classes by which what is refused is counted, where it is.
+    pub slope_breaks: Option<Vec<f64>>,
+}
+
+/// The tiles in which the origin of the ground filter's limits is kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeepOrigin {
+    /// In none.
+    Never,
+    /// In those where the two clouds can be compared.
+    WhereCompared,
+    /// In all.
+    Always,
+}
+
+/// What the filter knows of each cloud over the whole tile, for its other parts.
+#[derive(Default)]
+struct OpenedOnce {
+    survey: Option<Rc<GroundLimits>>,
+    reference: Option<Rc<GroundLimits>>,
+}
+
+impl OpenedOnce {
+    fn of(&mut self, cloud: Cloud) -> &mut Option<Rc<GroundLimits>> {
+        match cloud {
+            Cloud::Survey => &mut self.survey,
+            Cloud::Reference => &mut self.reference,
+        }
+    }
+}
+
+impl FilterGround {
+    /// The limits over the whole tile and its halo.
+    fn limits(&self, tile: &Tile<'_>, surface: Raster) -> GroundLimits {
+        let margin = tile.halo.of(self.cloud);
+        let (x, y) = (widened(tile.whole.0, margin), widened(tile.whole.1, margin));
+        let asked = Extent::covering(surface.extent.cell, x, y, 0);
+        let keep_origin = match self.keep_origin {
+            KeepOrigin::Never => false,
+            KeepOrigin::WhereCompared => tile.is_compared(),
+            KeepOrigin::Always => true,
+        };
+        let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
+        self.options.limits_and_slopes(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
+    }
+}
+
+impl TileStage for FilterGround {
+    fn halo(&self) -> Halo {
+        // The limit that the other points set depends on all points of a cell.
+        let cell = match self.keep_origin {
+            KeepOrigin::Never => 0,
+            _ => self.options.cell.exact_micrometres().ceil() as Micrometres,
+        };
+        Halo { survey: cell, reference: 0 }
+    }
+
+    fn surface(&self) -> Option<SurfaceNeed> {
+        let cell = self.options.cell.exact_micrometres();
+        let looked_around = if self.keep_origin == KeepOrigin::Never { 0 } else { LOOKED_AROUND };
+        let slope = if self.slope_breaks.is_some() && !self.options.local_slope { SLOPE_CELLS } else { 0 };
+        let margin = self.options.margin() + looked_around + slope;
+        Some(SurfaceNeed { cloud: self.cloud, cell, margin })
+    }
+
+    fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
+        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
+        let known = opened.of(self.cloud).clone();
+        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
+        opened.of(self.cloud).clone_from(&limits);
+        tile.shared_by_parts.put(opened);
+        let limits = limits?;
+        let refused = self.slope_breaks.as_ref();
+        let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
+        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))
+    }
+}
+
+struct GroundVisitor {
+    cloud: Cloud,
+    limits: Rc<GroundLimits>,
+    /// What is refused by slope class, where that is counted.
+    refused: Option<(SlopeClasses, RefusedCounts)>,
+    alone: AloneCounts,
+}
+
+impl Visitor for GroundVisitor {
+    fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
+        if cloud != self.cloud {
+            return;
+        }
+        self.alone.points += piece.core as u64;
+        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
+        if let Some((classes, counts)) = &mut self.refused {
+            for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
+                if *status != PointStatus::Ground {
+                    continue;
+                }
+                let Some(cell) = self.limits.finder.index_of(point.x, point.y) else {
+                    *status = PointStatus::AboveGround;
+                    continue;
+                };
+                *status = self.limits.judge_in(cell, point.z);
+                if i < piece.core {
+                    counts.add(&self.limits, classes, cell, point, *status);
+                }
+            }
+            return;
+        }
+        for (point, status) in piece.points.iter().zip(&mut piece.statuses) {
+            if *status == PointStatus::Ground {
+                *status = self.limits.judge(point.x, point.y, point.z);
+            }
+        }
+    }
+
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
+        if let Some((_, counts)) = &self.refused {
+            counts.give(&mut tile.sections);
+        }
+        self.alone.give(self.cloud, &mut tile.sections);
+        if self.limits.origin.is_some() {
+            tile.shared.put(SurveyLimits(self.limits));
+        }
+    }
+}

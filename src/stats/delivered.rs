@@ -1,0 +1,115 @@
+//! How many ground points the survey delivered, by square of the site and flight strip: what an interval must speak of.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+/// Edge of the squares as a power of two of micrometres: 8.4 m.
+const EDGE_BITS: u32 = 23;
+
+/// Ground points by square, aligned to coordinate zero, and strip.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct Delivered {
+    squares: BTreeMap<(i32, i32, u16), u64>,
+}
+
+/// A square of the site.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Square {
+    /// West and south edge, micrometres.
+    pub corner: [f64; 2],
+    /// Ground points.
+    pub n: f64,
+    /// The same by strip.
+    pub strips: Vec<(u16, f64)>,
+}
+
+impl Delivered {
+    /// Edge of the squares, micrometres.
+    pub const EDGE: f64 = (1u64 << EDGE_BITS) as f64;
+
+    /// Whether two places in micrometres lie in one square.
+    #[inline]
+    pub fn is_one_square(a: (i64, i64), b: (i64, i64)) -> bool {
+        ((a.0 ^ b.0) | (a.1 ^ b.1)) >> EDGE_BITS == 0
+    }
+
+    /// Adds so many ground points at a place in micrometres.
+    pub fn add(&mut self, x: i64, y: i64, strip: u16, n: u64) {
+        if n > 0 {
+            *self.squares.entry(((y >> EDGE_BITS) as i32, (x >> EDGE_BITS) as i32, strip)).or_default() += n;
+        }
+    }
+
+    /// Adds another's points.
+    pub fn merge(&mut self, other: &Delivered) {
+        for (&square, &n) in &other.squares {
+            *self.squares.entry(square).or_default() += n;
+        }
+    }
+
+    /// Number of ground points of each strip.
+    pub fn by_strip(&self) -> BTreeMap<u16, u64> {
+        let mut strips = BTreeMap::new();
+        self.squares.iter().for_each(|(&(_, _, strip), n)| *strips.entry(strip).or_default() += n);
+        strips
+    }
+
+    /// The squares, sorted.
+    pub fn squares(&self) -> Vec<Square> {
+        let mut squares: Vec<Square> = Vec::new();
+        let mut last = None;
+        for (&(row, column, strip), &n) in &self.squares {
+            let n = n as f64;
+            if last != Some((row, column)) {
+                last = Some((row, column));
+                let corner = [column, row].map(|at| f64::from(at) * Self::EDGE);
+                squares.push(Square { corner, n: 0.0, strips: Vec::new() });
+            }
+            if let Some(square) = squares.last_mut() {
+                square.n += n;
+                square.strips.push((strip, n));
+            }
+        }
+        squares
+    }
+}
+
+/// As a list: JSON has no map whose keys are more than text.
+impl Serialize for Delivered {
+    fn serialize<S: Serializer>(&self, s: S) -> Result<S::Ok, S::Error> {
+        s.collect_seq(&self.squares)
+    }
+}
+
+impl<'de> Deserialize<'de> for Delivered {
+    fn deserialize<D: Deserializer<'de>>(d: D) -> Result<Self, D::Error> {
+        Ok(Delivered { squares: Vec::deserialize(d)?.into_iter().collect() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn points_are_counted_by_square_and_strip_in_any_order() {
+        let mut parts = [Delivered::default(), Delivered::default()];
+        for i in 0..1_000i64 {
+            parts[i as usize % 2].add(i * 40_000 - 9_000_000, i * 7_000, (i % 3) as u16, 2);
+        }
+        let [mut all, other] = parts.clone();
+        all.merge(&other);
+        let [other, mut turned] = parts;
+        turned.merge(&other);
+        assert_eq!(all, turned);
+        assert_eq!(all.by_strip().values().sum::<u64>(), 2_000);
+        let squares = all.squares();
+        assert_eq!(squares.iter().map(|square| square.n).sum::<f64>(), 2_000.0);
+        assert_eq!(squares[0].corner, [-2.0 * Delivered::EDGE, 0.0]);
+        let text = serde_json::to_string(&all).unwrap();
+        assert_eq!(serde_json::from_str::<Delivered>(&text).unwrap(), all);
+        assert!(Delivered::is_one_square((-1, 5), (-8_000_000, 8_000_000)));
+        assert!(!Delivered::is_one_square((-1, 5), (1, 5)));
+    }
+}

@@ -1,0 +1,449 @@
+//! What kind of error neighbouring residuals share, weighed by how well each kind explains the means of cells.
+//!
+//! The error of a bias that was found on part of a survey is the difference of two means: over the comparisons, and over
+//! all delivered ground. Its variance follows from how the error is correlated, which is not known: over some metres, or
+//! over hundreds; in stripes along track; strip by strip. So all of these are tried, on a ladder of lengths and of strengths
+//! beside the uncorrelated error, and each counts as much as its restricted likelihood (Patterson and Thompson 1971, from
+//! memory) says. An interval is one of the mixture of t distributions that results: it is as wide as what the sample cannot
+//! exclude. Priors: each rung of a ladder alike, but that long correlation counts a little less than short.
+
+use libm::{cos, exp, log, pow, sin};
+use rayon::prelude::*;
+
+use crate::stats::distributions::{t_cdf, t_quantile};
+use crate::stats::layout::Layout;
+
+/// Variance of the correlated error of a cell over that of its uncorrelated one.
+const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
+/// Rungs of the ladder of lengths for correlation that is alike in all directions, doubling from the edge of a cell.
+const RUNGS: usize = 9;
+/// By which power of the length long correlation counts less.
+const AGAINST_LONG: f64 = 0.35;
+/// Weight of stripes, and of strips, where the rung of the shortest correlation has 1.
+const STRIPES: f64 = 4.0;
+const STRIPS: f64 = 8.0;
+/// By which power of its strength a difference between strips counts more: they are few, so that their variance is hardly
+/// known.
+const FOR_STRIPS: f64 = 0.25;
+/// Lengths of stripes across, in edges of a cell.
+const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
+/// Directions tried where none is known from strips.
+const DIRECTIONS: usize = 8;
+/// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
+/// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
+const EVIDENT: f64 = 5.0;
+/// Kinds with less of the probability are left out.
+const NEGLIGIBLE: f64 = 1e-4;
+
+/// A kind of shared error.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Kind {
+    /// Alike in all directions, over a length in micrometres.
+    Field(f64),
+    /// In stripes, correlated across this direction.
+    Stripes([f64; 2]),
+    /// The same within a flight strip.
+    Strips,
+}
+
+/// A kind of shared error and the covariance of cells that it means, of unit variance.
+struct Structure {
+    kind: Kind,
+    prior: f64,
+    covariance: Vec<f64>,
+}
+
+/// One kind at one strength: how likely it is, and what it says.
+#[derive(Clone, Copy, Debug)]
+struct Fit {
+    structure: usize,
+    /// With the prior.
+    log_likelihood: f64,
+    /// Without it.
+    plain: f64,
+    /// Variance of the uncorrelated error of a cell that has residuals throughout, µm².
+    alone: f64,
+    /// Variance of the correlated error, µm².
+    shared: f64,
+}
+
+/// The kinds of shared error that a sample does not exclude.
+pub struct Dependence {
+    structures: Vec<Structure>,
+    /// Fits with their probabilities, those that count.
+    fits: Vec<(f64, Fit)>,
+    cells: usize,
+    /// Degrees of freedom of the means of cells.
+    pub df: f64,
+    /// The most likely kind where one is much more likely than none.
+    pub evident: Option<Kind>,
+    /// Expected covariance of the correlated error between cells, µm².
+    pub covariance: Vec<f64>,
+    /// Expected variance of the uncorrelated error of a cell, µm².
+    pub alone: f64,
+}
+
+/// How the residuals of a group, and the ground that they stand for, lie over the cells.
+#[derive(Clone, Debug)]
+pub struct Weights {
+    /// Shares of the residuals.
+    pub sample: Vec<f64>,
+    /// Shares of the ground; none where it is not known.
+    pub ground: Vec<f64>,
+    /// Factors of the uncorrelated variance in the variance of: the difference of the two means, the sample's, the ground's.
+    pub alone: [f64; 3],
+    /// The part of the ground that has residuals.
+    pub covered: f64,
+}
+
+impl Weights {
+    /// Of a group that has `n` residuals in each cell.
+    pub fn new(layout: &Layout, n: &[f64]) -> Self {
+        let all: f64 = n.iter().sum();
+        let mut sample: Vec<f64> = n.iter().map(|n| n / all).collect();
+        sample.resize(layout.cells.len(), 0.0);
+        let mut ground = layout.ground.clone();
+        if layout.knows_ground() {
+            // Where there are residuals it is known how much of the ground the group has; elsewhere as much as there on average.
+            let of_all: Vec<f64> = layout
+                .sums
+                .by_group()
+                .iter()
+                .map(|groups| groups.iter().map(|(_, s)| s.n as f64).sum())
+                .collect();
+            let average = all / of_all.iter().sum::<f64>();
+            ground.iter_mut().enumerate().for_each(|(i, ground)| {
+                *ground *= if i < layout.seen { n[i] / of_all[i] } else { average };
+            });
+            let total: f64 = ground.iter().sum();
+            if total > 0.0 {
+                ground.iter_mut().for_each(|ground| *ground /= total);
+            }
+        }
+        let (mut own, mut whole, mut both, mut covered) = (0.0, 0.0, 0.0, 0.0);
+        for (i, cell) in layout.cells.iter().enumerate() {
+            whole += ground[i] * ground[i] * (layout.edge / cell.edge) * (layout.edge / cell.edge);
+            if i < layout.seen {
+                own += sample[i] * sample[i] * layout.sparse[i];
+                both += sample[i] * ground[i];
+                covered += ground[i] / layout.sparse[i];
+            }
+        }
+        let alone = [(own + whole - 2.0 * both).max(0.0), own, whole];
+        Weights { sample, ground, alone, covered: covered.clamp(0.0, 1.0) }
+    }
+
+    fn difference(&self) -> Vec<f64> {
+        self.sample.iter().zip(&self.ground).map(|(a, b)| a - b).collect()
+    }
+
+    /// Effective number of cells with residuals.
+    pub fn effective_cells(&self) -> f64 {
+        1.0 / self.sample.iter().map(|w| w * w).sum::<f64>()
+    }
+}
+
+/// Σ a_i c_ij b_j.
+fn form(a: &[f64], c: &[f64], b: &[f64]) -> f64 {
+    let m = a.len();
+    let row = |i: usize| -> f64 { c[i * m..(i + 1) * m].iter().zip(b).map(|(c, b)| c * b).sum() };
+    (0..m).filter(|&i| a[i] != 0.0).map(|i| a[i] * row(i)).sum()
+}
+
+/// Σ d_i (c_ij about the mean with weights `w`)² d_j: of squares of a Gaussian field, half their covariance.
+fn form_of_squares(d: &[f64], c: &[f64], w: &[f64]) -> f64 {
+    let m = d.len();
+    let along: Vec<f64> =
+        (0..m).map(|i| c[i * m..(i + 1) * m].iter().zip(w).map(|(c, w)| c * w).sum()).collect();
+    let total: f64 = along.iter().zip(w).map(|(a, w)| a * w).sum();
+    let mut sum = 0.0;
+    for i in 0..m {
+        let own = total - along[i];
+        let row = c[i * m..(i + 1) * m].iter().zip(&along).zip(d);
+        sum += d[i] * row.map(|((c, along), d)| (c - along + own) * (c - along + own) * d).sum::<f64>();
+    }
+    sum.max(0.0)
+}
+
+/// What the kinds of error say of one group's variances, µm² and µm⁴.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Spreads {
+    /// Variance of the difference between the mean of the residuals and that of the ground.
+    pub mean: f64,
+    /// By how much the variance of the ground exceeds that of the residuals.
+    pub excess: f64,
+    /// Variance of the difference of the mean squares about the mean.
+    pub about_mean: f64,
+    /// Variance of the difference of the mean squares about zero, but for what the bias adds.
+    pub about_zero: f64,
+    /// The part of `mean` that is correlated.
+    pub shared: f64,
+}
+
+impl Dependence {
+    /// From the means of the cells with residuals about the mean of all. Strips differ by a variance of at most `most_of_strips`,
+    /// if by any: where every cell has points of all strips, its mean does not tell. Nothing below three cells.
+    pub fn new(layout: &Layout, means: &[f64], most_of_strips: Option<f64>) -> Option<Self> {
+        if layout.seen < 3 {
+            return None;
+        }
+        let structures = structures(layout, means, most_of_strips.is_some());
+        let of_structure = |(i, structure): (usize, &Structure)| -> Vec<Fit> {
+            let strengths = STRENGTHS.iter().filter_map(move |&strength| {
+                let mut fit = likelihood(layout, &structure.covariance, means, strength)?;
+                if structure.kind == Kind::Strips && fit.shared > most_of_strips.unwrap_or(0.0) {
+                    return None;
+                }
+                let more = if structure.kind == Kind::Strips { FOR_STRIPS * log(strength) } else { 0.0 };
+                fit.log_likelihood += log(structure.prior) + more;
+                Some(Fit { structure: i, ..fit })
+            });
+            strengths.collect()
+        };
+        let fits: Vec<Vec<Fit>> = structures.par_iter().enumerate().map(of_structure).collect();
+        let mut fits: Vec<Fit> = fits.into_iter().flatten().collect();
+        let none = likelihood(layout, &structures[0].covariance, means, 0.0);
+        let none_at = none.map_or(f64::NEG_INFINITY, |fit| fit.log_likelihood);
+        let most_likely = fits.iter().fold(None, |best: Option<&Fit>, fit| match best {
+            Some(best) if best.plain >= fit.plain => Some(best),
+            _ => Some(fit),
+        });
+        let evident = most_likely.filter(|fit| fit.plain >= none_at + EVIDENT);
+        let evident = evident.map(|fit| structures[fit.structure].kind);
+        fits.extend(none);
+        let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
+        if !best.is_finite() {
+            return None;
+        }
+        let probability = |fits: &[(f64, Fit)]| fits.iter().map(|(p, _)| p).sum::<f64>();
+        let mut fits: Vec<(f64, Fit)> =
+            fits.into_iter().map(|fit| (exp(fit.log_likelihood - best), fit)).collect();
+        let all = probability(&fits);
+        fits.retain(|(p, _)| *p > NEGLIGIBLE * all);
+        let all = probability(&fits);
+        fits.iter_mut().for_each(|(p, _)| *p /= all);
+        let cells = layout.cells.len();
+        let mut covariance = vec![0.0; cells * cells];
+        let mut alone = 0.0;
+        for (i, structure) in structures.iter().enumerate() {
+            let weight: f64 = fits.iter().filter(|(_, f)| f.structure == i).map(|(p, f)| p * f.shared).sum();
+            if weight > 0.0 {
+                covariance.iter_mut().zip(&structure.covariance).for_each(|(sum, c)| *sum += weight * c);
+            }
+        }
+        fits.iter().for_each(|(p, fit)| alone += p * fit.alone);
+        Some(Dependence { structures, fits, cells, df: layout.seen as f64 - 1.0, evident, covariance, alone })
+    }
+
+    /// The expected variances of a group.
+    pub fn expected(&self, weights: &Weights) -> Spreads {
+        let d = weights.difference();
+        let c = &self.covariance;
+        let shared = form(&d, c, &d).max(0.0);
+        Spreads {
+            mean: self.alone * weights.alone[0] + shared,
+            excess: self.alone * (weights.alone[1] - weights.alone[2])
+                + form(&weights.sample, c, &weights.sample)
+                - form(&weights.ground, c, &weights.ground),
+            about_mean: 2.0 * form_of_squares(&d, c, self.about(weights)),
+            about_zero: 2.0 * form_of_squares(&d, c, &weights.sample),
+            shared,
+        }
+    }
+
+    fn about<'a>(&self, weights: &'a Weights) -> &'a [f64] {
+        if weights.ground.iter().any(|w| *w > 0.0) { &weights.ground } else { &weights.sample }
+    }
+
+    /// The variances of a group by each fit, with its probability.
+    pub fn by_fit(&self, weights: &Weights) -> Vec<(f64, Spreads)> {
+        let d = weights.difference();
+        let of_structure = |(i, structure): (usize, &Structure)| {
+            if !self.fits.iter().any(|(_, fit)| fit.structure == i) {
+                return [0.0; 4];
+            }
+            let c = &structure.covariance;
+            [
+                form(&d, c, &d).max(0.0),
+                form(&weights.sample, c, &weights.sample) - form(&weights.ground, c, &weights.ground),
+                2.0 * form_of_squares(&d, c, self.about(weights)),
+                2.0 * form_of_squares(&d, c, &weights.sample),
+            ]
+        };
+        let forms: Vec<[f64; 4]> = self.structures.par_iter().enumerate().map(of_structure).collect();
+        let spreads = |(p, fit): &(f64, Fit)| {
+            let [mean, excess, about_mean, about_zero] = forms[fit.structure];
+            let shared = fit.shared * mean;
+            let spreads = Spreads {
+                mean: fit.alone * weights.alone[0] + shared,
+                excess: fit.alone * (weights.alone[1] - weights.alone[2]) + fit.shared * excess,
+                about_mean: fit.shared * fit.shared * about_mean,
+                about_zero: fit.shared * fit.shared * about_zero,
+                shared,
+            };
+            (*p, spreads)
+        };
+        self.fits.iter().map(spreads).collect()
+    }
+
+    /// What the mean of a group's residuals shows from cell to cell, on average: the expected sum over cells of the squares of
+    /// (share · (cell's mean − mean)), where the residuals' own noise adds `noise` / n to the variance of a cell's mean.
+    pub fn shown(&self, layout: &Layout, weights: &Weights, n: &[f64], noise: f64) -> f64 {
+        let m = self.cells;
+        let w = &weights.sample;
+        let own = |i: usize| self.alone * layout.sparse[i] + if n[i] > 0.0 { noise / n[i] } else { 0.0 };
+        let along = |i: usize| {
+            let row = self.covariance[i * m..(i + 1) * m].iter().zip(w);
+            row.map(|(c, w)| c * w).sum::<f64>() + own(i) * w[i]
+        };
+        let along: Vec<f64> = (0..layout.seen).map(along).collect();
+        let total: f64 = along.iter().zip(w).map(|(a, w)| a * w).sum();
+        (0..layout.seen)
+            .map(|i| w[i] * w[i] * (self.covariance[i * m + i] + own(i) - 2.0 * along[i] + total))
+            .sum()
+    }
+}
+
+/// Ends below and above which each 2.5 % of a mixture of t distributions lie: (probability, centre, scale).
+pub fn mixture_ends(parts: &[(f64, f64, f64)], df: f64) -> Option<[f64; 2]> {
+    let widest = parts.iter().map(|(_, _, scale)| *scale).fold(0.0, f64::max);
+    let (least, most) = parts
+        .iter()
+        .fold((f64::MAX, f64::MIN), |(least, most), (_, centre, _)| (least.min(*centre), most.max(*centre)));
+    if widest.is_nan() || widest <= 0.0 || !(most - least + widest).is_finite() {
+        return None;
+    }
+    let reach = widest * (t_quantile(0.9995, df)? + 1.0);
+    let below = |x: f64| -> Option<f64> {
+        parts
+            .iter()
+            .map(|(p, centre, scale)| Some(p * t_cdf((x - centre) / scale.max(widest * 1e-9), df)?))
+            .sum()
+    };
+    let end = |share: f64| {
+        let (mut low, mut high) = (least - reach, most + reach);
+        for _ in 0..48 {
+            let middle = 0.5 * (low + high);
+            if below(middle)? < share { low = middle } else { high = middle }
+        }
+        Some(0.5 * (low + high))
+    };
+    Some([end(0.025)?, end(0.975)?])
+}
+
+/// All kinds of shared error that the layout allows to tell.
+fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structure> {
+    let m = layout.cells.len();
+    let matrix = |of: &(dyn Fn(usize, usize) -> f64 + Sync)| -> Vec<f64> {
+        let mut c = vec![0.0; m * m];
+        c.par_chunks_mut(m).enumerate().for_each(|(i, row)| {
+            row[..=i].iter_mut().enumerate().for_each(|(j, c)| *c = of(i, j));
+        });
+        for i in 0..m {
+            for j in 0..i {
+                c[j * m + i] = c[i * m + j];
+            }
+        }
+        c
+    };
+    let field = |length: f64| matrix(&|i, j| exp(-layout.distance(i, j) / length));
+    let diagonal = layout.diagonal();
+    let mut all = Vec::new();
+    let mut length = layout.edge;
+    for _ in 0..RUNGS {
+        let prior = pow(length / layout.edge, -AGAINST_LONG);
+        all.push(Structure { kind: Kind::Field(length), prior, covariance: field(length) });
+        length *= 2.0;
+        if length > diagonal {
+            break;
+        }
+    }
+    // Stripes and strips come with and without a field of short range beside them.
+    let short = field(1.5 * layout.edge);
+    let with_and_without = |kind: Kind, prior: f64, covariance: Vec<f64>, all: &mut Vec<Structure>| {
+        let both = covariance.iter().zip(&short).map(|(a, b)| a + b).collect();
+        all.push(Structure { kind, prior: prior / 2.0, covariance });
+        all.push(Structure { kind, prior: prior / 2.0, covariance: both });
+    };
+    let striped =
+        |across: [f64; 2], length: f64| matrix(&|i, j| exp(-layout.distance_along(i, j, across) / length));
+    let candidates: Vec<[f64; 2]> = match layout.along_strips() {
+        Some([east, north]) => vec![[-north, east], [east, north]],
+        None => (0..DIRECTIONS)
+            .map(|i| std::f64::consts::PI * i as f64 / DIRECTIONS as f64)
+            .map(|angle| [cos(angle), sin(angle)])
+            .collect(),
+    };
+    // The direction in which stripes explain most: the others say nothing then.
+    let explains = |across: [f64; 2]| {
+        let fits = [0.5, 2.0].iter().filter_map(|times| {
+            let covariance = striped(across, times * layout.edge);
+            likelihood(layout, &covariance, means, 1.6).map(|fit| fit.log_likelihood)
+        });
+        fits.fold(f64::NEG_INFINITY, f64::max)
+    };
+    let explained: Vec<f64> = candidates.par_iter().map(|&across| explains(across)).collect();
+    let best = (0..candidates.len()).fold(0, |best, i| if explained[i] > explained[best] { i } else { best });
+    for times in ACROSS {
+        let covariance = striped(candidates[best], times * layout.edge);
+        with_and_without(
+            Kind::Stripes(candidates[best]),
+            STRIPES / ACROSS.len() as f64,
+            covariance,
+            &mut all,
+        );
+    }
+    if with_strips {
+        with_and_without(Kind::Strips, STRIPS, matrix(&|i, j| layout.shared_strips(i, j)), &mut all);
+    }
+    all
+}
+
+/// The restricted likelihood of the means of cells, `strength` times the covariance beside uncorrelated error, and what
+/// variances fit best. Nothing where the covariance is none.
+fn likelihood(layout: &Layout, covariance: &[f64], means: &[f64], strength: f64) -> Option<Fit> {
+    let (k, m) = (layout.seen, layout.cells.len());
+    // Lower triangle, column by column, so that the inner loop runs along memory and adds in one order.
+    let mut c = vec![0.0; k * k];
+    for j in 0..k {
+        for i in j..k {
+            c[j * k + i] = strength * covariance[i * m + j];
+        }
+        c[j * k + j] += layout.sparse[j];
+    }
+    let (mut z, mut one) = (means.to_vec(), vec![1.0; k]);
+    let mut log_determinant = 0.0;
+    for j in 0..k {
+        let (done, rest) = c.split_at_mut((j + 1) * k);
+        let column = &mut done[j * k..];
+        let pivot = column[j];
+        if pivot.is_nan() || pivot <= 1e-12 {
+            return None;
+        }
+        let root = pivot.sqrt();
+        log_determinant += log(root);
+        column[j..].iter_mut().for_each(|c| *c /= root);
+        for i in j + 1..k {
+            let times = column[i];
+            let target = &mut rest[(i - j - 1) * k + i..(i - j) * k];
+            target.iter_mut().zip(&column[i..]).for_each(|(t, c)| *t -= times * c);
+        }
+        z[j] /= root;
+        one[j] /= root;
+        let (z_now, one_now) = (z[j], one[j]);
+        for i in j + 1..k {
+            z[i] -= z_now * column[i];
+            one[i] -= one_now * column[i];
+        }
+    }
+    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
+    let ones = dot(&one, &one);
+    let cross = dot(&one, &z);
+    let df = k as f64 - 1.0;
+    let alone = (dot(&z, &z) - cross * cross / ones) / df;
+    if alone.is_nan() || alone <= 0.0 {
+        return None;
+    }
+    let log_likelihood = -log_determinant - 0.5 * log(ones) - 0.5 * df * log(alone);
+    Some(Fit { structure: 0, log_likelihood, plain: log_likelihood, alone, shared: strength * alone })
+}

@@ -1,0 +1,225 @@
+//! Where the residuals lie and where the survey delivered ground, as a few hundred cells: what an interval must bridge.
+
+use std::collections::BTreeMap;
+
+use crate::stats::blocks::BlockSums;
+use crate::stats::delivered::{Delivered, Square};
+
+/// Cells with residuals at the most: the likelihood costs the cube of their number.
+const MOST_CELLS: usize = 100;
+/// Cells without at the most.
+const MOST_OTHERS: usize = 160;
+/// Mean distance of two places in a unit square is 0.5214 (a known constant, from memory); a little less goes for a
+/// covariance that falls with distance.
+const WITHIN: f64 = 0.52;
+/// The same along one axis: a third.
+const WITHIN_ALONG: f64 = 0.33;
+
+/// A cell, lengths in micrometres.
+#[derive(Clone, Debug)]
+pub struct Cell {
+    /// Where its middle is.
+    pub at: [f64; 2],
+    /// Its edge.
+    pub edge: f64,
+    /// Shares of its points that belong to each strip.
+    pub strips: Vec<(u16, f64)>,
+}
+
+/// The cells of a site: those with residuals first.
+#[derive(Clone, Debug)]
+pub struct Layout {
+    /// All of them.
+    pub cells: Vec<Cell>,
+    /// How many have residuals.
+    pub seen: usize,
+    /// Edge of those, micrometres.
+    pub edge: f64,
+    /// The share of the delivered ground in each cell; all 0 where it is not known.
+    pub ground: Vec<f64>,
+    /// For each cell with residuals its area over the part of it that has any.
+    pub sparse: Vec<f64>,
+    /// The sums of those cells.
+    pub sums: BlockSums,
+    /// How many of the squares of the finest sums each strip holds, by strip.
+    pub strips: BTreeMap<u16, StripShare>,
+}
+
+/// What the survey and the comparisons have of a strip.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct StripShare {
+    /// Its share of the delivered ground.
+    pub ground: f64,
+    /// Its share of the residuals.
+    pub residuals: f64,
+}
+
+impl Layout {
+    /// From sums by fine blocks and the delivered ground.
+    pub fn new(fine: &BlockSums, delivered: &Delivered) -> Self {
+        let sums = fine.clone().at_most(MOST_CELLS);
+        let times = sums.size_um() / fine.size_um();
+        let edge = sums.size_um() as f64;
+        let places = sums.rows_and_columns();
+        let mut cells: Vec<Cell> = Vec::new();
+        let (mut middle, mut occupied) = (vec![[0.0; 3]; places.len()], vec![0.0f64; places.len()]);
+        for ((row, column), groups) in fine.rows_and_columns().into_iter().zip(fine.by_group()) {
+            let own = (row.div_euclid(times), column.div_euclid(times));
+            let Ok(at) = places.binary_search(&own) else { continue };
+            let n = groups.iter().map(|(_, sums)| sums.n as f64).sum::<f64>();
+            let centre = [column, row].map(|i| (i as f64 + 0.5) * fine.size_um() as f64);
+            let [x, y, all] = middle[at];
+            middle[at] = [x + n * centre[0], y + n * centre[1], all + n];
+            occupied[at] += 1.0;
+        }
+        let mut strips: BTreeMap<u16, StripShare> = BTreeMap::new();
+        let total: f64 = middle.iter().map(|[_, _, n]| n).sum();
+        for ([x, y, n], own) in middle.iter().zip(sums.strips()) {
+            own.iter().for_each(|&(strip, n)| strips.entry(strip).or_default().residuals += n as f64 / total);
+            let strips = own.iter().map(|&(strip, own)| (strip, own as f64 / n)).collect();
+            cells.push(Cell { at: [x / n, y / n], edge, strips });
+        }
+        let seen = cells.len();
+        let mut ground = vec![0.0; seen];
+        let others = share_out(delivered.squares(), &places, edge, &mut ground);
+        let delivered_n = ground.iter().sum::<f64>() + others.iter().map(|(_, n)| n).sum::<f64>();
+        for (cell, n) in others {
+            cells.push(cell);
+            ground.push(n);
+        }
+        ground.iter_mut().for_each(|n| *n /= delivered_n.max(1.0));
+        for (strip, n) in delivered.by_strip() {
+            strips.entry(strip).or_default().ground = n as f64 / delivered_n.max(1.0);
+        }
+        let whole = (times * times) as f64;
+        let sparse = occupied.iter().map(|n| whole / n).collect();
+        Layout { cells, seen, edge, ground, sparse, sums, strips }
+    }
+
+    /// Whether the delivered ground is known.
+    pub fn knows_ground(&self) -> bool {
+        self.ground.iter().sum::<f64>() > 0.0
+    }
+
+    /// Longest distance across the site, micrometres.
+    pub fn diagonal(&self) -> f64 {
+        let extent = |axis: usize| {
+            let values = || self.cells.iter().map(|cell| cell.at[axis]);
+            values().fold(f64::MIN, f64::max) - values().fold(f64::MAX, f64::min)
+        };
+        let (x, y) = (extent(0) + self.edge, extent(1) + self.edge);
+        (x * x + y * y).sqrt()
+    }
+
+    /// Effective distance of two cells, such that a cell has one to itself.
+    pub fn distance(&self, i: usize, j: usize) -> f64 {
+        let (a, b) = (&self.cells[i], &self.cells[j]);
+        let (dx, dy) = (a.at[0] - b.at[0], a.at[1] - b.at[1]);
+        let within = WITHIN * WITHIN * (a.edge * a.edge + b.edge * b.edge) / 2.0;
+        (dx * dx + dy * dy + within).sqrt()
+    }
+
+    /// The same along one direction.
+    pub fn distance_along(&self, i: usize, j: usize, [east, north]: [f64; 2]) -> f64 {
+        let (a, b) = (&self.cells[i], &self.cells[j]);
+        let d = (a.at[0] - b.at[0]) * east + (a.at[1] - b.at[1]) * north;
+        let within = WITHIN_ALONG * WITHIN_ALONG * (a.edge * a.edge + b.edge * b.edge) / 2.0;
+        (d * d + within).sqrt()
+    }
+
+    /// How much two cells share of their strips: the probability that a point of each is of the same one.
+    pub fn shared_strips(&self, i: usize, j: usize) -> f64 {
+        let (a, b) = (&self.cells[i].strips, &self.cells[j].strips);
+        a.iter()
+            .map(|(strip, p)| p * b.iter().find(|(other, _)| other == strip).map_or(0.0, |(_, q)| *q))
+            .sum()
+    }
+
+    /// The direction in which strips are longest, as a unit vector east and north, where there is one.
+    pub fn along_strips(&self) -> Option<[f64; 2]> {
+        // Second moments of the ground about the middle of its strip.
+        let mut of_strip: BTreeMap<u16, [f64; 6]> = BTreeMap::new();
+        let origin = self.cells.first()?.at;
+        for (cell, ground) in self.cells.iter().zip(&self.ground) {
+            let (x, y) = ((cell.at[0] - origin[0]) / 1e6, (cell.at[1] - origin[1]) / 1e6);
+            for (strip, share) in &cell.strips {
+                let n = share * ground;
+                let sums = of_strip.entry(*strip).or_default();
+                for (sum, value) in sums.iter_mut().zip([1.0, x, y, x * x, x * y, y * y]) {
+                    *sum += n * value;
+                }
+            }
+        }
+        if of_strip.len() < 2 {
+            return None;
+        }
+        let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
+        for [n, x, y, x2, xy2, y2] in of_strip.into_values().filter(|sums| sums[0] > 0.0) {
+            xx += x2 - x * x / n;
+            xy += xy2 - x * y / n;
+            yy += y2 - y * y / n;
+        }
+        let (half, root) = ((xx - yy) / 2.0, ((xx - yy) * (xx - yy) / 4.0 + xy * xy).sqrt());
+        let (long, short) = ((xx + yy) / 2.0 + root, (xx + yy) / 2.0 - root);
+        // Twice as long as wide.
+        if long.is_nan() || long < 4.0 * short {
+            return None;
+        }
+        let (x, y) = if half >= 0.0 { (half + root, xy) } else { (xy, root - half) };
+        let size = (x * x + y * y).sqrt();
+        (size > 0.0).then(|| [x / size, y / size])
+    }
+}
+
+/// Sums of middles weighted by n, and n; the same n by strip.
+type Joined = ([f64; 3], BTreeMap<u16, f64>);
+
+/// Shares the ground of squares out to the cells with residuals, by area, and joins what is left into cells of their own.
+fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mut [f64]) -> Vec<(Cell, f64)> {
+    let wide = Delivered::EDGE;
+    let mut left = Vec::new();
+    for mut square in squares {
+        let range = |from: f64| {
+            let first = (from / edge).floor() as i64;
+            first..=((from + wide) / edge).ceil() as i64 - 1
+        };
+        let overlap = |from: f64, i: i64| {
+            ((from + wide).min((i + 1) as f64 * edge) - from.max(i as f64 * edge)).max(0.0) / wide
+        };
+        let mut rest = 1.0;
+        for row in range(square.corner[1]) {
+            for column in range(square.corner[0]) {
+                if let Ok(at) = places.binary_search(&(row, column)) {
+                    let share = overlap(square.corner[1], row) * overlap(square.corner[0], column);
+                    ground[at] += share * square.n;
+                    rest -= share;
+                }
+            }
+        }
+        if rest > 1e-6 {
+            square.strips.iter_mut().for_each(|(_, n)| *n *= rest);
+            square.n *= rest;
+            left.push(square);
+        }
+    }
+    let mut times = 1.0;
+    loop {
+        let mut joined: BTreeMap<(i64, i64), Joined> = BTreeMap::new();
+        for square in &left {
+            let place = |at: f64| (at / wide / times).floor() as i64;
+            let (sums, strips) =
+                joined.entry((place(square.corner[1]), place(square.corner[0]))).or_default();
+            let centre = square.corner.map(|at| at + wide / 2.0);
+            *sums = [sums[0] + square.n * centre[0], sums[1] + square.n * centre[1], sums[2] + square.n];
+            square.strips.iter().for_each(|(strip, n)| *strips.entry(*strip).or_default() += n);
+        }
+        if joined.len() <= MOST_OTHERS {
+            let cell = |([x, y, n], strips): Joined| {
+                let strips = strips.into_iter().map(|(strip, own)| (strip, own / n)).collect();
+                (Cell { at: [x / n, y / n], edge: wide * times, strips }, n)
+            };
+            return joined.into_values().map(cell).collect();
+        }
+        times *= 2.0;
+    }
+}
