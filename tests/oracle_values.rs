@@ -173,7 +173,7 @@ fn elevations_in_a_triangulation_agree() {
         matcher.start(asked.len());
         asked.iter().for_each(|point| matcher.ask(point));
         // Facets of up to 2 m: longer than any inside.
-        matcher.ready(Method::Triangulated, Length::metres(4.0).micrometres(), 1);
+        matcher.ready(Search::Triangles(Length::metres(2.0).micrometres()), 1);
         points.iter().for_each(|point| matcher.offer(point));
         let mut found = 0;
         for (i, point) in asked.iter().enumerate() {
