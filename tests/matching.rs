@@ -206,7 +206,7 @@ fn steepest(result: &RunResult) -> (Value, f64) {
     (row.clone(), refused / (number(&row, "ground") + refused))
 }
 
-/// A plane of 40° across the axes: the first window refuses 42 % of it, whatever `slope`; with the local slope next to nothing.
+/// A plane of 40° across the axes: the first window refuses a quarter of it, whatever `slope`; with the local slope next to nothing.
 /// The share is counted, shown and warned of.
 #[test]
 fn what_the_filter_refuses_of_a_slope_is_reported() {
@@ -217,8 +217,9 @@ fn what_the_filter_refuses_of_a_slope_is_reported() {
     let plain = compared(folder.path(), "", "");
     let (row, share) = steepest(&plain);
     assert_eq!(row["slope"], ">=0.4");
-    // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm.
-    assert!((0.36..0.46).contains(&share), "{row}");
+    // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm over its corner, and
+    // 26.8 % over the lowest of 25 points strewn in it (simulated with numpy), as this scan has.
+    assert!((0.25..0.31).contains(&share), "{row}");
     assert!(warns(&plain, "slope_refused") && plain.text("report.html").contains("Ground filter on slopes"));
     assert!(plain.stdout.contains("refuses ground of the reference for its slope alone"));
     let other = compared(folder.path(), "slope: 1.5", "");
