@@ -99,7 +99,8 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
         for other in ["files", "scans"] {
             let path = [key.into(), other.into()];
             if notes.given(&path) {
-                let help = "compare with one of them; the other can have a pipeline file of its own".to_string();
+                let help =
+                    "compare with one of them; the other can have a pipeline file of its own".to_string();
                 let message = format!("`{key}` names both `{other}` and `points`");
                 notes.key(&path, message, "expected one of them".to_string(), Some(help));
             }

@@ -329,8 +329,7 @@ impl Matcher {
             Search::Triangles(longest) => {
                 let nearest = &self.around[place];
                 let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
-                let known =
-                    farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
+                let known = farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
                 let facet = facet(&mut nearest.iter().copied().collect(), known, longest as f64).ok()?;
                 Some(Match { elevation: facet.elevation, points: 3, plane: None, around: Around::UNKNOWN })
             }

@@ -43,7 +43,14 @@ impl Surveyed {
         }
         Ok(Surveyed {
             comparisons: ComparedInMemory(surveyed::comparisons(points, &found)),
-            rows: surveyed::rows(points, &found, stated_um, &job.pipeline.exclude, job.survey.units[0].0, job.units),
+            rows: surveyed::rows(
+                points,
+                &found,
+                stated_um,
+                &job.pipeline.exclude,
+                job.survey.units[0].0,
+                job.units,
+            ),
             pipeline,
         })
     }

@@ -93,7 +93,8 @@ impl ListJob {
     /// The list that is the reference, if it is one; in the units of the survey unless the pipeline file says otherwise.
     fn open(loaded: &Loaded, survey: (Unit, Unit)) -> Result<Option<Self>, ListError> {
         let reference = loaded.pipeline.reference.as_ref();
-        let Some((CloudInput { points: Some(points), units, .. }, path)) = reference.zip(loaded.reference_points())
+        let Some((CloudInput { points: Some(points), units, .. }, path)) =
+            reference.zip(loaded.reference_points())
         else {
             return Ok(None);
         };
