@@ -111,6 +111,19 @@ fn each_point_counts_under_the_first_area_and_clouds_are_chosen() {
 }
 
 #[test]
+fn areas_that_leave_nothing_are_an_error_that_says_so() {
+    let folder = site(&Stored::SILENT);
+    write_area(folder.path(), "all.geojson", &square((-5.0, -5.0), (50.0, 50.0)));
+    let file =
+        pipeline(folder.path(), "[{area: all.geojson, why: a, system: same, cloud: reference}]", "50 m");
+    let error = refused(&try_run(&file, &folder.path().join("out"), &[]), 1);
+    assert!(
+        error.contains("the areas of `exclude` hold all 1,200 ground points of the reference"),
+        "{error}"
+    );
+}
+
+#[test]
 fn results_are_the_same_over_tiles_and_threads() {
     let folder = site(&Stored::SILENT);
     write_area(folder.path(), "bridge.geojson", &square((3.9, 2.2), (8.1, 11.7)));

@@ -54,16 +54,22 @@ fn a_tile_too_full_for_memory_is_worked_on_in_parts_and_too_little_for_its_cells
     fs::write(folder.path().join("strip.las"), crowd(400_000, 90.0)).unwrap();
     // The header states a box of 20 km: tiles are wide.
     let options = ["--memory", "40M", "--threads", "1"];
-    let message = refused(&pipeline(folder.path(), "", ""), &options);
+    let message = refused(&pipeline(folder.path(), "bounds: ignore", ""), &options);
     assert!(message.contains("over one tile of 200 m and its margins needs 84 MiB"), "{message}");
     let checked = echograde().arg("check").arg(folder.path().join("pipeline.yaml")).output().unwrap();
     let text = String::from_utf8(checked.stdout).unwrap();
     assert!(text.contains("512 MiB allowed, 84 MiB at least"), "{text}");
-    let floor = run(&pipeline(folder.path(), "", ""), &["--memory", "84M", "--threads", "1"]);
-    let parts = run(&pipeline(folder.path(), "tile: 100 m", ""), &options);
+    let floor = run(&pipeline(folder.path(), "bounds: ignore", ""), &["--memory", "84M", "--threads", "1"]);
+    let parts = run(&pipeline(folder.path(), "tile: 100 m, bounds: ignore", ""), &options);
     // A tile beyond a worker's share is worked on alone; the results are the same.
-    let heavy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "40M", "--threads", "4"]);
-    let roomy = run(&pipeline(folder.path(), "tile: 100 m", ""), &["--memory", "4G", "--threads", "2"]);
+    let heavy = run(
+        &pipeline(folder.path(), "tile: 100 m, bounds: ignore", ""),
+        &["--memory", "40M", "--threads", "4"],
+    );
+    let roomy = run(
+        &pipeline(folder.path(), "tile: 100 m, bounds: ignore", ""),
+        &["--memory", "4G", "--threads", "2"],
+    );
     for other in [&floor, &parts, &heavy] {
         assert_eq!(other.text("summary.json"), roomy.text("summary.json"));
     }

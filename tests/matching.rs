@@ -206,19 +206,20 @@ fn steepest(result: &RunResult) -> (Value, f64) {
     (row.clone(), refused / (number(&row, "ground") + refused))
 }
 
-/// A plane of 40° across the axes: the first window refuses 42 % of it, whatever `slope`; with the local slope next to nothing.
+/// A plane of 40° across the axes: the first window refuses a quarter of it, whatever `slope`; with the local slope next to nothing.
 /// The share is counted, shown and warned of.
 #[test]
 fn what_the_filter_refuses_of_a_slope_is_reported() {
     let folder = TempDir::new().unwrap();
     let ground = Ground { slope: 40f64.to_radians().tan(), ..LEVEL };
-    let site = Site { ground, edge: 60.0, survey: 20.0, scan: (0.06, 0.005) };
+    let site = Site { ground, edge: 60.0, survey: 20.0, scan: (0.1, 0.005) };
     site.write(folder.path());
     let plain = compared(folder.path(), "", "");
     let (row, share) = steepest(&plain);
     assert_eq!(row["slope"], ">=0.4");
-    // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm.
-    assert!((0.34..0.46).contains(&share), "{row}");
+    // Eastwards and northwards the ground of a cell rises by 394 and 144 mm: 42 % of it by more than 300 mm over its corner, and
+    // 26.8 % over the lowest of 25 points strewn in it (simulated with numpy), as this scan has.
+    assert!((0.25..0.31).contains(&share), "{row}");
     assert!(warns(&plain, "slope_refused") && plain.text("report.html").contains("Ground filter on slopes"));
     assert!(plain.stdout.contains("refuses ground of the reference for its slope alone"));
     let other = compared(folder.path(), "slope: 1.5", "");

@@ -159,6 +159,35 @@ fn plane_heights_agree_to_the_micrometre() {
 }
 
 #[test]
+fn elevations_in_a_triangulation_agree() {
+    let cases = section("triangulations");
+    for case in items(&cases) {
+        let points: Vec<Point> = items(&case["points"])
+            .iter()
+            .map(|p| Point { x: whole(&p[0]), y: whole(&p[1]), z: whole(&p[2]), ..Point::default() })
+            .collect();
+        let places = items(&case["at"]).iter().map(pair);
+        let asked: Vec<Point> =
+            places.map(|(x, y)| Point { x, y, z: 5_000_000, ..Point::default() }).collect();
+        let mut matcher = Matcher::default();
+        matcher.start(asked.len());
+        asked.iter().for_each(|point| matcher.ask(point));
+        // Facets of up to 2 m: longer than any inside.
+        matcher.ready(Search::Triangles(Length::metres(2.0).micrometres()), 1);
+        points.iter().for_each(|point| matcher.offer(point));
+        let mut found = 0;
+        for (i, point) in asked.iter().enumerate() {
+            let expected = case["heights"][i].as_f64().unwrap();
+            let Some(there) = matcher.found(i, point) else { continue };
+            found += 1;
+            // Whole micrometres, and corners moved by half a micrometre at the most.
+            assert!((there.elevation as f64 - expected).abs() <= 2.0, "{there:?} {expected}");
+        }
+        assert!(found >= 18, "{found} of 20 facets among {} points", points.len());
+    }
+}
+
+#[test]
 fn windows_and_thresholds_agree() {
     let cases = section("ground_series");
     for case in items(&cases) {

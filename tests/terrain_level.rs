@@ -113,7 +113,7 @@ fn the_level_of_the_reference_moves_the_level_alone_whatever_the_tiles() {
         let setup = Setup { unit, ..METRES };
         let expected = study(folder.path(), &flight, &SCAN, &setup);
         assert_eq!(rows(&expected).len(), 3);
-        for (level, tile) in [(0.05, "200 m"), (-0.377, "17 m"), (811.0, "31 m")] {
+        for (level, tile) in [(0.05, "200 m"), (-0.377, "17 m"), (0.811, "31 m")] {
             // Whole micrometres and thousandths of the unit, so that every elevation moves by the same.
             let level = (level / unit * 200.0_f64).round() / 200.0;
             let scan = Scan { level: level * unit, ..SCAN };

@@ -130,6 +130,7 @@ impl From<JobError> for CliError {
         match error {
             JobError::Pipeline(error) => error.into(),
             JobError::Cloud(error) => error.into(),
+            list @ JobError::List(_) => CliError::Usage(list.to_string()),
             memory @ JobError::Memory { .. } => CliError::Usage(memory.to_string()),
         }
     }

@@ -19,6 +19,7 @@ pub(crate) mod guard;
 mod las;
 pub(crate) mod packed;
 pub mod point;
+pub mod point_list;
 pub(crate) mod reuse;
 mod sized_file;
 mod source;

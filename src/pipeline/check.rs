@@ -16,6 +16,7 @@ use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
 use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
+use crate::stages::matching::Method;
 use crate::stages::read::Read;
 use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;
@@ -62,11 +63,8 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Select(select) => check.select(select),
             Stage::Ground(ground) => check.ground(ground),
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
-            Stage::Compare(Compare { within: Some(Auto::Fixed(within)), .. }) => {
-                check.positive("within", *within)
-            }
+            Stage::Compare(compare) => check.compare(compare),
             Stage::Summarise(summarise) => check.summarise(summarise),
-            _ => {}
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -97,6 +95,18 @@ fn cloud_input(cloud: &CloudInput, key: &str, notes: &mut Notes) {
         }
     }
     let files = OptionCheck { path: &path, notes }.path_to("files");
+    if cloud.points.is_some() {
+        for other in ["files", "scans"] {
+            let path = [key.into(), other.into()];
+            if notes.given(&path) {
+                let help =
+                    "compare with one of them; the other can have a pipeline file of its own".to_string();
+                let message = format!("`{key}` names both `{other}` and `points`");
+                notes.key(&path, message, "expected one of them".to_string(), Some(help));
+            }
+        }
+        return;
+    }
     if key == "reference" && notes.given(&[key.into(), "scans".into()]) {
         if notes.given(&files) {
             let label = "expected `files` or `scans`, not both".to_string();
@@ -283,6 +293,30 @@ impl OptionCheck<'_, '_> {
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the largest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    fn compare(&mut self, compare: &Compare) {
+        if let Some(Auto::Fixed(within)) = compare.within {
+            self.positive("within", within);
+        }
+        if let Some(longest) = compare.longest_edge {
+            self.positive("longest_edge", longest);
+            self.not_too_long("longest_edge", longest, Length::metres(100.0));
+        }
+        if let Some(steepest) = compare.steepest.filter(|steepest| !(*steepest > 0.0 && steepest.is_finite()))
+        {
+            self.wrong("steepest", &format!("is `{steepest}`"), "expected rise over run, above 0", None);
+        }
+        let of_triangles =
+            [("longest_edge", compare.longest_edge.is_some()), ("steepest", compare.steepest.is_some())];
+        for (key, given) in of_triangles {
+            if given && compare.method != Method::Triangulated {
+                self.wrong(key, "applies to `match: triangulated` alone", "not used by this method", None);
+            }
+        }
+        if compare.within.is_some() && compare.method == Method::Triangulated {
+            self.wrong("within", "does not apply to `match: triangulated`", "use `longest_edge`", None);
         }
     }
 

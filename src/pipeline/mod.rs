@@ -26,6 +26,7 @@ pub use locate::{Aim, Seg};
 pub use model::Pipeline;
 pub use problem::{PipelineError, Problem};
 
+use crate::pipeline::order::ReferenceKind;
 use crate::pipeline::problem::Notes;
 
 /// No pipeline file is near this; a point file named by mistake is far above.
@@ -50,6 +51,14 @@ pub struct Loaded {
     pub reference_setups: Vec<u16>,
     /// The files of the areas left out, one for each entry of `exclude`.
     pub area_files: Vec<PathBuf>,
+}
+
+impl Loaded {
+    /// The list of surveyed points that is the reference, if it is one.
+    pub fn reference_points(&self) -> Option<PathBuf> {
+        let points = self.pipeline.reference.as_ref()?.points.as_ref()?;
+        Some(self.folder.join(&points.file))
+    }
 }
 
 impl Loaded {
@@ -138,12 +147,20 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
 
     check::values(&pipeline, entries, &schema, notes);
     if draft.entries.is_some() {
-        order::check(entries, notes.meant("reference", &schema), draft.gaps, notes);
+        let reference = match &pipeline.reference {
+            _ if !notes.meant("reference", &schema) => ReferenceKind::None,
+            Some(reference) if reference.points.is_some() => ReferenceKind::List,
+            _ => ReferenceKind::Cloud,
+        };
+        order::check(entries, reference, draft.gaps, notes);
     }
     let survey = files::find("survey", folder, notes);
     let mut reference = files::find("reference", folder, notes);
     let (of_setups, setups): (Vec<PathBuf>, Vec<u16>) = files::find_setups(folder, notes).into_iter().unzip();
     reference.extend(of_setups);
+    if let Some(points) = pipeline.reference.as_ref().and_then(|reference| reference.points.as_ref()) {
+        files::find_list(&points.file, folder, notes);
+    }
     let areas = files::find_areas(folder, notes);
 
     let stages_given = draft.entries.is_some();

@@ -8,9 +8,11 @@ use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
 use crate::areas::AreaSystem;
+use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
 use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
+use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 use crate::stages::{checkpoints, compare, ground, read, summarise};
 use crate::units::{Length, Unit};
@@ -75,22 +77,35 @@ impl Pipeline {
             self.output = PathBuf::from(format!("runs/{stem}"));
         }
         if !stages_given {
-            self.stages = default_stages(self.reference.is_some());
+            self.stages = default_stages(self.reference.as_ref());
         }
+        let is_list = self.reference.as_ref().is_some_and(|reference| reference.points.is_some());
         for stage in &mut self.stages {
             if let Stage::Compare(compare) = stage {
-                (compare.method, compare.within) = (compare.method(), Some(compare.within()));
+                match compare.method {
+                    Method::Triangulated => compare.longest_edge = Some(compare.longest(is_list)),
+                    _ => (compare.method, compare.within) = (compare.method(), Some(compare.within())),
+                }
             }
         }
     }
 }
 
 /// The chain of a file that names no stages.
-fn default_stages(with_reference: bool) -> Vec<Stage> {
+fn default_stages(reference: Option<&CloudInput>) -> Vec<Stage> {
     let mut stages = vec![Stage::Read(read::Read::default()), Stage::Ground(ground::Ground::default())];
-    if with_reference {
-        stages.push(Stage::Checkpoints(checkpoints::Checkpoints::default()));
-        stages.push(Stage::Compare(compare::Compare::default()));
+    match reference {
+        Some(CloudInput { points: Some(_), .. }) => {
+            stages.push(Stage::Compare(compare::Compare {
+                method: Method::Triangulated,
+                ..compare::Compare::default()
+            }));
+        }
+        Some(_) => {
+            stages.push(Stage::Checkpoints(checkpoints::Checkpoints::default()));
+            stages.push(Stage::Compare(compare::Compare::default()));
+        }
+        None => {}
     }
     stages.push(Stage::Summarise(summarise::Summarise::default()));
     stages
@@ -111,6 +126,13 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schemars(extend("x-default" = "none"))]
     pub scans: Vec<Scan>,
+    /// Of the reference, in place of `files`: a list of surveyed points, each of which is a checkpoint. A text file with a
+    /// header and the columns name, easting, northing, elevation and, where known, sigma, in the survey's own system and
+    /// units unless `units` says otherwise: `control/checkpoints.csv`, or `{file: …, columns: {easting: E}}` where the
+    /// header has other names.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none"))]
+    pub points: Option<PointsInput>,
     /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, or one
     /// each for horizontal and vertical, as in `{horizontal: m, vertical: ftUS}`.
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -167,6 +189,74 @@ pub struct Exclude {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "as the file states"))]
     pub system: Option<AreaSystem>,
+}
+
+/// A list of surveyed points: its file, and the names of its columns.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct PointsInput {
+    /// The file, relative to the folder of the pipeline file.
+    pub file: PathBuf,
+    /// Names of its columns that are not the default ones.
+    pub columns: Columns,
+}
+
+/// The long form of [`PointsInput`] in a file.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+struct PointsFile {
+    /// The file, relative to the folder of the pipeline file.
+    file: PathBuf,
+    /// Names of its columns that are not the default ones.
+    #[serde(default, skip_serializing_if = "is_default")]
+    columns: Columns,
+}
+
+fn is_default(columns: &Columns) -> bool {
+    *columns == Columns::default()
+}
+
+impl Serialize for PointsInput {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let PointsInput { file, columns } = self.clone();
+        if is_default(&columns) {
+            file.serialize(serializer)
+        } else {
+            PointsFile { file, columns }.serialize(serializer)
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for PointsInput {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        struct FileOrMore;
+        impl<'de> de::Visitor<'de> for FileOrMore {
+            type Value = PointsInput;
+            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                f.write_str("a file, or a file and the names of its columns")
+            }
+            fn visit_str<E: de::Error>(self, v: &str) -> Result<PointsInput, E> {
+                Ok(PointsInput { file: v.into(), columns: Columns::default() })
+            }
+            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<PointsInput, A::Error> {
+                let PointsFile { file, columns } =
+                    PointsFile::deserialize(de::value::MapAccessDeserializer::new(map))?;
+                Ok(PointsInput { file, columns })
+            }
+        }
+        deserializer.deserialize_any(FileOrMore)
+    }
+}
+
+impl JsonSchema for PointsInput {
+    fn schema_name() -> Cow<'static, str> {
+        "PointsInput".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        json_schema!({
+            "anyOf": [{"type": "string"}, generator.subschema_for::<PointsFile>()]
+        })
+    }
 }
 
 /// A known constant error of the reference.

@@ -4,6 +4,7 @@ use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
 use crate::stages::list::Stage;
+use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 
 const ORDER: &str =
@@ -11,11 +12,46 @@ const ORDER: &str =
 
 /// Notes what is wrong with the list of stages as a whole. With `gaps` an entry could not be read, and missing stages
 /// are not reported.
-pub(super) fn check(entries: &[Entry], has_reference: bool, gaps: bool, notes: &mut Notes) {
+pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, notes: &mut Notes) {
     let once = repeated(entries, notes);
     misplaced(&once, notes);
     if !gaps {
-        missing(entries, has_reference, notes);
+        missing(entries, reference, notes);
+    }
+    if reference == ReferenceKind::List {
+        for entry in entries {
+            for_a_list(entry, notes);
+        }
+    }
+}
+
+/// What the pipeline file names as the reference.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum ReferenceKind {
+    /// Nothing.
+    None,
+    /// Point files.
+    Cloud,
+    /// A list of surveyed points.
+    List,
+}
+
+/// Stages that do not fit a list of surveyed points.
+fn for_a_list(entry: &Entry, notes: &mut Notes) {
+    match &entry.stage {
+        Stage::Checkpoints(_) => {
+            let message =
+                "stage `checkpoints` draws from a cloud, but the reference is a list of surveyed points"
+                    .to_string();
+            let help = "remove the stage: every point of the list is a checkpoint".to_string();
+            point(entry, message, "nothing to draw from".to_string(), Some(help), notes);
+        }
+        Stage::Compare(compare) if compare.method != Method::Triangulated => {
+            let message = "a list of surveyed points is compared by triangulation only".to_string();
+            let help = "write `compare: {match: triangulated}`".to_string();
+            point(entry, message, "expected `match: triangulated`".to_string(), Some(help), notes);
+        }
+        _ => {}
     }
 }
 
@@ -80,7 +116,7 @@ fn in_order(steps: &[usize]) -> Vec<usize> {
 }
 
 /// Stages and inputs that others need.
-fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
+fn missing(entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
     let list: [Seg; 1] = ["stages".into()];
     let Some((first, last)) = entries.first().zip(entries.last()) else {
         let help = "remove `stages:` to use the default stages, or list at least `read` and `summarise`";
@@ -111,6 +147,7 @@ fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
     }
     if let Some(compare) = find("compare")
         && find("checkpoints").is_none()
+        && reference != ReferenceKind::List
     {
         let label = "`compare` needs the points that `checkpoints` draws";
         note(compare, label, absent("checkpoints", "between `ground` and `compare`"));
@@ -118,7 +155,13 @@ fn missing(entries: &[Entry], has_reference: bool, notes: &mut Notes) {
     if find("summarise").is_none() {
         note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
     }
-    if !has_reference && let Some(needy) = find("checkpoints").or(find("compare")) {
+    if let Some(compare) = find("compare").filter(|_| reference == ReferenceKind::List && !survey_ground) {
+        let label = "`compare` triangulates the survey's ground points";
+        note(compare, label, absent("ground", "before `compare`"));
+    }
+    if reference == ReferenceKind::None
+        && let Some(needy) = find("checkpoints").or(find("compare"))
+    {
         let message = format!("stage `{}` needs a reference, but the file names none", needy.name);
         let help =
             "add `reference: {files: [scan/*.laz]}`, or remove `checkpoints` and `compare`".to_string();

@@ -24,7 +24,7 @@ const CONTRARY: [(&str, &str); 12] = [
     ("Confidence intervals cannot be told", "The confidence intervals allow for that"),
     ("nothing has been subtracted.", "offset of the reference removed"),
     ("2 is worse than the first return", "2 cannot be distinguished from the first return"),
-    ("2 is worse than the first return", "return 2 and return 1 share no"),
+    ("2 is worse than the first return", "eturn 2 and return 1 share no"),
 ];
 
 /// All that a result says: the printed result, and the page without its markup.
@@ -94,6 +94,13 @@ fn made() -> Vec<(&'static str, Summary)> {
         ("apart", studied(apart(site()), json!({}))),
         ("few", studied(site().into_iter().take(25).collect(), json!({}))),
         ("some", studied(site().into_iter().take(50).collect(), json!({}))),
+        (
+            "one place",
+            studied(
+                site().into_iter().filter(|one| one.x < 6_000_000 && one.y < 6_000_000).collect(),
+                json!({}),
+            ),
+        ),
         (
             "one corner",
             studied(

@@ -12,6 +12,7 @@ use crate::report::matching;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
+use crate::report::surveyed::{self, SurveyedRow};
 use crate::report::svg::escape;
 use crate::report::variogram;
 use crate::results::confidence::{LimitResult, Verdict};
@@ -69,6 +70,8 @@ struct Page<'a> {
     some_undefined: bool,
     fewest_comparisons: u64,
     fewest_blocks: u64,
+    surveyed: Vec<SurveyedRow>,
+    surveyed_sentence: Option<String>,
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
@@ -147,6 +150,8 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
+            surveyed: surveyed::rows(summary),
+            surveyed_sentence: surveyed::sentence(summary),
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),

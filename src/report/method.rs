@@ -12,8 +12,10 @@ use crate::results::format::{percent, thousands};
 
 /// The method of a pipeline, a sentence a stage.
 pub fn method(pipeline: &Pipeline) -> String {
+    let is_list = pipeline.reference.as_ref().is_some_and(|reference| reference.points.is_some());
+    let stages = pipeline.stages.iter().filter_map(|stage| sentence(stage, is_list));
     let shift = pipeline.reference.as_ref().and_then(vertical_shift);
-    shift.into_iter().chain(pipeline.stages.iter().filter_map(sentence)).collect::<Vec<_>>().join(" ")
+    shift.into_iter().chain(stages).collect::<Vec<_>>().join(" ")
 }
 
 /// What was done about different vertical systems.
@@ -28,7 +30,7 @@ fn vertical_shift(reference: &CloudInput) -> Option<String> {
     })
 }
 
-fn sentence(stage: &Stage) -> Option<String> {
+fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
     match stage {
         Stage::Ground(g) => {
             let passes = g.passes();
@@ -57,7 +59,7 @@ fn sentence(stage: &Stage) -> Option<String> {
                 c.spacing
             ),
         }),
-        Stage::Compare(c) => Some(reference_elevation(c)),
+        Stage::Compare(c) => Some(reference_elevation(c, is_list)),
         Stage::Summarise(s) => s.cover().map(|rule| {
             format!(
                 "Cover, from first returns within {}, their heights taken over the sloping ground: canopy where at least {} % \
@@ -73,8 +75,18 @@ fn sentence(stage: &Stage) -> Option<String> {
     }
 }
 
-fn reference_elevation(compare: &Compare) -> String {
+fn reference_elevation(compare: &Compare, is_list: bool) -> String {
     match (compare.method(), compare.within()) {
+        (Method::Triangulated, _) if is_list => format!(
+            "Survey elevation at each surveyed point: linear interpolation in the Delaunay triangulation of the survey's \
+             ground points, in facets of edges up to {}.",
+            compare.longest(true)
+        ),
+        (Method::Triangulated, _) => format!(
+            "Reference elevation: linear interpolation in the Delaunay triangulation of the reference ground points, in \
+             facets of edges up to {}, at the checkpoint.",
+            compare.longest(false)
+        ),
         (Method::Plane, Auto::Fixed(within)) => format!(
             "Reference elevation: the least-squares plane through the reference ground points within {within} in plan, at \
              the checkpoint."

@@ -12,6 +12,7 @@ pub(crate) mod method;
 mod represented;
 mod row;
 mod sentences;
+mod surveyed;
 mod svg;
 pub(crate) mod text;
 mod variogram;

@@ -90,6 +90,10 @@ fn one_return(row: &ReturnRow, unit: Unit) -> Option<String> {
 }
 
 fn nothing_compared(summary: &Summary) -> String {
+    if summary.checkpoints.is_some() {
+        return "None of the surveyed points can be used: the table of checkpoints says why for each."
+            .to_string();
+    }
     let Some(reference) = &summary.reference else {
         return "No reference was given, so nothing was compared: this report only counts the survey's points by \
                 return. To assess the accuracy of the ground, name the files of a better measurement under \

@@ -6,6 +6,7 @@ use crate::report::decision;
 use crate::report::left_out;
 use crate::report::matching;
 use crate::report::sentences;
+use crate::report::surveyed;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
@@ -27,6 +28,10 @@ pub fn result_text(summary: &Summary) -> String {
     }
     for warning in data_loss(summary) {
         out += &wrap(&format!("WARNING: {warning}"));
+        out.push('\n');
+    }
+    if let Some(text) = surveyed::sentence(summary) {
+        out += &wrap(&text);
         out.push('\n');
     }
     for answer in decision::sentences(summary) {

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::statistics::Statistics;
 use crate::units::Unit;
@@ -26,6 +27,9 @@ pub struct Summary {
     pub trust: Trust,
     /// Areas left out of the comparisons, in the order of the pipeline file.
     pub excluded: Vec<ExcludedArea>,
+    /// Where the reference is a list of surveyed points: each of them.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub checkpoints: Option<Vec<CheckpointRow>>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,

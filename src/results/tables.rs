@@ -1,5 +1,6 @@
 //! The tables of a run as files: `returns.csv` and `summary.json`.
 
+use crate::results::checkpoints::CheckpointRow;
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
 use crate::units::Unit;
@@ -81,6 +82,54 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
         cell(truncation_corrected.and_then(|truncation_corrected| truncation_corrected.bias)),
         cell(truncation_corrected.and_then(|truncation_corrected| truncation_corrected.sd)),
     ]
+}
+
+/// `checkpoints.csv` of a list of surveyed points: a row for each, used or not. x and y are in the survey's own unit, other
+/// lengths in that of the report; `z` is the survey's elevation, from the ground of all returns together.
+pub fn surveyed_csv(rows: &[CheckpointRow], horizontal: Unit, units: Unit) -> String {
+    let mut table = csv::Writer::from_writer(Vec::new());
+    let header = [
+        "x",
+        "y",
+        "z",
+        "return",
+        "returns",
+        "reference_z",
+        "dz",
+        "name",
+        "sigma",
+        "used",
+        "reason",
+        "siting",
+        "horizontal_units",
+        "units",
+        "cover",
+        "slope",
+    ];
+    table.write_record(header).expect("writing to memory");
+    for row in rows {
+        let record = [
+            cell(Some(row.easting)),
+            cell(Some(row.northing)),
+            cell(row.survey_elevation),
+            String::new(),
+            String::new(),
+            cell(Some(row.elevation)),
+            cell(row.dz),
+            row.name.clone(),
+            cell(row.sigma),
+            if row.used { "yes" } else { "no" }.to_string(),
+            row.reason.clone().unwrap_or_default(),
+            row.siting.join("; "),
+            horizontal.symbol().to_string(),
+            units.symbol().to_string(),
+            row.cover.unwrap_or_default().to_string(),
+            row.slope.map(|slope| format!("{slope:.2}")).unwrap_or_default(),
+        ];
+        table.write_record(record).expect("writing to memory");
+    }
+    let bytes = table.into_inner().expect("writing to memory");
+    String::from_utf8(bytes).expect("written from text")
 }
 
 fn cell(value: Option<f64>) -> String {

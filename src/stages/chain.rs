@@ -1,12 +1,14 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
+use std::sync::Arc;
+
 use crate::areas::LeftOut;
 use crate::cloud::point::Fields;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -26,13 +28,20 @@ pub struct Chain {
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::leaving_out(stages, seed, LeftOut::default())
+        Chain::with(stages, seed, LeftOut::default(), None)
     }
 
-    /// The same, with areas whose points are left out of comparisons.
-    pub fn leaving_out(stages: &[Stage], seed: u64, left_out: LeftOut) -> Self {
+    /// The same, with areas whose points are left out of comparisons, and where the reference may be a list of surveyed
+    /// points at these positions.
+    pub fn with(
+        stages: &[Stage],
+        seed: u64,
+        left_out: LeftOut,
+        surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+    ) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing = Preparing { options, seed, left_out: left_out.clone(), ..Preparing::default() };
+        let mut preparing =
+            Preparing { options, seed, surveyed, left_out: left_out.clone(), ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }

@@ -1,5 +1,7 @@
 //! `compare`: dz, survey elevation minus reference elevation.
 
+use std::sync::Arc;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -17,6 +19,7 @@ use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
 use crate::stages::summarise::Summarise;
+use crate::stages::triangulated::TriangulateTile;
 use crate::terrain::coverage::Coverage;
 use crate::tile::at_work::{Halo, Tile};
 use crate::units::{Length, Micrometres};
@@ -30,7 +33,9 @@ use crate::units::{Length, Micrometres};
 pub struct Compare {
     /// `nearest`: the reference ground point at the smallest horizontal distance. `plane`: the least-squares plane
     /// through the reference ground points within the distance `within` (at least six, not in line), evaluated at the
-    /// checkpoint. `auto`: a checkpoint is compared where a reference ground point lies within 15 mm; where a radius of 15 or
+    /// checkpoint. `triangulated`: linear interpolation in the Delaunay triangulation of the reference ground points or,
+    /// where the reference is a list of surveyed points, of the survey's ground points at each of them.
+    /// `auto`: a checkpoint is compared where a reference ground point lies within 15 mm; where a radius of 15 or
     /// 21 mm holds twelve (a scan with a point spacing of about 10 mm or closer), with the plane through them, which
     /// averages the noise of the scan; elsewhere with that nearest point, since a wider plane would smooth the relief.
     #[serde(rename = "match")]
@@ -43,11 +48,20 @@ pub struct Compare {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "15 mm: common practice, no source; the ladder of radii: this program's own choice", "x-default" = "auto"))]
     pub within: Option<Auto<Length>>,
+    /// With `triangulated`: longest edge in plan of a facet, and largest radius of the circle around it. Where points are
+    /// sparser there is no elevation.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice", "x-default" = "3 m (list of surveyed points), 0.5 m (cloud)"))]
+    pub longest_edge: Option<Length>,
+    /// With `triangulated`: steepest facet, rise over run, over which a surveyed point is used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-source" = "this program's own choice", "x-default" = "any"))]
+    pub steepest: Option<f64>,
 }
 
 impl Default for Compare {
     fn default() -> Self {
-        Compare { method: Method::Auto, within: None }
+        Compare { method: Method::Auto, within: None, longest_edge: None, steepest: None }
     }
 }
 
@@ -72,11 +86,17 @@ impl Compare {
     /// What finds the reference of a position.
     pub fn search(&self) -> Search {
         match (self.method(), self.within()) {
+            (Method::Triangulated, _) => Search::Triangles(self.longest(false).micrometres()),
             (Method::Plane, Auto::Auto) => Search::Ladder(RUNGS.len()),
             (Method::Plane, Auto::Fixed(within)) => Search::Plane(within.micrometres()),
             (_, Auto::Fixed(within)) => Search::Nearest(within.micrometres()),
             (_, Auto::Auto) => Search::Either(NEAREST.micrometres(), DENSE_RUNGS),
         }
+    }
+
+    /// The longest edge of a facet: as given, or the default for a list of surveyed points, or for a cloud.
+    pub fn longest(&self, is_list: bool) -> Length {
+        self.longest_edge.unwrap_or(Length::metres(if is_list { 3.0 } else { 0.5 }))
     }
 }
 
@@ -94,6 +114,15 @@ impl StageOptions for Compare {
     }
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        if let Some(positions) = &preparing.surveyed {
+            preparing.tiles.push(Box::new(TriangulateTile {
+                positions: Arc::clone(positions),
+                longest: self.longest(true).micrometres(),
+                steepest: self.steepest,
+                left_out: preparing.left_out.clone(),
+            }));
+            return;
+        }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
         let cell = preparing.survey_is_filtered().then_some(summarise.terrain_cell);
         preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise, cell }));

@@ -135,6 +135,24 @@ impl dyn Comparisons + '_ {
     }
 }
 
+/// Comparisons held in memory: few.
+pub struct ComparedInMemory(pub Vec<Compared>);
+
+impl Comparisons for ComparedInMemory {
+    fn len(&self) -> u64 {
+        self.0.len() as u64
+    }
+
+    fn parts(&self) -> usize {
+        self.0.len().div_ceil(BLOCK)
+    }
+
+    fn read_part(&self, part: usize, f: &mut dyn FnMut(&[Compared])) -> io::Result<()> {
+        self.0.chunks(BLOCK).skip(part).take(1).for_each(f);
+        Ok(())
+    }
+}
+
 /// The section of the comparisons: a base for the positions, then the comparisons.
 const SECTION: &str = "compared";
 

@@ -266,7 +266,8 @@ impl StageOptions for Ground {
         for cloud in self.cloud.clouds() {
             preparing.filtered.push(cloud);
             let keep_origin = match cloud {
-                Cloud::Survey if by_cell => KeepOrigin::Always,
+                // The slope at surveyed points is wanted wherever they lie.
+                Cloud::Survey if by_cell || preparing.surveyed.is_some() => KeepOrigin::Always,
                 Cloud::Survey if compared => KeepOrigin::WhereCompared,
                 _ => KeepOrigin::Never,
             };

@@ -1,5 +1,7 @@
 //! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
+use std::collections::BinaryHeap;
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
@@ -8,6 +10,7 @@ use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
 use crate::stages::ladder::{Ladders, NO_RUNG, RUNGS};
 use crate::stages::plane_sums::{InnerSums, Plane, PlaneSums};
+use crate::terrain::facet::{Vertex, facet};
 use crate::units::Micrometres;
 
 /// How reference elevation at a checkpoint is found.
@@ -21,6 +24,9 @@ pub enum Method {
     Nearest,
     /// The least-squares plane through the reference ground points within reach.
     Plane,
+    /// Linear interpolation in the Delaunay triangulation of ground points: of the reference's at a checkpoint or, where the
+    /// reference is a list of surveyed points, of the survey's at each of them.
+    Triangulated,
 }
 
 impl Method {
@@ -30,6 +36,7 @@ impl Method {
             Method::Auto => "auto",
             Method::Nearest => "nearest",
             Method::Plane => "plane",
+            Method::Triangulated => "triangulated",
         }
     }
 }
@@ -45,6 +52,8 @@ pub enum Search {
     Ladder(usize),
     /// Where a point lies within a distance, for such a plane; for the nearest point where there is none.
     Either(Micrometres, usize),
+    /// For the facet over the position in the triangulation of the points, of no edge or circumradius beyond a length.
+    Triangles(Micrometres),
 }
 
 impl Search {
@@ -54,6 +63,8 @@ impl Search {
             Search::Nearest(reach) | Search::Plane(reach) => reach,
             Search::Ladder(rungs) => RUNGS[rungs - 1],
             Search::Either(reach, rungs) => reach.max(RUNGS[rungs - 1]),
+            // The circle around a facet over a position reaches twice its radius from there.
+            Search::Triangles(longest) => 2 * longest,
         }
     }
 
@@ -74,6 +85,7 @@ impl Search {
             Search::Either(..) => {
                 size_of::<Nearest>() + Ladders::BYTES_PER_POSITION + size_of::<Micrometres>()
             }
+            Search::Triangles(_) => size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>(),
         };
         // In the grid twice, and the start of a bucket.
         (found + 2 * 12 + 4) as f64
@@ -155,6 +167,8 @@ pub struct Matcher {
     nearest: Vec<Nearest>,
     discs: Vec<Disc>,
     ladders: Ladders,
+    /// The nearest points so far, the farthest of them on top.
+    around: Vec<BinaryHeap<Vertex>>,
 }
 
 /// Sums over the points within a radius, and over those within half of it.
@@ -240,12 +254,15 @@ impl Matcher {
         (self.search, self.seed) = (Some(search), seed);
         self.positions.sort(search.reach());
         let count = self.elevations.len();
-        let (nearest, discs, ladders) = match search {
-            Search::Nearest(_) => (count, 0, 0),
-            Search::Plane(_) => (0, count, 0),
-            Search::Ladder(_) => (0, 0, count),
-            Search::Either(..) => (count, 0, count),
+        let (nearest, discs, ladders, around) = match search {
+            Search::Nearest(_) => (count, 0, 0, 0),
+            Search::Plane(_) => (0, count, 0, 0),
+            Search::Ladder(_) => (0, 0, count, 0),
+            Search::Either(..) => (count, 0, count, 0),
+            Search::Triangles(_) => (0, 0, 0, count),
         };
+        self.around.clear();
+        self.around.resize(around, BinaryHeap::new());
         refill(&mut self.nearest, nearest, Nearest::NONE);
         refill(&mut self.discs, discs, Disc::default());
         self.ladders.start(ladders);
@@ -254,19 +271,19 @@ impl Matcher {
     /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
     pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, elevations, nearest, discs, ladders, .. } = self;
+        let Matcher { positions, elevations, nearest, discs, ladders, around, .. } = self;
         match self.search {
             Some(Search::Nearest(_)) => positions.for_each(point.x, point.y, |place, offset| {
                 nearest[place as usize].offer(point, offset, self.seed);
             }),
             Some(Search::Either(reach, rungs)) => {
-                let (near, around) = (reach * reach, RUNGS[rungs - 1] * RUNGS[rungs - 1]);
+                let (near, widest) = (reach * reach, RUNGS[rungs - 1] * RUNGS[rungs - 1]);
                 positions.for_each(point.x, point.y, |place, offset| {
                     let place = place as usize;
                     if offset.squared <= near {
                         nearest[place].offer(point, offset, self.seed);
                     }
-                    if offset.squared <= around {
+                    if offset.squared <= widest {
                         let z = point.z - elevations[place];
                         ladders.add(place, -offset.x, -offset.y, z, offset.squared);
                     }
@@ -283,6 +300,11 @@ impl Matcher {
             Some(Search::Ladder(_)) => positions.for_each(point.x, point.y, |place, offset| {
                 let place = place as usize;
                 ladders.add(place, -offset.x, -offset.y, point.z - elevations[place], offset.squared);
+            }),
+            Some(Search::Triangles(_)) => positions.for_each(point.x, point.y, |place, offset| {
+                let vertex =
+                    Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
+                hold_nearest(&mut around[place as usize], AROUND, vertex);
             }),
             None => {}
         }
@@ -304,6 +326,13 @@ impl Matcher {
                 let points = if self.ladders.rung(place).is_none() { self.ladders.listed(place) } else { 0 };
                 on_ladder.or(Some(Match { around: Around { points, ..nearest.around }, ..nearest }))
             }
+            Search::Triangles(longest) => {
+                let nearest = &self.around[place];
+                let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
+                let known = farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
+                let facet = facet(&mut nearest.iter().copied().collect(), known, longest as f64).ok()?;
+                Some(Match { elevation: facet.elevation, points: 3, plane: None, around: Around::UNKNOWN })
+            }
         }
     }
 
@@ -311,6 +340,21 @@ impl Matcher {
         let (sums, inner) = self.ladders.sums(place)?;
         let rung = self.ladders.rung(place)?;
         planar(sums, &inner, point.z, Around { rung, ..Around::UNKNOWN })
+    }
+}
+
+/// Points around a position that are held to be triangulated: with points evenly spaced, the circle around a facet over the
+/// position lies among the nearest dozen.
+const AROUND: usize = 32;
+
+/// Adds a vertex to the nearest `most` of them.
+pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Vertex) {
+    if nearest.len() < most {
+        nearest.push(vertex);
+    } else if let Some(mut farthest) = nearest.peek_mut()
+        && vertex < *farthest
+    {
+        *farthest = vertex;
     }
 }
 

@@ -71,3 +71,4 @@ pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;
 pub(crate) mod terrain_cells;
+pub mod triangulated;

@@ -1,6 +1,7 @@
 //! What a stage is: its options, and what works on points and on tiles.
 
 use std::any::Any;
+use std::sync::Arc;
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -12,7 +13,7 @@ use crate::raster::Raster;
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet};
 use crate::tile::yields::{YieldError, Yields};
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// The options of a stage, as they stand in the pipeline file.
 pub trait StageOptions: Any {
@@ -42,6 +43,8 @@ pub struct Preparing<'a> {
     pub terrain_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
+    /// Where the reference is a list of surveyed points: their positions.
+    pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
 }

@@ -57,8 +57,10 @@ fn what_all_returns_share_at_a_place_is_not_taken_for_a_difference_between_them(
 fn a_difference_lost_in_its_own_error_is_left_alone() {
     let mut taken = [0.0f64; 2];
     for seed in 0..40 {
-        let lesson = conclude(&residuals(seed, [0.0; 3], [20_000, 6_000, 250]), MOST_PLACES, 0);
+        // A rare return takes larger cells, in which more of the waves is left, for all of them: return 2 is learned without it.
+        let lesson = conclude(&residuals(seed, [0.0; 3], [20_000, 6_000, 0]), MOST_PLACES, 0);
         taken[0] += lesson.overall[2].unwrap().difference.powi(2) / 40.0;
+        let lesson = conclude(&residuals(seed, [0.0; 3], [20_000, 6_000, 250]), MOST_PLACES, 0);
         taken[1] += lesson.overall[3].unwrap().difference.powi(2) / 40.0;
     }
     // 250 points of 80 mm: the difference alone would be wrong by 5.1 mm and more, RMS.

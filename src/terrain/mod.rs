@@ -11,6 +11,7 @@ mod bytes;
 pub(crate) mod cells;
 pub(crate) mod coverage;
 mod differences;
+pub(crate) mod facet;
 pub(crate) mod folds;
 pub(crate) mod learning;
 pub(crate) mod lesson;

@@ -57,8 +57,14 @@ impl Groups {
         highest: u8,
     ) -> Self {
         let (by, finest) = (finest_by(summarise), compared);
+        // Of a list of surveyed points, comparisons with the ground of all returns together have return number 0: they, and
+        // not those with each return alone as well, make up what is not told apart by return.
+        let is_list = finest.iter().any(|own| own.return_number == 0);
         let members = |wanted: Strata, properties: &[By]| -> Vec<u16> {
-            (0..).zip(&finest).filter(|(_, own)| own.only(properties) == wanted).map(|(i, _)| i).collect()
+            let counts =
+                |own: &Strata| !is_list || properties.contains(&By::Return) || own.return_number == 0;
+            let member = |own: &Strata| own.only(properties) == wanted && counts(own);
+            (0..).zip(&finest).filter(|(_, own)| member(own)).map(|(i, _)| i).collect()
         };
         let group = |role, strata: Strata, properties: &[By]| Group {
             role,

@@ -16,6 +16,7 @@ pub(crate) mod matching;
 pub(crate) mod plausible;
 pub(crate) mod represented;
 pub(crate) mod study;
+pub(crate) mod surveyed;
 pub(crate) mod truncation;
 pub(crate) mod vs_first;
 pub(crate) mod warnings;

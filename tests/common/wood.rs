@@ -53,6 +53,12 @@ impl Wood {
 
     /// Writes `survey.laz` and `reference.laz`.
     pub fn write(&self, folder: &Path) {
+        self.write_where(folder, |_, _| true);
+    }
+
+    /// The same, with reference only where it was scanned; gives the errors of the ground of each return, all of it.
+    pub fn write_where(&self, folder: &Path, is_scanned: impl Fn(f64, f64) -> bool) -> [Vec<f64>; 4] {
+        let mut errors: [Vec<f64>; 4] = Default::default();
         let mut random = SmallRng::seed_from_u64(self.seed);
         let waves = self.waves(&mut random);
         let (mut survey, mut reference): (Vec<Point>, Vec<Point>) = (Vec::new(), Vec::new());
@@ -73,10 +79,15 @@ impl Wood {
             }
             let error = BIAS[returns - 1] + SD[returns - 1] * normal(&mut random) + shared;
             survey.push(Point { z: truth + error, ..echo(x, y, returns, returns) });
-            reference.push(point(x, y, truth + REFERENCE_SD * normal(&mut random)));
+            errors[returns - 1].push(error);
+            let z = truth + REFERENCE_SD * normal(&mut random);
+            if is_scanned(x, y) {
+                reference.push(point(x, y, z));
+            }
         }
         write_plain(&folder.join("survey.laz"), &survey);
         write_plain(&folder.join("reference.laz"), &reference);
+        errors
     }
 
     /// Waves whose sum is a Gaussian field of correlation exp(−3 h / range): directions are even, wave numbers follow

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import scipy
 from scipy import ndimage, stats
+from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import cKDTree
 
 from site_study import exact_length, length, thresholds, windows
@@ -131,6 +132,24 @@ def planes():
     return cases
 
 
+def triangulations():
+    """Elevations at places of points linearly interpolated in their Delaunay triangulation; in micrometres."""
+    cases = []
+    for seed, count in [(51, 40), (52, 120), (53, 400)]:
+        stream = Stream(seed)
+        corner = [400_000_000_000 + stream.below(10**9), 6_100_000_000_000 + stream.below(10**9)]
+        points = []
+        for _ in range(count):
+            dx, dy = stream.list(2, 0, 4_000_000)
+            points.append([corner[0] + dx, corner[1] + dy, 41_000_000 + dx // 9 + stream.below(90_000)])
+        at = [[corner[0] + dx, corner[1] + dy] for dx, dy in (stream.list(2, 1_000_000, 3_000_000) for _ in range(20))]
+        relative = np.array(points, dtype=np.int64) - np.array([*corner, 0])
+        surface = LinearNDInterpolator(relative[:, :2].astype(float), relative[:, 2].astype(float))
+        heights = surface(np.array(at, dtype=float) - np.array(corner, dtype=float))
+        cases.append({"points": points, "at": at, "heights": [float(one) for one in heights]})
+    return cases
+
+
 def series():
     """Windows in cells and thresholds in micrometres of the ground filter."""
     sets = [
@@ -235,6 +254,7 @@ def main():
         "nearest": nearest(),
         "statistics": samples(),
         "planes": planes(),
+        "triangulations": triangulations(),
         "ground_series": series(),
         "distributions": distributions(),
         "group_tests": group_tests(),

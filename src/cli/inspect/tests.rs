@@ -16,8 +16,8 @@ fn counts_of_an_open_cloud() {
     let bounds = found.bounds.unwrap();
     assert_eq!(bounds.min, [636001.76, 848935.2, 406.26]);
     assert_eq!(bounds.max, [637179.22, 849497.9, 520.51]);
-    let remedy = "the unit of z is not reliably stated: add `units: ft` (or m, ftUS, or `{horizontal: ft, \
-                  vertical: m}`) beside `files:` in the pipeline file";
+    let remedy = "the unit of z is not reliably stated: state it beside `files:` in the pipeline file as `units: \
+                  {vertical: …}`, with m, ft or ftUS";
     assert!(found.problems.iter().any(|problem| problem == remedy), "{:?}", found.problems);
 }
 

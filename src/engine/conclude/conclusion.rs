@@ -4,9 +4,10 @@ use std::thread;
 
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
-use crate::engine::conclude::files::write_checkpoints;
+use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
+use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
@@ -60,7 +61,13 @@ pub fn conclude(
         true => None,
         false => Some(write_compared(&sample, folder.spill().join("drawn-compared"))?),
     };
-    let compared = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
+    let in_tiles = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
+    let surveyed = job.list.as_ref().map(|list| Surveyed::of(list, journals, job)).transpose()?;
+    let compared: &dyn Comparisons = match &surveyed {
+        Some(surveyed) => &surveyed.comparisons,
+        None => &in_tiles,
+    };
+    let pipeline = surveyed.as_ref().map_or(&job.pipeline, |surveyed| &surveyed.pipeline);
 
     let read = &partitions.survey.counts;
     let point_counts = PointCounts {
@@ -71,7 +78,7 @@ pub fn conclude(
         delivered: counts.delivered.clone(),
     };
     let studied = || -> Result<Studied, EngineError> {
-        let mut figured = study::figures(&compared, &point_counts, &job.pipeline, job.units)?;
+        let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
         let (terrain, area) = match job.chain.terrain_cell {
             Some(cell) => {
                 let cell = cell.exact_micrometres();
@@ -90,14 +97,18 @@ pub fn conclude(
             }
             None => (None, None),
         };
-        let mut studied = study::conclude(figured, terrain, &job.pipeline, job.units);
+        let mut studied = study::conclude(figured, terrain, pipeline, job.units);
         studied.trust.represented.area = area;
         Ok(studied)
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
         scope.spawn(|| partitions.empty());
-        rayon::join(studied, || write_checkpoints(job, &folder.results(), &sample, draw.listed))
+        let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
+        rayon::join(studied, || match rows {
+            Some(rows) => write_surveyed(job, &folder.results(), rows),
+            None => write_checkpoints(job, &folder.results(), &sample, draw.listed),
+        })
     });
     checkpoints?;
     let mut studied = studied?;
@@ -107,16 +118,18 @@ pub fn conclude(
     };
     let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
-    let uncertainty = job.pipeline.reference.as_ref().and_then(|r| r.uncertainty);
+    let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
     let trust = &mut studied.trust;
-    trust.matching = matching(&sums, &job.pipeline, job.units);
+    if job.list.is_none() {
+        trust.matching = matching(&sums, &job.pipeline, job.units);
+    }
     if let Some(matching) = &trust.matching {
         let returns = studied.returns.iter().map(|row| &row.statistics);
         trust.warnings.extend(plane_warning(matching, returns, uncertainty, job.units));
     }
     trust.warnings.extend(slope_warning(&by_slope));
-    let histogram = histogram(&studied.returns, &studied.all, &compared as &dyn Comparisons, job.units)?;
+    let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -126,6 +139,7 @@ pub fn conclude(
         all: studied.all,
         trust: studied.trust,
         excluded: excluded(job, journals)?,
+        checkpoints: surveyed.map(|surveyed| surveyed.rows),
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey),
         reference: partitions

@@ -16,8 +16,9 @@ use crate::engine::store::run_folder::MANIFEST;
 use crate::engine::watch::clock::Clock;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::html;
+use crate::results::checkpoints::CheckpointRow;
 use crate::results::summary::{Histogram, Summary};
-use crate::results::tables::{returns_csv, summary_json};
+use crate::results::tables::{returns_csv, summary_json, surveyed_csv};
 use crate::stages::auto::Count;
 use crate::stages::checkpoint_table::{write_checkpoint, write_checkpoint_header};
 
@@ -58,6 +59,14 @@ pub fn write_checkpoints(
         })?;
     }
     file.flush().map_err(failed())
+}
+
+/// Writes `checkpoints.csv` of a list of surveyed points: all of them, used or not.
+///
+/// # Errors
+/// Where the disk does not take it.
+pub fn write_surveyed(job: &Job, results: &Path, rows: &[CheckpointRow]) -> Result<(), EngineError> {
+    write(&results.join("checkpoints.csv"), &surveyed_csv(rows, job.survey.units[0].0, job.units))
 }
 
 /// What a run took.

@@ -8,6 +8,8 @@ use crate::results::format::{decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
+use crate::stages::auto::Auto;
+use crate::stages::compare::NEAREST;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::plane_sums::PLANE_POINTS;
@@ -35,7 +37,11 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
     };
     let no_ground = || no_ground("survey", survey).or_else(|| no_ground("reference", reference));
     let reach = compare.search().reach();
-    let within = Length::millimetres(reach as f64 / 1e3);
+    let within = match compare.within() {
+        Auto::Fixed(within) => within,
+        Auto::Auto if compare.method() == Method::Auto => NEAREST,
+        Auto::Auto => Length::millimetres(reach as f64 / 1e3),
+    };
     let nothing_in_reach = || {
         let density = reference.ground as f64 / area(partition);
         let radius = reach as f64 / 1e6;
@@ -59,7 +65,8 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
             ),
         }
     };
-    Some(own.or_else(no_returns).or_else(no_ground).unwrap_or_else(nothing_in_reach))
+    let left_out = || left_out(summary, reference);
+    Some(own.or_else(no_returns).or_else(no_ground).or_else(left_out).unwrap_or_else(nothing_in_reach))
 }
 
 /// Why no point of a cloud was left to be filtered.
@@ -99,6 +106,21 @@ fn no_ground(cloud: &str, counts: &CloudCounts) -> Option<String> {
             thousands(counts.above_ground)
         )
     })
+}
+
+/// That areas left out hold all ground of a cloud.
+fn left_out(summary: &Summary, reference: &CloudCounts) -> Option<String> {
+    let [of_survey, of_reference] = [
+        summary.excluded.iter().map(|area| area.survey).sum::<u64>(),
+        summary.excluded.iter().map(|area| area.reference).sum(),
+    ];
+    let all = [("survey", of_survey, summary.survey.ground), ("reference", of_reference, reference.ground)];
+    let (cloud, taken, _) = all.into_iter().find(|(_, taken, ground)| *taken > 0 && taken == ground)?;
+    Some(format!(
+        "the areas of `exclude` hold all {} ground points of the {cloud}. Check their coordinates, and whether the area or what \
+         lies outside it was drawn",
+        thousands(taken)
+    ))
 }
 
 /// Square metres of the boxes that hold a cloud, tile by tile.

@@ -6,4 +6,5 @@ pub(crate) mod files;
 pub(crate) mod gate;
 pub(crate) mod manifest;
 pub(crate) mod summing_up;
+pub(crate) mod surveyed;
 pub(crate) mod terrain;

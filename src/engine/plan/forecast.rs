@@ -178,6 +178,6 @@ fn share_matched(compare: &Compare, per_m2: f64) -> f64 {
         Search::Nearest(reach) | Search::Either(reach, _) => {
             1.0 - (-per_m2 * PI * (reach as f64 / 1e6).powi(2)).exp()
         }
-        Search::Plane(_) | Search::Ladder(_) => 1.0,
+        Search::Plane(_) | Search::Ladder(_) | Search::Triangles(_) => 1.0,
     }
 }

@@ -65,7 +65,20 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
         crs: sources[0].crs().describe(),
         file: sources[0].path().to_path_buf(),
     };
-    files.map(input).collect()
+    let mut inputs: Vec<InputFile> = files.map(input).collect();
+    inputs.extend(job.list.as_ref().map(|list| InputFile {
+        cloud: "reference",
+        path: list.path.display().to_string(),
+        size: list.points.size,
+        modified: modified(&list.path),
+        sha256: list.points.sha256.clone(),
+        points: list.points.points.len() as u64,
+        horizontal_unit: list.horizontal,
+        vertical_unit: list.vertical,
+        crs: job.survey.sources[0].crs().describe(),
+        file: list.path.clone(),
+    }));
+    inputs
 }
 
 /// The files of a job with their hashes, for which all of them are read.

@@ -5,8 +5,10 @@
 //! silently: a note is shown and kept in `manifest.json`. The vertical unit is never taken from the horizontal one.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::areas::AreaFile;
+use crate::cloud::point_list::{ListError, PointList};
 use crate::cloud::{CloudError, Placing, Source};
 use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
@@ -45,6 +47,9 @@ pub enum JobError {
     /// A cloud cannot be read.
     #[error(transparent)]
     Cloud(#[from] CloudError),
+    /// The list of surveyed points cannot be used.
+    #[error(transparent)]
+    List(#[from] ListError),
     /// The memory allowed is too small for the cells over one tile.
     #[error(
         "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
@@ -72,6 +77,34 @@ pub struct CloudJob {
     pub density: Density,
 }
 
+/// The list of surveyed points of a run.
+pub struct ListJob {
+    /// The points.
+    pub points: PointList,
+    /// The file.
+    pub path: PathBuf,
+    /// Unit of easting and northing.
+    pub horizontal: Unit,
+    /// Unit of the elevation.
+    pub vertical: Unit,
+}
+
+impl ListJob {
+    /// The list that is the reference, if it is one; in the units of the survey unless the pipeline file says otherwise.
+    fn open(loaded: &Loaded, survey: (Unit, Unit)) -> Result<Option<Self>, ListError> {
+        let reference = loaded.pipeline.reference.as_ref();
+        let Some((CloudInput { points: Some(points), units, .. }, path)) =
+            reference.zip(loaded.reference_points())
+        else {
+            return Ok(None);
+        };
+        let own = units.unwrap_or_default();
+        let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
+        let points = PointList::open(&path, &points.columns, horizontal, vertical)?;
+        Ok(Some(ListJob { points, path, horizontal, vertical }))
+    }
+}
+
 /// A run, ready to start.
 pub struct Job {
     /// The pipeline as resolved.
@@ -84,6 +117,8 @@ pub struct Job {
     pub survey: CloudJob,
     /// The reference, where there is one.
     pub reference: Option<CloudJob>,
+    /// The list of surveyed points that is the reference instead.
+    pub list: Option<ListJob>,
     /// Unit of the report.
     pub units: Unit,
     /// The tiles.
@@ -108,21 +143,21 @@ impl Job {
         let survey = open(&loaded.survey_files, skip_damaged)?;
         let reference = open(&loaded.reference_files, skip_damaged)?;
         let given = |input: &CloudInput| input.units.unwrap_or_default();
+        let scanned = pipeline.reference.as_ref().filter(|input| input.points.is_none());
         let others = [
-            pipeline.reference.as_ref().map(|input| ("reference", reference.as_slice(), given(input))),
+            scanned.map(|input| ("reference", reference.as_slice(), given(input))),
             Some(("survey", survey.as_slice(), given(&pipeline.survey))),
         ];
         let survey_units = units("survey", &survey, given(&pipeline.survey), others[0].as_ref(), &mut found);
-        let reference_units = pipeline
-            .reference
-            .as_ref()
-            .map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
+        let reference_units =
+            scanned.map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
         let placings = placing(&survey, &pipeline.survey, &[], &[]);
         let survey = CloudJob::new(survey, survey_units, placings);
-        let reference = pipeline.reference.as_ref().zip(reference_units).map(|(input, units)| {
+        let reference = scanned.zip(reference_units).map(|(input, units)| {
             let placings = placing(&reference, input, &loaded.reference_files, &loaded.reference_setups);
             CloudJob::new(reference, units, placings)
         });
+        let list = ListJob::open(&loaded, survey.units[0])?;
         check_systems(&survey, reference.as_ref(), &mut found);
         found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
         if found.problems.is_empty()
@@ -135,7 +170,9 @@ impl Job {
         let Findings { mut notes, mut problems, .. } = found;
         notes.extend_from_slice(&areas.notes);
         problems.extend_from_slice(&areas.problems);
-        let chain = Chain::leaving_out(&pipeline.stages, pipeline.seed, areas.left_out);
+        let positions =
+            list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
+        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, positions.map(Arc::new));
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -161,6 +198,7 @@ impl Job {
             chain,
             survey,
             reference,
+            list,
             units,
             tiling: Tiling { edge },
             areas: areas.files,

@@ -1,0 +1,134 @@
+//! The checkpoints of a list of surveyed points: what each is worth, and how well it is sited.
+
+use crate::cloud::point_list::{PointList, SurveyedPoint};
+use crate::pipeline::model::Exclude;
+use crate::results::checkpoints::{CheckpointRow, OfReturn};
+use crate::results::format::{decimal, distance, length, percent};
+use crate::stages::compared::Compared;
+use crate::stages::triangulated::{AtPoint, Outcome, Unusable};
+use crate::tile::strata::{Cover, Strata};
+use crate::units::{Micrometres, Unit};
+
+/// Steepest ground for a checkpoint, degrees. Source: USGS Lidar Base Specification 2025, "Checkpoints".
+const STEEPEST_DEGREES: f64 = 10.0;
+
+/// The ground around a checkpoint departs from a plane by no more, micrometres: beyond, there is a break. Common practice, no
+/// source; the standards ask for 3 m to the next abrupt change of height.
+const MOST_DEPARTURE: Micrometres = 150_000;
+
+/// The comparisons at the surveyed points that can be used: those of all returns together have return number 0, and those
+/// of each return alone its number.
+pub fn comparisons(list: &PointList, found: &[Option<AtPoint>]) -> Vec<Compared> {
+    let mut all = Vec::new();
+    for (point, at) in list.points.iter().zip(found) {
+        let Some(at) = at else { continue };
+        let outcomes = [(0, at.all)].into_iter().chain(at.alone.iter().copied());
+        all.extend(outcomes.filter_map(|(return_number, outcome)| {
+            let Outcome::Elevation(z) = outcome else { return None };
+            Some(Compared {
+                x: point.x,
+                y: point.y,
+                dz: z - point.z,
+                headroom: None,
+                slope_percent: at.slope.map(|slope| (slope * 100.0).round().min(254.0) as u8),
+                strata: Strata { return_number, ..at.strata },
+            })
+        }));
+    }
+    all.sort_unstable();
+    all
+}
+
+/// Root mean square of the sigmas of the points used, micrometres: that of the list where it gives one, otherwise `stated`.
+pub fn uncertainty(list: &PointList, found: &[Option<AtPoint>], stated: Option<f64>) -> Option<f64> {
+    let used = list
+        .points
+        .iter()
+        .zip(found)
+        .filter(|(_, at)| at.as_ref().is_some_and(|at| matches!(at.all, Outcome::Elevation(_))));
+    let sigmas: Option<Vec<f64>> =
+        used.map(|(point, _)| point.sigma.map(|sigma| sigma as f64).or(stated)).collect();
+    let sigmas = sigmas.filter(|sigmas| !sigmas.is_empty())?;
+    Some((sigmas.iter().map(|sigma| sigma * sigma).sum::<f64>() / sigmas.len() as f64).sqrt())
+}
+
+/// A row for each point of the list, in its order.
+pub fn rows(
+    list: &PointList,
+    found: &[Option<AtPoint>],
+    stated: Option<f64>,
+    areas: &[Exclude],
+    horizontal: Unit,
+    units: Unit,
+) -> Vec<CheckpointRow> {
+    let from = |um: Micrometres| units.from_micrometres(um as f64);
+    let row = |(point, at): (&SurveyedPoint, &Option<AtPoint>)| {
+        let outcome = at.as_ref().map(|at| at.all);
+        let z = match outcome {
+            Some(Outcome::Elevation(z)) => Some(z),
+            _ => None,
+        };
+        let of_return = |&(return_number, outcome): &(u8, Outcome)| match outcome {
+            Outcome::Elevation(z) => Some(OfReturn { return_number, dz: from(z - point.z) }),
+            Outcome::Unusable(_) => None,
+        };
+        CheckpointRow {
+            name: point.name.clone(),
+            easting: horizontal.from_micrometres(point.x as f64),
+            northing: horizontal.from_micrometres(point.y as f64),
+            elevation: from(point.z),
+            survey_elevation: z.map(from),
+            dz: z.map(|z| from(z - point.z)),
+            sigma: point.sigma.map(|sigma| sigma as f64).or(stated).map(|um| units.from_micrometres(um)),
+            used: z.is_some(),
+            reason: match outcome {
+                Some(Outcome::Elevation(_)) => None,
+                Some(Outcome::Unusable(why)) => Some(reason(why, areas, units)),
+                None => Some("outside the survey".to_string()),
+            },
+            cover: at.as_ref().and_then(|at| at.strata.cover).map(Cover::word),
+            slope: at.as_ref().and_then(|at| at.slope),
+            siting: at.as_ref().map(|at| siting(at, units)).unwrap_or_default(),
+            returns: at
+                .as_ref()
+                .map(|at| at.alone.iter().filter_map(of_return).collect())
+                .unwrap_or_default(),
+        }
+    };
+    list.points.iter().zip(found).map(row).collect()
+}
+
+/// Why a point is not used, for people.
+fn reason(why: Unusable, areas: &[Exclude], units: Unit) -> String {
+    let long = |um: f64| distance(units.from_micrometres(um), units);
+    match why {
+        Unusable::NoGround => "no ground of the survey around it".to_string(),
+        Unusable::NotSurrounded => "ground of the survey does not lie on all sides of it".to_string(),
+        Unusable::TooLong(edge) => format!("ground too sparse: the triangle over it measures {}", long(edge)),
+        Unusable::TooSteep(slope) => {
+            format!("too steep: the triangle over it has a slope of {} %", percent(slope))
+        }
+        Unusable::LeftOut(area) => {
+            let why = areas.get(area).map_or("", |area| area.why.trim());
+            format!("in an area that is left out: {why}")
+        }
+        Unusable::Uneven => "ground points around it too unevenly spaced".to_string(),
+    }
+}
+
+/// What the standards' rules on siting have against a point.
+fn siting(at: &AtPoint, units: Unit) -> Vec<String> {
+    let steepest = libm::tan(STEEPEST_DEGREES.to_radians());
+    let steep = at.slope.filter(|slope| *slope > steepest).map(|slope| {
+        format!("slope {} %, {} degrees", percent(slope), decimal(libm::atan(slope).to_degrees(), 0))
+    });
+    let broken = at.departure.filter(|departure| *departure > MOST_DEPARTURE).map(|departure| {
+        let departure = length(units.from_micrometres(departure as f64), units);
+        format!("break nearby: ground within 3 m departs {departure} from a plane")
+    });
+    let covered = at.strata.cover.filter(|cover| *cover != Cover::Open).map(|cover| match cover {
+        Cover::Canopy => "under canopy: counts for VVA".to_string(),
+        _ => "under vegetation: counts for VVA".to_string(),
+    });
+    [steep, broken, covered].into_iter().flatten().collect()
+}

@@ -1,0 +1,175 @@
+//! A list of surveyed points as the reference, through the real program.
+
+mod common;
+
+use std::fmt::Write as _;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use common::made::{self, CORNER, grid, slope};
+use common::{echograde, refused, run};
+use serde_json::Value;
+use tempfile::TempDir;
+
+/// The survey lies so far above the surveyed points.
+const TOO_HIGH: f64 = 0.012;
+
+/// Names and places of the points, counted from the corner of the site: 36 on a grid, in the last line none can be used.
+fn places() -> Vec<(String, f64, f64)> {
+    let grid = (0..36).map(|i| (format!("P{i}"), 3.1 + 4.3 * f64::from(i % 6), 2.7 + 4.1 * f64::from(i / 6)));
+    let poor = [("VOID", 35.0, 15.0), ("EDGE", 20.0, 29.99), ("AWAY", 500.0, 500.0)];
+    grid.chain(poor.map(|(name, x, y)| (name.to_string(), x, y))).collect()
+}
+
+/// A plane flown over with a void of 10 m in the east, and a list of points on it.
+fn site(header: &str, line: impl Fn(&str, f64, f64, f64) -> String) -> TempDir {
+    let folder = TempDir::new().unwrap();
+    let in_void = |x: f64, y: f64| (30.0..40.0).contains(&x) && (10.0..20.0).contains(&y);
+    let ground = grid(90, 60, 0.5).filter(|&(x, y)| !in_void(x, y));
+    let mut points: Vec<_> = ground.map(|(x, y)| made::point(x, y, slope(x, y))).collect();
+    // Second returns lie 20 mm lower, in the western half alone.
+    for (x, y) in grid(40, 60, 0.5) {
+        let mut late = made::point(x + 0.1, y + 0.1, slope(x + 0.1, y + 0.1) - 0.020);
+        (late.return_number, late.number_of_returns) = (2, 2);
+        points.push(late);
+    }
+    made::write_plain(&folder.path().join("survey.laz"), &points);
+    let mut list = format!("{header}\n");
+    for (name, x, y) in places() {
+        let _ = writeln!(list, "{}", line(&name, CORNER.0 + x, CORNER.1 + y, slope(x, y) - TOO_HIGH));
+    }
+    fs::write(folder.path().join("points.csv"), list).unwrap();
+    folder
+}
+
+fn plain_site() -> TempDir {
+    site("name,easting,northing,elevation,sigma", |name, x, y, z| {
+        format!("{name},{x:.3},{y:.3},{z:.4},0.009")
+    })
+}
+
+fn pipeline(folder: &Path, reference: &str, rest: &str) -> PathBuf {
+    let path = folder.join("pipeline.yaml");
+    fs::write(&path, format!("survey: {{files: [survey.laz], units: m}}\nreference: {reference}\n{rest}\n"))
+        .unwrap();
+    path
+}
+
+fn close(value: &Value, expected: f64, within: f64) {
+    let value = value.as_f64().unwrap_or_else(|| panic!("no number where {expected} is due"));
+    assert!((value - expected).abs() <= within, "{value} {expected}");
+}
+
+#[test]
+fn a_list_is_compared_point_by_point_and_return_by_return() {
+    let folder = plain_site();
+    let result = run(&pipeline(folder.path(), "{points: points.csv}", ""), &[]);
+    let summary = result.summary();
+    let points = summary["checkpoints"].as_array().unwrap();
+    assert_eq!(points.len(), places().len());
+    let used: Vec<&Value> = points.iter().filter(|one| one["used"] == true).collect();
+    assert_eq!((used.len(), &summary["all"]["compared"]), (36, &Value::from(36)));
+    let reason =
+        |name: &str| points.iter().find(|one| one["name"] == name).unwrap()["reason"].as_str().unwrap();
+    assert!(
+        reason("VOID").starts_with("ground too sparse") || reason("VOID").starts_with("no ground"),
+        "{}",
+        reason("VOID")
+    );
+    assert_eq!(reason("EDGE"), "ground of the survey does not lie on all sides of it");
+    assert_eq!(reason("AWAY"), "outside the survey");
+    // Of returns alone the ground is a plane. The elevations of the file are whole millimetres.
+    close(&summary["returns"][0]["bias"], TOO_HIGH, 6e-4);
+    close(&summary["returns"][1]["bias"], TOO_HIGH - 0.020, 6e-4);
+    assert_eq!(summary["returns"][0]["compared"], 36);
+    let second = summary["returns"][1]["compared"].as_u64().unwrap();
+    let in_west = places().iter().take(36).filter(|(_, x, _)| *x < 20.0).count() as u64;
+    assert!((in_west..in_west + 7).contains(&second), "{second} {in_west}");
+    // The list's own sigma is that of the reference.
+    close(&summary["reference_uncertainty"], 0.009, 1e-9);
+    // Each point is in the table, used or not.
+    assert_eq!(result.text("checkpoints.csv").lines().count(), 1 + places().len());
+    assert!(result.text("report.html").contains("outside the survey"));
+    assert!(result.stdout.contains("36 of 39 surveyed points are used."), "{}", result.stdout);
+}
+
+#[test]
+fn tiles_and_threads_leave_no_trace() {
+    let folder = plain_site();
+    let mut first = None;
+    for (tile, threads) in [("7 m", "1"), ("12.5 m", "2"), ("100 m", "3")] {
+        let stages = format!(
+            "stages: [read: {{tile: {tile}}}, ground: {{}}, compare: {{match: triangulated, longest_edge: 2 m}}, summarise: {{}}]"
+        );
+        let result = run(&pipeline(folder.path(), "{points: points.csv}", &stages), &["--threads", threads]);
+        let bytes = result.same_bytes();
+        assert_eq!(first.get_or_insert(bytes.clone()), &bytes, "{tile}");
+    }
+}
+
+#[test]
+fn other_columns_decimal_commas_and_feet_give_the_same() {
+    let plain = plain_site();
+    let expected = run(&pipeline(plain.path(), "{points: points.csv}", ""), &[]).summary();
+    let other = site("Pt;Rechts;Hoch;H", |name, x, y, z| {
+        let foot = |m: f64| format!("{:.4}", m / 0.3048).replace('.', ",");
+        format!("{name};{};{};{}", foot(x), foot(y), foot(z))
+    });
+    let reference = "{points: {file: points.csv, columns: {name: Pt, easting: Rechts, northing: Hoch, elevation: H}}, units: ft, \
+                     uncertainty: 9 mm}";
+    let found = run(&pipeline(other.path(), reference, ""), &[]).summary();
+    // Places to a ten thousandth of a foot, over facets between returns that lie 20 mm apart.
+    assert_eq!(found["all"]["compared"], expected["all"]["compared"]);
+    close(&found["all"]["bias"], expected["all"]["bias"].as_f64().unwrap(), 2e-4);
+    close(&found["reference_uncertainty"], 0.009, 1e-9);
+}
+
+#[test]
+fn a_steep_facet_and_a_limit_on_it() {
+    let folder = plain_site();
+    let stages =
+        "stages: [read: {}, ground: {}, compare: {match: triangulated, steepest: 0.01}, summarise: {}]";
+    let output = echograde()
+        .args(["run", "--out", "out"])
+        .arg(pipeline(folder.path(), "{points: points.csv}", stages))
+        .current_dir(folder.path())
+        .output()
+        .unwrap();
+    // The plane has a slope of 4.5 %: nothing is left to compare.
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    assert!(text.contains("None of the surveyed points can be used"), "{text}");
+}
+
+#[test]
+fn what_does_not_fit_a_list_is_refused_with_its_place() {
+    let folder = plain_site();
+    for (reference, rest, message) in [
+        ("{points: none.csv}", "", "there is no file `none.csv`"),
+        ("{points: points.csv, files: [survey.laz]}", "", "`reference` names both `files` and `points`"),
+        ("{points: {file: points.csv, columns: {name: Id}}}", "", "there is no column `Id`"),
+        (
+            "{points: points.csv}",
+            "stages: [read: {}, ground: {}, checkpoints: {}, compare: {}, summarise: {}]",
+            "stage `checkpoints` draws from a cloud",
+        ),
+        (
+            "{points: points.csv}",
+            "stages: [read: {}, ground: {}, compare: {match: nearest}, summarise: {}]",
+            "compared by triangulation only",
+        ),
+        (
+            "{points: points.csv}",
+            "stages: [read: {}, compare: {match: triangulated}, summarise: {}]",
+            "`ground` is missing",
+        ),
+    ] {
+        let path = pipeline(folder.path(), reference, rest);
+        let output = echograde().arg("check").arg(&path).output().unwrap();
+        let text = refused(&output, 2);
+        assert!(text.contains(message), "{text}");
+    }
+    let survey = folder.path().join("survey.yaml");
+    fs::write(&survey, "survey: {points: points.csv}\n").unwrap();
+    let text = refused(&echograde().arg("check").arg(&survey).output().unwrap(), 2);
+    assert!(text.contains("`survey` has no option `points`"), "{text}");
+}
