@@ -29,6 +29,9 @@ const FOR_STRIPS: f64 = 0.25;
 const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 /// Directions tried where none is known from strips.
 const DIRECTIONS: usize = 8;
+/// Degrees of freedom where stripes or strips rule: few of them are seen, however many cells there are. About ten holds the
+/// truth on sites of eight strips, or of stripes in nine plots (simulated; `tests/README.md`).
+const DF_OF_FEW: f64 = 10.0;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
@@ -255,8 +258,8 @@ impl Dependence {
         if weights.ground.iter().any(|w| *w > 0.0) { &weights.ground } else { &weights.sample }
     }
 
-    /// The variances of a group by each fit, with its probability.
-    pub fn by_fit(&self, weights: &Weights) -> Vec<(f64, Spreads)> {
+    /// The variances of a group by each fit, with its probability and degrees of freedom.
+    pub fn by_fit(&self, weights: &Weights) -> Vec<(f64, f64, Spreads)> {
         let d = weights.difference();
         let of_structure = |(i, structure): (usize, &Structure)| {
             if !self.fits.iter().any(|(_, fit)| fit.structure == i) {
@@ -281,7 +284,11 @@ impl Dependence {
                 about_zero: fit.shared * fit.shared * about_zero,
                 shared,
             };
-            (*p, spreads)
+            let df = match self.structures[fit.structure].kind {
+                Kind::Stripes(_) | Kind::Strips => self.df.min(DF_OF_FEW),
+                Kind::Field(_) => self.df,
+            };
+            (*p, df, spreads)
         };
         self.fits.iter().map(spreads).collect()
     }
@@ -304,21 +311,35 @@ impl Dependence {
     }
 }
 
-/// Ends below and above which each 2.5 % of a mixture of t distributions lie: (probability, centre, scale).
-pub fn mixture_ends(parts: &[(f64, f64, f64)], df: f64) -> Option<[f64; 2]> {
-    let widest = parts.iter().map(|(_, _, scale)| *scale).fold(0.0, f64::max);
+/// One of a mixture of t distributions.
+#[derive(Clone, Copy, Debug)]
+pub struct Part {
+    /// Its probability.
+    pub probability: f64,
+    /// Its degrees of freedom.
+    pub df: f64,
+    /// Its centre.
+    pub centre: f64,
+    /// What t is multiplied with.
+    pub scale: f64,
+}
+
+/// Ends below and above which each 2.5 % of a mixture lie.
+pub fn mixture_ends(parts: &[Part]) -> Option<[f64; 2]> {
+    let widest = parts.iter().map(|part| part.scale).fold(0.0, f64::max);
     let (least, most) = parts
         .iter()
-        .fold((f64::MAX, f64::MIN), |(least, most), (_, centre, _)| (least.min(*centre), most.max(*centre)));
+        .fold((f64::MAX, f64::MIN), |(least, most), part| (least.min(part.centre), most.max(part.centre)));
+    let df = parts.iter().map(|part| part.df).fold(f64::INFINITY, f64::min);
     if widest.is_nan() || widest <= 0.0 || !(most - least + widest).is_finite() {
         return None;
     }
     let reach = widest * (t_quantile(0.9995, df)? + 1.0);
     let below = |x: f64| -> Option<f64> {
-        parts
-            .iter()
-            .map(|(p, centre, scale)| Some(p * t_cdf((x - centre) / scale.max(widest * 1e-9), df)?))
-            .sum()
+        let of = |part: &Part| {
+            Some(part.probability * t_cdf((x - part.centre) / part.scale.max(widest * 1e-9), part.df)?)
+        };
+        parts.iter().map(of).sum()
     };
     let end = |share: f64| {
         let (mut low, mut high) = (least - reach, most + reach);

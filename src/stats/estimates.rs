@@ -14,7 +14,7 @@ use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{Dependence, Kind, Spreads, Weights, mixture_ends};
+use crate::stats::dependence::{Dependence, Kind, Part, Spreads, Weights, mixture_ends};
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::stats::layout::Layout;
 
@@ -229,11 +229,11 @@ impl Estimates {
         let fits = dependence.by_fit(&group.weights);
         let expected = dependence.expected(&group.weights);
         let reach = |figure: &dyn Fn(&Spreads) -> Option<(f64, f64)>| {
-            let parts: Option<Vec<(f64, f64, f64)>> = fits
-                .iter()
-                .map(|(p, spreads)| figure(spreads).map(|(centre, scale)| (*p, centre, scale)))
-                .collect();
-            let [low, high] = mixture_ends(&parts?, dependence.df)?;
+            let part = |&(probability, df, ref spreads): &(f64, f64, Spreads)| {
+                figure(spreads).map(|(centre, scale)| Part { probability, df, centre, scale })
+            };
+            let parts: Option<Vec<Part>> = fits.iter().map(part).collect();
+            let [low, high] = mixture_ends(&parts?)?;
             let (centre, scale) = figure(&expected)?;
             Some(Reach {
                 below: ((centre - low) / scale).max(0.0),
