@@ -8,8 +8,9 @@ use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
 use crate::areas::polygon::Area;
+use crate::areas::stated::Stated;
 use crate::areas::{Polygons, geojson};
-use crate::cloud::{Crs, StatedUnit};
+use crate::cloud::{Crs, StatedUnit, file_name};
 use crate::units::Unit;
 
 /// The system of a file of areas, where the file does not state it.
@@ -25,21 +26,6 @@ const LARGEST: u64 = 256 << 20;
 
 /// Coordinates in micrometres from here on are off the Earth.
 const FARTHEST: f64 = (1u64 << 52) as f64;
-
-/// What a file says of the system of its coordinates.
-#[derive(Clone, Debug, PartialEq)]
-pub enum Stated {
-    /// Nothing.
-    Nothing,
-    /// Longitude and latitude, by this name.
-    Degrees(String),
-    /// An EPSG code.
-    Code(u32),
-    /// A system.
-    System(Box<Crs>),
-    /// Something that is not understood.
-    Unknown(String),
-}
 
 /// Polygons as a file has them.
 #[derive(Clone, Debug)]
@@ -74,8 +60,7 @@ impl AreaFile {
     /// # Errors
     /// What is wrong with it, and what to do.
     pub fn read(path: &Path) -> Result<AreaFile, AreaProblem> {
-        let name =
-            path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned());
+        let name = file_name(path);
         let problem =
             |what: String, help: &str| AreaProblem { message: format!("{name}: {what}"), help: help.into() };
         let cannot =
@@ -119,7 +104,7 @@ impl AreaFile {
             Some(AreaSystem::Same) => None,
             None => self.compare(survey)?,
         };
-        let name = self.name();
+        let name = file_name(&self.path);
         let mut out_of_range = false;
         let mut along = |value: f64| {
             let micrometres = value * unit.micrometres();
@@ -144,13 +129,9 @@ impl AreaFile {
         Ok((area, note))
     }
 
-    fn name(&self) -> String {
-        self.path.file_name().unwrap_or_default().to_string_lossy().into_owned()
-    }
-
     /// Whether the stated system is that of the survey; a note where that cannot be known.
     fn compare(&self, survey: &Crs) -> Result<Option<String>, AreaProblem> {
-        let name = self.name();
+        let name = file_name(&self.path);
         let refuse = |what: String, help: &str| {
             Err(AreaProblem { message: format!("{name} {what}"), help: help.into() })
         };

@@ -3,7 +3,7 @@
 use ::geojson::{GeoJson, Geometry, GeometryValue, JsonObject, Position};
 
 use crate::areas::Polygons;
-use crate::areas::area_file::Stated;
+use crate::areas::stated::Stated;
 
 /// The polygons of a text, and what it says of their system.
 ///

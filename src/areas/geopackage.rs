@@ -4,7 +4,7 @@ use std::path::Path;
 
 use rusqlite::{Connection, OpenFlags};
 
-use crate::areas::area_file::Stated;
+use crate::areas::stated::Stated;
 use crate::areas::{Polygons, wkb};
 use crate::cloud::Crs;
 

@@ -10,6 +10,7 @@ mod geojson;
 mod geopackage;
 mod left_out;
 mod polygon;
+mod stated;
 #[cfg(feature = "geopackage")]
 mod wkb;
 

@@ -7,8 +7,9 @@ use serde::Serialize;
 
 use crate::cli::CliError;
 use crate::engine::plan::budget::{free_bytes, least_memory};
+use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::forecast::Forecast;
-use crate::engine::plan::job::{CloudJob, Job, Resources, edge_metres};
+use crate::engine::plan::job::{Job, Resources, edge_metres};
 use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;

@@ -31,4 +31,4 @@ pub use self::e57::{E57Decoder, E57Scan};
 pub use self::error::CloudError;
 pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
-pub use self::source::{Decoder, Placing, Pose, Source, StatedBox, is_e57};
+pub use self::source::{Decoder, Placing, Pose, Source, StatedBox, file_name, is_e57};

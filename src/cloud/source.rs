@@ -69,6 +69,11 @@ impl Pose {
     }
 }
 
+/// The name of a file, without its folders.
+pub fn file_name(path: &Path) -> String {
+    path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned())
+}
+
 impl Source {
     /// Opens the sources in a file and checks all that can be checked without reading points. Of a file that is cut off
     /// those points that are there are taken where `cut_off_too` is set.
@@ -89,6 +94,11 @@ impl Source {
             Source::Las(file) => &file.path,
             Source::E57(scan) => &scan.path,
         }
+    }
+
+    /// Name of the file, without its folders.
+    pub fn name(&self) -> String {
+        file_name(self.path())
     }
 
     /// Size of the file in bytes.

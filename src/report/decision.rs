@@ -3,200 +3,16 @@
 
 use crate::report::compliance::short_name;
 use crate::report::data_loss::implausible;
+use crate::report::decision_table::{classes, compliance, interval, versus};
+use crate::report::terrain;
 use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
-use crate::results::format::{
-    ResidualFormat, UNDEFINED, and_list, decimal, distance, length, length_interval, percent, thousands,
-};
-use crate::results::group_key::{GroupKey, Property};
+use crate::results::format::{and_list, distance, length, length_interval, thousands};
+use crate::results::group_key::GroupKey;
+use crate::results::statistics::Support;
 use crate::results::statistics::{Interval, Order, VsFirst};
-use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::Summary;
-use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
-use crate::terrain::lesson::ReturnWeight;
-use crate::tile::strata::{By, Cover};
+use crate::tile::strata::Cover;
 use crate::units::Unit;
-
-/// Columns of figures for one cover.
-pub struct CoverColumns {
-    /// Above the columns: `Open ground (NVA)`.
-    pub head: &'static str,
-    /// The cover; none where cover is not told apart.
-    cover: Option<Cover>,
-}
-
-/// The covers that are told apart.
-pub fn covers(summary: &Summary) -> Vec<CoverColumns> {
-    let groups = &summary.trust.standards.groups;
-    let apart = groups.iter().any(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
-    let crossed = summary.trust.groups.iter().any(|group| group.by.is_by(&[By::Return, By::Cover]));
-    if apart && crossed {
-        let columns = [
-            CoverColumns { head: "Open ground (NVA)", cover: Some(Cover::Open) },
-            CoverColumns { head: "Low vegetation (VVA)", cover: Some(Cover::Low) },
-            CoverColumns { head: "Under canopy (VVA)", cover: Some(Cover::Canopy) },
-        ];
-        // Where no ground is under low vegetation, no columns are given to it.
-        let none_low =
-            compliance(summary, &group_key(None, Some(Cover::Low))).is_none_or(|low| low.compared == 0);
-        columns.into_iter().filter(|column| !(none_low && column.cover == Some(Cover::Low))).collect()
-    } else {
-        vec![CoverColumns { head: "All ground", cover: None }]
-    }
-}
-
-/// A row of the table of decision.
-pub struct DecisionRow {
-    /// The return, or `all`.
-    pub name: String,
-    /// Per cover: number of comparisons, RMSE_V, its interval, the class met.
-    pub covers: Vec<[String; 4]>,
-    /// Against the first return.
-    pub against_first: String,
-}
-
-/// A row of the table of the terrain from returns 1 to k.
-#[derive(Debug, PartialEq)]
-pub struct TerrainText {
-    /// The returns used: `1 to 3`.
-    pub name: String,
-    /// Share of the cells that have ground, per cent.
-    pub coverage: String,
-    /// Area of the largest void.
-    pub largest_void: String,
-    /// Number of cells of the reference that the terrain is tested against.
-    pub cells: String,
-    /// Level, SD and RMSE of the unweighted and of the variance-weighted terrain.
-    pub estimates: [[String; 3]; 2],
-}
-
-/// The table: a row a return, then all.
-pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
-    let covers = covers(summary);
-    let figures = |number: Option<u8>| {
-        covers.iter().map(|cover| figures(summary, &group_key(number, cover.cover))).collect()
-    };
-    let by_return = summary.returns.iter().map(|row| {
-        let n = row.return_number;
-        DecisionRow {
-            name: n.to_string(),
-            covers: figures(Some(n)),
-            against_first: against_first(n, &row.statistics, summary.units),
-        }
-    });
-    let all = DecisionRow { name: "all".to_string(), covers: figures(None), against_first: String::new() };
-    by_return.chain([all]).collect()
-}
-
-fn group_key(return_number: Option<u8>, cover: Option<Cover>) -> GroupKey {
-    let number = return_number.map(Property::Return);
-    let cover = cover.map(|cover| Property::Cover(Some(cover)));
-    GroupKey::new(number.into_iter().chain(cover))
-}
-
-fn compliance<'a>(summary: &'a Summary, key: &GroupKey) -> Option<&'a Compliance> {
-    summary.trust.standards.groups.iter().find(|compliance| compliance.by == *key)
-}
-
-fn figures(summary: &Summary, key: &GroupKey) -> [String; 4] {
-    let undefined = || UNDEFINED.to_string();
-    let Some(compliance) = compliance(summary, key) else { return [(); 4].map(|()| undefined()) };
-    let n = thousands(compliance.compared);
-    if !compliance.support().is_enough() {
-        return [n, undefined(), undefined(), undefined()];
-    }
-    let format = ResidualFormat::of(summary.units);
-    let [met, upper] = classes(compliance);
-    let class = match (met, upper) {
-        (Some(met), Some(upper)) if met == upper => format!("{met}"),
-        (Some(met), Some(upper)) => format!("{met} ({upper})"),
-        (Some(met), None) => format!("{met} (none)"),
-        (None, _) => "none".to_string(),
-    };
-    let raw = format.length(compliance.rmse_v);
-    match &compliance.offset_removed {
-        Some(removed) => {
-            let value = format!("{} (raw {raw})", format.length(removed.rmse_v));
-            [n, value, format.interval(removed.rmse_v_ci95), class]
-        }
-        None => [n, raw, format.interval(compliance.rmse_v_ci95), class],
-    }
-}
-
-/// The class met, and that met at the upper 95 % limit, as the client's limits are judged: a stated offset removed.
-fn classes(compliance: &Compliance) -> [Option<f64>; 2] {
-    match &compliance.offset_removed {
-        Some(removed) => [removed.class_cm, removed.class_cm_95],
-        None => [compliance.class_cm, compliance.class_cm_95],
-    }
-}
-
-/// The interval of RMSE_V, likewise.
-fn interval(compliance: &Compliance) -> Option<Interval> {
-    match &compliance.offset_removed {
-        Some(removed) => removed.rmse_v_ci95,
-        None => compliance.rmse_v_ci95,
-    }
-}
-
-/// The comparison with first returns, where there are figures of this return.
-fn versus(statistics: &Statistics) -> Option<&VsFirst> {
-    statistics.vs_first.as_ref().filter(|_| statistics.support().is_enough())
-}
-
-fn against_first(number: u8, statistics: &Statistics, unit: Unit) -> String {
-    let Some(against) = versus(statistics) else {
-        return if number == 1 { "baseline".to_string() } else { UNDEFINED.to_string() };
-    };
-    let Some(bias) = against.bias else { return "no common ground".to_string() };
-    let format = ResidualFormat::of(unit);
-    let ratio = against.sd_ratio.map_or(String::new(), |ratio| format!(", × {}", decimal(ratio, 2)));
-    format!(
-        "bias {}, {}; SD {}{ratio}",
-        order_word(against.bias_verdict),
-        format.signed(Some(bias)),
-        order_word(against.spread_verdict)
-    )
-}
-
-fn order_word(order: Order) -> &'static str {
-    match order {
-        Order::Worse => "worse",
-        Order::Better => "better",
-        Order::Undecided => "undecided",
-    }
-}
-
-/// Whether every terrain has figures over the cells that all of them cover.
-pub fn has_common_cells(summary: &Summary) -> bool {
-    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.sd_terrain_common.is_some())
-}
-
-/// The table of the terrain: a row for each k.
-pub fn terrain_rows(summary: &Summary) -> Vec<TerrainText> {
-    summary.trust.terrain_by_returns.iter().map(|row| terrain(summary, row)).collect()
-}
-
-fn terrain(summary: &Summary, row: &TerrainRow) -> TerrainText {
-    let format = ResidualFormat::of(summary.units);
-    let common = has_common_cells(summary);
-    let cells = if common { row.terrain.common_cells } else { row.terrain.terrain_cells };
-    let enough = cells >= Support::FEWEST_COMPARISONS;
-    let texts = |of: &TerrainFigures| {
-        let [level, sd, rmse] = match common {
-            true => [of.level_terrain_common, of.sd_terrain_common, of.rmse_terrain_common],
-            false => [of.level_terrain, of.sd_terrain, of.rmse_terrain],
-        }
-        .map(|figure| figure.filter(|_| enough));
-        [format.signed(level), format.length(sd), format.length(rmse)]
-    };
-    TerrainText {
-        name: if row.returns_up_to == 1 { "1".to_string() } else { format!("1 to {}", row.returns_up_to) },
-        coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
-        largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
-        cells: thousands(cells),
-        estimates: [&row.terrain, &row.weighted].map(texts),
-    }
-}
 
 /// The answer in a few sentences, each a point of its own.
 pub fn sentences(summary: &Summary) -> Vec<String> {
@@ -210,10 +26,16 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
         ]
         .concat();
     }
-    [accuracy(summary), returns(summary), terrain_sentence(summary), limits(summary), effective_size(summary)]
-        .into_iter()
-        .flatten()
-        .collect()
+    [
+        accuracy(summary),
+        returns(summary),
+        terrain::sentence(summary),
+        limits(summary),
+        effective_size(summary),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 fn accuracy(summary: &Summary) -> Vec<String> {
@@ -348,13 +170,13 @@ fn standing(against: &VsFirst, apart: bool) -> String {
         (Worse, Better) => "is worse than the first return in bias and better in spread".to_string(),
         (Better, Worse) => "is worse than the first return in spread and better in bias".to_string(),
         (bias @ (Worse | Better), Undecided) => {
-            format!("is {} than the first return in bias; its spread {cannot}", order_word(bias))
+            format!("is {} than the first return in bias; its spread {cannot}", bias.word())
         }
         (Undecided, spread @ (Worse | Better)) if apart => {
-            format!("is {} than the first return in spread", order_word(spread))
+            format!("is {} than the first return in spread", spread.word())
         }
         (Undecided, spread @ (Worse | Better)) => {
-            format!("is {} than the first return in spread; its bias {cannot}", order_word(spread))
+            format!("is {} than the first return in spread; its bias {cannot}", spread.word())
         }
         (Undecided, Undecided) if apart => {
             "has a spread that cannot be distinguished from that of the first return".to_string()
@@ -368,87 +190,6 @@ fn standing(against: &VsFirst, apart: bool) -> String {
 fn capitalised(text: &str) -> String {
     let mut letters = text.chars();
     letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
-}
-
-fn terrain_sentence(summary: &Summary) -> Vec<String> {
-    let unit = summary.units;
-    let rows = &summary.trust.terrain_by_returns;
-    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Vec::new() };
-    let (Some(of_first), Some(of_all)) = (first.coverage, last.coverage) else { return Vec::new() };
-    if rows.len() < 2 {
-        return Vec::new();
-    }
-    let mut text = format!(
-        "Ground points of first returns cover {} % of the terrain cells, those of returns 1 to {} cover {} %.",
-        percent(of_first),
-        last.returns_up_to,
-        percent(of_all)
-    );
-    let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
-    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
-    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
-        text += &format!(
-            " Over the {} test cells that all of them reach, the terrain has its lowest SD against the reference when made \
-             from {} ({})",
-            thousands(row.terrain.common_cells),
-            up_to(row.returns_up_to),
-            length(sd, unit)
-        );
-        text += &match last.weighted.sd_terrain_common {
-            Some(weighted) => format!(
-                "; the variance-weighted terrain from all returns, brought to the level of the first, has {}.",
-                length(weighted, unit)
-            ),
-            None => ".".to_string(),
-        };
-    }
-    vec![text]
-}
-
-fn up_to(k: u8) -> String {
-    if k == 1 { "first returns alone".to_string() } else { format!("returns 1 to {k}") }
-}
-
-/// What the figures of the weighted terrain rest on, a line each.
-pub fn terrain_notes(summary: &Summary) -> Vec<String> {
-    let Some(weights) = &summary.trust.terrain_weights else { return Vec::new() };
-    let unit = summary.units;
-    let mut notes = Vec::new();
-    if let Some((first, later)) = weights.returns.split_first().filter(|(_, later)| !later.is_empty()) {
-        let format = ResidualFormat::of(unit);
-        let of_return = |of: &ReturnWeight| {
-            let level = match format.is_zero(of.difference) {
-                true => "level".to_string(),
-                false => format!("{} {}", format.signed(Some(of.difference)), format.symbol),
-            };
-            format!("return {}: {level}, weight {}", of.return_number, decimal(of.weight, 2))
-        };
-        notes.push(format!(
-            "Taken out for the variance-weighted terrain, against return {} (weight {}) at the same place: {}.",
-            first.return_number,
-            decimal(first.weight, 2),
-            later.iter().map(of_return).collect::<Vec<_>>().join("; ")
-        ));
-    }
-    if !weights.returns.is_empty() {
-        notes.push(match weights.independent {
-            true => format!(
-                "Its figures are independent: tested at least {} from where differences and weights were learned.",
-                distance(weights.gap, unit)
-            ),
-            false => format!(
-                "Its figures are not independent: the reference covers too little ground to leave {}, the range of \
-                 correlation, between where differences and weights are learned and where they are tested.",
-                distance(weights.gap, unit)
-            ),
-        });
-    }
-    if summary.trust.terrain_by_returns.iter().any(|row| row.offset_removed == Some(true)) {
-        notes.push(
-            "The known offset of the reference is removed from level and RMSE in this table.".to_string(),
-        );
-    }
-    notes
 }
 
 /// A verdict for people.
@@ -530,8 +271,9 @@ pub fn correlated(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::{html, text};
+    use crate::report::{decision_table, html, text};
     use crate::results::confidence::OffsetRemoved;
+    use crate::results::group_key::Property;
     use crate::results::sample;
 
     #[test]
@@ -568,26 +310,6 @@ mod tests {
             "INCONCLUSIVE: RMSE, return 2: at most 30 mm (a decision needs about 1,200 more independent checkpoints)."
         );
         assert!(sentences[6].contains("n_eff = 500: residuals are spatially correlated (range 8.0 m)"));
-    }
-
-    #[test]
-    fn the_table_has_a_row_a_return_and_a_dash_where_nothing_is_known() {
-        let rows = rows(&sample::decided().0);
-        let names: Vec<&str> = rows.iter().map(|row| row.name.as_str()).collect();
-        assert_eq!(names, ["1", "2", "all"]);
-        assert_eq!(rows[0].covers[0], ["2,000", "23.0", "21.0 to 24.9", "2.5"]);
-        assert_eq!(rows[1].covers[0], [UNDEFINED; 4]);
-        assert_eq!(rows[1].covers[1], ["2,000", "44.0", UNDEFINED, "5 (none)"]);
-        assert_eq!(rows[2].covers[0][3], "2.5 (5)");
-        assert_eq!(
-            (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
-            ("baseline", "bias undecided, −3.0; SD worse, × 1.30")
-        );
-        let terrain = terrain_rows(&sample::decided().0);
-        let texts =
-            |row: &TerrainText| [&row.name, &row.coverage, &row.largest_void, &row.cells].map(String::clone);
-        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900"]);
-        assert_eq!(terrain[1].estimates, [["+1.0", "18.0", "18.0"], ["+1.0", "17.0", "17.0"]]);
     }
 
     /// The sentence on return 2 beside the first.
@@ -644,7 +366,10 @@ mod tests {
              24.0 mm), n = 2,000. It meets the 2.5-cm class, also at the upper 95 % limit."
         );
         assert!(sentences[4].ends_with("judged with the stated offset of the reference removed."));
-        assert_eq!(rows(&summary)[2].covers[0], ["2,000", "21.0 (raw 24.0)", "19.0 to 24.5", "2.5"]);
+        assert_eq!(
+            decision_table::rows(&summary)[2].covers[0],
+            ["2,000", "21.0 (raw 24.0)", "19.0 to 24.5", "2.5"]
+        );
     }
 
     #[test]

@@ -6,7 +6,8 @@ use crate::report::accounting;
 use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
-use crate::report::decision::{self, DecisionRow, TerrainText, verdict_label};
+use crate::report::decision::{self, verdict_label};
+use crate::report::decision_table::{self, DecisionRow};
 use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::represented;
@@ -14,6 +15,7 @@ use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
 use crate::report::surveyed::{self, SurveyedRow};
 use crate::report::svg::escape;
+use crate::report::terrain::{self, TerrainText};
 use crate::report::variogram;
 use crate::results::confidence::{LimitResult, Verdict};
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
@@ -138,11 +140,11 @@ impl<'a> Page<'a> {
             sentence: sentences::summary_sentence(summary),
             data_loss: data_loss(summary),
             answers: decision::sentences(summary),
-            cover_heads: decision::covers(summary).iter().map(|cover| cover.head).collect(),
-            decision: decision::rows(summary),
-            terrain: decision::terrain_rows(summary),
-            terrain_notes: decision::terrain_notes(summary),
-            has_common_cells: decision::has_common_cells(summary),
+            cover_heads: decision_table::covers(summary).iter().map(|cover| cover.head).collect(),
+            decision: decision_table::rows(summary),
+            terrain: terrain::rows(summary),
+            terrain_notes: terrain::notes(summary),
+            has_common_cells: terrain::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
             compliances: compliance::rows(summary),

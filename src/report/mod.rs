@@ -5,6 +5,7 @@ mod chart;
 mod compliance;
 mod data_loss;
 mod decision;
+mod decision_table;
 pub(crate) mod html;
 mod left_out;
 mod matching;
@@ -14,6 +15,7 @@ mod row;
 mod sentences;
 mod surveyed;
 mod svg;
+mod terrain;
 pub(crate) mod text;
 mod variogram;
 

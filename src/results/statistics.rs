@@ -137,6 +137,17 @@ pub enum Order {
     Undecided,
 }
 
+impl Order {
+    /// Its word in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            Order::Worse => "worse",
+            Order::Better => "better",
+            Order::Undecided => "undecided",
+        }
+    }
+}
+
 /// The result of a test.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Test {

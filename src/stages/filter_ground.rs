@@ -6,14 +6,54 @@ use crate::cloud::bounds::widened;
 use crate::raster::morphology::Scratch;
 use crate::raster::{Extent, Raster};
 use crate::stages::alone::AloneCounts;
-use crate::stages::cell_attributes::SLOPE_CELLS;
+use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
+use crate::stages::compare::Compare;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
 use crate::stages::ground_limits::{GroundLimits, SurveyLimits};
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
-use crate::stages::stage::{SurfaceNeed, TileStage, Visitor};
+use crate::stages::stage::{Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
+use crate::stages::summarise::Summarise;
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::units::Micrometres;
+
+impl StageOptions for Ground {
+    fn step(&self) -> Step {
+        Step::Filter
+    }
+
+    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
+        let summarise = preparing.find::<Summarise>().cloned();
+        let by_cell = summarise.as_ref().is_some_and(Summarise::is_by_cell);
+        let compared = preparing.find::<Compare>().is_some();
+        for cloud in self.cloud.clouds() {
+            preparing.filtered.push(cloud);
+            let keep_origin = match cloud {
+                // The slope at surveyed points is wanted wherever they lie.
+                Cloud::Survey if by_cell || preparing.surveyed.is_some() => KeepOrigin::Always,
+                Cloud::Survey if compared => KeepOrigin::WhereCompared,
+                _ => KeepOrigin::Never,
+            };
+            // What is refused of the reference is counted by slope class.
+            let slope_breaks = summarise.clone().unwrap_or_default().slope_breaks;
+            let slope_breaks = (cloud == Cloud::Reference && compared).then_some(slope_breaks);
+            preparing.tiles.push(Box::new(FilterGround {
+                options: self.clone(),
+                cloud,
+                keep_origin,
+                slope_breaks,
+            }));
+            if cloud == Cloud::Survey && by_cell {
+                let summarise = summarise.clone().unwrap_or_default();
+                preparing.tiles.push(Box::new(ClassifyCells {
+                    cover: summarise.cover(),
+                    slope_breaks: summarise.slope_breaks,
+                    cell: self.cell,
+                }));
+            }
+        }
+    }
+}
 
 /// The stage at work on one cloud.
 pub struct FilterGround {

@@ -8,13 +8,9 @@ use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::alone::AloneCells;
-use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS, gradient_of_cell};
-use crate::stages::compare::Compare;
-use crate::stages::filter_ground::{FilterGround, KeepOrigin};
+use crate::stages::cell_attributes::{SLOPE_CELLS, gradient_of_cell};
 use crate::stages::ground_limits::{CellSlope, GroundLimits, Origin, Threshold};
-use crate::stages::stage::{CloudChoice, Preparing, StageOptions, Step};
-use crate::stages::summarise::Summarise;
-use crate::tile::points::Cloud;
+use crate::stages::stage::CloudChoice;
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
@@ -252,44 +248,6 @@ fn slopes(surface: &Raster, kept: &Extent) -> Vec<Option<CellSlope>> {
         Some(CellSlope { slope, rise: (east.abs() + north.abs()).round() })
     };
     (0..kept.len()).map(slope).collect()
-}
-
-impl StageOptions for Ground {
-    fn step(&self) -> Step {
-        Step::Filter
-    }
-
-    fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
-        let summarise = preparing.find::<Summarise>().cloned();
-        let by_cell = summarise.as_ref().is_some_and(Summarise::is_by_cell);
-        let compared = preparing.find::<Compare>().is_some();
-        for cloud in self.cloud.clouds() {
-            preparing.filtered.push(cloud);
-            let keep_origin = match cloud {
-                // The slope at surveyed points is wanted wherever they lie.
-                Cloud::Survey if by_cell || preparing.surveyed.is_some() => KeepOrigin::Always,
-                Cloud::Survey if compared => KeepOrigin::WhereCompared,
-                _ => KeepOrigin::Never,
-            };
-            // What is refused of the reference is counted by slope class.
-            let slope_breaks = summarise.clone().unwrap_or_default().slope_breaks;
-            let slope_breaks = (cloud == Cloud::Reference && compared).then_some(slope_breaks);
-            preparing.tiles.push(Box::new(FilterGround {
-                options: self.clone(),
-                cloud,
-                keep_origin,
-                slope_breaks,
-            }));
-            if cloud == Cloud::Survey && by_cell {
-                let summarise = summarise.clone().unwrap_or_default();
-                preparing.tiles.push(Box::new(ClassifyCells {
-                    cover: summarise.cover(),
-                    slope_breaks: summarise.slope_breaks,
-                    cell: self.cell,
-                }));
-            }
-        }
-    }
 }
 
 #[cfg(test)]

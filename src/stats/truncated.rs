@@ -249,13 +249,15 @@ mod tests {
     const MM: f64 = 1_000.0;
     const TRUTH: (f64, f64) = (-20.0 * MM, 90.0 * MM);
 
-    /// LimitResult residuals of a return, each below its own limit: `threshold` over an opened surface that lies some
-    /// 100 mm, give or take 60, below the ground. On a site of 100 m by 100 m.
-    fn accepted(threshold: f64, count: usize, random: &mut Normal) -> Vec<Placed> {
+    /// So many residuals on a site of 100 m by 100 m of those drawn, (dz, limit), that lie below their limit.
+    fn below_limit(
+        count: usize,
+        random: &mut Normal,
+        mut draw: impl FnMut(&mut Normal) -> (i64, i64),
+    ) -> Vec<Placed> {
         let mut residuals = Vec::with_capacity(count);
         while residuals.len() < count {
-            let limit = (threshold + (60.0 * random.next() - 100.0) * MM) as i64;
-            let dz = (TRUTH.0 + TRUTH.1 * random.next()) as i64;
+            let (dz, limit) = draw(random);
             if dz <= limit {
                 let mut place = || (random.uniform() * 1e8) as i64;
                 residuals.push(Placed { x: place(), y: place(), dz, limit: Some(limit), group: 0 });
@@ -263,6 +265,15 @@ mod tests {
         }
         residuals.sort_unstable();
         residuals
+    }
+
+    /// Residuals of a return, each below its own limit: `threshold` over an opened surface that lies some 100 mm, give or take
+    /// 60, below the ground.
+    fn accepted(threshold: f64, count: usize, random: &mut Normal) -> Vec<Placed> {
+        below_limit(count, random, |random| {
+            let limit = (threshold + (60.0 * random.next() - 100.0) * MM) as i64;
+            ((TRUTH.0 + TRUTH.1 * random.next()) as i64, limit)
+        })
     }
 
     #[test]
@@ -304,18 +315,11 @@ mod tests {
 
     /// Residuals of which the surface that judges shares `shared` of SD 60 mm, under noise of 60 mm of their own.
     fn with_the_surface(shared: f64, random: &mut Normal) -> Vec<Placed> {
-        let mut residuals = Vec::new();
-        while residuals.len() < 20_000 {
+        below_limit(20_000, random, |random| {
             let field = shared * 60.0 * random.next();
             let limit = ((20.0 + field + 20.0 * random.next()) * MM) as i64;
-            let dz = ((field + 60.0 * random.next()) * MM) as i64;
-            if dz <= limit {
-                let mut place = || (random.uniform() * 1e8) as i64;
-                residuals.push(Placed { x: place(), y: place(), dz, limit: Some(limit), group: 0 });
-            }
-        }
-        residuals.sort_unstable();
-        residuals
+            (((field + 60.0 * random.next()) * MM) as i64, limit)
+        })
     }
 
     #[test]

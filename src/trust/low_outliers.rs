@@ -7,7 +7,7 @@ use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::thousands;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
-use crate::trust::warnings::Findings;
+use crate::trust::findings::Findings;
 use crate::units::{Length, Micrometres};
 
 /// Edge of the squares that are judged: where ground is found at all, a square this wide has more of it than one outlier.

@@ -9,6 +9,7 @@ pub(crate) mod accept;
 pub(crate) mod compliance;
 pub(crate) mod diagnose;
 pub(crate) mod figures;
+pub(crate) mod findings;
 pub(crate) mod groups;
 pub(crate) mod intervals;
 pub(crate) mod low_outliers;

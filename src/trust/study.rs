@@ -22,11 +22,12 @@ use crate::tile::strata::By;
 use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
+use crate::trust::findings::Findings;
 use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
 use crate::trust::represented::represented;
 use crate::trust::vs_first;
-use crate::trust::warnings::{Findings, warnings};
+use crate::trust::warnings::warnings;
 use crate::units::{Micrometres, Unit};
 
 /// Moments by return number.

@@ -2,10 +2,7 @@
 
 use rayon::prelude::*;
 
-use crate::pipeline::Pipeline;
-use crate::results::confidence::{
-    Compliance, Correlation, LimitResult, Measure, Represented, VerticalAccuracy, Warning, WarningCode,
-};
+use crate::results::confidence::{Measure, VerticalAccuracy, Warning, WarningCode};
 use crate::results::format::{and_list, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
@@ -14,14 +11,13 @@ use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::strata::Cover;
-use crate::trust::compliance::{Reference, metres, sizes, widened};
+use crate::trust::compliance::{metres, sizes, widened};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
-use crate::trust::groups::{Group, Groups, Role};
-use crate::trust::intervals::Wider;
+use crate::trust::findings::Findings;
+use crate::trust::groups::{Group, Role};
 use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
 use crate::trust::wider::wider_than_blocks;
-use crate::units::{Micrometres, Unit};
 
 /// Blocks below which an interval is approximate.
 const FEW_BLOCKS: u64 = 15;
@@ -35,34 +31,6 @@ const MATCHING_SHARE: f64 = 0.32;
 /// What a wider reference would do for intervals that rest on too little of the site.
 const SPREAD_THE_REFERENCE: &str =
     "A reference spread over more of the site helps more than more points in the same area.";
-
-/// Everything that warnings are drawn from. Rows and compliances go with the groups.
-pub struct Findings<'a> {
-    /// The pipeline.
-    pub pipeline: &'a Pipeline,
-    /// The groups.
-    pub groups: &'a Groups,
-    /// Their figures.
-    pub rows: &'a [Statistics],
-    /// Their compliance with the standards.
-    pub compliances: &'a [Compliance],
-    /// An even choice of comparisons, sorted.
-    pub excerpt: &'a [Compared],
-    /// Edge of the blocks, micrometres.
-    pub block: Micrometres,
-    /// The spatial correlation of the residuals.
-    pub correlation: &'a Correlation,
-    /// What makes the intervals much wider than blocks alone would.
-    pub wider: Option<Wider>,
-    /// The reference's own error.
-    pub reference: &'a Reference,
-    /// The results of the client's limits.
-    pub limits: &'a [LimitResult],
-    /// Which part of the survey the reference represents.
-    pub represented: &'a Represented,
-    /// The unit of the report.
-    pub units: Unit,
-}
 
 /// All warnings, the gravest first.
 pub fn warnings(f: &Findings) -> Vec<Warning> {

@@ -3,7 +3,7 @@
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{decimal, distance};
 use crate::stats::dependence::Kind;
-use crate::trust::warnings::Findings;
+use crate::trust::findings::Findings;
 use crate::units::Unit;
 
 /// No intervals at all, or intervals that are much wider than those of independent blocks, and what is the cause.

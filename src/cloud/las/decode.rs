@@ -10,8 +10,8 @@ use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
 
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
-use crate::cloud::guard;
 use crate::cloud::las::compression::{Compression, Kind};
+use crate::cloud::las::decompress::{BATCH, LARGE_CHUNK, LEFT_OVER, Take, decompress};
 use crate::cloud::las::extent::{Extent, Limits};
 use crate::cloud::las::header::LasFile;
 use crate::cloud::las::layers;
@@ -20,15 +20,6 @@ use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields};
 use crate::cloud::sized_file::SizedFile;
 use crate::units::Unit;
-
-/// A compressed chunk beyond this size is decoded as it is read, or refused where that cannot be.
-pub(super) const LARGE_CHUNK: u64 = 64 << 20;
-
-/// Bytes that a decoder may leave at the end of a chunk; writers end in step with it.
-pub(super) const LEFT_OVER: u64 = 8;
-
-/// Raw records decoded at a time: few enough to stay in the fastest memory.
-const BATCH: usize = 256;
 
 /// Coordinates in micrometres from here on cannot be distinguished to the micrometre.
 const FARTHEST: f64 = MAX_POSITION as f64;
@@ -181,9 +172,6 @@ impl LasFile {
     }
 }
 
-/// What is done with raw records of the given length.
-pub(super) type Take<'a> = dyn FnMut(&[u8], usize) + 'a;
-
 /// A chunk in memory. Writers end in step with the decoder, so that bytes left over show damage that went unnoticed.
 fn chunk(
     bytes: &[u8],
@@ -229,34 +217,6 @@ fn sequential<R: Read>(
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
     decompress(&mut decompressor, block, batch, take)?;
     Ok(decompressor.into_inner())
-}
-
-/// Decompresses the points of a block, a batch at a time. Only the decompressor is guarded against panics, not
-/// `take`.
-pub(super) fn decompress<R>(
-    decompressor: &mut impl RecordDecompressor<R>,
-    block: &Block,
-    batch: &mut Vec<u8>,
-    take: &mut Take<'_>,
-) -> Result<(), String> {
-    let length = decompressor.record_size();
-    batch.clear();
-    batch.resize(BATCH * length, 0);
-    let mut left = block.points;
-    while left > 0 {
-        let count = left.min(BATCH as u64);
-        let records = &mut batch[..count as usize * length];
-        guard::call(|| decompressor.decompress_many(records))
-            .map_err(|panic| {
-                format!("the decoder stopped near its point {}: {panic}", block.points - left + 1)
-            })?
-            .map_err(|error| {
-                format!("the decoder stopped near its point {}: {error}", block.points - left + 1)
-            })?;
-        take(records, length);
-        left -= count;
-    }
-    Ok(())
 }
 
 /// Makes points of raw records.

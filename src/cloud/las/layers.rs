@@ -14,7 +14,7 @@ use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::guard;
 use crate::cloud::las::compression::{self, Compression};
-use crate::cloud::las::decode::{LARGE_CHUNK, LEFT_OVER, Take, decompress};
+use crate::cloud::las::decompress::{LARGE_CHUNK, LEFT_OVER, Take, decompress};
 use crate::cloud::las::wiped;
 use crate::cloud::sized_file::SizedFile;
 

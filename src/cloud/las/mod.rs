@@ -7,6 +7,7 @@
 mod blocks;
 mod compression;
 mod decode;
+mod decompress;
 mod extent;
 mod header;
 mod layers;

@@ -2,7 +2,8 @@
 //! the ground filter.
 
 use crate::engine::partition::clouds::{Partition, Partitions};
-use crate::engine::plan::job::{CloudJob, Job};
+use crate::engine::plan::cloud_job::CloudJob;
+use crate::engine::plan::job::Job;
 use crate::results::confidence::{Verdict, Warning, WarningCode};
 use crate::results::format::{decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;

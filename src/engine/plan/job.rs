@@ -4,14 +4,15 @@
 //! A unit that a file states may be overridden by `units:`, since the two feet are mixed up in headers every day, but never
 //! silently: a note is shown and kept in `manifest.json`. The vertical unit is never taken from the horizontal one.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::areas::AreaFile;
 use crate::cloud::point_list::{ListError, PointList};
-use crate::cloud::{CloudError, Placing, Source};
+use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
-use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox, least_memory};
+use crate::engine::plan::budget::least_memory;
+use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::edge::wrong_edge;
 use crate::engine::plan::edge::{EDGES, tile_edge};
 use crate::engine::plan::placing::placing;
@@ -63,18 +64,6 @@ pub enum JobError {
         /// Edge of the tiles, metres.
         edge_m: f64,
     },
-}
-
-/// One cloud of a run.
-pub struct CloudJob {
-    /// Its sources, in the order of their paths.
-    pub sources: Vec<Source>,
-    /// Units of each source's x and y, and of its z.
-    pub units: Vec<(Unit, Unit)>,
-    /// What is laid down for each source.
-    pub placing: Vec<Placing>,
-    /// Points and density, as the headers state them.
-    pub density: Density,
 }
 
 /// The list of surveyed points of a run.
@@ -258,7 +247,7 @@ fn units(
 ) -> Vec<(Unit, Unit)> {
     let mut units = Vec::with_capacity(sources.len());
     for source in sources {
-        found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", name(source.path()))));
+        found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", source.name())));
         let [horizontal, vertical] = [Axis::Horizontal, Axis::Vertical].map(|axis| {
             match unit_of(source, axis, axis.given(given), other) {
                 Ok((unit, note)) => {
@@ -277,13 +266,6 @@ fn units(
     units
 }
 
-impl CloudJob {
-    fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>, placing: Vec<Placing>) -> Self {
-        let density = density(&sources, &units);
-        CloudJob { sources, units, placing, density }
-    }
-}
-
 /// Refuses clouds in different horizontal systems; where one states none, says what is assumed.
 fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Findings<'_>) {
     let first = &survey.sources[0];
@@ -296,9 +278,9 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
             Some(false) => {
                 let message = format!(
                     "{} is in {}, but {} is in {}",
-                    name(source.path()),
+                    source.name(),
                     source.crs().describe(),
-                    name(first.path()),
+                    first.name(),
                     first.crs().describe()
                 );
                 let help =
@@ -309,43 +291,13 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
                 reported = true;
                 found.notes.push(format!(
                     "{} and {} do not both state their horizontal system; the same one is assumed",
-                    name(first.path()),
-                    name(source.path())
+                    first.name(),
+                    source.name()
                 ));
             }
             None => {}
         }
     }
-}
-
-/// A file's name without its folders.
-pub fn name(path: &Path) -> String {
-    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
-}
-
-/// Points and density from the headers: over the box around all sources, or of the densest one where that is more.
-fn density(sources: &[Source], units: &[(Unit, Unit)]) -> Density {
-    let mut points = 0;
-    let mut boxes = Vec::with_capacity(sources.len());
-    for (source, (unit, _)) in sources.iter().zip(units) {
-        let (there, stated) = (source.points() - source.missing(), source.stated_box());
-        points = u64::saturating_add(points, there);
-        let metres = |v: f64| v * unit.micrometres() / 1e6;
-        let side = |axis: usize| (metres(stated.min[axis]), metres(stated.max[axis]));
-        let (x, y) = (side(0), side(1));
-        if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
-            boxes.push(FileBox { points: there as f64, x, y });
-        }
-    }
-    let per_m2 = |points: f64, x: (f64, f64), y: (f64, f64)| points / ((x.1 - x.0) * (y.1 - y.0)).max(1.0);
-    let densest = boxes.iter().map(|file| per_m2(file.points, file.x, file.y)).fold(0.0, f64::max);
-    let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
-    let all = boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
-    let over_all = all.map_or(0.0, |(x, y)| per_m2(points as f64, x, y));
-    if boxes.len() < sources.len() {
-        boxes.clear();
-    }
-    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }
 }
 
 /// A tile edge in whole micrometres, for people: metres.

@@ -1,7 +1,5 @@
 //! Whether all clouds count their elevations from the same surface.
 
-use std::path::Path;
-
 use crate::cloud::Source;
 use crate::pipeline::model::CloudInput;
 use crate::units::Micrometres;
@@ -73,8 +71,7 @@ impl Verticals {
 
     /// Compares two sources; the first problem and the first note of a kind are enough.
     fn compare(&mut self, role: &'static str, a: &Source, b: &Source, help: &'static str) {
-        let says =
-            |source: &Source| format!("{} is in {}", name(source.path()), source.crs().describe_vertical());
+        let says = |source: &Source| format!("{} is in {}", source.name(), source.crs().describe_vertical());
         match a.crs().same_vertical(b.crs()) {
             Some(true) => {}
             Some(false) => {
@@ -91,7 +88,7 @@ impl Verticals {
                 let (a, b) = if a.crs().states_vertical() { (a, b) } else { (b, a) };
                 let other = match both {
                     true => says(b),
-                    false => format!("{} states none", name(b.path())),
+                    false => format!("{} states none", b.name()),
                 };
                 let note = format!("{}, {other}: {why}, and the same one is assumed", says(a));
                 let known = |known: &String| {
@@ -104,9 +101,4 @@ impl Verticals {
             None => {}
         }
     }
-}
-
-/// A file's name without its folders.
-fn name(path: &Path) -> String {
-    path.file_name().map_or_else(|| path.display().to_string(), |n| n.to_string_lossy().into_owned())
 }

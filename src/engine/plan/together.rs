@@ -4,8 +4,8 @@ use std::collections::HashSet;
 use std::fs;
 use std::path::PathBuf;
 
-use crate::cloud::{Placing, Source};
-use crate::engine::plan::job::{CloudJob, name};
+use crate::cloud::Source;
+use crate::engine::plan::cloud_job::{CloudJob, MetreBox, apart};
 use crate::pipeline::Pipeline;
 use crate::stages::apart::select_apart;
 use crate::stages::list::Stage;
@@ -14,54 +14,6 @@ use crate::units::Unit;
 
 /// A problem with the files of the reference: what it is, and the remedy.
 pub type Found = (String, String);
-
-/// A box around points in metres, least and greatest x, y and z.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct MetreBox {
-    /// Easting.
-    pub x: (f64, f64),
-    /// Northing.
-    pub y: (f64, f64),
-    /// Elevation.
-    pub z: (f64, f64),
-}
-
-impl MetreBox {
-    /// The box that a source states, in these units; nothing where it states none.
-    pub fn of(source: &Source, units: (Unit, Unit)) -> Option<Self> {
-        let stated = source.stated_box();
-        let axis = |axis: usize, unit: Unit| {
-            let metres = |value: f64| value * unit.micrometres() / 1e6;
-            (metres(stated.min[axis]), metres(stated.max[axis]))
-        };
-        source.states_box().then(|| MetreBox {
-            x: axis(0, units.0),
-            y: axis(1, units.0),
-            z: axis(2, units.1),
-        })
-    }
-
-    fn overlaps(&self, other: &MetreBox, reach: f64) -> bool {
-        apart(self.x, other.x) <= reach && apart(self.y, other.y) <= reach
-    }
-}
-
-/// How far two ranges lie apart; 0 or less where they overlap.
-fn apart(a: (f64, f64), b: (f64, f64)) -> f64 {
-    (b.0 - a.1).max(a.0 - b.1)
-}
-
-impl CloudJob {
-    /// The boxes of its sources, with what is added to their elevations; nothing where one of them states none.
-    pub fn boxes(&self) -> Option<Vec<MetreBox>> {
-        let of = |((source, units), placing): ((&Source, &(Unit, Unit)), &Placing)| {
-            let stated = MetreBox::of(source, *units)?;
-            let shift = placing.vertical_shift as f64 / 1e6;
-            Some(MetreBox { z: (stated.z.0 + shift, stated.z.1 + shift), ..stated })
-        };
-        self.sources.iter().zip(&self.units).zip(&self.placing).map(of).collect()
-    }
-}
 
 /// What keeps the two clouds from being compared. With `ignore_bounds` the boxes of the headers are not believed.
 pub fn check(
@@ -88,7 +40,7 @@ fn same_files(survey: &CloudJob, reference: &CloudJob, pipeline: &Pipeline) -> O
         return None;
     }
     Some((
-        format!("{} is in both clouds: it would be compared with itself", name(both.path())),
+        format!("{} is in both clouds: it would be compared with itself", both.name()),
         "name the files of the better measurement; to compare one flight strip with another of the same files, `select` a \
          strip for each cloud, as in `- select: {cloud: survey, strips: [101]}` and `- select: {cloud: reference, strips: [102]}`"
             .to_string(),

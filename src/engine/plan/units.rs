@@ -2,8 +2,7 @@
 //! what each unit would make of it.
 
 use crate::cloud::{Source, StatedUnit};
-use crate::engine::plan::job::name;
-use crate::engine::plan::together::MetreBox;
+use crate::engine::plan::cloud_job::MetreBox;
 use crate::pipeline::model::CloudUnits;
 use crate::units::Unit;
 
@@ -55,7 +54,7 @@ pub fn unit_of(
     given: Option<Unit>,
     other: Option<&Other<'_>>,
 ) -> Result<(Unit, Option<String>), (String, String)> {
-    let (file_name, word) = (name(source.path()), axis.word());
+    let (file_name, word) = (source.name(), axis.word());
     let problem = match (axis.stated(source), given) {
         (StatedUnit::Degrees, _) => {
             return Err((

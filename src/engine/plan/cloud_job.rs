@@ -1,0 +1,97 @@
+//! One cloud of a run, as its headers state it.
+
+use crate::cloud::{Placing, Source};
+use crate::engine::plan::budget::{DENSE_SIDE, Density, FileBox};
+use crate::units::Unit;
+
+/// One cloud of a run.
+pub struct CloudJob {
+    /// Its sources, in the order of their paths.
+    pub sources: Vec<Source>,
+    /// Units of each source's x and y, and of its z.
+    pub units: Vec<(Unit, Unit)>,
+    /// What is laid down for each source.
+    pub placing: Vec<Placing>,
+    /// Points and density, as the headers state them.
+    pub density: Density,
+}
+
+impl CloudJob {
+    /// Of these sources.
+    pub fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>, placing: Vec<Placing>) -> Self {
+        let density = density(&sources, &units);
+        CloudJob { sources, units, placing, density }
+    }
+
+    /// The boxes of its sources, with what is added to their elevations; nothing where one of them states none.
+    pub fn boxes(&self) -> Option<Vec<MetreBox>> {
+        let of = |((source, units), placing): ((&Source, &(Unit, Unit)), &Placing)| {
+            let stated = MetreBox::of(source, *units)?;
+            let shift = placing.vertical_shift as f64 / 1e6;
+            Some(MetreBox { z: (stated.z.0 + shift, stated.z.1 + shift), ..stated })
+        };
+        self.sources.iter().zip(&self.units).zip(&self.placing).map(of).collect()
+    }
+}
+
+/// A box around points in metres, least and greatest x, y and z.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct MetreBox {
+    /// Easting.
+    pub x: (f64, f64),
+    /// Northing.
+    pub y: (f64, f64),
+    /// Elevation.
+    pub z: (f64, f64),
+}
+
+impl MetreBox {
+    /// The box that a source states, in these units; nothing where it states none.
+    pub fn of(source: &Source, units: (Unit, Unit)) -> Option<Self> {
+        let stated = source.stated_box();
+        let axis = |axis: usize, unit: Unit| {
+            let metres = |value: f64| value * unit.micrometres() / 1e6;
+            (metres(stated.min[axis]), metres(stated.max[axis]))
+        };
+        source.states_box().then(|| MetreBox {
+            x: axis(0, units.0),
+            y: axis(1, units.0),
+            z: axis(2, units.1),
+        })
+    }
+
+    /// Whether two boxes lie within `reach` of each other in plan.
+    pub fn overlaps(&self, other: &MetreBox, reach: f64) -> bool {
+        apart(self.x, other.x) <= reach && apart(self.y, other.y) <= reach
+    }
+}
+
+/// How far two ranges lie apart; 0 or less where they overlap.
+pub fn apart(a: (f64, f64), b: (f64, f64)) -> f64 {
+    (b.0 - a.1).max(a.0 - b.1)
+}
+
+/// Points and density from the headers: over the box around all sources, or of the densest one where that is more.
+fn density(sources: &[Source], units: &[(Unit, Unit)]) -> Density {
+    let mut points = 0;
+    let mut boxes = Vec::with_capacity(sources.len());
+    for (source, (unit, _)) in sources.iter().zip(units) {
+        let (there, stated) = (source.points() - source.missing(), source.stated_box());
+        points = u64::saturating_add(points, there);
+        let metres = |v: f64| v * unit.micrometres() / 1e6;
+        let side = |axis: usize| (metres(stated.min[axis]), metres(stated.max[axis]));
+        let (x, y) = (side(0), side(1));
+        if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
+            boxes.push(FileBox { points: there as f64, x, y });
+        }
+    }
+    let per_m2 = |points: f64, x: (f64, f64), y: (f64, f64)| points / ((x.1 - x.0) * (y.1 - y.0)).max(1.0);
+    let densest = boxes.iter().map(|file| per_m2(file.points, file.x, file.y)).fold(0.0, f64::max);
+    let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
+    let all = boxes.iter().map(|file| (file.x, file.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
+    let over_all = all.map_or(0.0, |(x, y)| per_m2(points as f64, x, y));
+    if boxes.len() < sources.len() {
+        boxes.clear();
+    }
+    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }
+}

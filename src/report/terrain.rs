@@ -1,0 +1,151 @@
+//! Coverage and accuracy by returns used: the table, its sentence and its notes.
+
+use crate::results::format::{ResidualFormat, UNDEFINED, decimal, distance, length, percent, thousands};
+use crate::results::statistics::Support;
+use crate::results::summary::Summary;
+use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
+use crate::terrain::lesson::ReturnWeight;
+
+/// A row of the table of the terrain from returns 1 to k.
+#[derive(Debug, PartialEq)]
+pub struct TerrainText {
+    /// The returns used: `1 to 3`.
+    pub name: String,
+    /// Share of the cells that have ground, per cent.
+    pub coverage: String,
+    /// Area of the largest void.
+    pub largest_void: String,
+    /// Number of cells of the reference that the terrain is tested against.
+    pub cells: String,
+    /// Level, SD and RMSE of the unweighted and of the variance-weighted terrain.
+    pub estimates: [[String; 3]; 2],
+}
+
+/// Whether every terrain has figures over the cells that all of them cover.
+pub fn has_common_cells(summary: &Summary) -> bool {
+    summary.trust.terrain_by_returns.iter().all(|row| row.terrain.sd_terrain_common.is_some())
+}
+
+/// The table of the terrain: a row for each k.
+pub fn rows(summary: &Summary) -> Vec<TerrainText> {
+    summary.trust.terrain_by_returns.iter().map(|row| text_of(summary, row)).collect()
+}
+
+fn text_of(summary: &Summary, row: &TerrainRow) -> TerrainText {
+    let format = ResidualFormat::of(summary.units);
+    let common = has_common_cells(summary);
+    let cells = if common { row.terrain.common_cells } else { row.terrain.terrain_cells };
+    let enough = cells >= Support::FEWEST_COMPARISONS;
+    let texts = |of: &TerrainFigures| {
+        let [level, sd, rmse] = match common {
+            true => [of.level_terrain_common, of.sd_terrain_common, of.rmse_terrain_common],
+            false => [of.level_terrain, of.sd_terrain, of.rmse_terrain],
+        }
+        .map(|figure| figure.filter(|_| enough));
+        [format.signed(level), format.length(sd), format.length(rmse)]
+    };
+    TerrainText {
+        name: if row.returns_up_to == 1 { "1".to_string() } else { format!("1 to {}", row.returns_up_to) },
+        coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
+        largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
+        cells: thousands(cells),
+        estimates: [&row.terrain, &row.weighted].map(texts),
+    }
+}
+
+/// Coverage by returns used, and which terrain fits best, in a sentence; none for a single return.
+pub fn sentence(summary: &Summary) -> Vec<String> {
+    let unit = summary.units;
+    let rows = &summary.trust.terrain_by_returns;
+    let (Some(first), Some(last)) = (rows.first(), rows.last()) else { return Vec::new() };
+    let (Some(of_first), Some(of_all)) = (first.coverage, last.coverage) else { return Vec::new() };
+    if rows.len() < 2 {
+        return Vec::new();
+    }
+    let mut text = format!(
+        "Ground points of first returns cover {} % of the terrain cells, those of returns 1 to {} cover {} %.",
+        percent(of_first),
+        last.returns_up_to,
+        percent(of_all)
+    );
+    let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
+    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
+    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
+        text += &format!(
+            " Over the {} test cells that all of them reach, the terrain has its lowest SD against the reference when made \
+             from {} ({})",
+            thousands(row.terrain.common_cells),
+            up_to(row.returns_up_to),
+            length(sd, unit)
+        );
+        text += &match last.weighted.sd_terrain_common {
+            Some(weighted) => format!(
+                "; the variance-weighted terrain from all returns, brought to the level of the first, has {}.",
+                length(weighted, unit)
+            ),
+            None => ".".to_string(),
+        };
+    }
+    vec![text]
+}
+
+fn up_to(k: u8) -> String {
+    if k == 1 { "first returns alone".to_string() } else { format!("returns 1 to {k}") }
+}
+
+/// What the figures of the weighted terrain rest on, a line each.
+pub fn notes(summary: &Summary) -> Vec<String> {
+    let Some(weights) = &summary.trust.terrain_weights else { return Vec::new() };
+    let unit = summary.units;
+    let mut notes = Vec::new();
+    if let Some((first, later)) = weights.returns.split_first().filter(|(_, later)| !later.is_empty()) {
+        let format = ResidualFormat::of(unit);
+        let of_return = |of: &ReturnWeight| {
+            let level = match format.is_zero(of.difference) {
+                true => "level".to_string(),
+                false => format!("{} {}", format.signed(Some(of.difference)), format.symbol),
+            };
+            format!("return {}: {level}, weight {}", of.return_number, decimal(of.weight, 2))
+        };
+        notes.push(format!(
+            "Taken out for the variance-weighted terrain, against return {} (weight {}) at the same place: {}.",
+            first.return_number,
+            decimal(first.weight, 2),
+            later.iter().map(of_return).collect::<Vec<_>>().join("; ")
+        ));
+    }
+    if !weights.returns.is_empty() {
+        notes.push(match weights.independent {
+            true => format!(
+                "Its figures are independent: tested at least {} from where differences and weights were learned.",
+                distance(weights.gap, unit)
+            ),
+            false => format!(
+                "Its figures are not independent: the reference covers too little ground to leave {}, the range of \
+                 correlation, between where differences and weights are learned and where they are tested.",
+                distance(weights.gap, unit)
+            ),
+        });
+    }
+    if summary.trust.terrain_by_returns.iter().any(|row| row.offset_removed == Some(true)) {
+        notes.push(
+            "The known offset of the reference is removed from level and RMSE in this table.".to_string(),
+        );
+    }
+    notes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::results::sample;
+
+    #[test]
+    fn a_row_for_each_number_of_returns_used() {
+        let terrain = rows(&sample::decided().0);
+        let texts =
+            |row: &TerrainText| [&row.name, &row.coverage, &row.largest_void, &row.cells].map(String::clone);
+        assert_eq!(texts(&terrain[1]), ["1 to 2", "95.3", "108.0", "900"]);
+        assert_eq!(terrain[1].estimates, [["+1.0", "18.0", "18.0"], ["+1.0", "17.0", "17.0"]]);
+    }
+}
