@@ -136,7 +136,7 @@ fn opening(c: &mut Criterion) {
     group.bench_function("all windows, low outliers and gaps", |b| {
         b.iter_batched(
             || surface.clone(),
-            |surface| ground.limits(surface, &extent, false, &mut scratch),
+            |surface| ground.limits(surface, &extent, false, true, &mut scratch),
             BatchSize::LargeInput,
         );
     });

@@ -10,7 +10,7 @@
 
 use std::cmp::Ordering;
 
-use crate::raster::{EMPTY, Extent};
+use crate::raster::{EMPTY, Extent, Finder};
 use crate::stages::ground_limits::{GroundLimits, Origin};
 use crate::tile::points::{PointSet, PointStatus};
 use crate::units::Micrometres;
@@ -18,7 +18,8 @@ use crate::units::Micrometres;
 /// The limits of a tile's core points.
 pub struct AcceptanceLimits<'a> {
     limits: &'a GroundLimits,
-    extent: Extent,
+    /// Finds the cell of a position in `lowest`.
+    finder: Finder,
     /// The two lowest elevations of each cell.
     lowest: Vec<[f64; 2]>,
 }
@@ -32,16 +33,17 @@ impl<'a> AcceptanceLimits<'a> {
     ) -> Option<Self> {
         limits.origin.as_ref()?;
         let extent = Extent::covering(limits.highest.extent.cell, core.0, core.1, 0);
+        let finder = extent.finder();
         let mut lowest = vec![[EMPTY; 2]; extent.len()];
         for (point, status) in survey.points.iter().zip(&survey.statuses) {
-            let Some(i) = extent.index_of(point.x, point.y) else { continue };
+            let Some(i) = finder.index_of(point.x, point.y) else { continue };
             let (z, [first, second]) = (point.z as f64, lowest[i]);
             if *status == PointStatus::Noise || z >= second {
                 continue;
             }
             lowest[i] = if z < first { [z, first] } else { [first, z] };
         }
-        Some(AcceptanceLimits { limits, extent, lowest })
+        Some(AcceptanceLimits { limits, finder, lowest })
     }
 
     /// The highest elevation, whole micrometres downwards, at which a ground point at this position and elevation would
@@ -49,8 +51,8 @@ impl<'a> AcceptanceLimits<'a> {
     pub fn at(&self, x: Micrometres, y: Micrometres, z: Micrometres) -> Option<Micrometres> {
         let origin = self.limits.origin.as_ref()?;
         let raster = &self.limits.highest;
-        let cell = raster.extent.index_of(x, y)?;
-        let [first, second] = self.lowest[self.extent.index_of(x, y)?];
+        let cell = self.limits.finder.index_of(x, y)?;
+        let [first, second] = self.lowest[self.finder.index_of(x, y)?];
         // A cell whose lowest was set aside as a low outlier was filled: none of its points shapes the surface.
         let shapes = z as f64 <= first && origin.occupied[cell];
         let limit = if !shapes {
@@ -161,7 +163,7 @@ mod tests {
         let (filter, surface, survey) = filter(cells, middle);
         let z = survey.points.last().unwrap().z;
         let extent = surface.extent;
-        let limits = filter.limits(surface, &extent, false, &mut Scratch::default());
+        let limits = filter.limits(surface, &extent, false, false, &mut Scratch::default());
         limits.judge(4_500_000, 4_500_000, z) == PointStatus::Ground
     }
 
@@ -175,7 +177,7 @@ mod tests {
             prop_assume!(accepted(&cells, &with(own)));
             let (filter, surface, survey) = filter(&cells, &with(own));
             let extent = surface.extent;
-            let limits = filter.limits(surface, &extent, true, &mut Scratch::default());
+            let limits = filter.limits(surface, &extent, true, false, &mut Scratch::default());
             let limits_of_points = AcceptanceLimits::new(&limits, ((0, 9_000_000), (0, 9_000_000)), &survey).unwrap();
             let Some(limit) = limits_of_points.at(4_500_000, 4_500_000, own * 1000) else {
                 prop_assert!(accepted(&cells, &with(100_000)));

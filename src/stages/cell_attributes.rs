@@ -133,12 +133,13 @@ pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> 
     Some(steepest(gradient, extent.cell))
 }
 
-fn steepest([east, north]: [f64; 2], cell: f64) -> f64 {
+/// Steepest slope (rise over run) of a plane that rises so much within a cell eastwards and northwards.
+pub fn steepest([east, north]: [f64; 2], cell: f64) -> f64 {
     (east * east + north * north).sqrt() / cell
 }
 
 /// Rise of the plane of [`slope_at`] over the width of a cell, eastwards and northwards, micrometres.
-pub fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
+fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);
     let mut base = None;

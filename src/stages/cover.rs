@@ -2,7 +2,7 @@
 //!
 //! A cell's ground is a plane: its slope is that of the ground filter's opened surface around it, its level that of the ground
 //! points in the 3 × 3 cells around it. Over the lowest point of a cell alone, open ground on a steep slope would stand as high
-//! as a shrub. Where the lowest point of a delivered ground class is to stand for the ground, it takes the place of both.
+//! as a shrub.
 
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::terrain::cells::corner;

@@ -106,7 +106,7 @@ impl FilterGround {
             KeepOrigin::Always => true,
         };
         let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
-        self.options.limits_and_slopes(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
+        self.options.limits(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
     }
 }
 

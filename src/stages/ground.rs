@@ -8,7 +8,7 @@ use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::alone::AloneCells;
-use crate::stages::cell_attributes::{SLOPE_CELLS, gradient_of_cell};
+use crate::stages::cell_attributes::{SLOPE_CELLS, gradients, steepest};
 use crate::stages::ground_limits::{CellSlope, GroundLimits, Origin, Threshold};
 use crate::stages::stage::CloudChoice;
 use crate::units::{Length, Micrometres};
@@ -150,17 +150,6 @@ impl Ground {
     /// Of the cells farther off, each pass takes only those that still matter.
     pub fn limits(
         &self,
-        lowest: Raster,
-        asked: &Extent,
-        keep_origin: bool,
-        scratch: &mut Scratch,
-    ) -> GroundLimits {
-        self.limits_and_slopes(lowest, asked, keep_origin, self.local_slope, scratch)
-    }
-
-    /// As [`Ground::limits`], with the slope of each cell where that is asked for.
-    pub fn limits_and_slopes(
-        &self,
         mut lowest: Raster,
         asked: &Extent,
         keep_origin: bool,
@@ -191,16 +180,10 @@ impl Ground {
         // Where the origin is kept, the first pass is known apart from the others.
         let mut first = Raster::empty(kept);
         let mut highest = Raster::empty(kept);
-        // The local slope is known only after the last pass.
-        let mut opened: Vec<Raster> = Vec::new();
         for (i, pass) in passes.iter().enumerate() {
             lowest = lowest.cut(&wanted.widened(margin));
             margin -= pass.window as i64 - 1;
             open(&mut lowest, pass.window, scratch);
-            if self.local_slope {
-                opened.push(lowest.cut(&kept));
-                continue;
-            }
             let limits = if i == 0 && keep_origin { &mut first } else { &mut highest };
             limits.lower_by(&lowest, pass.threshold as f64);
         }
@@ -208,14 +191,19 @@ impl Ground {
         let first_threshold = passes.first().map_or(0, |pass| pass.threshold) as f64;
         let mut threshold = Threshold::Same(first_threshold);
         if self.local_slope {
-            let thresholds = |pass: &Pass| self.thresholds(pass, &slopes);
-            for (i, (surface, pass)) in opened.iter().zip(&passes).enumerate() {
-                let limits = if i == 0 && keep_origin { &mut first } else { &mut highest };
-                let raised = surface.values.iter().zip(thresholds(pass)).map(|(z, threshold)| z + threshold);
-                limits.values.iter_mut().zip(raised).for_each(|(limit, raised)| *limit = limit.min(raised));
+            // No surface lies above the one before: the largest threshold of all counts over the last.
+            let (last, most) = (lowest.cut(&kept), self.dh_max.micrometres() as f64);
+            let rises: Vec<f64> = slopes.iter().map(|slope| slope.map_or(0.0, |slope| slope.rise)).collect();
+            for (i, rise) in rises.iter().enumerate() {
+                first.values[i] += rise.min(most - first_threshold);
+                let limit = &mut highest.values[i];
+                // Where the only pass stands apart there is none.
+                if limit.is_finite() {
+                    *limit = (*limit + rise).min(last.values[i] + most);
+                }
             }
             threshold =
-                Threshold::ByCell(passes.first().map_or(Vec::new(), |pass| thresholds(pass).collect()));
+                Threshold::ByCell(rises.iter().map(|rise| (first_threshold + rise).min(most)).collect());
         }
         let origin = filled.zip(occupied).map(|(filled, occupied)| {
             let later = highest.values.clone();
@@ -224,30 +212,15 @@ impl Ground {
         });
         GroundLimits { finder: kept.finder(), highest, low, holds_low, origin, slopes, alone }
     }
-
-    /// The threshold of a pass in cells of these slopes, whole micrometres.
-    fn thresholds<'a>(
-        &self,
-        pass: &Pass,
-        slopes: &'a [Option<CellSlope>],
-    ) -> impl Iterator<Item = f64> + use<'a> {
-        let (most, threshold) = (self.dh_max.micrometres() as f64, pass.threshold as f64);
-        slopes.iter().map(move |slope| (threshold + slope.map_or(0.0, |slope| slope.rise)).min(most))
-    }
 }
 
 /// The slope of each of the cells `kept` on a surface that reaches around them.
 fn slopes(surface: &Raster, kept: &Extent) -> Vec<Option<CellSlope>> {
-    let place = |i: usize| {
-        (kept.first_column + (i % kept.columns) as i64, kept.first_row + (i / kept.columns) as i64)
+    let slope = |gradient: [f64; 2]| {
+        let rise = (gradient[0].abs() + gradient[1].abs()).round();
+        (!rise.is_nan()).then(|| CellSlope { slope: steepest(gradient, kept.cell), rise })
     };
-    let slope = |i: usize| {
-        let (column, row) = place(i);
-        let [east, north] = gradient_of_cell(surface, column, row)?;
-        let slope = (east * east + north * north).sqrt() / kept.cell;
-        Some(CellSlope { slope, rise: (east.abs() + north.abs()).round() })
-    };
-    (0..kept.len()).map(slope).collect()
+    gradients(surface, kept).into_iter().map(slope).collect()
 }
 
 #[cfg(test)]
@@ -300,7 +273,7 @@ mod tests {
         for i in 0..21 {
             lowest.lower(i * 1_000_000, 0, (z(i) * 1e6).round() as i64);
         }
-        let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
+        let limits = filter.limits(lowest, &extent, false, false, &mut Scratch::default());
         for i in 0..21 {
             let expected =
                 if (6..=10).contains(&i) || i == 15 { PointStatus::AboveGround } else { PointStatus::Ground };
@@ -319,7 +292,7 @@ mod tests {
             }
         }
         lowest.lower(20_000_000, 20_000_000, -6_000_000);
-        let limits = filter.limits(lowest, &extent, false, &mut Scratch::default());
+        let limits = filter.limits(lowest, &extent, false, false, &mut Scratch::default());
         for i in 0..80 {
             for j in 0..80 {
                 assert_eq!(limits.judge(i * 500_000, j * 500_000, i * 20_000 + 50_000), PointStatus::Ground);

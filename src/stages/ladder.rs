@@ -153,13 +153,16 @@ impl Ladders {
     /// Sums over the points within the smallest rung that holds enough, and over those within the rung below.
     pub fn sums(&self, place: usize) -> Option<(&PlaneSums, InnerSums)> {
         let position = self.positions[place];
+        if position.rung == NO_RUNG {
+            return None;
+        }
         let (mut inner, mut next) = (InnerSums::default(), position.first);
         while let Some(at) = next.checked_sub(1) {
             let point = self.listed[at as usize];
             inner.add(point.x.into(), point.y.into(), point.z);
             next = point.next;
         }
-        (position.rung != NO_RUNG).then(|| (&self.sums[position.sums as usize], inner))
+        Some((&self.sums[position.sums as usize], inner))
     }
 }
 

@@ -50,8 +50,6 @@ pub struct AtPoint {
     pub all: Outcome,
     /// From the ground of each return alone.
     pub alone: Vec<(u8, Outcome)>,
-    /// From the ground of returns 1 to k, for each return k that there is.
-    pub up_to: Vec<(u8, Outcome)>,
     /// Cover and slope class of its cell.
     pub strata: Strata,
     /// Slope of the ground around it, rise over run.
@@ -147,17 +145,20 @@ impl TriangulateTile {
                 number: around.number,
                 all: Outcome::Unusable(Unusable::LeftOut(area)),
                 alone: Vec::new(),
-                up_to: Vec::new(),
                 strata: Strata::default(),
                 slope: None,
                 departure: None,
             };
         }
+        let all = self.elevation(around, |_| true);
+        let alone = match present[..] {
+            [only] => vec![(only, all)],
+            _ => present.iter().map(|&k| (k, self.elevation(around, |number| number == k))).collect(),
+        };
         AtPoint {
             number: around.number,
-            all: self.elevation(around, |_| true),
-            alone: present.iter().map(|&k| (k, self.elevation(around, |number| number == k))).collect(),
-            up_to: present.iter().map(|&k| (k, self.elevation(around, |number| number <= k))).collect(),
+            all,
+            alone,
             strata: cells.map_or_else(Strata::default, |cells| cells.at(x, y)),
             slope: ground.and_then(|ground| slope_at(ground, x, y)),
             departure: ground.and_then(|ground| departure(ground, x, y)),
