@@ -6,7 +6,7 @@ use crate::report::data_loss::implausible;
 use crate::report::decision_table::{classes, compliance, interval, versus};
 use crate::report::terrain;
 use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
-use crate::results::format::{and_list, distance, length, length_interval, thousands};
+use crate::results::format::{and_list, capitalised, distance, length, length_interval, thousands};
 use crate::results::group_key::GroupKey;
 use crate::results::statistics::Support;
 use crate::results::statistics::{Interval, Order, VsFirst};
@@ -185,11 +185,6 @@ fn standing(against: &VsFirst, apart: bool) -> String {
             "cannot be distinguished from the first return at 95 % confidence".to_string()
         }
     }
-}
-
-fn capitalised(text: &str) -> String {
-    let mut letters = text.chars();
-    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
 }
 
 /// A verdict for people.

@@ -162,6 +162,12 @@ pub fn distance(value: f64, unit: Unit) -> String {
     format!("{} {}", decimal(value, 1), unit.symbol())
 }
 
+/// A text with its first letter as a capital.
+pub fn capitalised(text: &str) -> String {
+    let mut letters = text.chars();
+    letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect())
+}
+
 /// Names one after the other: `2`, `2 and 3`, `2, 3 and 4`.
 pub fn and_list(names: &[String]) -> String {
     match names {

@@ -69,7 +69,7 @@ impl Block {
 pub struct BlockSums {
     size: i64,
     groups: usize,
-    /// By (row, column), in no order while residuals are added.
+    /// The place of each block in `blocks`, by (row, column).
     places: BTreeMap<(i64, i64), usize>,
     blocks: Vec<Block>,
     /// The block of the residual added last, as neighbours mostly come one after the other.
@@ -211,12 +211,12 @@ impl BlockSums {
         self.sorted().map(|(_, block)| &block.strips[..]).collect()
     }
 
-    /// The sums of several groups together, in the order of
+    /// The sums of several groups together, given ascending, in the order of
     /// [`rows_and_columns`](Self::rows_and_columns).
     pub fn together(&self, groups: &[u16]) -> Vec<DzSums> {
         let of_block = |block: &Block| {
             let mut all = DzSums::default();
-            let own = block.groups.iter().filter(|(group, _)| groups.contains(group));
+            let own = block.groups.iter().filter(|(group, _)| groups.binary_search(group).is_ok());
             own.for_each(|(_, sums)| all.merge(sums));
             all
         };
@@ -234,14 +234,8 @@ impl BlockSums {
 pub fn finest_size_um(size_um: i64, residuals: &[Placed]) -> i64 {
     const MOST: usize = 8_000;
     let some = some_of(residuals);
-    let count = |size: i64| {
-        let mut blocks: Vec<(i64, i64)> = some.iter().map(|r| r.block(size)).collect();
-        blocks.sort_unstable();
-        blocks.dedup();
-        blocks.len()
-    };
     let mut size = size_um;
-    while size % 2 == 0 && size > 2_000_000 && count(size / 2) <= MOST {
+    while size % 2 == 0 && size > 2_000_000 && blocks_of(&some, size / 2, MOST + 1) <= MOST {
         size /= 2;
     }
     size
@@ -281,19 +275,20 @@ fn some_of(residuals: &[Placed]) -> Vec<&Placed> {
     residuals.iter().filter(|r| step == 1 || r.hash(0) % step == 0).collect()
 }
 
+/// Number of blocks of a size that hold residuals, counted up to `enough`.
+fn blocks_of(some: &[&Placed], size: i64, enough: usize) -> usize {
+    let mut blocks = BTreeSet::new();
+    some.iter().any(|r| blocks.insert(r.block(size)) && blocks.len() >= enough);
+    blocks.len()
+}
+
 /// The default size of blocks: at least the range of the correlation as long as [`FEW_BLOCKS`] remain, and as large as
 /// leaves [`ENOUGH_BLOCKS`] otherwise. The order of the residuals does not matter.
 pub fn default_size_um(correlation: &CorrelationModel, residuals: &[Placed]) -> i64 {
     let some = some_of(residuals);
-    // More than enough need not be counted.
-    let count = |size: i64| {
-        let mut blocks = BTreeSet::new();
-        some.iter().any(|r| blocks.insert(r.block(size)) && blocks.len() >= ENOUGH_BLOCKS);
-        blocks.len()
-    };
     let mut chosen = SIZES_UM[0];
     for size in SIZES_UM {
-        let blocks = count(size);
+        let blocks = blocks_of(&some, size, ENOUGH_BLOCKS);
         let reaches = correlation.range_um.is_none_or(|range| chosen >= range);
         if blocks < FEW_BLOCKS || (reaches && blocks < ENOUGH_BLOCKS) {
             break;

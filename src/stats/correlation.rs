@@ -1,4 +1,4 @@
-//! How residuals correlate by distance, and what that makes of sums over square blocks.
+//! How residuals correlate by distance.
 
 /// The correlation of residuals by distance: white noise (nugget) plus a part that falls off exponentially.
 ///

@@ -288,14 +288,14 @@ impl Estimates {
     pub fn cause(&self) -> Option<Kind> {
         self.dependence.as_ref()?.evident
     }
+}
 
-    /// Standard error of a group's mean were blocks of the size of `sums` independent.
-    pub fn plain_se(sums: &BlockSums, members: &[u16]) -> Option<f64> {
-        let blocks = Centred::new(&sums.together(members))?;
-        let used = blocks.n.iter().filter(|n| **n > 0.0).count() as f64;
-        let squares: f64 = blocks.first.iter().map(|first| first * first).sum();
-        (used > 1.0).then(|| (squares * used / (used - 1.0)).sqrt() / blocks.count)
-    }
+/// Standard error of a group's mean, of which these are the sums by block, were blocks independent.
+pub fn plain_se(blocks: &[DzSums]) -> Option<f64> {
+    let blocks = Centred::new(blocks)?;
+    let used = blocks.n.iter().filter(|n| **n > 0.0).count() as f64;
+    let squares: f64 = blocks.first.iter().map(|first| first * first).sum();
+    (used > 1.0).then(|| (squares * used / (used - 1.0)).sqrt() / blocks.count)
 }
 
 impl Group {

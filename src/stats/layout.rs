@@ -41,7 +41,7 @@ pub struct Layout {
     pub sparse: Vec<f64>,
     /// The sums of those cells.
     pub sums: BlockSums,
-    /// How many of the squares of the finest sums each strip holds, by strip.
+    /// What the survey and the comparisons have of each strip, by strip.
     pub strips: BTreeMap<u16, StripShare>,
 }
 

@@ -83,6 +83,12 @@ fn ratio(numerator: i128, denominator: i128) -> f64 {
     (numerator / denominator) as f64 + (numerator % denominator) as f64 / denominator as f64
 }
 
+/// Root mean square of `n` values of this mean and SD: RMSE² = mean² + (n − 1)/n SD².
+pub fn rmse_about(mean: f64, sd: Option<f64>, n: u64) -> f64 {
+    let n = n as f64;
+    (mean * mean + sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd)).sqrt()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -31,7 +31,7 @@ use twox_hash::XxHash3_64;
 
 use crate::cloud::bounds::{Bounds, Range};
 use crate::raster::Extent;
-use crate::stats::moments::Moments;
+use crate::stats::moments::{Moments, rmse_about};
 use crate::stats::placed::block_of;
 use crate::terrain::cells::Sums;
 use crate::terrain::differences::ByReturn;
@@ -383,10 +383,8 @@ impl Missed {
     fn by(moments: &Moments, offset: Option<f64>) -> Self {
         let sd = moments.sd();
         let Some(offset) = offset else { return Missed { level: moments.mean(), sd, rmse: moments.rmse() } };
-        let (level, n) = (moments.mean().map(|level| level + offset), moments.n as f64);
-        // RMSE² = level² + (n − 1)/n SD²: the spread is what it was.
-        let squares = sd.map_or(0.0, |sd| (n - 1.0) / n * sd * sd);
-        Missed { level, sd, rmse: level.map(|level| (level * level + squares).sqrt()) }
+        let level = moments.mean().map(|level| level + offset);
+        Missed { level, sd, rmse: level.map(|level| rmse_about(level, sd, moments.n)) }
     }
 }
 

@@ -10,6 +10,7 @@ use crate::standards::{
 use crate::tile::strata::Cover;
 use crate::units::Unit;
 
+use crate::stats::moments::rmse_about;
 use crate::trust::groups::{Group, Role};
 
 /// What the pipeline file states of the reference's own error, in the unit of the report.
@@ -103,11 +104,10 @@ pub fn sizes([low, high]: Interval) -> Interval {
 /// The figures as they would be had the reference not been `offset` too high: dz grows by it.
 fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) -> OffsetRemoved {
     let n = s.compared as f64;
-    // RMSE² = bias² + (n − 1)/n SD²: the spread is what it was.
     let square = |sd: f64| (n - 1.0) / n * sd * sd;
     let spread = s.sd.map_or(0.0, square);
     let bias = s.bias.map(|mean| mean + offset);
-    let rmse = bias.map(|mean| (mean * mean + spread).sqrt());
+    let rmse = bias.map(|mean| rmse_about(mean, s.sd, s.compared));
     let sampled = s.bias_ci95.map(|ends| ends.map(|end| end + offset));
     let bias_ci95 = bias.zip(sampled).map(|(bias, ends)| widened(ends, bias, sigma));
     // The interval of a sum of squares from those of its parts (Zou and Donner 2008, from memory: citation not verified).

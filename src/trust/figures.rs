@@ -19,6 +19,7 @@ use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_stati
 use crate::tile::kinds::{KINDS, PointsByKind};
 use crate::tile::strata::{Cover, Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
+use crate::trust::represented::share;
 use crate::units::Unit;
 
 /// Survey points counted while they were read and worked on.
@@ -169,7 +170,6 @@ pub fn statistics(group: &Group, figures: &Figures, counts: &PointCounts, units:
         }
         Role::Crossed => of_strata(counts, |strata| *strata == group.strata),
     };
-    let share = |part: u64, whole: u64| (whole > 0).then(|| part as f64 / whole as f64);
     let length = |um: Option<f64>| um.map(|um| units.from_micrometres(um));
     let Figures { moments, robust } = figures;
     Statistics {

@@ -15,7 +15,7 @@ use crate::stats::blocks::{BlockSums, default_size_um, finest_size_um};
 use crate::stats::correlation::CorrelationModel;
 use crate::stats::delivered::Delivered;
 use crate::stats::dependence::Kind;
-use crate::stats::estimates::{Estimates, NoInterval};
+use crate::stats::estimates::{Estimates, NoInterval, plain_se};
 use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
@@ -115,36 +115,36 @@ pub fn intervals(
     let fine = sums.at_most(MOST_FINE);
     let sums = fine.coarsened((size / fine.size_um()).max(1));
     let joined = sums.size_um();
-    let members: Vec<Vec<u16>> = groups.all.iter().map(|group| group.members.clone()).collect();
     let ground = rows.first().map_or(0, |all| all.ground);
-    let estimates = Estimates::new(fine.clone(), delivered, &alike(groups), ground);
+    let estimates = Estimates::new(fine, delivered, &alike(groups), ground);
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
     let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
     let of_return = |set: Vec<u16>| {
-        let own: Vec<&Placed> = placed.iter().filter(|one| set.contains(&one.group)).collect();
+        let own: Vec<&Placed> = placed.iter().filter(|one| set.binary_search(&one.group).is_ok()).collect();
         let of_return = OfReturn::new(&own, joined)?;
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
     let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
-    rows.par_iter_mut().zip(&groups.all).enumerate().for_each(|(i, (row, group))| {
-        let estimate = estimates.of(&members[i], row.ground);
-        row.blocks = sums.together(&members[i]).iter().filter(|block| block.n > 0).count() as u64;
+    rows.par_iter_mut().zip(&groups.all).for_each(|(row, group)| {
+        let estimate = estimates.of(&group.members, row.ground);
+        let blocks = sums.together(&group.members);
+        row.blocks = blocks.iter().filter(|block| block.n > 0).count() as u64;
         row.bias_ci95 = length(estimate.mean_ci95);
         row.sd_ci95 = length(estimate.sd_ci95);
         row.rmse_ci95 = length(estimate.rmse_ci95);
         row.n_effective = estimate.n_effective;
         row.interval_reason = estimate.reason.map(reason).filter(|_| row.compared > 0);
         // How much more the mean varies than blocks show.
-        let plain = Estimates::plain_se(&sums, &members[i]);
+        let plain = plain_se(&blocks);
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
         let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
         row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
-    let wider = members.first().and_then(|all| wider(&estimates, &sums, all, ground));
+    let wider = groups.all.first().and_then(|all| wider(&estimates, &sums, &all.members, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, sums, wider })
 }
 
@@ -208,7 +208,7 @@ fn reason(reason: NoInterval) -> String {
 }
 
 fn wider(estimates: &Estimates, sums: &BlockSums, all: &[u16], ground: u64) -> Option<Wider> {
-    let times = estimates.of(all, ground).mean_se? / Estimates::plain_se(sums, all)?;
+    let times = estimates.of(all, ground).mean_se? / plain_se(&sums.together(all))?;
     // What is shared over less than a block does not make blocks alike.
     let beyond = |kind: &Kind| !matches!(kind, Kind::Field(length) if *length <= sums.size_um() as f64);
     let kind = estimates.cause().filter(beyond);

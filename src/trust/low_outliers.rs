@@ -7,6 +7,7 @@ use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::thousands;
 use crate::stages::compared::Compared;
 use crate::stages::list::Stage;
+use crate::stats::placed::block_of;
 use crate::trust::findings::Findings;
 use crate::units::{Length, Micrometres};
 
@@ -25,7 +26,7 @@ fn lost_squares(excerpt: &[Compared], depth: Micrometres) -> usize {
     let mut only_low: BTreeMap<(i64, i64), bool> = BTreeMap::new();
     for one in excerpt {
         let low = one.dz < level - depth;
-        *only_low.entry((one.x.div_euclid(SQUARE), one.y.div_euclid(SQUARE))).or_insert(true) &= low;
+        *only_low.entry(block_of(one.x, one.y, SQUARE)).or_insert(true) &= low;
     }
     only_low.values().filter(|low| **low).count()
 }

@@ -12,10 +12,8 @@ use crate::stages::list::Stage;
 use crate::stages::matching::{Method, Search};
 use crate::stages::matching_sums::{LEVELS, MatchingSums};
 use crate::standards::MIN_CHECKPOINTS;
+use crate::trust::warnings::MATCHING_SHARE;
 use crate::units::Unit;
-
-/// The matching error matters from this share of the smallest SD on: it then adds 5 % to it.
-const MATTERS: f64 = 0.32;
 
 /// So many times its stated uncertainty, the scatter of the reference about its planes is no longer noise alone.
 const BEYOND_STATED: f64 = 2.0;
@@ -77,7 +75,7 @@ pub fn plane_warning<'a>(
     let sd = returns.filter(|row| row.compared >= MIN_CHECKPOINTS).filter_map(|row| row.sd);
     let smallest = sd.fold(f64::INFINITY, f64::min);
     let beyond = uncertainty.map_or(scatter > smallest, |stated| scatter > BEYOND_STATED * stated);
-    let text = if added > MATTERS * smallest {
+    let text = if added > MATCHING_SHARE * smallest {
         format!(
             "The planes fitted to the reference do not follow its relief: over a radius of {} they add about {} to the \
              scatter, beside an SD of {}. Leave `within` out, so that it follows the scan's spacing, or use `match: nearest`.",
@@ -85,7 +83,7 @@ pub fn plane_warning<'a>(
             length(added, units),
             length(smallest, units)
         )
-    } else if beyond && scatter > MATTERS * smallest {
+    } else if beyond && scatter > MATCHING_SHARE * smallest {
         let stated = uncertainty.map_or(String::new(), |stated| {
             format!(", more than twice its stated uncertainty ({})", length(stated, units))
         });

@@ -51,7 +51,8 @@ pub fn missing(represented: &Represented) -> impl Iterator<Item = &RepresentedRo
     all.into_iter().flatten().filter(is_missing)
 }
 
-fn share(part: u64, whole: u64) -> Option<f64> {
+/// A part of a whole; nothing of nothing.
+pub fn share(part: u64, whole: u64) -> Option<f64> {
     (whole > 0).then(|| part as f64 / whole as f64)
 }
 

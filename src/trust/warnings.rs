@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::results::confidence::{Measure, VerticalAccuracy, Warning, WarningCode};
-use crate::results::format::{and_list, length, percent, signed_length, thousands};
+use crate::results::format::{and_list, capitalised, length, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
@@ -11,13 +11,14 @@ use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::strata::Cover;
+use crate::trust::compass::compass_direction;
 use crate::trust::compliance::{metres, sizes, widened};
 use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::findings::Findings;
 use crate::trust::groups::{Group, Role};
 use crate::trust::low_outliers::low_outliers;
 use crate::trust::represented::missing;
-use crate::trust::wider::wider_than_blocks;
+use crate::trust::wider::{SPREAD, wider_than_blocks};
 
 /// Blocks below which an interval is approximate.
 const FEW_BLOCKS: u64 = 15;
@@ -26,11 +27,7 @@ const FEW_BLOCKS: u64 = 15;
 const MANY_NEAR_LIMIT: f64 = 0.02;
 
 /// The matching error matters from this share of the smallest SD on: it then adds 5 % to it.
-const MATCHING_SHARE: f64 = 0.32;
-
-/// What a wider reference would do for intervals that rest on too little of the site.
-const SPREAD_THE_REFERENCE: &str =
-    "A reference spread over more of the site helps more than more points in the same area.";
+pub const MATCHING_SHARE: f64 = 0.32;
 
 /// All warnings, the gravest first.
 pub fn warnings(f: &Findings) -> Vec<Warning> {
@@ -240,22 +237,6 @@ fn across_the_site(f: &Findings) -> Vec<Warning> {
     tilt.into_iter().chain(strips).collect()
 }
 
-/// The nearest of the eight compass directions to (east, north).
-fn compass_direction([east, north]: [f64; 2]) -> &'static str {
-    // A half of the angle between two directions, 22.5°, has the tangent √2 − 1.
-    let along = |one: f64, other: f64| one.abs() < (2f64.sqrt() - 1.0) * other.abs();
-    match (along(north, east), along(east, north), east > 0.0, north > 0.0) {
-        (true, _, true, _) => "east",
-        (true, _, false, _) => "west",
-        (_, true, _, true) => "north",
-        (_, true, _, false) => "south",
-        (_, _, true, true) => "north-east",
-        (_, _, false, true) => "north-west",
-        (_, _, true, false) => "south-east",
-        (_, _, false, false) => "south-west",
-    }
-}
-
 fn wide_radius(f: &Findings) -> Vec<Warning> {
     let compare = f.pipeline.stages.iter().find_map(Stage::as_compare);
     let Some(compare) = compare.filter(|compare| compare.method() == Method::Nearest) else {
@@ -334,8 +315,9 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
         return one(
             WarningCode::FewBlocks,
             format!(
-                "The comparisons lie in {blocks} block{} only: the confidence intervals are approximate. {SPREAD_THE_REFERENCE}",
-                if blocks == 1 { "" } else { "s" }
+                "The comparisons lie in {blocks} block{} only: the confidence intervals are approximate. {}.",
+                if blocks == 1 { "" } else { "s" },
+                capitalised(SPREAD)
             ),
         );
     }

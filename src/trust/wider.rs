@@ -3,6 +3,7 @@
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{decimal, distance};
 use crate::stats::dependence::Kind;
+use crate::trust::compass::compass_direction;
 use crate::trust::findings::Findings;
 use crate::units::Unit;
 
@@ -27,7 +28,8 @@ pub fn wider_than_blocks(f: &Findings) -> Vec<Warning> {
 }
 
 /// What helps then.
-const SPREAD: &str = "a reference spread over more of the site helps more than more points in the same area";
+pub const SPREAD: &str =
+    "a reference spread over more of the site helps more than more points in the same area";
 
 fn cause(kind: Option<Kind>, units: Unit) -> String {
     match kind {
@@ -39,8 +41,8 @@ fn cause(kind: Option<Kind>, units: Unit) -> String {
         Some(Kind::Stripes(across)) => format!(
             "the residuals lie in stripes that run {} to {}, as trajectory errors do along track; measure reference over more \
              of the width across them",
-            direction(across),
-            opposite(across)
+            along(across)[0],
+            along(across)[1]
         ),
         Some(Kind::Field(length)) => format!(
             "residuals are spatially correlated over about {}; {SPREAD}",
@@ -53,24 +55,12 @@ fn cause(kind: Option<Kind>, units: Unit) -> String {
     }
 }
 
-/// The compass direction along stripes, given that across them as east and north, in one half of the compass.
-fn direction(across: [f64; 2]) -> &'static str {
-    ["north", "north-east", "east", "south-east"][eighth(across)]
-}
-
-fn opposite(across: [f64; 2]) -> &'static str {
-    ["south", "south-west", "west", "north-west"][eighth(across)]
-}
-
-fn eighth([east, north]: [f64; 2]) -> usize {
-    // Along is a right angle from across; half of the angle between two directions, 22.5°, has the tangent √2 − 1.
-    let (along_east, along_north) = (-north, east);
-    let small = |one: f64, other: f64| one.abs() < (2f64.sqrt() - 1.0) * other.abs();
-    match (small(along_east, along_north), small(along_north, along_east)) {
-        (true, _) => 0,
-        (_, true) => 2,
-        _ if (along_east > 0.0) == (along_north > 0.0) => 1,
-        _ => 3,
+/// The two compass directions in which stripes run, the northern or eastern one first, given that across them as east and north.
+fn along([east, north]: [f64; 2]) -> [&'static str; 2] {
+    let ends = [[-north, east], [north, -east]].map(compass_direction);
+    match ends[0] {
+        "north" | "north-east" | "east" | "south-east" => ends,
+        _ => [ends[1], ends[0]],
     }
 }
 
@@ -80,9 +70,9 @@ mod tests {
 
     #[test]
     fn stripes_run_at_a_right_angle_to_what_they_vary_along() {
-        assert_eq!(direction([1.0, 0.0]), "north");
-        assert_eq!(direction([0.0, 1.0]), "east");
-        assert_eq!((direction([0.7, -0.7]), opposite([0.7, -0.7])), ("north-east", "south-west"));
-        assert_eq!(direction([0.7, 0.7]), "south-east");
+        assert_eq!(along([1.0, 0.0])[0], "north");
+        assert_eq!(along([0.0, 1.0])[0], "east");
+        assert_eq!(along([0.7, -0.7]), ["north-east", "south-west"]);
+        assert_eq!(along([0.7, 0.7])[0], "south-east");
     }
 }

@@ -5,7 +5,7 @@ use crate::engine::partition::clouds::{Partition, Partitions};
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::job::Job;
 use crate::results::confidence::{Verdict, Warning, WarningCode};
-use crate::results::format::{decimal, percent, signed_length, thousands};
+use crate::results::format::{capitalised, decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
@@ -200,9 +200,7 @@ fn implausible(job: &Job, summary: &Summary) -> Option<String> {
         ));
     }
     let cause = plausible::cause(metres(median), elevations(job).as_ref());
-    let mut letters = cause.chars();
-    let cause = letters.next().map_or(String::new(), |first| first.to_uppercase().chain(letters).collect());
-    Some(format!("{figures} {cause}."))
+    Some(format!("{figures} {}.", capitalised(&cause)))
 }
 
 /// The elevations that the headers state, where all of them do.
