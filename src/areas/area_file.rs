@@ -10,7 +10,8 @@ use sha2::{Digest, Sha256};
 use crate::areas::polygon::Area;
 use crate::areas::stated::Stated;
 use crate::areas::{Polygons, geojson};
-use crate::cloud::{Crs, StatedUnit, file_name};
+use crate::cloud::files::{file_name, hex};
+use crate::cloud::{Crs, StatedUnit};
 use crate::units::Unit;
 
 /// The system of a file of areas, where the file does not state it.
@@ -85,7 +86,7 @@ impl AreaFile {
         if polygons.is_empty() {
             return Err(problem("it holds no polygons".into(), DRAW_AGAIN));
         }
-        let sha256 = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        let sha256 = hex(&Sha256::digest(&bytes));
         Ok(AreaFile { path: path.to_path_buf(), size, sha256, polygons, stated, is_geojson })
     }
 

@@ -1,7 +1,6 @@
 //! Lists of surveyed points: text files with a header, a point a line, each with its name and its own sigma.
 
 use std::collections::HashSet;
-use std::fmt::Write as _;
 use std::fs;
 use std::path::{Path, PathBuf};
 
@@ -9,6 +8,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use sha2::{Digest, Sha256};
 
+use crate::cloud::files::hex;
 use crate::units::{Micrometres, Unit};
 
 /// Most bytes of a list: a hundred thousand points are far below it, a point cloud saved as text is above.
@@ -98,10 +98,7 @@ impl PointList {
             .map_err(|e| failed(format!("is not UTF-8 text (byte {}). Save it as UTF-8", e.valid_up_to())))?;
         let text = text.strip_prefix('\u{feff}').unwrap_or(text);
         let points = parse(text, columns, horizontal, vertical).map_err(failed)?;
-        let mut sha256 = String::new();
-        for byte in Sha256::digest(&bytes) {
-            let _ = write!(sha256, "{byte:02x}");
-        }
+        let sha256 = hex(&Sha256::digest(&bytes));
         Ok(PointList { points, size: bytes.len() as u64, sha256 })
     }
 }

@@ -6,10 +6,12 @@ use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
 use crate::cloud::e57::{E57Decoder, E57Scan, SIGNATURE};
 use crate::cloud::error::CloudError;
+use crate::cloud::files::file_name;
 use crate::cloud::las::{LasDecoder, LasFile};
 use crate::cloud::packed::MAX_ELEVATION;
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
 use crate::cloud::sized_file::SizedFile;
+use crate::cloud::stated_box::StatedBox;
 use crate::units::{Micrometres, Unit};
 
 /// Points with one coordinate system, one pair of units and one pose: a file, or a part of one (a setup of several).
@@ -28,50 +30,6 @@ pub struct Placing {
     pub setup: Option<u16>,
     /// What is added to every elevation.
     pub vertical_shift: Micrometres,
-}
-
-/// The box around the points of a source as its file states it, in the units of the file. A number that the file lacks is
-/// not a number here; what an E57 file does not state is endless.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct StatedBox {
-    /// Least x, y and z.
-    pub min: [f64; 3],
-    /// Greatest x, y and z.
-    pub max: [f64; 3],
-    /// By how much each may be rounded.
-    pub rounding: [f64; 3],
-}
-
-/// How the coordinates of a source lie in the system of the cloud: a turn, then a shift.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Pose {
-    /// The turn, a unit quaternion: w, x, y, z.
-    pub rotation: [f64; 4],
-    /// The shift along x, y and z, in the units of the file.
-    pub translation: [f64; 3],
-}
-
-impl Pose {
-    /// The turn as a matrix, row by row.
-    pub fn matrix(&self) -> [[f64; 3]; 3] {
-        let [w, x, y, z] = self.rotation;
-        [
-            [1.0 - 2.0 * (y * y + z * z), 2.0 * (x * y - w * z), 2.0 * (x * z + w * y)],
-            [2.0 * (x * y + w * z), 1.0 - 2.0 * (x * x + z * z), 2.0 * (y * z - w * x)],
-            [2.0 * (x * z - w * y), 2.0 * (y * z + w * x), 1.0 - 2.0 * (x * x + y * y)],
-        ]
-    }
-
-    /// A position, turned and shifted.
-    pub fn apply(&self, at: [f64; 3]) -> [f64; 3] {
-        let turned = self.matrix().map(|row| row[0] * at[0] + row[1] * at[1] + row[2] * at[2]);
-        [0, 1, 2].map(|axis| turned[axis] + self.translation[axis])
-    }
-}
-
-/// The name of a file, without its folders.
-pub fn file_name(path: &Path) -> String {
-    path.file_name().map_or_else(|| path.display().to_string(), |name| name.to_string_lossy().into_owned())
 }
 
 impl Source {
@@ -181,15 +139,6 @@ impl Source {
         match self {
             Source::Las(file) => &file.notes,
             Source::E57(scan) => &scan.notes,
-        }
-    }
-
-    /// The pose that the file states for its points. The decoder is where it is applied, so that points come out in the
-    /// system of the cloud. LAS and LAZ files have none.
-    pub fn pose(&self) -> Option<Pose> {
-        match self {
-            Source::Las(_) => None,
-            Source::E57(scan) => scan.pose,
         }
     }
 

@@ -261,8 +261,7 @@ impl OptionCheck<'_, '_> {
             );
         }
         let (window, cell) = (ground.window_max, ground.cell);
-        let both_right = !["window_max", "cell"].iter().any(|key| self.notes.known(&self.path_to(key)));
-        if both_right && window.micrometres() < 3 * cell.micrometres() {
+        if self.both_right(["window_max", "cell"]) && window.micrometres() < 3 * cell.micrometres() {
             let key = self.first_given(["window_max", "cell"]);
             let why = format!("does not fit: `window_max` {window} is less than three cells of {cell}");
             self.wrong(
@@ -287,8 +286,7 @@ impl OptionCheck<'_, '_> {
             }
         }
         let (first, most) = (ground.dh_initial, ground.dh_max);
-        let both_right = !["dh_initial", "dh_max"].iter().any(|key| self.notes.known(&self.path_to(key)));
-        if both_right && first.micrometres() > most.micrometres() {
+        if self.both_right(["dh_initial", "dh_max"]) && first.micrometres() > most.micrometres() {
             let key = self.first_given(["dh_initial", "dh_max"]);
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the largest";
@@ -343,10 +341,9 @@ impl OptionCheck<'_, '_> {
             }
         }
         let (low, high) = (summarise.low_vegetation_height, summarise.canopy_height);
-        let both_right = !["low_vegetation_height", "canopy_height"]
-            .iter()
-            .any(|key| self.notes.known(&self.path_to(key)));
-        if both_right && low.micrometres() >= high.micrometres() {
+        if self.both_right(["low_vegetation_height", "canopy_height"])
+            && low.micrometres() >= high.micrometres()
+        {
             let key = self.first_given(["low_vegetation_height", "canopy_height"]);
             let why =
                 format!("does not fit: `low_vegetation_height` {low} is not below `canopy_height` {high}");

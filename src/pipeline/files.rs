@@ -6,6 +6,7 @@ use std::path::{Component, Path, PathBuf};
 
 use glob::{MatchOptions, Pattern};
 
+use crate::cloud::files::itself;
 use crate::cloud::guard;
 use crate::pipeline::locate::Seg;
 use crate::pipeline::problem::{self, Notes};
@@ -77,11 +78,6 @@ pub(super) fn find_areas(base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
         }
     }
     files
-}
-
-/// A file, whatever links lead to it.
-fn itself(file: &Path) -> PathBuf {
-    fs::canonicalize(file).unwrap_or_else(|_| file.to_path_buf())
 }
 
 /// The files that the patterns listed at a place lead to; notes the patterns that lead to none.

@@ -16,6 +16,7 @@ mod parse;
 pub(crate) mod problem;
 pub mod resolved;
 pub(crate) mod schema;
+mod short;
 mod tree;
 pub(crate) mod uncertainty;
 
@@ -59,9 +60,7 @@ impl Loaded {
         let points = self.pipeline.reference.as_ref()?.points.as_ref()?;
         Some(self.folder.join(&points.file))
     }
-}
 
-impl Loaded {
     /// The run folder as the file has it.
     pub fn output_folder(&self) -> PathBuf {
         self.folder.join(&self.pipeline.output)

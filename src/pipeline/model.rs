@@ -1,15 +1,15 @@
 //! The pipeline file as the program holds it.
 
 use std::borrow::Cow;
-use std::fmt;
 use std::path::{Path, PathBuf};
 
-use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
-use serde::{Deserialize, Serialize, de};
+use schemars::{JsonSchema, Schema, SchemaGenerator};
+use serde::{Deserialize, Serialize};
 
 use crate::areas::AreaSystem;
 use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
+use crate::pipeline::short::{self, short_or_long};
 use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -228,22 +228,12 @@ impl Serialize for PointsInput {
 
 impl<'de> Deserialize<'de> for PointsInput {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct FileOrMore;
-        impl<'de> de::Visitor<'de> for FileOrMore {
-            type Value = PointsInput;
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a file, or a file and the names of its columns")
-            }
-            fn visit_str<E: de::Error>(self, v: &str) -> Result<PointsInput, E> {
-                Ok(PointsInput { file: v.into(), columns: Columns::default() })
-            }
-            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<PointsInput, A::Error> {
-                let PointsFile { file, columns } =
-                    PointsFile::deserialize(de::value::MapAccessDeserializer::new(map))?;
-                Ok(PointsInput { file, columns })
-            }
-        }
-        deserializer.deserialize_any(FileOrMore)
+        short_or_long(
+            deserializer,
+            "a file, or a file and the names of its columns",
+            |file: PathBuf| PointsInput { file, columns: Columns::default() },
+            |PointsFile { file, columns }| PointsInput { file, columns },
+        )
     }
 }
 
@@ -253,9 +243,7 @@ impl JsonSchema for PointsInput {
     }
 
     fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        json_schema!({
-            "anyOf": [{"type": "string"}, generator.subschema_for::<PointsFile>()]
-        })
+        short::schema::<String, PointsFile>(generator)
     }
 }
 
@@ -305,23 +293,12 @@ impl Serialize for CloudUnits {
 
 impl<'de> Deserialize<'de> for CloudUnits {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct OneOrEach;
-        impl<'de> de::Visitor<'de> for OneOrEach {
-            type Value = CloudUnits;
-            fn expecting(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-                f.write_str("a unit, or one for each axis")
-            }
-            fn visit_str<E: de::Error>(self, v: &str) -> Result<CloudUnits, E> {
-                let both = Unit::deserialize(de::value::StrDeserializer::new(v))?;
-                Ok(CloudUnits { horizontal: Some(both), vertical: Some(both) })
-            }
-            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<CloudUnits, A::Error> {
-                let AxisUnits { horizontal, vertical } =
-                    AxisUnits::deserialize(de::value::MapAccessDeserializer::new(map))?;
-                Ok(CloudUnits { horizontal, vertical })
-            }
-        }
-        deserializer.deserialize_any(OneOrEach)
+        short_or_long(
+            deserializer,
+            "a unit, or one for each axis",
+            |both: Unit| CloudUnits { horizontal: Some(both), vertical: Some(both) },
+            |AxisUnits { horizontal, vertical }| CloudUnits { horizontal, vertical },
+        )
     }
 }
 
@@ -331,9 +308,7 @@ impl JsonSchema for CloudUnits {
     }
 
     fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        json_schema!({
-            "anyOf": [generator.subschema_for::<Unit>(), generator.subschema_for::<AxisUnits>()]
-        })
+        short::schema::<Unit, AxisUnits>(generator)
     }
 }
 

@@ -60,6 +60,11 @@ impl OptionCheck<'_, '_> {
         }
     }
 
+    /// Whether neither of two options has a problem already.
+    pub(super) fn both_right(&self, keys: [&str; 2]) -> bool {
+        !keys.iter().any(|key| self.notes.known(&self.path_to(key)))
+    }
+
     /// The first of two options that the file gives: the other has its default and is not in the file.
     pub(super) fn first_given(&self, keys: [&'static str; 2]) -> &'static str {
         keys.into_iter().find(|key| self.notes.given(&self.path_to(key))).unwrap_or(keys[0])

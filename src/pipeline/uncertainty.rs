@@ -2,9 +2,10 @@
 
 use std::borrow::Cow;
 
-use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
-use serde::{Deserialize, Serialize, de};
+use schemars::{JsonSchema, Schema, SchemaGenerator};
+use serde::{Deserialize, Serialize};
 
+use crate::pipeline::short::{self, short_or_long};
 use crate::units::Length;
 
 /// The vertical uncertainty of the reference, one sigma.
@@ -79,21 +80,13 @@ impl Serialize for Uncertainty {
 }
 
 impl<'de> Deserialize<'de> for Uncertainty {
-    fn deserialize<D: de::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        struct OneOrParts;
-        impl<'de> de::Visitor<'de> for OneOrParts {
-            type Value = Uncertainty;
-            fn expecting(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-                f.write_str("a length, or `{common: …, random: …}`")
-            }
-            fn visit_str<E: de::Error>(self, v: &str) -> Result<Uncertainty, E> {
-                Length::deserialize(de::value::StrDeserializer::new(v)).map(Uncertainty::One)
-            }
-            fn visit_map<A: de::MapAccess<'de>>(self, map: A) -> Result<Uncertainty, A::Error> {
-                Parts::deserialize(de::value::MapAccessDeserializer::new(map)).map(Uncertainty::Parts)
-            }
-        }
-        deserializer.deserialize_any(OneOrParts)
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        short_or_long(
+            deserializer,
+            "a length, or `{common: …, random: …}`",
+            Uncertainty::One,
+            Uncertainty::Parts,
+        )
     }
 }
 
@@ -103,9 +96,7 @@ impl JsonSchema for Uncertainty {
     }
 
     fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        json_schema!({
-            "anyOf": [generator.subschema_for::<Length>(), generator.subschema_for::<Parts>()]
-        })
+        short::schema::<Length, Parts>(generator)
     }
 }
 

@@ -39,6 +39,11 @@ list_of_stages! {
 }
 
 impl Stage {
+    /// The options of `read`, if it is that stage.
+    pub fn as_read(&self) -> Option<&read::Read> {
+        if let Stage::Read(options) = self { Some(options) } else { None }
+    }
+
     /// The options of `compare`, if it is that stage.
     pub fn as_compare(&self) -> Option<&compare::Compare> {
         if let Stage::Compare(options) = self { Some(options) } else { None }

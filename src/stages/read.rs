@@ -32,14 +32,26 @@ pub struct Read {
     pub bounds: BoundsCheck,
 }
 
+impl Read {
+    /// Whether reading continues past damaged blocks.
+    pub fn skips_damaged(&self) -> bool {
+        self.damaged == Damaged::Skip
+    }
+
+    /// Whether points may lie outside the boxes that the headers state.
+    pub fn ignores_bounds(&self) -> bool {
+        self.bounds == BoundsCheck::Ignore
+    }
+}
+
 impl StageOptions for Read {
     fn step(&self) -> Step {
         Step::Read
     }
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
-        preparing.skip_damaged = self.damaged == Damaged::Skip;
-        preparing.ignore_bounds = self.bounds == BoundsCheck::Ignore;
+        preparing.skip_damaged = self.skips_damaged();
+        preparing.ignore_bounds = self.ignores_bounds();
     }
 }
 

@@ -5,13 +5,14 @@
 //! horizontal one.
 
 mod geokeys;
+mod heights;
 mod vertical;
 mod wkt;
 
 use std::fmt;
 
 use crate::cloud::crs::geokeys::GeoKeys;
-use crate::cloud::crs::vertical::Heights;
+use crate::cloud::crs::heights::{Heights, THREE_DIMENSIONAL_NAME};
 use crate::cloud::crs::wkt::{Node, Value};
 use crate::units::Unit;
 
@@ -176,7 +177,7 @@ impl Crs {
                 StatedUnit::Degrees
             };
             if !GEOGRAPHIC.contains(&keyword) && vertical.is_none() && dimensions(node) == 3 {
-                crs.vertical_name = Some(vertical::THREE_DIMENSIONAL_NAME.into());
+                crs.vertical_name = Some(THREE_DIMENSIONAL_NAME.into());
                 crs.vertical_unit = unit_of(node, true);
                 crs.heights.ellipsoidal = true;
             }

@@ -3,7 +3,7 @@
 //! Codes of the EPSG registry and of GeoTIFF 1.0 are from memory, citation not verified.
 
 use crate::cloud::crs::Crs;
-use crate::cloud::crs::wkt::Node;
+use crate::cloud::crs::heights::THREE_DIMENSIONAL_NAME;
 
 /// EPSG codes of systems that differ in their unit alone or are known by name: code and the name that [`plain`] gives.
 const KNOWN: &[(u32, &str)] = &[
@@ -30,29 +30,6 @@ const THREE_DIMENSIONAL: &[u32] = &[4979, 4937, 6319];
 
 /// Ellipsoids as vertical systems in GeoTIFF 1.0.
 const GEOTIFF_ELLIPSOIDS: std::ops::RangeInclusive<u32> = 5001..=5033;
-
-/// What WKT says of heights beyond name, code and unit.
-#[derive(Clone, Debug, Default, PartialEq)]
-pub struct Heights {
-    /// Whether they are counted from an ellipsoid.
-    pub ellipsoidal: bool,
-    /// Name of the datum.
-    pub datum: Option<String>,
-    /// Name of the geoid model.
-    pub geoid: Option<String>,
-}
-
-impl Heights {
-    /// What a vertical system in WKT says.
-    pub(super) fn of(node: &Node) -> Self {
-        let datum = node.child(&["VERT_DATUM", "VDATUM", "VRF", "VERTICALDATUM", "ENSEMBLE"]);
-        // Type 2002 of WKT 1, and a geodetic datum in place of a vertical one.
-        let ellipsoidal =
-            datum.and_then(|datum| datum.number(1)) == Some(2002.0) || node.child(&["DATUM"]).is_some();
-        let name = |node: Option<&Node>| node.and_then(Node::name).map(str::to_string);
-        Heights { ellipsoidal, datum: name(datum), geoid: name(node.child(&["GEOIDMODEL"])) }
-    }
-}
 
 impl Crs {
     /// Reads codes such as `EPSG:25832` or `EPSG:25832+7837`. Nothing where the text is something else.
@@ -150,9 +127,6 @@ fn known(code: u32) -> Option<&'static str> {
 fn is_ellipsoid(name: &str) -> bool {
     name.to_lowercase().contains("ellipsoid") || name == THREE_DIMENSIONAL_NAME
 }
-
-/// The name given to heights that come with a three-dimensional system.
-pub(super) const THREE_DIMENSIONAL_NAME: &str = "height of the same three-dimensional system";
 
 /// A name without its unit, its geoid, spelling, and words that say nothing.
 fn plain(name: &str) -> String {

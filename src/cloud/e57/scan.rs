@@ -11,8 +11,9 @@ use crate::cloud::e57::blocks::{self, Cut};
 use crate::cloud::e57::layout::Layout;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::guard;
+use crate::cloud::pose::Pose;
 use crate::cloud::sized_file::SizedFile;
-use crate::cloud::source::{Pose, StatedBox};
+use crate::cloud::stated_box::StatedBox;
 use crate::units::Unit;
 
 /// What an E57 file begins with.

@@ -10,6 +10,7 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
+use crate::cloud::files::hex;
 use crate::cloud::{Block, Source};
 use crate::engine::store::error::EngineError;
 
@@ -112,7 +113,7 @@ impl FileHash {
         let mut state = self.state.lock().unwrap_or_else(PoisonError::into_inner);
         self.advance(&mut state, self.size)?;
         let hash = state.hasher.finalize_reset();
-        Ok(hash.iter().map(|byte| format!("{byte:02x}")).collect())
+        Ok(hex(&hash))
     }
 }
 
@@ -144,7 +145,7 @@ mod tests {
     fn a_file_offered_block_by_block_in_any_order_has_the_hash_of_its_bytes() {
         let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("demo-data/survey/strip-101.laz");
         let bytes = std::fs::read(&path).unwrap();
-        let expected: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        let expected = hex(&Sha256::digest(&bytes));
         let source = Source::open(&path, false).unwrap();
         let blocks = source[0].blocks();
         assert!(blocks.len() > 3);

@@ -10,6 +10,7 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::cloud::Source;
+use crate::cloud::files::{hex, itself};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
@@ -101,23 +102,18 @@ pub fn hash_inputs(job: &Job, watch: &Watch) -> Result<Vec<InputFile>, EngineErr
 pub fn identity(job: &Job, inputs: &[InputFile], may_replace: bool) -> Identity {
     let inputs = inputs.iter().map(|input| Input {
         cloud: input.cloud.to_string(),
-        path: whole_path(&input.path),
+        path: itself(Path::new(&input.path)).display().to_string(),
         size: input.size,
         sha256: input.sha256.clone(),
     });
     let areas = job.areas.iter().map(|area| Input {
         cloud: "exclude".to_string(),
-        path: whole_path(&area.path.display().to_string()),
+        path: itself(&area.path).display().to_string(),
         size: area.size,
         sha256: area.sha256.clone(),
     });
     let pipeline = serde_json::to_value(&job.pipeline).expect("plain data");
     Identity::new(pipeline, inputs.chain(areas).collect(), job.tiling.edge, may_replace)
-}
-
-/// A path that means the same wherever the program is started.
-fn whole_path(path: &str) -> String {
-    Path::new(path).canonicalize().map_or_else(|_| path.to_string(), |whole| whole.display().to_string())
 }
 
 /// Makes sure that no input has changed since it was hashed, as far as size and time of change tell.
@@ -151,5 +147,5 @@ fn sha256(path: &Path, watch: &Watch, progress: &Progress<'_>) -> Result<String,
             }
         }
     }
-    Ok(hasher.finalize().iter().map(|byte| format!("{byte:02x}")).collect())
+    Ok(hex(&hasher.finalize()))
 }

@@ -13,8 +13,7 @@ use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
-use crate::engine::plan::edge::wrong_edge;
-use crate::engine::plan::edge::{EDGES, tile_edge};
+use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::placing::placing;
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
@@ -127,7 +126,8 @@ impl Job {
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
-        let Chain { skip_damaged, ignore_bounds, .. } = Chain::new(&pipeline.stages, pipeline.seed);
+        let read = pipeline.stages.iter().find_map(Stage::as_read).cloned().unwrap_or_default();
+        let (skip_damaged, ignore_bounds) = (read.skips_damaged(), read.ignores_bounds());
         let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
         let survey = open(&loaded.survey_files, skip_damaged)?;
         let reference = open(&loaded.reference_files, skip_damaged)?;
@@ -165,13 +165,10 @@ impl Job {
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
-        let fixed = pipeline.stages.iter().find_map(|stage| match stage {
-            Stage::Read(read) => match read.tile {
-                Auto::Fixed(edge) => Some(edge.micrometres()),
-                Auto::Auto => None,
-            },
-            _ => None,
-        });
+        let fixed = match read.tile {
+            Auto::Fixed(edge) => Some(edge.micrometres()),
+            Auto::Auto => None,
+        };
         let edge = fixed.or_else(|| tile_edge(&survey.density, &chain)).unwrap_or(EDGES.0 * 1_000_000);
         if let Some(why) = wrong_edge(edge, &chain) {
             return Err(loaded.error(vec![edge_problem(&loaded, &why)]).into());

@@ -1,10 +1,10 @@
 //! Whether survey and reference can be compared at all, as far as paths and headers show it.
 
 use std::collections::HashSet;
-use std::fs;
 use std::path::PathBuf;
 
 use crate::cloud::Source;
+use crate::cloud::files::itself;
 use crate::engine::plan::cloud_job::{CloudJob, MetreBox, apart};
 use crate::pipeline::Pipeline;
 use crate::stages::apart::select_apart;
@@ -33,7 +33,7 @@ pub fn check(
 
 /// A file that is in both clouds, unless they select different points of it.
 fn same_files(survey: &CloudJob, reference: &CloudJob, pipeline: &Pipeline) -> Option<Found> {
-    let whole = |source: &Source| fs::canonicalize(source.path()).unwrap_or_else(|_| source.path().into());
+    let whole = |source: &Source| itself(source.path());
     let known: HashSet<PathBuf> = survey.sources.iter().map(whole).collect();
     let both = reference.sources.iter().find(|source| known.contains(&whole(source)))?;
     if select_apart(&pipeline.stages) {
