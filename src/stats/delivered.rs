@@ -48,6 +48,15 @@ impl Delivered {
         }
     }
 
+    /// The same with all strips as one, of number 0.
+    pub fn without_strips(&self) -> Delivered {
+        let mut all = Delivered::default();
+        for (&(row, column, _), &n) in &self.squares {
+            *all.squares.entry((row, column, 0)).or_default() += n;
+        }
+        all
+    }
+
     /// Number of ground points of each strip.
     pub fn by_strip(&self) -> BTreeMap<u16, u64> {
         let mut strips = BTreeMap::new();
@@ -107,6 +116,10 @@ mod tests {
         let squares = all.squares();
         assert_eq!(squares.iter().map(|square| square.n).sum::<f64>(), 2_000.0);
         assert_eq!(squares[0].corner, [-2.0 * Delivered::EDGE, 0.0]);
+        let as_one = all.without_strips();
+        assert_eq!(as_one.by_strip(), BTreeMap::from([(0, 2_000)]));
+        let numbers = |squares: &[Square]| squares.iter().map(|square| square.n).collect::<Vec<_>>();
+        assert_eq!(numbers(&as_one.squares()), numbers(&squares));
         let text = serde_json::to_string(&all).unwrap();
         assert_eq!(serde_json::from_str::<Delivered>(&text).unwrap(), all);
         assert!(Delivered::is_one_square((-1, 5), (-8_000_000, 8_000_000)));

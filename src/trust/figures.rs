@@ -37,6 +37,14 @@ pub struct PointCounts {
     pub delivered: Delivered,
 }
 
+impl PointCounts {
+    /// The same for comparisons that belong to no strip, so that no strip passes for one without comparisons.
+    pub fn without_strips(self) -> Self {
+        let ground_by_kind = PointsByKind { strips: BTreeMap::new(), ..self.ground_by_kind };
+        PointCounts { ground_by_kind, delivered: self.delivered.without_strips(), ..self }
+    }
+}
+
 /// So many comparisons, about, are looked at together where sums do not do; chosen by hash, so that the choice depends
 /// on the data alone.
 const EXCERPT: u64 = 250_000;
