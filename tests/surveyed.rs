@@ -33,6 +33,9 @@ fn site(header: &str, line: impl Fn(&str, f64, f64, f64) -> String) -> TempDir {
         (late.return_number, late.number_of_returns) = (2, 2);
         points.push(late);
     }
+    for point in &mut points {
+        point.point_source_id = if point.y < CORNER.1 + 15.0 { 5 } else { 6 };
+    }
     made::write_plain(&folder.path().join("survey.laz"), &points);
     let mut list = format!("{header}\n");
     for (name, x, y) in places() {
@@ -91,6 +94,51 @@ fn a_list_is_compared_point_by_point_and_return_by_return() {
     assert_eq!(result.text("checkpoints.csv").lines().count(), 1 + places().len());
     assert!(result.text("report.html").contains("outside the survey"));
     assert!(result.stdout.contains("36 of 39 surveyed points are used."), "{}", result.stdout);
+}
+
+#[test]
+fn a_list_knows_no_strips_and_none_is_missed() {
+    let folder = plain_site();
+    let stages = |by: &str| {
+        format!(
+            "stages: [read: {{}}, ground: {{}}, compare: {{match: triangulated}}, summarise: {{by: {by}}}]"
+        )
+    };
+    let found = |by: &str| run(&pipeline(folder.path(), "{points: points.csv}", &stages(by)), &[]);
+    let plain = found("[return]");
+    assert!(!plain.stdout.contains("strip"), "{}", plain.stdout);
+    let (plain, by_strip) = (plain.summary(), found("[return, strip]").summary());
+    assert!(plain["all"]["bias_ci95"].is_array(), "{}", plain["all"]);
+    assert_eq!(by_strip["all"]["bias_ci95"], plain["all"]["bias_ci95"]);
+}
+
+#[test]
+fn ground_of_the_survey_that_is_left_out_shapes_no_facet() {
+    let folder = plain_site();
+    let ring = [(25.0, 5.0), (28.0, 5.0), (28.0, 8.0), (25.0, 8.0), (25.0, 5.0)]
+        .map(|(x, y)| [CORNER.0 + x, CORNER.1 + y]);
+    let area = serde_json::json!({"type": "Polygon", "coordinates": [ring]});
+    fs::write(folder.path().join("deck.geojson"), area.to_string()).unwrap();
+    let mut list = "name,easting,northing,elevation\n".to_string();
+    for (name, x, y) in [("BESIDE", 24.9, 6.5), ("CLEAR", 24.3, 6.6), ("INSIDE", 26.0, 6.0)] {
+        let _ = writeln!(list, "{name},{:.3},{:.3},{:.4}", CORNER.0 + x, CORNER.1 + y, slope(x, y));
+    }
+    fs::write(folder.path().join("points.csv"), list).unwrap();
+    let reasons = |cloud: &str| -> Vec<String> {
+        let rest = format!(
+            "exclude: [{{area: deck.geojson, why: deck, system: same, cloud: {cloud}}}]\n\
+             stages: [read: {{}}, ground: {{}}, compare: {{match: triangulated, longest_edge: 2 m}}, summarise: {{}}]"
+        );
+        let summary = run(&pipeline(folder.path(), "{points: points.csv}", &rest), &[]).summary();
+        let points = summary["checkpoints"].as_array().unwrap();
+        points.iter().map(|one| one["reason"].as_str().unwrap_or("").to_string()).collect()
+    };
+    let [beside, clear, inside] = &reasons("survey")[..] else { panic!("three points") };
+    assert!(beside.starts_with("ground too sparse"), "{beside}");
+    assert!(clear.is_empty() && inside.contains("deck"), "{clear} {inside}");
+    // Of the reference alone, the survey's ground counts.
+    let [beside, clear, inside] = &reasons("reference")[..] else { panic!("three points") };
+    assert!(beside.is_empty() && clear.is_empty() && inside.contains("deck"), "{beside} {inside}");
 }
 
 #[test]

@@ -13,6 +13,7 @@ use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::{EMPTY, Raster};
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
 use crate::stages::ground_limits::SurveyLimits;
+use crate::stages::left_out;
 use crate::stages::matching::hold_nearest;
 use crate::stages::stage::{TileStage, Visitor};
 use crate::terrain::facet::{Facet, NoFacet, Vertex, facet};
@@ -121,7 +122,7 @@ impl TileStage for TriangulateTile {
         grid.start(around.len());
         (0..).zip(&around).for_each(|(place, one)| grid.add(one.at.0, one.at.1, place));
         grid.sort(2 * self.longest);
-        Some(Box::new(Collector { grid, around: Collected(around) }))
+        Some(Box::new(Collector { grid, left_out: &self.left_out, around: Collected(around) }))
     }
 
     fn run(&self, tile: &mut Tile<'_>) {
@@ -140,7 +141,7 @@ impl TriangulateTile {
             (1..=MAX_RETURN as u8).filter(|number| !around.of(*number).is_empty()).collect();
         let (x, y) = around.at;
         let here = Point { x, y, ..Point::default() };
-        if let Some(area) = (0..2).find_map(|cloud| self.left_out.first(cloud, &here)) {
+        if let Some(area) = (0..2).filter_map(|cloud| self.left_out.first(cloud, &here)).min() {
             return AtPoint {
                 number: around.number,
                 all: Outcome::Unusable(Unusable::LeftOut(area)),
@@ -219,22 +220,26 @@ impl Around {
 struct Collected(Vec<Around>);
 
 /// Collects the ground around surveyed points.
-struct Collector {
+struct Collector<'a> {
     grid: BucketGrid<u32>,
+    left_out: &'a LeftOut,
     around: Collected,
 }
 
-impl Visitor for Collector {
+impl Visitor for Collector<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud != Cloud::Survey {
             return;
         }
-        let Collector { grid, around: Collected(around) } = self;
+        let Collector { grid, left_out, around: Collected(around) } = self;
         for (point, status) in piece.points.iter().zip(&piece.statuses) {
             if *status != PointStatus::Ground {
                 continue;
             }
             let Some(return_number) = point.valid_return() else { continue };
+            if left_out.first(left_out::place(cloud), point).is_some() {
+                continue;
+            }
             grid.for_each(point.x, point.y, |place, offset| {
                 let vertex =
                     Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
