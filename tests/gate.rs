@@ -275,6 +275,14 @@ fn b3_nothing_compared_is_an_error_with_the_reason_that_fits() {
     );
     let said = reason(hill.clone(), moved(&hill, |point| point.x += 0.1), ALL);
     assert!(said.contains("no survey ground point has reference within 15 mm"), "{said}");
+    let (apart, ladder) =
+        (moved(&hill, |point| point.x += 0.1), ALL.replace("compare: {}", "compare: {match: plane}"));
+    let said = reason(hill.clone(), apart.clone(), &ladder);
+    assert!(said.contains("the 12 reference points within 480 mm") && said.contains("`within`"), "{said}");
+    let facets = ALL.replace("compare: {}", "compare: {match: triangulated, longest_edge: 0.2 m}");
+    let said = reason(hill.clone(), apart, &facets);
+    assert!(said.contains("edges up to 0.2 m") && said.contains("larger `longest_edge`"), "{said}");
+    assert!(!said.contains("within"), "{said}");
     let strips = ALL.replace("ground: {}", "select: {strips: [9]}, ground: {}");
     let said = reason(hill.clone(), moved(&hill, |point| point.z += 0.01), &strips);
     assert!(

@@ -10,12 +10,12 @@ use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Auto;
-use crate::stages::compare::NEAREST;
+use crate::stages::ladder;
 use crate::stages::list::Stage;
-use crate::stages::matching::Method;
+use crate::stages::matching::Search;
 use crate::stages::plane_sums::PLANE_POINTS;
 use crate::trust::plausible::{self, Elevations};
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// Share of the points of a cloud without others near them from which on the ground filter is said to be blind.
 const MOST_ALONE: f64 = 0.5;
@@ -37,32 +37,47 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
         })
     };
     let no_ground = || no_ground("survey", survey).or_else(|| no_ground("reference", reference));
-    let reach = compare.search().reach();
-    let within = match compare.within() {
-        Auto::Fixed(within) => within,
-        Auto::Auto if compare.method() == Method::Auto => NEAREST,
-        Auto::Auto => Length::millimetres(reach as f64 / 1e3),
-    };
     let nothing_in_reach = || {
-        let density = reference.ground as f64 / area(partition);
-        let radius = reach as f64 / 1e6;
-        let expected = density * std::f64::consts::PI * radius * radius;
-        let near = apart(&partitions.survey, partition, reach);
-        let per_m2 = decimal(density, if density < 10.0 { 2 } else { 0 });
-        match (near, compare.method()) {
-            (Some(boxes), _) => format!(
+        let search = compare.search();
+        if let Some(boxes) = apart(&partitions.survey, partition, search.reach()) {
+            return format!(
                 "the points of the two clouds lie apart: {boxes}. Check that these are the files of one site, in one coordinate \
                  system with the same units and offsets"
+            );
+        }
+        let density = reference.ground as f64 / area(partition);
+        let per_m2 = decimal(density, if density < 10.0 { 2 } else { 0 });
+        let has = format!("the reference has about {per_m2} ground points per square metre");
+        let expected = |reach: Micrometres, decimals| {
+            let radius = reach as f64 / 1e6;
+            decimal(density * std::f64::consts::PI * radius * radius, decimals)
+        };
+        // In the unit of the pipeline file, where that says how far.
+        let within = |reach: Micrometres| match compare.within() {
+            Auto::Fixed(within) => within,
+            Auto::Auto => Length::millimetres(reach as f64 / 1e3),
+        };
+        let plane = |points: usize, reach: Micrometres, remedy: &str| {
+            format!(
+                "no survey ground point has the {points} reference points within {} that a plane is fitted to: {has}, {} in that \
+                 reach. {remedy}",
+                within(reach),
+                expected(reach, 2)
+            )
+        };
+        match search {
+            Search::Plane(reach) => plane(PLANE_POINTS as usize, reach, "Set a larger `within`"),
+            Search::Ladder(_) => plane(ladder::ENOUGH, search.reach(), "Set a `within` larger than that"),
+            Search::Nearest(reach) | Search::Either(reach, _) => format!(
+                "no survey ground point has reference within {}: {has}, {} in that reach. Set a larger `within`, or use `match: \
+                 plane` with one",
+                within(reach),
+                expected(reach, 4)
             ),
-            (None, Method::Plane) => format!(
-                "no survey ground point has the {PLANE_POINTS} reference points within {within} that a plane is fitted to: the \
-                 reference has about {per_m2} ground points per square metre, {} in that reach. Set a larger `within`",
-                decimal(expected, 2)
-            ),
-            (None, _) => format!(
-                "no survey ground point has reference within {within}: the reference has about {per_m2} ground points per square \
-                 metre, {} in that reach. Set a larger `within`, or use `match: plane` with one",
-                decimal(expected, 4)
+            Search::Triangles(_) => format!(
+                "no survey ground point lies in a triangle of reference points with edges up to {}: {has}. Set a larger \
+                 `longest_edge`",
+                compare.longest(false)
             ),
         }
     };
@@ -168,7 +183,7 @@ pub fn judge(job: &Job, alone: [AloneCounts; 2], summary: &mut Summary) {
         (compliance.class_cm, compliance.class_cm_95, compliance.quality_level) = (None, None, None);
         (compliance.bias_to_class, compliance.bias_within_guidance) = (None, None);
         if let Some(removed) = &mut compliance.offset_removed {
-            removed.class_cm = None;
+            (removed.class_cm, removed.class_cm_95) = (None, None);
         }
     }
     for limit in summary.trust.accept.iter_mut().filter(|limit| limit.verdict == Verdict::Met) {
