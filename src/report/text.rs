@@ -17,10 +17,8 @@ const WIDTH: usize = 100;
 
 /// The title, the result in sentences, warnings, a table by return and the points that are not ground.
 pub fn result_text(summary: &Summary) -> String {
-    // A title from a file must not steer the terminal.
-    let title: String = summary.title.chars().map(|c| if c.is_control() { ' ' } else { c }).collect();
     let mut out = String::new();
-    for part in [title.trim(), &sentences::summary_sentence(summary)] {
+    for part in [summary.title.trim(), &sentences::summary_sentence(summary)] {
         if !part.is_empty() {
             out += &wrap(part);
             out.push('\n');
@@ -103,10 +101,11 @@ fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
     ]
 }
 
+/// The text in lines. What a file says, such as its title and the names of points, must not steer the terminal.
 fn wrap(text: &str) -> String {
     let mut out = String::new();
     let mut length = 0;
-    for word in text.split_whitespace() {
+    for word in text.split(|c: char| c.is_whitespace() || c.is_control()).filter(|word| !word.is_empty()) {
         let more = word.chars().count();
         if length > 0 && length + 1 + more > WIDTH {
             out.push('\n');
@@ -125,7 +124,9 @@ fn wrap(text: &str) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::results::confidence::{Warning, WarningCode};
     use crate::results::sample;
+    use crate::results::summary::ExcludedArea;
 
     #[test]
     fn no_line_is_too_long_and_columns_line_up() {
@@ -148,10 +149,18 @@ mod tests {
     }
 
     #[test]
-    fn a_title_cannot_steer_the_terminal() {
+    fn what_a_file_says_cannot_steer_the_terminal() {
         let mut summary = sample::one_comparison().0;
         summary.title = "Site\u{1b}[2J\nB".to_string();
         assert!(result_text(&summary).starts_with("Site [2J B\n"));
+        let text = "offset of P7\u{1b}[2J by hand".to_string();
+        summary.trust.warnings.push(Warning { code: WarningCode::FewCheckpoints, text });
+        let (area, why) = ("deck.geojson".into(), "bridge\u{1b} deck".into());
+        summary.excluded = vec![ExcludedArea { area, why, survey: 5, reference: 0 }];
+        let text = result_text(&summary);
+        assert!(text.contains("Warning: offset of P7 [2J by hand\n"), "{text}");
+        assert!(text.contains("deck.geojson (bridge deck): 5 ground points"), "{text}");
+        assert!(text.chars().all(|c| c == '\n' || !c.is_control()), "{text}");
     }
 
     #[test]
