@@ -145,7 +145,7 @@ pub fn intervals(
         row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = groups.all.first().and_then(|all| wider(&estimates, &sums, &all.members, ground));
-    Ok(Intervals { correlation: reported(model, &sums, units), block: size, learning, sums, wider })
+    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider })
 }
 
 /// Those of the finest groups that are of one return, return by return.
