@@ -192,10 +192,6 @@ fn what_cannot_be_known_of_the_system_is_refused_with_the_way_on() {
     assert!(error.contains("it holds a LineString"), "{error}");
     let error = says("a.geojson", &json!({"type": "FeatureCollection", "features": []}), ", system: same");
     assert!(error.contains("it holds no polygons"), "{error}");
-    fs::write(folder.path().join("b.gpkg"), b"SQLite format 3\0 and then nothing").unwrap();
-    let file = pipeline(folder.path(), "[{area: b.gpkg, why: a}]", "50 m");
-    let error = refused(&echograde().arg("check").arg(&file).output().unwrap(), 2);
-    assert!(error.contains("b.gpkg: it cannot be read as a GeoPackage"), "{error}");
     let file = pipeline(folder.path(), "[{area: none.geojson, why: ''}]", "50 m");
     let error = refused(&echograde().arg("check").arg(&file).output().unwrap(), 2);
     assert!(
@@ -263,6 +259,15 @@ mod geopackage {
             (0..2).for_each(|i| bytes.extend(corner[i].as_f64().unwrap().to_le_bytes()));
         }
         bytes
+    }
+
+    #[test]
+    fn a_file_that_is_none_is_refused() {
+        let folder = site(&Stored::SILENT);
+        fs::write(folder.path().join("b.gpkg"), b"SQLite format 3\0 and then nothing").unwrap();
+        let file = pipeline(folder.path(), "[{area: b.gpkg, why: a}]", "50 m");
+        let error = refused(&echograde().arg("check").arg(&file).output().unwrap(), 2);
+        assert!(error.contains("b.gpkg: it cannot be read as a GeoPackage"), "{error}");
     }
 
     #[test]

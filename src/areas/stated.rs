@@ -12,6 +12,8 @@ pub enum Stated {
     /// An EPSG code.
     Code(u32),
     /// A system.
+    // GeoJSON names an authority at the most.
+    #[cfg_attr(not(feature = "geopackage"), expect(dead_code))]
     System(Box<Crs>),
     /// Something that is not understood.
     Unknown(String),
