@@ -69,7 +69,7 @@ fn group(limits: &AcceptLimits, summarise: &Summarise, path: &[Seg], notes: &mut
     }
 }
 
-/// Whether the results have a group by these properties: all together, each return, open ground and canopy where
+/// Whether the results have a group by these properties: all together, each return, open ground, low vegetation and canopy where
 /// `summarise` groups by cover, and whatever it crosses.
 fn in_results(by: &[By], crossed: &[By]) -> bool {
     let same = by.len() == crossed.len() && by.iter().all(|by| crossed.contains(by));

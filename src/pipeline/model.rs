@@ -54,7 +54,7 @@ pub struct Pipeline {
     /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`.
     #[serde(default)]
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
-        without a reference: read, ground, summarise"))]
+        against a list of surveyed points: read, ground, compare, summarise; without a reference: read, ground, summarise"))]
     pub stages: Vec<Stage>,
     /// The acceptance limits, each with the group that it applies to. Unless all pass, `run` ends with exit code 3.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]

@@ -13,7 +13,7 @@ pub const KINDS: [By; 3] = [By::Strip, By::Cover, By::Slope];
 /// Numbers of points; each point is counted once in each of the three.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct PointsByKind {
-    /// By flight strip (point source ID).
+    /// By flight strip (point source ID); none where strips are not known.
     pub strips: BTreeMap<u16, u64>,
     /// By cover, in the order of [`Cover::ALL`]; the first holds those of which it is not known.
     pub covers: [u64; 1 + Cover::ALL.len()],
