@@ -1,13 +1,19 @@
-//! Clouds for the tests of the gate, made with a generator of their own.
+//! What the tests of the gate share: clouds made with a generator of their own, and runs that end with an error or with results.
 #![allow(dead_code)]
 
-use std::path::Path;
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::process::Output;
 
 use las::{Builder, Point, Vlr, Writer};
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use crate::common::made::{point, slope};
+use serde_json::Value;
+use tempfile::TempDir;
+
+use crate::common::made::{grid, point, slope, write_plain};
+use crate::common::{describe, echograde, refused, root, try_run};
 
 /// Normal and uniform random numbers that a seed decides.
 pub struct Normal(SmallRng);
@@ -78,3 +84,89 @@ pub fn write_with_keys(path: &Path, points: &[Point], wkt: &str, code: u16) {
     points.iter().for_each(|point| writer.write_point(point.clone()).unwrap());
     writer.close().unwrap();
 }
+
+/// The error that a run ends with.
+pub fn run_refused(file: &Path, code: i32) -> String {
+    let out = file.parent().unwrap().join("out");
+    let said = refused(&try_run(file, &out, &[]), code);
+    assert!(!out.exists() && !out.with_extension("unfinished").exists(), "{said}");
+    said
+}
+
+pub fn checked(file: &Path) -> Output {
+    echograde().arg("check").arg(file).output().unwrap()
+}
+
+/// A run that ends with results.
+pub fn run_with_results(file: &Path, code: i32) -> (Value, String) {
+    let out = file.parent().unwrap().join("out");
+    let output = try_run(file, &out, &["--replace"]);
+    assert_eq!(output.status.code(), Some(code), "{}", describe(&output));
+    let summary = serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
+    (summary, String::from_utf8(output.stdout).unwrap())
+}
+
+/// A pipeline file of this text in a folder.
+pub fn file(folder: &Path, text: &str) -> PathBuf {
+    let path = folder.join("pipeline.yaml");
+    fs::write(&path, text).unwrap();
+    path
+}
+
+/// The message as one line, without the frame that it is drawn in.
+pub fn flat(said: &str) -> String {
+    said.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+pub fn contains_all(said: &str, parts: &[&str]) {
+    let said = flat(said);
+    for part in parts {
+        assert!(said.contains(part), "{part:?} is missing in {said}");
+    }
+}
+
+/// Copies of the demo's clouds, one strip of the survey alone, and a pipeline file over them.
+pub fn demo(read: &str) -> (TempDir, PathBuf) {
+    let folder = TempDir::new().unwrap();
+    for (from, to) in [("survey/strip-101.laz", "survey.laz"), ("reference/scan.laz", "reference.laz")] {
+        fs::copy(root().join("demo-data").join(from), folder.path().join(to)).unwrap();
+    }
+    let file = demo_file(folder.path(), read);
+    (folder, file)
+}
+
+pub fn demo_file(folder: &Path, read: &str) -> PathBuf {
+    file(
+        folder,
+        &format!(
+            "survey: {{files: [survey.laz]}}\nreference: {{files: [reference.laz], uncertainty: 5 mm}}\nstages:\n  \
+             - read: {{{read}}}\n  - ground: {{}}\n  - checkpoints: {{per_return: all}}\n  - compare: {{}}\n  - summarise: {{}}\n"
+        ),
+    )
+}
+
+/// A hillside of 20 m × 15 m, one point in each quarter of a square metre.
+pub fn hillside() -> Vec<Point> {
+    grid(40, 30, 0.5).map(|(x, y)| point(x, y, slope(x, y))).collect()
+}
+
+pub fn moved(points: &[Point], change: impl Fn(&mut Point)) -> Vec<Point> {
+    let mut points = points.to_vec();
+    points.iter_mut().for_each(change);
+    points
+}
+
+/// A folder with `survey.laz` and `reference.laz`, and a pipeline file over both.
+pub fn site(survey: &[Point], reference: &[Point], more: &str) -> (TempDir, PathBuf) {
+    let folder = TempDir::new().unwrap();
+    write_plain(&folder.path().join("survey.laz"), survey);
+    write_plain(&folder.path().join("reference.laz"), reference);
+    let text = format!(
+        "survey: {{files: [survey.laz], units: m}}\nreference: {{files: [reference.laz], units: m}}\n{more}"
+    );
+    let pipeline = file(folder.path(), &text);
+    (folder, pipeline)
+}
+
+pub const ALL: &str =
+    "stages: [read: {}, ground: {}, checkpoints: {per_return: all}, compare: {}, summarise: {}]\n";
