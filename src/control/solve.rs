@@ -1,0 +1,191 @@
+//! Gauss–Newton: from observations and approximate unknowns to the adjusted ones.
+
+use std::collections::BTreeSet;
+
+use nalgebra::DMatrix;
+
+use crate::control::covariance::Covariance;
+use crate::control::normal::{Defect, Normal};
+use crate::control::reliability::{CheckedObservation, check};
+
+/// Most steps before it is given up.
+const MOST_STEPS: usize = 60;
+
+/// One or more observed values that are correlated with each other, and with no other observation's.
+pub trait Observation {
+    /// Its values, linearised at the unknowns `at`: as many rows as the covariance is of.
+    fn rows(&self, at: &[f64]) -> Vec<Row>;
+    /// The covariance of its values.
+    fn covariance(&self) -> &Covariance;
+}
+
+impl<O: Observation + ?Sized> Observation for Box<O> {
+    fn rows(&self, at: &[f64]) -> Vec<Row> {
+        (**self).rows(at)
+    }
+
+    fn covariance(&self) -> &Covariance {
+        (**self).covariance()
+    }
+}
+
+/// One observed value, linearised.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Row {
+    /// Observed minus computed from the unknowns at which it is linearised.
+    pub misclosure: f64,
+    /// Its derivatives by the unknowns, those that are not zero. None where it depends on known values alone: it then has a
+    /// residual, but no say.
+    pub coefficients: Vec<(usize, f64)>,
+}
+
+/// One observed value: which observation, and which of its values.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct ValueId {
+    /// The observation, counted from 0.
+    pub observation: usize,
+    /// The value of it, counted from 0.
+    pub value: usize,
+}
+
+/// Values that take no part in the adjustment; what the others predict for them is compared with them.
+pub type Withheld = BTreeSet<ValueId>;
+
+/// No value is withheld.
+pub fn none_withheld() -> Withheld {
+    Withheld::new()
+}
+
+/// Why there is no solution.
+#[derive(Clone, Debug, thiserror::Error)]
+pub enum Failure {
+    /// The observations do not determine the unknowns.
+    #[error("the observations leave {} direction(s) of the unknowns undetermined", .0.free.len())]
+    Defect(Defect),
+    /// The steps do not become small.
+    #[error("the adjustment does not converge in {MOST_STEPS} steps")]
+    NoConvergence,
+    /// A number is not finite.
+    #[error("the observations cannot be computed from the approximate values of the unknowns")]
+    NotFinite,
+}
+
+/// An adjustment: all sigmas are a priori, those of a variance factor of 1.
+#[derive(Clone, Debug)]
+pub struct Solution {
+    /// The adjusted unknowns.
+    pub unknowns: Vec<f64>,
+    /// Their covariance, a priori.
+    pub covariance: DMatrix<f64>,
+    /// What became of the observations, in their order.
+    pub observations: Vec<CheckedObservation>,
+    /// The weighted sum of squares of the residuals, v'Pv.
+    pub square_sum: f64,
+    /// Values used beyond those that the unknowns need.
+    pub degrees_of_freedom: usize,
+    /// Steps taken.
+    pub steps: usize,
+}
+
+impl Solution {
+    /// Standard deviation of an unknown, a priori.
+    pub fn sigma(&self, unknown: usize) -> f64 {
+        self.covariance[(unknown, unknown)].sqrt()
+    }
+
+    /// The variance factor s0² = v'Pv / f; none without degrees of freedom.
+    pub fn variance_factor(&self) -> Option<f64> {
+        (self.degrees_of_freedom > 0).then(|| self.square_sum / self.degrees_of_freedom as f64)
+    }
+
+    /// Variance, a priori, of the sum of unknowns with these coefficients.
+    pub fn variance_of(&self, coefficients: &[(usize, f64)]) -> f64 {
+        let pair = |&(i, a): &(usize, f64)| -> f64 {
+            coefficients.iter().map(|&(j, b)| a * b * self.covariance[(i, j)]).sum()
+        };
+        coefficients.iter().map(pair).sum()
+    }
+
+    /// The used values that other values check: those that a blunder can be looked for in.
+    pub fn tested(&self) -> usize {
+        self.observations.iter().flat_map(|one| &one.values).filter(|value| value.is_tested()).count()
+    }
+}
+
+/// Adjusts the unknowns to the observations without the values `withheld`, beginning at `start`.
+///
+/// # Errors
+/// Where the observations do not determine the unknowns, or `start` is too far off.
+pub fn adjust<O: Observation>(
+    observations: &[O],
+    start: &[f64],
+    withheld: &Withheld,
+) -> Result<Solution, Failure> {
+    let weights: Vec<DMatrix<f64>> = observations
+        .iter()
+        .enumerate()
+        .map(|(observation, one)| {
+            let used: Vec<bool> = (0..one.covariance().len())
+                .map(|value| !withheld.contains(&ValueId { observation, value }))
+                .collect();
+            one.covariance().weights(&used)
+        })
+        .collect();
+    let gather = |at: &[f64]| {
+        let mut normal = Normal::new(start.len());
+        for (one, weights) in observations.iter().zip(&weights) {
+            normal.add(&one.rows(at), weights);
+        }
+        if normal.square_sum.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
+    };
+    let mut at = start.to_vec();
+    let mut normal = gather(&at)?;
+    let mut gain_before = f64::INFINITY;
+    for steps in 1..=MOST_STEPS {
+        let square_sum = normal.square_sum;
+        let factored = normal.factor().map_err(Failure::Defect)?;
+        let (step, gain) = factored.step();
+        // Once a step is a hundred-thousandth of a sigma, it is the last when it no longer shrinks: only rounding is left.
+        if gain == 0.0 || gain < 1e-10 && gain > 0.25 * gain_before || at.is_empty() {
+            let covariance = factored.inverse();
+            let observations = check(observations, &weights, &at, &covariance, withheld);
+            let used: usize =
+                observations.iter().flat_map(|one| &one.values).filter(|value| !value.withheld).count();
+            let degrees_of_freedom = used.saturating_sub(at.len());
+            return Ok(Solution {
+                unknowns: at,
+                covariance,
+                observations,
+                square_sum,
+                degrees_of_freedom,
+                steps,
+            });
+        }
+        gain_before = gain;
+        (at, normal) = stride(&at, &step, square_sum, &gather)?;
+    }
+    Err(Failure::NoConvergence)
+}
+
+/// The whole step or, where that is too far to lower the sum of squares, a part of it.
+fn stride(
+    at: &[f64],
+    step: &[f64],
+    square_sum: f64,
+    gather: &impl Fn(&[f64]) -> Result<Normal, Failure>,
+) -> Result<(Vec<f64>, Normal), Failure> {
+    let go = |part: f64| -> Vec<f64> { at.iter().zip(step).map(|(x, d)| x + part * d).collect() };
+    let mut part = 1.0;
+    for _ in 0..12 {
+        let there = go(part);
+        match gather(&there) {
+            Ok(normal) if normal.square_sum <= square_sum * (1.0 + 1e-6) + 1e-6 => {
+                return Ok((there, normal));
+            }
+            _ => part *= 0.5,
+        }
+    }
+    // None lowers it: the whole step may still lead out.
+    let there = go(1.0);
+    gather(&there).map(|normal| (there, normal))
+}
