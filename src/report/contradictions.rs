@@ -114,7 +114,7 @@ fn made() -> Vec<(&'static str, Summary)> {
     ];
     let mut level = sample::decided().0;
     let against = level.returns[1].statistics.vs_first.as_mut().unwrap();
-    (against.spread_verdict, against.bias_ci95) = (Order::Undecided, Some([-0.005, 0.001]));
+    (against.spread_verdict, against.bias_verdict) = (Order::Undecided, Order::Undecided);
     all.push(("level", level));
     for range in [None, Some(8.0)] {
         for n_effective in [None, Some(500.0), Some(12_000.0)] {

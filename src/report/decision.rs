@@ -133,17 +133,18 @@ fn returns(summary: &Summary) -> Vec<String> {
             others.push(format!("{}.", capitalised(reason)));
             continue;
         }
-        let apart = against.bias.zip(against.bias_ci95).filter(|(_, [low, high])| *low > 0.0 || *high < 0.0);
-        let apart = apart.filter(|_| against.bias_verdict == Order::Undecided);
-        if let Some((bias, ends)) = apart {
+        if against.bias_verdict == Order::Different
+            && let Some((bias, ends)) = against.bias.zip(against.bias_ci95)
+        {
             others.push(format!(
-                "Return {number} lies {} {} the first return (95 %: {}); which of the two is nearer the ground cannot be told.",
+                "Return {number} lies {} {} the first return at the same places (95 %: {}); which of the two is nearer the \
+                 ground is not known from that.",
                 length(bias.abs(), summary.units),
                 if bias > 0.0 { "above" } else { "below" },
                 length_interval(if bias > 0.0 { ends } else { [-ends[1], -ends[0]] }, summary.units)
             ));
         }
-        let standing = standing(against, apart.is_some());
+        let standing = standing(against);
         match standings.iter_mut().find(|(known, _)| *known == standing) {
             Some((_, numbers)) => numbers.push(number),
             None => standings.push((standing, vec![number])),
@@ -160,29 +161,20 @@ fn returns(summary: &Summary) -> Vec<String> {
     if all.is_empty() { Vec::new() } else { vec![all.join(" ")] }
 }
 
-/// How a return stands to the first; `apart` where their levels surely differ.
-fn standing(against: &VsFirst, apart: bool) -> String {
-    use Order::{Better, Undecided, Worse};
+/// How a return stands to the first in spread, and whether its level can be told from it.
+fn standing(against: &VsFirst) -> String {
     let cannot = "cannot be distinguished from it at 95 % confidence";
-    match (against.bias_verdict, against.spread_verdict) {
-        (Worse, Worse) => "is worse than the first return, in bias and in spread".to_string(),
-        (Better, Better) => "is better than the first return, in bias and in spread".to_string(),
-        (Worse, Better) => "is worse than the first return in bias and better in spread".to_string(),
-        (Better, Worse) => "is worse than the first return in spread and better in bias".to_string(),
-        (bias @ (Worse | Better), Undecided) => {
-            format!("is {} than the first return in bias; its spread {cannot}", bias.word())
+    let apart = against.bias_verdict != Order::Undecided;
+    match (against.spread_verdict, apart) {
+        (Order::Undecided, false) => {
+            "cannot be distinguished from the first return at 95 % confidence".to_string()
         }
-        (Undecided, spread @ (Worse | Better)) if apart => {
-            format!("is {} than the first return in spread", spread.word())
-        }
-        (Undecided, spread @ (Worse | Better)) => {
-            format!("is {} than the first return in spread; its bias {cannot}", spread.word())
-        }
-        (Undecided, Undecided) if apart => {
+        (Order::Undecided, true) => {
             "has a spread that cannot be distinguished from that of the first return".to_string()
         }
-        (Undecided, Undecided) => {
-            "cannot be distinguished from the first return at 95 % confidence".to_string()
+        (spread, true) => format!("is {} than the first return in spread", spread.word()),
+        (spread, false) => {
+            format!("is {} than the first return in spread; its bias {cannot}", spread.word())
         }
     }
 }
@@ -287,7 +279,7 @@ mod tests {
         assert_eq!(
             sentences[2],
             "On the same ground, return 2 is worse than the first return in spread. Return 2 lies 3.0 mm below the first \
-             return (95 %: 1.0 to 5.0 mm); which of the two is nearer the ground cannot be told."
+             return at the same places (95 %: 1.0 to 5.0 mm); which of the two is nearer the ground is not known from that."
         );
         assert!(
             sentences[3].contains("cover 86.7 %")
@@ -316,25 +308,25 @@ mod tests {
 
     #[test]
     fn bias_and_spread_have_their_own_words() {
-        use Order::{Better, Undecided, Worse};
-        let of = |bias_verdict, spread_verdict, bias_ci95| {
+        use Order::{Better, Different, Undecided, Worse};
+        let of = |bias_verdict, spread_verdict| {
             second(|against| {
                 (against.bias_verdict, against.spread_verdict) = (bias_verdict, spread_verdict);
-                against.bias_ci95 = Some(bias_ci95);
             })
         };
-        let (sure, open) = ([-0.005, -0.001], [-0.005, 0.001]);
+        let worse = of(Undecided, Worse);
+        assert!(worse.contains("is worse than the first return in spread; its bias cannot"), "{worse}");
+        let both = of(Different, Better);
+        assert!(both.contains("is better than the first return in spread."), "{both}");
         assert!(
-            of(Worse, Undecided, sure).contains("is worse than the first return in bias; its spread cannot")
-        );
-        assert!(
-            of(Better, Worse, sure).contains("is worse than the first return in spread and better in bias.")
+            both.contains("lies 3.0 mm below the first return at the same places (95 %: 1.0 to 5.0"),
+            "{both}"
         );
         assert_eq!(
-            of(Undecided, Undecided, open),
+            of(Undecided, Undecided),
             "On the same ground, return 2 cannot be distinguished from the first return at 95 % confidence."
         );
-        let apart = of(Undecided, Undecided, sure);
+        let apart = of(Different, Undecided);
         assert!(apart.contains("has a spread that cannot") && apart.contains("lies 3.0 mm below"), "{apart}");
         let none = second(|against| {
             let reason = Some("return 2 and return 1 share no cover: cannot be compared".to_string());

@@ -152,7 +152,7 @@ mod tests {
         assert_eq!(rows[2].covers[0][3], "2.5 (5)");
         assert_eq!(
             (rows[0].against_first.as_str(), rows[1].against_first.as_str()),
-            ("baseline", "bias undecided, −3.0; SD worse, × 1.30")
+            ("baseline", "bias different, −3.0; SD worse, × 1.30")
         );
     }
 }

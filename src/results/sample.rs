@@ -219,7 +219,7 @@ pub fn decided() -> Sample {
             rmse_ratio: Some(ratio),
             rmse_ratio_ci95: Some([1.4, 1.6]),
             verdict: Order::Worse,
-            bias_verdict: Order::Undecided,
+            bias_verdict: Order::Different,
             spread_verdict: Order::Worse,
             ..VsFirst::default()
         });

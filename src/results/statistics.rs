@@ -101,8 +101,8 @@ pub struct VsFirst {
     pub bias: Option<f64>,
     /// 95 % interval of that.
     pub bias_ci95: Option<Interval>,
-    /// `worse` or `better` where its bias is surely the larger or the smaller in size, a stated common error of the reference
-    /// allowed for; otherwise `undecided`.
+    /// `different` where the interval of `bias` leaves 0 out, otherwise `undecided`: which of the two is nearer the ground
+    /// would rest on the level of the reference.
     pub bias_verdict: Order,
     /// Its SD over that of the first return.
     pub sd_ratio: Option<f64>,
@@ -114,7 +114,8 @@ pub struct VsFirst {
     pub rmse_ratio: Option<f64>,
     /// 95 % interval of that.
     pub rmse_ratio_ci95: Option<Interval>,
-    /// `worse` or `better` where the interval of the RMSE ratio leaves 1 out, otherwise `undecided`.
+    /// That of the spread; where it is undecided, that of the bias. No verdict rests on the level of the reference, which the
+    /// RMSE ratio does.
     pub verdict: Order,
     /// Welch's test of equal means, on one comparison of each a block and kind of ground.
     pub welch: Option<Test>,
@@ -132,7 +133,9 @@ pub enum Order {
     Worse,
     /// Surely better.
     Better,
-    /// Neither is sure.
+    /// Surely at another level.
+    Different,
+    /// Nothing is sure.
     #[default]
     Undecided,
 }
@@ -143,6 +146,7 @@ impl Order {
         match self {
             Order::Worse => "worse",
             Order::Better => "better",
+            Order::Different => "different",
             Order::Undecided => "undecided",
         }
     }

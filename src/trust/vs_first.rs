@@ -6,6 +6,9 @@
 //! best where the spreads are alike. So an error that all returns share at a place drops out, and so does all ground that
 //! only one of them reached. Spread is that about the mean of its own kind of ground.
 //!
+//! No verdict rests on the level of the reference. That two returns lie at different levels is known without it; which of them
+//! is nearer the ground is not, so that a bias is `different`, with its sign, and never worse or better.
+//!
 //! Intervals take blocks for independent, joined to larger squares and to bands of rows and columns; of these partitions
 //! the one with the widest interval counts, as long as it has enough blocks: t with the effective number of blocks less one.
 
@@ -184,25 +187,17 @@ impl Sides<'_> {
         let mean_of = |value: &dyn Fn(&Cell) -> f64| {
             cells.iter().map(|cell| cell.weight * value(cell)).sum::<f64>() / all
         };
-        // The half-width of an interval at a quantile of t, from what each cell adds to the error of the figure.
-        let half = |p: f64, error: &dyn Fn(&Cell) -> f64| partitions.half_width(p, error, 0.0);
+        let half = |error: &dyn Fn(&Cell) -> f64| partitions.half_width(error);
         let difference = |cell: &Cell| cell.mean[1] - cell.mean[0];
         let bias = mean_of(&difference);
-        let bias_half = half(0.975, &|cell| difference(cell) - bias);
+        let bias_half = half(&|cell| difference(cell) - bias);
         let length = |um: f64| self.units.from_micrometres(um);
         found.bias = Some(length(bias));
         found.bias_ci95 = bias_half.map(|half| [bias - half, bias + half].map(length));
-        // Of two biases whose difference is sure, the other's is the larger where the middle of the two lies to the same side
-        // of zero as the difference does: the squares differ by twice the product.
-        let level = |cell: &Cell| (cell.mean[0] + cell.mean[1]) / 2.0 + offset;
-        let middle = mean_of(&level);
-        let common = libm::hypot(self.reference.stated_common, self.reference.offset_sigma()) * um;
-        let middle_half = partitions.half_width(0.95, &|cell: &Cell| level(cell) - middle, common);
-        let sure = |value: f64, half: Option<f64>| half.is_some_and(|half| value.abs() > half);
-        found.bias_verdict = match sure(bias, bias_half) && sure(middle, middle_half) {
-            true if (bias > 0.0) == (middle > 0.0) => Order::Worse,
-            true => Order::Better,
-            false => Order::Undecided,
+        // Which of the two is nearer the ground would rest on the level of the reference: that they differ does not.
+        found.bias_verdict = match bias_half {
+            Some(half) if bias.abs() > half => Order::Different,
+            _ => Order::Undecided,
         };
         // Variance about the mean of each kind, and what a cell adds to its error.
         let kinds = cells.iter().map(|cell| cell.kind).max().map_or(0, |most| most + 1);
@@ -226,13 +221,16 @@ impl Sides<'_> {
             let ratio = (squares[1] / squares[0]).sqrt();
             // Of the logarithm of the ratio.
             let error = |cell: &Cell| 0.5 * (square(cell, 1) / squares[1] - square(cell, 0) / squares[0]);
-            let ends = half(0.975, &error).map(|half| [ratio * libm::exp(-half), ratio * libm::exp(half)]);
+            let ends = half(&error).map(|half| [ratio * libm::exp(-half), ratio * libm::exp(half)]);
             (Some(ratio), ends)
         };
         (found.sd_ratio, found.sd_ratio_ci95) = ratio(&about);
         (found.rmse_ratio, found.rmse_ratio_ci95) = ratio(&about_zero);
         found.spread_verdict = order(found.sd_ratio_ci95);
-        found.verdict = order(found.rmse_ratio_ci95);
+        found.verdict = match found.spread_verdict {
+            Order::Undecided => found.bias_verdict,
+            spread => spread,
+        };
     }
 
     /// Welch's and Brown and Forsythe's tests on one comparison of each in each common cell.
@@ -309,16 +307,16 @@ impl<'a> Partitions<'a> {
         Partitions { cells, all, partitions }
     }
 
-    /// Half the width of the widest interval over all partitions, at the quantile `p` of t; `common` is the standard
-    /// deviation of an error that all cells share. Nothing where no partition has blocks enough.
-    fn half_width(&self, p: f64, error: &dyn Fn(&Cell) -> f64, common: f64) -> Option<f64> {
+    /// Half the width of the widest 95 % interval over all partitions, from what each cell adds to the error of the figure.
+    /// Nothing where no partition has blocks enough.
+    fn half_width(&self, error: &dyn Fn(&Cell) -> f64) -> Option<f64> {
         let errors: Vec<f64> = self.cells.iter().map(|cell| cell.weight * error(cell) / self.all).collect();
         let half = |(of_cells, blocks, effective): &(Vec<usize>, usize, f64)| {
             let mut by_block = vec![0.0; *blocks];
             errors.iter().zip(of_cells).for_each(|(error, block)| by_block[*block] += error);
             let squares: f64 = by_block.iter().map(|error| error * error).sum();
-            let variance = squares * effective / (effective - 1.0) + common * common;
-            let half = t_quantile(p, effective - 1.0)? * variance.sqrt();
+            let variance = squares * effective / (effective - 1.0);
+            let half = t_quantile(0.975, effective - 1.0)? * variance.sqrt();
             (half > 0.0 && half.is_finite()).then_some(half)
         };
         self.partitions.iter().filter_map(half).max_by(f64::total_cmp)
@@ -403,20 +401,37 @@ mod tests {
                 Some(if number == 1 { first } else { second } + 20.0 * normal.next())
             }
         };
-        let found = second(site(4, of(0.0, 5.0)), json!({}));
-        assert_eq!([found.bias_verdict, found.spread_verdict], [Order::Worse, Order::Undecided], "{found:?}");
-        let found = second(site(4, of(-7.0, -1.0)), json!({}));
-        assert_eq!(found.bias_verdict, Order::Better, "{found:?}");
-        // Which of the two is nearer the ground is not known of a reference that is itself 5 mm off or so.
-        let unsure = json!({"files": ["reference.laz"], "uncertainty": {"common": "5 mm"}});
-        let found = second(site(4, of(0.0, 5.0)), json!({ "reference": unsure }));
-        assert_eq!(found.bias_verdict, Order::Undecided, "{found:?}");
-        assert!(found.bias_ci95.unwrap()[0] > 0.0, "{found:?}");
-        // A stated offset of the reference is taken out: 20 mm too high, so that −20 and −15 mm are 0 and 5.
-        let snow = json!({"value": "20 mm", "sigma": "0 mm", "why": "snow"});
-        let offset = json!({"files": ["reference.laz"], "offset": snow});
-        let found = second(site(4, of(-20.0, -15.0)), json!({ "reference": offset }));
-        assert_eq!(found.bias_verdict, Order::Worse, "{found:?}");
+        for (first, other) in [(0.0, 5.0), (-7.0, -1.0), (2.0, -3.0)] {
+            let found = second(site(4, of(first, other)), json!({}));
+            assert_eq!(verdicts(&found), [Order::Different, Order::Undecided, Order::Different], "{found:?}");
+            assert_eq!(found.bias.unwrap() > 0.0, other > first, "{found:?}");
+        }
+    }
+
+    #[test]
+    fn the_level_of_the_reference_changes_no_verdict() {
+        let mut offsets = Normal::new(77);
+        for (seed, bias, sd) in [(11, 0.0, 20.0), (12, 5.0, 20.0), (13, -5.0, 24.0), (14, 3.0, 17.0)] {
+            let all = site(seed, |normal, open, number| {
+                let (more, times) = if open { (0.0, 1.0) } else { (-15.0, 2.0) };
+                let own = if number == 1 { (0.0, 20.0) } else { (bias, sd) };
+                Some(more + own.0 + times * own.1 * normal.next())
+            });
+            let expected = second(all.clone(), json!({}));
+            // A reference that lies −50 to 377 mm too high; the ends, and between them.
+            let between = (0..6).map(|_| -50_000 + (offsets.uniform() * 427_000.0) as i64);
+            for high in [-50_000, 377_000].into_iter().chain(between) {
+                let moved: Vec<Compared> =
+                    all.iter().map(|one| Compared { dz: one.dz - high, ..*one }).collect();
+                for stated in [json!("5 mm"), json!({"common": "2 mm", "random": "1 mm"})] {
+                    let reference = json!({"files": ["reference.laz"], "uncertainty": stated});
+                    let found = second(moved.clone(), json!({ "reference": reference }));
+                    assert_eq!(verdicts(&found), verdicts(&expected), "{high}: {found:?}");
+                    let near = |a: Option<f64>, b: Option<f64>| (a.unwrap() - b.unwrap()).abs() < 1e-9;
+                    assert!(near(found.bias, expected.bias) && near(found.sd_ratio, expected.sd_ratio));
+                }
+            }
+        }
     }
 
     #[test]
