@@ -96,6 +96,85 @@ fn a_list_is_compared_point_by_point_and_return_by_return() {
     assert!(result.stdout.contains("36 of 39 surveyed points are used."), "{}", result.stdout);
 }
 
+/// dz at a point of the list, from returns 1 to k.
+fn up_to(point: &Value, k: u64) -> Option<f64> {
+    let mut rows = point["terrain_by_returns"].as_array().unwrap().iter();
+    rows.rfind(|row| row["returns_up_to"].as_u64().unwrap() <= k)?["dz"].as_f64()
+}
+
+#[test]
+fn the_terrain_of_returns_1_to_k_is_their_triangulation() {
+    let folder = plain_site();
+    for offset in [0.0, 0.005] {
+        let stated = format!("{{points: points.csv, offset: {{value: {offset} m, sigma: 1 mm, why: snow}}}}");
+        let reference = if offset > 0.0 { &stated } else { "{points: points.csv}" };
+        let result = run(&pipeline(folder.path(), reference, ""), &[]);
+        let summary = result.summary();
+        let points = summary["checkpoints"].as_array().unwrap();
+        let rows = summary["terrain_by_returns"].as_array().unwrap();
+        assert_eq!(rows.len(), 2);
+        for (k, row) in (1..).zip(rows) {
+            let dz: Vec<f64> = points.iter().filter_map(|point| up_to(point, k)).collect();
+            let n = dz.len() as f64;
+            let level = dz.iter().sum::<f64>() / n;
+            let squares = dz.iter().map(|dz| (dz - level).powi(2)).sum::<f64>();
+            assert_eq!((&row["returns_up_to"], &row["terrain_cells"]), (&Value::from(k), &Value::from(36)));
+            assert_eq!((&row["common_cells"], &row["uncovered_cells"]), (&Value::from(36), &Value::from(0)));
+            close(&row["level_terrain"], level + offset, 1e-9);
+            close(&row["sd_terrain"], (squares / (n - 1.0)).sqrt(), 1e-9);
+            close(&row["rmse_terrain"], (squares / n + (level + offset).powi(2)).sqrt(), 1e-9);
+            assert!(row["weighted"].is_null() && row["rmse_points"].is_null());
+            assert!(row["coverage"].is_number());
+        }
+        // First returns are a plane; with second returns 20 mm lower among them the facets lie lower, and scatter.
+        close(&rows[0]["level_terrain"], TOO_HIGH + offset, 6e-4);
+        let both = rows[1]["level_terrain"].as_f64().unwrap() - offset;
+        assert!(both < TOO_HIGH - 0.002 && both > TOO_HIGH - 0.020, "{both}");
+        assert!(summary["terrain_weights"].is_null());
+        // The last row is the triangulation of all returns.
+        close(&rows[1]["level_terrain"], summary["all"]["bias"].as_f64().unwrap() + offset, 1e-9);
+        let page = result.text("report.html");
+        assert!(page.contains("surveyed points, n") && !page.contains("Variance-weighted terrain, "), "page");
+        let stdout = result.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(stdout.contains("At the 36 surveyed points that all of them reach"), "{stdout}");
+    }
+}
+
+#[test]
+fn under_thirty_points_have_figures_but_no_verdict_and_no_class() {
+    let folder = plain_site();
+    let all = fs::read_to_string(folder.path().join("points.csv")).unwrap();
+    let with = |count: usize, accept: &str| {
+        let text: Vec<&str> = all.lines().take(1 + count).collect();
+        fs::write(folder.path().join("points.csv"), text.join("\n") + "\n").unwrap();
+        let path = pipeline(folder.path(), "{points: points.csv}", accept);
+        let out = folder.path().join(format!("out{count}"));
+        let output = common::try_run(&path, &out, &[]);
+        let text = fs::read_to_string(out.join("summary.json")).unwrap();
+        let summary: Value = serde_json::from_str(&text).unwrap();
+        let stdout = String::from_utf8(output.stdout).unwrap();
+        (output.status.code().unwrap(), summary, stdout.split_whitespace().collect::<Vec<_>>().join(" "))
+    };
+    let accept = "accept: [{rmse: 1 m}, {rmse: 1 mm}, {class: 1 m}]";
+    for (count, shown) in [(29, true), (3, true), (2, false)] {
+        let (code, summary, stdout) = with(count, accept);
+        assert_eq!((code, summary["all"]["compared"].as_u64()), (3, Some(count as u64)));
+        for limit in summary["accept"].as_array().unwrap() {
+            assert_eq!(limit["verdict"], "inconclusive");
+            let expected =
+                format!("{count} of the 30 checkpoints that the standard requires: a departure to be stated");
+            assert_eq!(limit["reason"], expected);
+        }
+        let of_all = &summary["standards"]["groups"][0];
+        assert!(of_all["rmse_v"].is_number() && of_all["class_cm"].is_null(), "{of_all}");
+        assert!(of_all["quality_level"].is_null() && of_all["class_cm_95"].is_null(), "{of_all}");
+        assert_eq!(of_all["enough_checkpoints"], false);
+        assert_eq!(stdout.contains("on average (bias)"), shown, "{stdout}");
+        assert!(!stdout.contains("meets the") && !stdout.contains("PASS:"), "{stdout}");
+        assert!(stdout.contains(&format!("{count} of the 30 checkpoints")), "{stdout}");
+    }
+}
+
 #[test]
 fn a_list_knows_no_strips_and_none_is_missed() {
     let folder = plain_site();
@@ -183,9 +262,11 @@ fn a_steep_facet_and_a_limit_on_it() {
         .current_dir(folder.path())
         .output()
         .unwrap();
-    // The plane has a slope of 4.5 %: nothing is left to compare.
-    let text = String::from_utf8_lossy(&output.stdout).into_owned();
-    assert!(text.contains("None of the surveyed points can be used"), "{text}");
+    // The plane has a slope of 4.5 %: nothing is left to compare, and the reasons are counted.
+    let text = refused(&output, 1);
+    assert!(text.contains("none of the 39 surveyed points can be used: 36 too steep; 1 "), "{text}");
+    assert!(text.contains("1 outside the survey") && text.contains("Set a larger `steepest`"), "{text}");
+    assert!(!folder.path().join("out").exists());
 }
 
 #[test]

@@ -49,6 +49,14 @@ impl Uncertainty {
         }
     }
 
+    /// The part that differs from point to point, micrometres: the whole of it where it is not told apart.
+    pub fn random_at_most_um(&self) -> f64 {
+        match self {
+            Uncertainty::One(length) => length.exact_micrometres(),
+            Uncertainty::Parts(parts) => um(parts.random),
+        }
+    }
+
     /// The part that all comparisons may share, micrometres: the whole of it where that is not stated.
     pub fn common_at_most_um(&self) -> f64 {
         self.stated_common_um().unwrap_or(self.total_um())

@@ -55,8 +55,11 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         class_sentence(nva, summary)
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
+        let few = vva.surveyed && !vva.enough_checkpoints;
+        let departure =
+            if few { format!(" {}.", capitalised(&vva.support().too_few_for_a_verdict())) } else { String::new() };
         format!(
-            "Vegetated ground ({}): {} Reported as found: the standard sets no limit for vegetated ground.",
+            "Vegetated ground ({}): {}{departure} Reported as found: the standard sets no limit for vegetated ground.",
             short_name(VerticalAccuracy::Vva),
             accuracy_of(vva, unit)
         )
@@ -88,6 +91,9 @@ fn accuracy_of(compliance: &Compliance, unit: Unit) -> String {
 
 fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
     let support = compliance.support();
+    if support.surveyed && !support.is_enough_for_a_verdict() {
+        return format!("No class is given: {}.", support.too_few_for_a_verdict());
+    }
     if !support.is_enough() {
         return "No class is given.".to_string();
     }

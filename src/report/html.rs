@@ -70,7 +70,7 @@ struct Page<'a> {
     unit: &'static str,
     rows: Vec<Row>,
     some_undefined: bool,
-    fewest_comparisons: u64,
+    fewest: String,
     fewest_blocks: u64,
     surveyed: Vec<SurveyedRow>,
     surveyed_sentence: Option<String>,
@@ -170,7 +170,7 @@ impl<'a> Page<'a> {
             unit: ResidualFormat::of(unit).symbol,
             rows,
             some_undefined,
-            fewest_comparisons: Support::FEWEST_COMPARISONS,
+            fewest: summary.all.support().fewest(),
             fewest_blocks: Support::FEWEST_BLOCKS,
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
@@ -205,7 +205,7 @@ fn cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
     let support = s.support();
     let why = match s.compared {
         0 => "no comparison for this return",
-        n if n < Support::FEWEST_COMPARISONS => "too few comparisons",
+        n if n < support.fewest_comparisons() => "too few comparisons",
         _ if !support.is_enough() => "comparisons in too few blocks",
         _ => "does not exist for these values",
     };

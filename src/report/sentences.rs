@@ -1,7 +1,7 @@
 //! The sentences that the page and the printed result share.
 
 use crate::results::format::{ResidualFormat, and_list, comparisons, length, thousands};
-use crate::results::statistics::{Statistics, Support};
+use crate::results::statistics::Statistics;
 use crate::results::summary::{ReturnRow, Summary};
 use crate::standards::MIN_CHECKPOINTS;
 use crate::units::Unit;
@@ -28,12 +28,11 @@ pub fn summary_sentence(summary: &Summary) -> String {
     let (Some(bias), Some(sd), Some(rmse), true) = (all.bias, all.sd, all.rmse, all.support().is_enough())
     else {
         return format!(
-            "{} in {} block{} of the site: too few for any figure, which takes at least {} in {} blocks.",
+            "{} in {} block{} of the site: too few for any figure (fewer than {}).",
             comparisons(all.compared),
             all.blocks,
             if all.blocks == 1 { "" } else { "s" },
-            Support::FEWEST_COMPARISONS,
-            Support::FEWEST_BLOCKS
+            all.support().fewest()
         );
     };
     let mut text = format!(
@@ -90,10 +89,6 @@ fn one_return(row: &ReturnRow, unit: Unit) -> Option<String> {
 }
 
 fn nothing_compared(summary: &Summary) -> String {
-    if summary.checkpoints.is_some() {
-        return "None of the surveyed points can be used: the table of checkpoints says why for each."
-            .to_string();
-    }
     let Some(reference) = &summary.reference else {
         return "No reference was given, so nothing was compared: this report only counts the survey's points by \
                 return. To assess the accuracy of the ground, name the files of a better measurement under \
@@ -229,7 +224,7 @@ mod tests {
         let mut summary = sample::one_comparison().0;
         assert_eq!(
             summary_sentence(&summary),
-            "1 comparison in 1 block of the site: too few for any figure, which takes at least 20 in 3 blocks."
+            "1 comparison in 1 block of the site: too few for any figure (fewer than 20 comparisons or 3 blocks)."
         );
         (summary.all, summary.returns) = {
             let many = sample::five_returns(Unit::Metre).0;

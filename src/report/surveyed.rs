@@ -62,8 +62,9 @@ pub fn sentence(summary: &Summary) -> Option<String> {
     let poorly =
         all.iter().filter(|one| one.used && one.siting.iter().any(|what| !what.ends_with("VVA"))).count();
     if poorly > 0 {
+        let lie = if poorly == 1 { "lies" } else { "lie" };
         text += &format!(
-            " {} on a slope or near a break: see the table of checkpoints.",
+            " {} of those used {lie} on a slope or near a break: see the table of checkpoints.",
             thousands(poorly as u64)
         );
     }

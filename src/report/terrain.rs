@@ -15,10 +15,10 @@ pub struct TerrainText {
     pub coverage: String,
     /// Area of the largest void.
     pub largest_void: String,
-    /// Number of cells of the reference that the terrain is tested against.
+    /// Number of cells of the reference, or of surveyed points, that the terrain is tested against.
     pub cells: String,
-    /// Level, SD and RMSE of the unweighted and of the variance-weighted terrain.
-    pub estimates: [[String; 3]; 2],
+    /// Level, SD and RMSE of the unweighted and, but for a list of surveyed points, of the variance-weighted terrain.
+    pub estimates: Vec<[String; 3]>,
 }
 
 /// Whether every terrain has figures over the cells that all of them cover.
@@ -35,7 +35,8 @@ fn text_of(summary: &Summary, row: &TerrainRow) -> TerrainText {
     let format = ResidualFormat::of(summary.units);
     let common = has_common_cells(summary);
     let cells = if common { row.terrain.common_cells } else { row.terrain.terrain_cells };
-    let enough = cells >= Support::FEWEST_COMPARISONS;
+    let surveyed = summary.checkpoints.is_some();
+    let enough = cells >= if surveyed { Support::FEWEST_SURVEYED } else { Support::FEWEST_COMPARISONS };
     let texts = |of: &TerrainFigures| {
         let [level, sd, rmse] = match common {
             true => [of.level_terrain_common, of.sd_terrain_common, of.rmse_terrain_common],
@@ -49,7 +50,7 @@ fn text_of(summary: &Summary, row: &TerrainRow) -> TerrainText {
         coverage: row.coverage.map_or(UNDEFINED.to_string(), percent),
         largest_void: row.largest_void_m2.map_or(UNDEFINED.to_string(), |area| decimal(area, 1)),
         cells: thousands(cells),
-        estimates: [&row.terrain, &row.weighted].map(texts),
+        estimates: [Some(&row.terrain), row.weighted.as_ref()].into_iter().flatten().map(texts).collect(),
     }
 }
 
@@ -68,17 +69,22 @@ pub fn sentence(summary: &Summary) -> Vec<String> {
         last.returns_up_to,
         percent(of_all)
     );
-    let enough = |row: &&TerrainRow| row.terrain.common_cells >= Support::FEWEST_COMPARISONS;
+    let surveyed = summary.checkpoints.is_some();
+    let fewest = if surveyed { Support::FEWEST_FOR_A_VERDICT } else { Support::FEWEST_COMPARISONS };
+    let enough = |row: &&TerrainRow| row.terrain.common_cells >= fewest;
     let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
     if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
         text += &format!(
-            " Over the {} test cells that all of them reach, the terrain has its lowest SD against the reference when made \
-             from {} ({})",
-            thousands(row.terrain.common_cells),
+            " {} {} that all of them reach, the terrain has its lowest SD against the reference when made from {} ({})",
+            if surveyed { "At the" } else { "Over the" },
+            match surveyed {
+                true => format!("{} surveyed points", thousands(row.terrain.common_cells)),
+                false => format!("{} test cells", thousands(row.terrain.common_cells)),
+            },
             up_to(row.returns_up_to),
             length(sd, unit)
         );
-        text += &match last.weighted.sd_terrain_common {
+        text += &match last.weighted.as_ref().and_then(|weighted| weighted.sd_terrain_common) {
             Some(weighted) => format!(
                 "; the variance-weighted terrain from all returns, brought to the level of the first, has {}.",
                 length(weighted, unit)

@@ -3,6 +3,14 @@
 
 use serde::Serialize;
 
+/// The columns with which every `checkpoints.csv` begins, be the reference a cloud or a list of surveyed points: position, the
+/// survey's elevation, return number and number of returns, the reference's elevation, and the residual.
+pub const FIRST_COLUMNS: [&str; 7] = ["x", "y", "z", "return", "returns", "reference_z", "dz"];
+
+/// The columns that every `checkpoints.csv` has besides, in this order: the units of x and y and of all other lengths, cover and
+/// slope of the ground.
+pub const GROUND_COLUMNS: [&str; 4] = ["horizontal_units", "units", "cover", "slope"];
+
 /// A surveyed point and what was found there.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct CheckpointRow {
@@ -32,6 +40,17 @@ pub struct CheckpointRow {
     pub siting: Vec<String>,
     /// dz from the ground of each return alone, where dense enough.
     pub returns: Vec<OfReturn>,
+    /// dz from the ground of returns 1 to k together, for each k with a facet there.
+    pub terrain_by_returns: Vec<UpTo>,
+}
+
+/// dz from the ground of returns 1 to k.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct UpTo {
+    /// k.
+    pub returns_up_to: u8,
+    /// Survey elevation minus surveyed elevation.
+    pub dz: f64,
 }
 
 /// dz from the ground of one return.

@@ -56,6 +56,9 @@ pub struct Compliance {
     /// Blocks that hold them.
     #[serde(skip)]
     pub blocks: u64,
+    /// Whether they are the checkpoints of a list of surveyed points.
+    #[serde(skip)]
+    pub surveyed: bool,
     /// Effective sample size.
     pub n_effective: Option<f64>,
     /// Whether there are as many as the standard asks for.
@@ -66,7 +69,7 @@ pub struct Compliance {
     pub rmse_v: Option<f64>,
     /// 95 % interval.
     pub rmse_v_ci95: Option<Interval>,
-    /// Best common vertical accuracy class that RMSE_V meets, centimetres.
+    /// Best common vertical accuracy class that RMSE_V meets, centimetres; none of fewer than 30 surveyed checkpoints.
     pub class_cm: Option<f64>,
     /// The class that the upper end of the interval meets: what can be claimed with 95 % confidence and more; none under 30
     /// comparisons or three blocks.
@@ -88,7 +91,7 @@ pub struct Compliance {
 impl Compliance {
     /// What the figures rest on.
     pub fn support(&self) -> Support {
-        Support { comparisons: self.compared, blocks: self.blocks }
+        Support { comparisons: self.compared, blocks: self.blocks, surveyed: self.surveyed }
     }
 }
 

@@ -167,6 +167,7 @@ pub fn decided() -> Sample {
             name,
             compared: 2_000,
             blocks: 100,
+            surveyed: false,
             n_effective: Some(300.0),
             enough_checkpoints: true,
             rmse_v1: Some(rmse_v),
@@ -243,7 +244,7 @@ pub fn decided() -> Sample {
         largest_void_m2: Some(108.0),
         rmse_points: Some(0.03),
         terrain: terrain(plain),
-        weighted: terrain(weighted),
+        weighted: Some(terrain(weighted)),
         offset_removed: None,
     };
     summary.trust.terrain_by_returns = vec![row(1, 0.867, 0.019, 0.019), row(2, 0.953, 0.018, 0.017)];

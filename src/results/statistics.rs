@@ -23,6 +23,9 @@ pub struct Statistics {
     /// Blocks of the site that hold them.
     #[serde(skip)]
     pub blocks: u64,
+    /// Whether they are the checkpoints of a list of surveyed points.
+    #[serde(skip)]
+    pub surveyed: bool,
     /// Bias: mean of dz.
     pub bias: Option<f64>,
     /// Sample standard deviation of dz (n − 1).
@@ -62,6 +65,8 @@ pub struct Support {
     pub comparisons: u64,
     /// Blocks of the site that hold them.
     pub blocks: u64,
+    /// Whether they are the checkpoints of a list of surveyed points: sited one by one, far apart, and few.
+    pub surveyed: bool,
 }
 
 impl Support {
@@ -73,21 +78,50 @@ impl Support {
     /// Fewest comparisons of which anything is said at 95 % confidence: as many as the standard asks for.
     pub const FEWEST_FOR_A_VERDICT: u64 = MIN_CHECKPOINTS;
 
+    /// Fewest surveyed checkpoints of which a figure is shown to people: two leave no more than one difference.
+    pub const FEWEST_SURVEYED: u64 = 3;
+
+    /// Fewest comparisons of which a figure is shown to people.
+    pub fn fewest_comparisons(self) -> u64 {
+        if self.surveyed { Self::FEWEST_SURVEYED } else { Self::FEWEST_COMPARISONS }
+    }
+
     /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
     pub fn is_enough(self) -> bool {
-        self.comparisons >= Self::FEWEST_COMPARISONS && self.blocks >= Self::FEWEST_BLOCKS
+        let spread = self.surveyed || self.blocks >= Self::FEWEST_BLOCKS;
+        self.comparisons >= self.fewest_comparisons() && spread
     }
 
     /// Whether a verdict may rest on it.
     pub fn is_enough_for_a_verdict(self) -> bool {
         self.comparisons >= Self::FEWEST_FOR_A_VERDICT && self.blocks >= Self::FEWEST_BLOCKS
     }
+
+    /// The fewest of which a figure is shown, for people.
+    pub fn fewest(self) -> String {
+        match self.surveyed {
+            true => format!("{} surveyed checkpoints", Self::FEWEST_SURVEYED),
+            false => format!("{} comparisons or {} blocks", Self::FEWEST_COMPARISONS, Self::FEWEST_BLOCKS),
+        }
+    }
+
+    /// Why no verdict may rest on it, for people.
+    pub fn too_few_for_a_verdict(self) -> String {
+        let few = Self::FEWEST_FOR_A_VERDICT;
+        match self.surveyed && self.comparisons < few {
+            true => format!(
+                "{} of the {few} checkpoints that the standard requires: a departure to be stated",
+                self.comparisons
+            ),
+            false => format!("fewer than {few} comparisons or {} blocks", Self::FEWEST_BLOCKS),
+        }
+    }
 }
 
 impl Statistics {
     /// What the figures rest on.
     pub fn support(&self) -> Support {
-        Support { comparisons: self.compared, blocks: self.blocks }
+        Support { comparisons: self.compared, blocks: self.blocks, surveyed: self.surveyed }
     }
 }
 

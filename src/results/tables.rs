@@ -1,6 +1,6 @@
 //! The tables of a run as files: `returns.csv` and `summary.json`.
 
-use crate::results::checkpoints::CheckpointRow;
+use crate::results::checkpoints::{CheckpointRow, FIRST_COLUMNS, GROUND_COLUMNS};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
 use crate::units::Unit;
@@ -88,24 +88,8 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
 /// lengths in that of the report; `z` is the survey's elevation, from the ground of all returns together.
 pub fn surveyed_csv(rows: &[CheckpointRow], horizontal: Unit, units: Unit) -> String {
     let mut table = csv::Writer::from_writer(Vec::new());
-    let header = [
-        "x",
-        "y",
-        "z",
-        "return",
-        "returns",
-        "reference_z",
-        "dz",
-        "name",
-        "sigma",
-        "used",
-        "reason",
-        "siting",
-        "horizontal_units",
-        "units",
-        "cover",
-        "slope",
-    ];
+    let own = ["name", "sigma", "used", "reason", "siting"];
+    let header = FIRST_COLUMNS.iter().chain(&own).chain(&GROUND_COLUMNS);
     table.write_record(header).expect("writing to memory");
     for row in rows {
         let record = [

@@ -2,6 +2,7 @@
 
 use std::io::{self, Write};
 
+use crate::results::checkpoints::{FIRST_COLUMNS, GROUND_COLUMNS};
 use crate::stages::draw::Drawn;
 use crate::tile::strata::Cover;
 use crate::units::{Micrometres, Unit};
@@ -14,27 +15,8 @@ const LEAST_DECIMALS: usize = 3;
 /// # Errors
 /// What writing to `w` fails with.
 pub fn write_checkpoint_header(w: &mut impl Write) -> io::Result<()> {
-    write_record(
-        w,
-        &[
-            "x",
-            "y",
-            "z",
-            "return",
-            "returns",
-            "reference_z",
-            "dz",
-            "plane_slope",
-            "plane_sd",
-            "reference_points",
-            "horizontal_units",
-            "units",
-            "cover",
-            "strip",
-            "slope",
-            "dz_limit",
-        ],
-    )
+    let matched = ["plane_slope", "plane_sd", "reference_points"];
+    write_record(w, &[&FIRST_COLUMNS[..], &matched, &GROUND_COLUMNS, &["strip", "dz_limit"]].concat())
 }
 
 /// Writes one row of `checkpoints.csv`: x and y in the survey's own `horizontal` unit, other lengths in the unit
@@ -60,8 +42,8 @@ pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, repor
             horizontal.symbol().to_string(),
             report.symbol().to_string(),
             row.strata.cover.map_or("", Cover::word).to_string(),
-            row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
             row.slope_percent.map(|percent| format!("{:.2}", f64::from(percent) / 100.0)).unwrap_or_default(),
+            row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
             row.compared().limit().map(|limit| exact(limit, report)).unwrap_or_default(),
         ],
     )
@@ -121,8 +103,8 @@ mod tests {
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Foot).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),
-            "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units,cover,strip,slope,dz_limit\n\
-             500123.456,4199999.001,101.2345,2,3,101.227,0.0075,0.1235,0.004,11,m,m,canopy,101,0.12,0.2575\n\
+            "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units,cover,slope,strip,dz_limit\n\
+             500123.456,4199999.001,101.2345,2,3,101.227,0.0075,0.1235,0.004,11,m,m,canopy,0.12,101,0.2575\n\
              500123.456,4199999.001,332.13419,2,3,332.10958,0.02461,,,1,m,ft,,,,\n"
         );
     }

@@ -9,7 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::areas::LeftOut;
 use crate::cloud::bounds::Range;
 use crate::cloud::buckets::BucketGrid;
-use crate::cloud::point::{MAX_RETURN, Point};
+use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::{EMPTY, Raster};
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
 use crate::stages::ground_limits::SurveyLimits;
@@ -51,6 +51,10 @@ pub struct AtPoint {
     pub all: Outcome,
     /// From the ground of each return alone.
     pub alone: Vec<(u8, Outcome)>,
+    /// From the ground of returns 1 to k, for each k that has ground around the point.
+    pub up_to: Vec<(u8, Outcome)>,
+    /// The flight strip of the ground point nearest to it in plan.
+    pub strip: Option<u16>,
     /// Cover and slope class of its cell.
     pub strata: Strata,
     /// Slope of the ground around it, rise over run.
@@ -104,7 +108,22 @@ pub fn conclude(yields: &dyn Yields, count: usize) -> Result<Vec<Option<AtPoint>
     Ok(found)
 }
 
+impl AtPoint {
+    /// The elevation in the triangulation of returns 1 to k; none where there is no facet.
+    pub fn up_to(&self, k: u8) -> Option<Micrometres> {
+        match self.up_to.iter().rev().find(|(last, _)| *last <= k) {
+            Some((_, Outcome::Elevation(z))) => Some(*z),
+            _ => None,
+        }
+    }
+}
+
 impl TileStage for TriangulateTile {
+    fn fields(&self) -> Fields {
+        // Errors that a strip has of its own are shared by the points that lie in it.
+        Fields { strip: true, ..Fields::default() }
+    }
+
     fn halo(&self) -> Halo {
         // The circumscribed circle of a facet over a point reaches that far from it.
         Halo { survey: 2 * self.longest, reference: 0 }
@@ -146,20 +165,33 @@ impl TriangulateTile {
                 number: around.number,
                 all: Outcome::Unusable(Unusable::LeftOut(area)),
                 alone: Vec::new(),
+                up_to: Vec::new(),
+                strip: None,
                 strata: Strata::default(),
                 slope: None,
                 departure: None,
             };
         }
-        let all = self.elevation(around, |_| true);
+        // With no further return, what was found with the one before stands.
+        let up_to: Vec<(u8, Outcome)> =
+            present.iter().map(|&k| (k, self.elevation(around, |number| number <= k))).collect();
+        let all = up_to.last().map_or(Outcome::Unusable(Unusable::NoGround), |(_, outcome)| *outcome);
         let alone = match present[..] {
-            [only] => vec![(only, all)],
-            _ => present.iter().map(|&k| (k, self.elevation(around, |number| number == k))).collect(),
+            [] | [_] => up_to.clone(),
+            [first, ..] => present
+                .iter()
+                .map(|&k| match k == first {
+                    true => up_to[0],
+                    false => (k, self.elevation(around, |number| number == k)),
+                })
+                .collect(),
         };
         AtPoint {
             number: around.number,
             all,
             alone,
+            up_to,
+            strip: around.nearest.map(|(_, strip)| strip),
             strata: cells.map_or_else(Strata::default, |cells| cells.at(x, y)),
             slope: ground.and_then(|ground| slope_at(ground, x, y)),
             departure: ground.and_then(|ground| departure(ground, x, y)),
@@ -200,18 +232,22 @@ struct Around {
     number: u32,
     at: (Micrometres, Micrometres),
     by_return: Vec<BinaryHeap<Vertex>>,
+    /// The nearest of all, and its strip.
+    nearest: Option<(Vertex, u16)>,
 }
 
 impl Around {
     fn new(number: u32, at: (Micrometres, Micrometres)) -> Self {
-        Around { number, at, by_return: vec![BinaryHeap::new(); MAX_RETURN] }
+        Around { number, at, by_return: vec![BinaryHeap::new(); MAX_RETURN], nearest: None }
     }
 
     fn of(&self, return_number: u8) -> &BinaryHeap<Vertex> {
         &self.by_return[usize::from(return_number) - 1]
     }
 
-    fn add(&mut self, return_number: u8, vertex: Vertex) {
+    fn add(&mut self, return_number: u8, strip: u16, vertex: Vertex) {
+        let one = (vertex, strip);
+        self.nearest = Some(self.nearest.map_or(one, |nearest| nearest.min(one)));
         hold_nearest(&mut self.by_return[usize::from(return_number) - 1], HELD, vertex);
     }
 }
@@ -243,7 +279,7 @@ impl Visitor for Collector<'_> {
             grid.for_each(point.x, point.y, |place, offset| {
                 let vertex =
                     Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
-                around[place as usize].add(return_number, vertex);
+                around[place as usize].add(return_number, point.strip, vertex);
             });
         }
     }
@@ -315,7 +351,7 @@ mod tests {
     fn only_the_nearest_points_are_held() {
         let mut around = Around::new(0, (0, 0));
         for i in (1..=2 * HELD as i32).rev() {
-            around.add(1, Vertex::new(i, 0, 0));
+            around.add(1, 7, Vertex::new(i, 0, 0));
         }
         assert_eq!((around.of(1).len(), around.of(1).peek().unwrap().x), (HELD, HELD as i32));
     }

@@ -316,7 +316,7 @@ impl TerrainByReturns {
                 largest_void_m2: seen.then(|| square_metres(voids.largest[usize::from(k)])),
                 rmse_points: Missed::by(&dz, offset).rmse,
                 terrain: TerrainFigures::new(&plain, offset),
-                weighted: TerrainFigures::new(&weighted, offset),
+                weighted: Some(TerrainFigures::new(&weighted, offset)),
                 offset_removed: offset.map(|_| true),
             }
         };
@@ -335,13 +335,14 @@ pub struct TerrainRow {
     pub coverage: Option<f64>,
     /// Area of the largest connected void, square metres.
     pub largest_void_m2: Option<f64>,
-    /// RMSE of the points against the reference.
+    /// RMSE of the points against the reference; none where that is a list of surveyed points.
     pub rmse_points: Option<f64>,
     /// The unweighted terrain.
     #[serde(flatten)]
     pub terrain: TerrainFigures,
-    /// The variance-weighted terrain: each return weighted by its own variance, its difference from the first removed.
-    pub weighted: TerrainFigures,
+    /// The variance-weighted terrain: each return weighted by its own variance, its difference from the first removed; none
+    /// where the reference is a list of surveyed points.
+    pub weighted: Option<TerrainFigures>,
     /// That the known offset of the reference has been taken out of all these figures, where there is one.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub offset_removed: Option<bool>,
@@ -356,7 +357,7 @@ pub struct TerrainFigures {
     pub level_terrain: Option<f64>,
     /// Standard deviation of terrain minus reference over these cells: the spread.
     pub sd_terrain: Option<f64>,
-    /// Number of reference cells it covers.
+    /// Number of reference cells it covers; of a list of surveyed points, the points over which it has a facet.
     pub terrain_cells: u64,
     /// Number of reference cells it does not cover.
     pub uncovered_cells: u64,
@@ -389,7 +390,8 @@ impl Missed {
 }
 
 impl TerrainFigures {
-    fn new(errors: &Errors, offset: Option<f64>) -> Self {
+    /// What the errors come to had the reference not been `offset` too high, micrometres.
+    pub fn new(errors: &Errors, offset: Option<f64>) -> Self {
         let [covered, common] = [&errors.covered, &errors.common].map(|moments| Missed::by(moments, offset));
         TerrainFigures {
             rmse_terrain: covered.rmse,
@@ -419,7 +421,9 @@ impl TerrainRow {
     pub fn in_unit(mut self, convert: impl Fn(f64) -> f64) -> Self {
         self.rmse_points = self.rmse_points.map(&convert);
         self.terrain.in_unit(&convert);
-        self.weighted.in_unit(&convert);
+        if let Some(weighted) = &mut self.weighted {
+            weighted.in_unit(&convert);
+        }
         self
     }
 }

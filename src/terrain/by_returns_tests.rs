@@ -15,6 +15,10 @@ fn settings() -> Settings {
     }
 }
 
+fn of_weighted(row: &TerrainRow) -> &TerrainFigures {
+    row.weighted.as_ref().unwrap()
+}
+
 fn spread(row: &TerrainFigures) -> f64 {
     row.sd_terrain_common.unwrap()
 }
@@ -50,7 +54,7 @@ fn a_quarter_of_the_reference_cells_tells_nearly_what_all_tell() {
     let cells = |rows: &[TerrainRow]| rows[4].terrain.terrain_cells + rows[4].terrain.uncovered_cells;
     assert!(cells(&all) > 13_000 && cells(&all) == cells(&some));
     for (all, some) in all.iter().zip(&some) {
-        for (all, some) in [(&all.terrain, &some.terrain), (&all.weighted, &some.weighted)] {
+        for (all, some) in [(&all.terrain, &some.terrain), (of_weighted(all), of_weighted(some))] {
             // 3,600 of 14,400 cells: an SD from so many has a standard error of 1.2 % where errors are independent.
             assert!((spread(some) / spread(all) - 1.0).abs() < 0.03, "{all:?} {some:?}");
         }
@@ -77,23 +81,27 @@ fn late_returns_close_voids_and_then_cost_accuracy_unless_they_are_weighted() {
         assert!(pair[1].rmse_points > pair[0].rmse_points);
         assert!(pair[1].terrain.uncovered_cells <= pair[0].terrain.uncovered_cells);
         // Weighted, no return does harm.
-        assert!(spread(&pair[1].weighted) < spread(&pair[0].weighted), "{pair:?}");
+        assert!(spread(of_weighted(&pair[1])) < spread(of_weighted(&pair[0])), "{pair:?}");
     }
     let cells = rows[0].terrain.terrain_cells + rows[0].terrain.uncovered_cells;
-    assert!(rows.iter().all(|row| row.weighted.terrain_cells + row.weighted.uncovered_cells == cells));
+    assert!(
+        rows.iter().all(|row| of_weighted(row).terrain_cells + of_weighted(row).uncovered_cells == cells)
+    );
     let common = rows[0].terrain.common_cells;
-    assert!(rows.iter().all(|row| row.terrain.common_cells == common && row.weighted.common_cells == common));
+    assert!(
+        rows.iter().all(|row| row.terrain.common_cells == common && of_weighted(row).common_cells == common)
+    );
     assert!(rows[0].terrain.uncovered_cells > 100 && rows[4].terrain.uncovered_cells == 0);
     // Kept plainly, the first late returns help (they close gaps) and the last one harms.
     let plain: Vec<f64> = rows.iter().map(|row| spread(&row.terrain)).collect();
     assert!(plain[1] < 0.6 * plain[0] && plain[3] < plain[1] && plain[4] > 1.1 * plain[3], "{plain:?}");
     // Weighted, all five beat dropping any of them and keeping them plainly, by a tenth or more.
     let best = plain.iter().copied().fold(f64::INFINITY, f64::min);
-    assert!(spread(&rows[4].weighted) < 0.9 * best, "{plain:?} {rows:?}");
+    assert!(spread(of_weighted(&rows[4])) < 0.9 * best, "{plain:?} {rows:?}");
     // The mixture lies low under trees; weighted, all lies on the level of the first return, but for noise and what the
     // planes cut off the hills.
     assert!(rows[4].terrain.level_terrain.unwrap() < -2.5);
-    assert!((rows[4].weighted.level_terrain.unwrap() - RETURNS[0].1 * 1e-3).abs() < 0.75);
+    assert!((of_weighted(&rows[4]).level_terrain.unwrap() - RETURNS[0].1 * 1e-3).abs() < 0.75);
     // The points themselves: the RMSE of the mixture that they were made from.
     let (mut n, mut squares) = (0.0, 0.0);
     for (k, (sd, bias)) in RETURNS.into_iter().enumerate() {
@@ -135,7 +143,7 @@ fn on_even_ground_the_noise_of_each_estimate_is_what_theory_says() {
         let points = two_returns([s1, s2], 40.0);
         let Answer { rows, .. } = work_off(&points, slope, &settings, 500_000.0, 20_000_000, false);
         let first = spread(&rows[0].terrain);
-        let (plain, weighted) = (spread(&rows[1].terrain) / first, spread(&rows[1].weighted) / first);
+        let (plain, weighted) = (spread(&rows[1].terrain) / first, spread(of_weighted(&rows[1])) / first);
         let ratio: f64 = s2 / s1;
         // Ten points of each a cell, so the windows hold nearly equal numbers: within 4 %.
         assert!((plain / ((1.0 + ratio * ratio) / 4.0).sqrt() - 1.0).abs() < 0.04, "{s2}: {plain}");
@@ -170,9 +178,9 @@ fn a_first_return_too_rare_to_learn_from_does_not_empty_the_common_cells() {
     let settings = Settings { returns: 1..=2, ..settings() };
     let Answer { rows, learned, .. } = work_off(&points, rolling, &settings, 500_000.0, 20_000_000, false);
     assert!(learned.iter().all(|fold| fold[1].is_none() && fold[2].is_some()));
-    assert_eq!((rows[0].weighted.terrain_cells, rows[0].weighted.common_cells), (0, 0));
+    assert_eq!((of_weighted(&rows[0]).terrain_cells, of_weighted(&rows[0]).common_cells), (0, 0));
     assert!(rows[1].terrain.common_cells > 5000);
-    assert_eq!(rows[1].terrain.common_cells, rows[1].weighted.common_cells);
+    assert_eq!(rows[1].terrain.common_cells, of_weighted(&rows[1]).common_cells);
 }
 
 #[test]

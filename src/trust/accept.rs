@@ -148,11 +148,7 @@ fn cannot_judge(
         return Some("nothing was compared".to_string());
     }
     if !support.is_enough_for_a_verdict() {
-        return Some(format!(
-            "fewer than {} comparisons or {} blocks",
-            Support::FEWEST_FOR_A_VERDICT,
-            Support::FEWEST_BLOCKS
-        ));
+        return Some(support.too_few_for_a_verdict());
     }
     if figure.ci95.is_none() {
         return Some(no_interval.unwrap_or("no interval can be made from this sample").to_string());

@@ -54,7 +54,9 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
     let v2 = reference.uncertainty.unwrap_or(0.0);
     let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
     let interval: Option<Interval> = s.rmse_ci95.map(|ends| ends.map(|end| rmse_v(end, v2)));
-    let class = |value: Option<f64>| value.and_then(|value| class_met(metres(value, unit)));
+    let classed = may_be_classed(s);
+    let class =
+        |value: Option<f64>| value.filter(|_| classed).and_then(|value| class_met(metres(value, unit)));
     let class_cm = class(combined);
     let bias_to_class = s.bias.zip(class_cm).map(|(mean, class)| metres(mean.abs(), unit) * 100.0 / class);
     Compliance {
@@ -66,6 +68,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         },
         compared: s.compared,
         blocks: s.blocks,
+        surveyed: s.surveyed,
         n_effective: s.n_effective,
         enough_checkpoints: s.compared >= MIN_CHECKPOINTS,
         rmse_v1: s.rmse,
@@ -73,7 +76,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         rmse_v_ci95: interval,
         class_cm,
         class_cm_95: class(interval.map(|ends| ends[1])).filter(|_| s.support().is_enough_for_a_verdict()),
-        quality_level: combined.and_then(|value| quality_level_met(metres(value, unit))),
+        quality_level: combined.filter(|_| classed).and_then(|value| quality_level_met(metres(value, unit))),
         bias_to_class,
         bias_within_guidance: bias_to_class.map(|share| share <= BIAS_SHARE),
         nssda_95: s.rmse.map(|rmse| NSSDA_FACTOR * rmse),
@@ -83,6 +86,11 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
             .as_ref()
             .map(|(offset, sigma, _)| offset_removed(s, *offset, *sigma, v2, unit)),
     }
+}
+
+/// Whether a class may be named: too few surveyed checkpoints have figures, but meet none.
+fn may_be_classed(s: &Statistics) -> bool {
+    !s.surveyed || s.compared >= MIN_CHECKPOINTS
 }
 
 /// The 97.5 % quantile of the normal distribution: for standard deviations that are stated, not estimated.
@@ -124,7 +132,9 @@ fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) 
     let combined = rmse.map(combine);
     // The sigma of the offset is in RMSE_V as an error of the reference: once is enough.
     let rmse_v_ci95 = of_rmse(sampled).map(|ends| ends.map(combine));
-    let class = |value: Option<f64>| value.and_then(|value| class_met(metres(value, unit)));
+    let classed = may_be_classed(s);
+    let class =
+        |value: Option<f64>| value.filter(|_| classed).and_then(|value| class_met(metres(value, unit)));
     OffsetRemoved {
         bias,
         bias_ci95,

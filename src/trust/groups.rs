@@ -45,6 +45,8 @@ pub struct Groups {
     /// The finest strata as numbers, ascending, with their places.
     codes: Vec<(u64, u16)>,
     mask: u64,
+    /// Whether the comparisons are those of a list of surveyed points.
+    pub of_list: bool,
 }
 
 impl Groups {
@@ -59,10 +61,10 @@ impl Groups {
         let (by, finest) = (finest_by(summarise), compared);
         // Of a list of surveyed points, comparisons with the ground of all returns together have return number 0: they, and
         // not those with each return alone as well, make up what is not told apart by return.
-        let is_list = finest.iter().any(|own| own.return_number == 0);
+        let of_list = finest.iter().any(|own| own.return_number == 0);
         let members = |wanted: Strata, properties: &[By]| -> Vec<u16> {
             let counts =
-                |own: &Strata| !is_list || properties.contains(&By::Return) || own.return_number == 0;
+                |own: &Strata| !of_list || properties.contains(&By::Return) || own.return_number == 0;
             let member = |own: &Strata| own.only(properties) == wanted && counts(own);
             (0..).zip(&finest).filter(|(_, own)| member(own)).map(|(i, _)| i).collect()
         };
@@ -97,7 +99,7 @@ impl Groups {
         }
         let mut codes: Vec<(u64, u16)> = finest.iter().map(|strata| strata.code()).zip(0..).collect();
         codes.sort_unstable();
-        Groups { finest, all, codes, mask: Strata::mask(&by) }
+        Groups { finest, all, codes, mask: Strata::mask(&by), of_list }
     }
 
     /// The finest group of a comparison.

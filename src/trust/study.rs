@@ -94,6 +94,7 @@ pub fn figures(
     let rows = groups.all.iter().zip(&figures);
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
+    rows.iter_mut().for_each(|row| row.surveyed = groups.of_list);
     let Intervals { correlation, block, learning, sums, wider } =
         intervals(all, &groups, &spatial, units, &counts.delivered, &mut rows)?;
     let reference = reference(pipeline, units);
@@ -107,16 +108,16 @@ pub fn figures(
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
-/// terrain from returns 1 to k, lengths in micrometres, and what it was weighted with.
+/// terrain from returns 1 to k, lengths in micrometres, and what it was weighted with, if it was.
 pub fn conclude(
     figured: Figured,
-    terrain: Option<(Vec<TerrainRow>, Lesson)>,
+    terrain: Option<(Vec<TerrainRow>, Option<Lesson>)>,
     pipeline: &Pipeline,
     units: Unit,
 ) -> Studied {
     let Figured { block, groups, rows, correlation, wider, excerpt, represented, .. } = figured;
     let length = |um: f64| units.from_micrometres(um);
-    let (terrain, lesson) = terrain.map_or((Vec::new(), None), |(rows, lesson)| (rows, Some(lesson)));
+    let (terrain, lesson) = terrain.unwrap_or_default();
     let terrain: Vec<TerrainRow> = terrain.into_iter().map(|row| row.in_unit(length)).collect();
     let reference = reference(pipeline, units);
     let compliances: Vec<Compliance> =
@@ -238,7 +239,7 @@ mod tests {
             largest_void_m2: None,
             rmse_points: Some(30_000.0),
             terrain: figures.clone(),
-            weighted: figures,
+            weighted: Some(figures),
             offset_removed: None,
         }
     }
@@ -274,7 +275,7 @@ mod tests {
         let mut figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
         let lesson = figured.lesson(500_000.0);
         let rows = vec![terrain_row(1, 0.8), terrain_row(2, 0.95)];
-        let studied = conclude(figured, Some((rows, lesson)), &pipeline, Unit::Metre);
+        let studied = conclude(figured, Some((rows, Some(lesson))), &pipeline, Unit::Metre);
         let numbers: Vec<u8> = studied.returns.iter().map(|row| row.return_number).collect();
         assert_eq!((numbers, studied.all.compared), (vec![1, 2], 6_000));
         let groups: Vec<String> = studied.trust.groups.iter().map(|group| group.by.to_string()).collect();

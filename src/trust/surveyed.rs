@@ -2,10 +2,11 @@
 
 use crate::cloud::point_list::{PointList, SurveyedPoint};
 use crate::pipeline::model::Exclude;
-use crate::results::checkpoints::{CheckpointRow, OfReturn};
+use crate::results::checkpoints::{CheckpointRow, OfReturn, UpTo};
 use crate::results::format::{decimal, distance, length, percent};
 use crate::stages::compared::Compared;
 use crate::stages::triangulated::{AtPoint, Outcome, Unusable};
+use crate::terrain::by_returns::{Errors, TerrainFigures, TerrainRow};
 use crate::tile::strata::{Cover, Strata};
 use crate::units::{Micrometres, Unit};
 
@@ -52,6 +53,39 @@ pub fn uncertainty(list: &PointList, found: &[Option<AtPoint>], stated: Option<f
     Some((sigmas.iter().map(|sigma| sigma * sigma).sum::<f64>() / sigmas.len() as f64).sqrt())
 }
 
+/// Puts what the triangulations of returns 1 to k miss the surveyed points by into the rows of the terrain, in micrometres: at
+/// the points over which each has a facet, and at those over which all have.
+pub fn test_terrain(
+    rows: &mut [TerrainRow],
+    list: &PointList,
+    found: &[Option<AtPoint>],
+    offset: Option<f64>,
+) {
+    let used = |at: &&AtPoint| matches!(at.all, Outcome::Elevation(_));
+    let points: Vec<(&SurveyedPoint, &AtPoint)> = list
+        .points
+        .iter()
+        .zip(found)
+        .filter_map(|(point, at)| Some((point, at.as_ref().filter(used)?)))
+        .collect();
+    let ks: Vec<u8> = rows.iter().map(|row| row.returns_up_to).collect();
+    for row in rows {
+        let mut errors = Errors::default();
+        for (point, at) in &points {
+            let Some(z) = at.up_to(row.returns_up_to) else {
+                errors.uncovered += 1;
+                continue;
+            };
+            errors.covered.add(z - point.z);
+            if ks.iter().all(|k| at.up_to(*k).is_some()) {
+                errors.common.add(z - point.z);
+            }
+        }
+        row.terrain = TerrainFigures::new(&errors, offset);
+        (row.weighted, row.rmse_points) = (None, None);
+    }
+}
+
 /// A row for each point of the list, in its order.
 pub fn rows(
     list: &PointList,
@@ -67,6 +101,11 @@ pub fn rows(
         let z = match outcome {
             Some(Outcome::Elevation(z)) => Some(z),
             _ => None,
+        };
+        let up_to = |at: &AtPoint| -> Vec<UpTo> {
+            let of =
+                |&(k, _): &(u8, Outcome)| Some(UpTo { returns_up_to: k, dz: from(at.up_to(k)? - point.z) });
+            at.up_to.iter().filter_map(of).collect()
         };
         let of_return = |&(return_number, outcome): &(u8, Outcome)| match outcome {
             Outcome::Elevation(z) => Some(OfReturn { return_number, dz: from(z - point.z) }),
@@ -93,6 +132,7 @@ pub fn rows(
                 .as_ref()
                 .map(|at| at.alone.iter().filter_map(of_return).collect())
                 .unwrap_or_default(),
+            terrain_by_returns: at.as_ref().map(up_to).unwrap_or_default(),
         }
     };
     list.points.iter().zip(found).map(row).collect()

@@ -282,29 +282,31 @@ fn few_checkpoints(f: &Findings) -> Vec<Warning> {
     let few = main_groups(f).filter(|(_, row)| {
         row.compared < MIN_CHECKPOINTS || row.n_effective.is_some_and(|n| n < MIN_CHECKPOINTS as f64)
     });
-    let few: Vec<String> = few
-        .map(|(group, row)| {
-            let n = thousands(row.compared);
-            match row.n_effective {
-                Some(n_eff) if row.compared >= MIN_CHECKPOINTS => {
-                    format!("{} (n = {n}, n_eff = {})", group.by, n_eff.round())
-                }
-                _ => format!("{} (n = {n})", group.by),
-            }
-        })
-        .collect();
-    if few.is_empty() {
-        return Vec::new();
-    }
-    one(
-        WarningCode::FewCheckpoints,
-        format!(
-            "Fewer than {MIN_CHECKPOINTS} independent checkpoints: {}. The standard asks for {MIN_CHECKPOINTS}, and for a \
-             statement where there are fewer. Under {MIN_CHECKPOINTS} comparisons there is no verdict; with as many the \
-             intervals allow for the correlation.",
+    let (few, correlated): (Vec<_>, Vec<_>) = few.partition(|(_, row)| row.compared < MIN_CHECKPOINTS);
+    let counted =
+        |(group, row): &(&Group, &Statistics)| format!("{} (n = {})", group.by, thousands(row.compared));
+    let effective = |(group, row): &(&Group, &Statistics)| {
+        let n_eff = row.n_effective.unwrap_or_default().round();
+        format!("{} (n = {}, n_eff = {n_eff})", group.by, thousands(row.compared))
+    };
+    let mut sentences = Vec::new();
+    if !few.is_empty() {
+        let few: Vec<String> = few.iter().map(counted).collect();
+        sentences.push(format!(
+            "Too few checkpoints: {}. The standard requires {MIN_CHECKPOINTS} each, and a statement in the report where there \
+             are fewer; none of these is given a verdict.",
             and_list(&few)
-        ),
-    )
+        ));
+    }
+    if !correlated.is_empty() {
+        let correlated: Vec<String> = correlated.iter().map(effective).collect();
+        sentences.push(format!(
+            "Correlated residuals leave fewer than {MIN_CHECKPOINTS} independent checkpoints: {}. The intervals allow for \
+             that.",
+            and_list(&correlated)
+        ));
+    }
+    if sentences.is_empty() { Vec::new() } else { one(WarningCode::FewCheckpoints, sentences.join(" ")) }
 }
 
 fn few_blocks(f: &Findings) -> Vec<Warning> {

@@ -33,6 +33,7 @@ use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
+use crate::trust::surveyed::test_terrain;
 
 /// What a run found.
 pub struct Conclusion {
@@ -93,9 +94,15 @@ pub fn conclude(
                     offset: offset.map(|offset| offset.value.exact_micrometres()),
                 };
                 let cells = TerrainCells::new(journals, job.tiling, cell);
-                let (rows, ground) = cells.account(&account, watch)?;
+                let (mut rows, ground) = cells.account(&account, watch)?;
+                if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
+                    test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
+                }
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                (Some((rows, lesson)), Some(area(ground, compared, cell)))
+                (
+                    Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
+                    Some(area(ground, compared, cell)),
+                )
             }
             None => (None, None),
         };

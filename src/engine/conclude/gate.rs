@@ -1,15 +1,22 @@
 //! The gate against nonsense once all is counted: nothing compared, a bias beyond anything plausible, and clouds too thin for
 //! the ground filter.
 
+use std::cmp::Reverse;
+use std::collections::BTreeMap;
+
+use crate::cloud::bounds::{Bounds, Range};
+use crate::cloud::point_list::PointList;
 use crate::engine::partition::clouds::{Partition, Partitions};
 use crate::engine::plan::cloud_job::CloudJob;
-use crate::engine::plan::job::Job;
+use crate::engine::plan::job::{Job, ListJob};
+use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::{Verdict, Warning, WarningCode};
 use crate::results::format::{capitalised, decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Auto;
+use crate::stages::compare::Compare;
 use crate::stages::ladder;
 use crate::stages::list::Stage;
 use crate::stages::matching::Search;
@@ -23,11 +30,9 @@ const MOST_ALONE: f64 = 0.5;
 /// Why nothing was compared, and what to do; nothing where something was, or was not to be.
 pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -> Option<String> {
     let compare = job.pipeline.stages.iter().find_map(Stage::as_compare)?;
-    let (reference, partition) = (summary.reference.as_ref()?, partitions.reference.as_ref()?);
     if summary.all.compared > 0 {
         return None;
     }
-    let own = no_points("survey", &summary.survey).or_else(|| no_points("reference", reference));
     let survey = &summary.survey;
     let no_returns = || {
         (survey.invalid_return > 0 && survey.invalid_return == summary.points).then(|| {
@@ -36,7 +41,13 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
                 .to_string()
         })
     };
-    let no_ground = || no_ground("survey", survey).or_else(|| no_ground("reference", reference));
+    let of_survey =
+        || no_points("survey", survey).or_else(no_returns).or_else(|| no_ground("survey", survey));
+    if let Some(points) = &summary.checkpoints {
+        return Some(of_survey().unwrap_or_else(|| no_checkpoint(points, compare, partitions, job)));
+    }
+    let (reference, partition) = (summary.reference.as_ref()?, partitions.reference.as_ref()?);
+    let of_reference = || no_points("reference", reference).or_else(|| no_ground("reference", reference));
     let nothing_in_reach = || {
         let search = compare.search();
         if let Some(boxes) = apart(&partitions.survey, partition, search.reach()) {
@@ -82,7 +93,57 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
         }
     };
     let left_out = || left_out(summary, reference);
-    Some(own.or_else(no_returns).or_else(no_ground).or_else(left_out).unwrap_or_else(nothing_in_reach))
+    Some(of_survey().or_else(of_reference).or_else(left_out).unwrap_or_else(nothing_in_reach))
+}
+
+/// Why none of the surveyed points of a list can be used: the reasons, each with the number of its points, and the remedy for
+/// the most frequent.
+fn no_checkpoint(points: &[CheckpointRow], compare: &Compare, partitions: &Partitions, job: &Job) -> String {
+    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
+    // What stands behind a colon differs from point to point.
+    for reason in points.iter().filter_map(|point| point.reason.as_deref()?.split(':').next()) {
+        *counts.entry(reason).or_default() += 1;
+    }
+    let mut counts: Vec<(&str, usize)> = counts.into_iter().collect();
+    counts.sort_by_key(|(_, count)| Reverse(*count));
+    let listed: Vec<String> =
+        counts.iter().map(|(reason, count)| format!("{} {reason}", thousands(*count as u64))).collect();
+    let all = thousands(points.len() as u64);
+    let text = format!("none of the {all} surveyed points can be used: {}", listed.join("; "));
+    let most = counts.first().map_or("", |(reason, _)| *reason);
+    let remedy = if most.starts_with("outside") {
+        let boxes = job.list.as_ref().and_then(|list| boxes(&partitions.survey, &list.points));
+        let at = boxes.map(|boxes| format!(" ({boxes})")).unwrap_or_default();
+        format!(
+            "Check that easting and northing are not exchanged, and that list and survey have one coordinate system and the \
+             same units{at}"
+        )
+    } else if most.starts_with("too steep") {
+        "Set a larger `steepest` of `compare`".to_string()
+    } else if most.starts_with("in an area") {
+        "Check the areas of `exclude`".to_string()
+    } else {
+        format!(
+            "Facets have edges up to {}: set a larger `longest_edge` of `compare` where the ground is sparse, and check the \
+             options of `ground`",
+            compare.longest(true)
+        )
+    };
+    format!("{text}. {remedy}")
+}
+
+/// Where the points of the survey lie, and where those of a list.
+fn boxes(survey: &Partition, list: &PointList) -> Option<String> {
+    let (x, y) = survey.counts.bounds.ranges()?;
+    let mut bounds = Bounds::default();
+    list.points.iter().for_each(|point| bounds.add((point.x, point.y)));
+    Some(format!("the survey at {}, the list at {}", in_metres((x, y)), in_metres(bounds.ranges()?)))
+}
+
+/// A box in metres.
+fn in_metres((x, y): (Range, Range)) -> String {
+    let metres = |range: Range| format!("{:.1} to {:.1} m", range.0 as f64 / 1e6, (range.1 - 1) as f64 / 1e6);
+    format!("x {}, y {}", metres(x), metres(y))
 }
 
 /// Why no point of a cloud was left to be filtered.
@@ -150,13 +211,8 @@ fn area(partition: &Partition) -> f64 {
 fn apart(survey: &Partition, reference: &Partition, reach: i64) -> Option<String> {
     let (a, b) = (survey.counts.bounds.ranges()?, reference.counts.bounds.ranges()?);
     let far = |a: (i64, i64), b: (i64, i64)| a.0 > b.1 + reach || b.0 > a.1 + reach;
-    let words = |(x, y): ((i64, i64), (i64, i64))| {
-        let metres =
-            |range: (i64, i64)| format!("{:.1} to {:.1} m", range.0 as f64 / 1e6, (range.1 - 1) as f64 / 1e6);
-        format!("x {}, y {}", metres(x), metres(y))
-    };
     (far(a.0, b.0) || far(a.1, b.1))
-        .then(|| format!("the survey at {}, the reference at {}", words(a), words(b)))
+        .then(|| format!("the survey at {}, the reference at {}", in_metres(a), in_metres(b)))
 }
 
 /// Adds what the gate has to say to the summary: first of all a bias that cannot be, with which no class is met and no limit
@@ -224,5 +280,14 @@ fn elevations(job: &Job) -> Option<Elevations> {
         let ranges = cloud.boxes()?.into_iter().map(|one| one.z);
         ranges.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))
     };
-    Some(Elevations { survey: around(&job.survey)?, reference: around(job.reference.as_ref()?)? })
+    let metres = |um: Micrometres| um as f64 / 1e6;
+    let of_list = |list: &ListJob| {
+        let elevations = || list.points.points.iter().map(|point| point.z);
+        Some((metres(elevations().min()?), metres(elevations().max()?)))
+    };
+    let reference = match &job.list {
+        Some(list) => of_list(list)?,
+        None => around(job.reference.as_ref()?)?,
+    };
+    Some(Elevations { survey: around(&job.survey)?, reference })
 }

@@ -5,7 +5,7 @@ use crate::pipeline::Pipeline;
 use crate::pipeline::uncertainty::{Parts, Uncertainty};
 use crate::results::checkpoints::CheckpointRow;
 use crate::stages::compared::ComparedInMemory;
-use crate::stages::triangulated;
+use crate::stages::triangulated::{self, AtPoint};
 use crate::tile::yields::{YieldError, Yields};
 use crate::trust::surveyed;
 use crate::units::Length;
@@ -16,6 +16,8 @@ pub struct Surveyed {
     pub comparisons: ComparedInMemory,
     /// A row for each point.
     pub rows: Vec<CheckpointRow>,
+    /// What was found at each point of the list.
+    pub found: Vec<Option<AtPoint>>,
     /// The pipeline, with the root mean square of the points' sigmas as the uncertainty of the reference.
     pub pipeline: Pipeline,
 }
@@ -30,7 +32,7 @@ impl Surveyed {
         let found = triangulated::conclude(yields, points.points.len())?;
         let mut pipeline = job.pipeline.clone();
         let stated = pipeline.reference.as_ref().and_then(|reference| reference.uncertainty);
-        let stated_um = stated.map(|uncertainty| uncertainty.total_um());
+        let stated_um = stated.map(|uncertainty| uncertainty.random_at_most_um());
         let has_own = points.points.iter().any(|point| point.sigma.is_some());
         if let Some(reference) = pipeline.reference.as_mut().filter(|_| has_own) {
             // What the points have of their own is random; what they share only the pipeline file can say.
@@ -51,6 +53,7 @@ impl Surveyed {
                 job.survey.units[0].0,
                 job.units,
             ),
+            found,
             pipeline,
         })
     }
