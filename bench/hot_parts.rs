@@ -282,7 +282,8 @@ fn write_residuals(folder: &Path, residuals: &[Residual]) -> Journals {
             y: 0,
             dz: residual.dz,
             headroom: None,
-            slope_percent: None,
+            gradient: None,
+            local_gradient: None,
             strata: Strata { return_number: residual.group as u8, ..Strata::default() },
         };
         let compared: Vec<Compared> = tile.iter().map(compared).collect();

@@ -10,6 +10,7 @@ use crate::report::decision::{self, verdict_label};
 use crate::report::decision_table::{self, DecisionRow};
 use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
+use crate::report::plan_shift;
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
@@ -55,6 +56,13 @@ struct Page<'a> {
     required: u64,
     reference_class: Option<f64>,
     offset: Option<String>,
+    plan_shift: Option<String>,
+    plan_shift_rows: Vec<Row>,
+    /// The figures as found and with the shift taken out.
+    shift_removed: Vec<Row>,
+    /// The same for the table by return, where a shift is claimed.
+    shift_removed_cells: Vec<Cell>,
+    shift_explained: Option<String>,
     represented: Vec<Row>,
     represented_area: Option<String>,
     intervals: Vec<Row>,
@@ -154,6 +162,11 @@ impl<'a> Page<'a> {
             offset: compliance::offset(summary),
             surveyed: surveyed::rows(summary),
             surveyed_sentence: surveyed::sentence(summary),
+            plan_shift: plan_shift::sentence(summary),
+            plan_shift_rows: plan_shift::rows(summary),
+            shift_removed: plan_shift::removed_rows(summary),
+            shift_removed_cells: plan_shift::removed_cells(summary),
+            shift_explained: plan_shift::explained(summary),
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),

@@ -10,6 +10,7 @@ pub(crate) mod html;
 mod left_out;
 mod matching;
 pub(crate) mod method;
+mod plan_shift;
 mod represented;
 mod row;
 mod sentences;

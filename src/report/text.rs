@@ -5,6 +5,7 @@ use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
 use crate::report::left_out;
 use crate::report::matching;
+use crate::report::plan_shift;
 use crate::report::sentences;
 use crate::report::surveyed;
 use crate::results::format::{self, ResidualFormat};
@@ -42,7 +43,7 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
     }
     out += &table(summary);
-    if let Some(text) = matching::sentence(summary) {
+    for text in [matching::sentence(summary), plan_shift::sentence(summary)].into_iter().flatten() {
         out.push('\n');
         out += &wrap(&text);
     }
@@ -69,6 +70,7 @@ fn table(summary: &Summary) -> String {
         rows.push(table_row(row.return_number.to_string(), &row.statistics, unit));
     }
     rows.push(table_row("all".to_string(), &summary.all, unit));
+    rows.extend(plan_shift::printed_row(summary));
     let widths: Vec<_> =
         (0..header.len()).map(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0)).collect();
     let residuals = match unit {

@@ -5,6 +5,7 @@ use serde::Serialize;
 
 use crate::results::group_key::GroupKey;
 use crate::results::matching::Matching;
+use crate::results::plan_shift::PlanShift;
 use crate::results::statistics::{Interval, Statistics, Support};
 use crate::terrain::by_returns::TerrainRow;
 use crate::terrain::lesson::TerrainWeights;
@@ -222,6 +223,8 @@ pub enum WarningCode {
     Tilt,
     /// Flight strips disagree.
     StripsDiffer,
+    /// The survey, or a strip of it, is shifted in plan against the reference.
+    PlanShift,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
     /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
@@ -305,6 +308,8 @@ pub struct Trust {
     pub terrain_by_returns: Vec<TerrainRow>,
     /// What matching adds to the residuals.
     pub matching: Option<Matching>,
+    /// A shift in plan of the survey against the reference; null where nothing was compared.
+    pub plan_shift: Option<PlanShift>,
     /// What the returns were weighted with for the variance-weighted terrain.
     pub terrain_weights: Option<TerrainWeights>,
     /// The survey against the published standards.

@@ -144,6 +144,12 @@ pub fn length_interval(interval: [f64; 2], unit: Unit) -> String {
     format!("{} {}", format.interval(Some(interval)), format.symbol)
 }
 
+/// As [`length_interval`], with the signs.
+pub fn signed_length_interval(interval: [f64; 2], unit: Unit) -> String {
+    let format = ResidualFormat::of(unit);
+    format!("{} {}", format.signed_interval(Some(interval)), format.symbol)
+}
+
 /// As [`length`], with its sign.
 pub fn signed_length(value: f64, unit: Unit) -> String {
     with_unit(value, unit, signed)

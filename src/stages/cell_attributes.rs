@@ -123,14 +123,20 @@ pub fn gradients(ground: &Raster, extent: &Extent) -> Vec<[f64; 2]> {
     all
 }
 
-/// Steepest slope (rise over run) of the ground at a position: that of the least-squares plane through the surface of
-/// the 5 × 5 cells around it; nothing where too few of them have one.
+/// Steepest slope (rise over run) of the ground at a position: that of the plane of [`gradient_at`].
 pub fn slope_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<f64> {
+    let [east, north] = gradient_at(ground, x, y)?;
+    Some((east * east + north * north).sqrt())
+}
+
+/// Rise over run of the ground at a position, eastwards and northwards: that of the least-squares plane through the surface
+/// of the 5 × 5 cells around it; nothing where too few of them have one.
+pub fn gradient_at(ground: &Raster, x: Micrometres, y: Micrometres) -> Option<[f64; 2]> {
     let extent = &ground.extent;
     let i = extent.index_of(x, y)?;
     let (column, row) = ((i % extent.columns) as i64, (i / extent.columns) as i64);
     let gradient = gradient_of_cell(ground, extent.first_column + column, extent.first_row + row)?;
-    Some(steepest(gradient, extent.cell))
+    Some(gradient.map(|rise| rise / extent.cell))
 }
 
 /// Steepest slope (rise over run) of a plane that rises so much within a cell eastwards and northwards.
@@ -138,7 +144,7 @@ pub fn steepest([east, north]: [f64; 2], cell: f64) -> f64 {
     (east * east + north * north).sqrt() / cell
 }
 
-/// Rise of the plane of [`slope_at`] over the width of a cell, eastwards and northwards, micrometres.
+/// Rise of the plane of [`gradient_at`] over the width of a cell, eastwards and northwards, micrometres.
 fn gradient_of_cell(ground: &Raster, column: i64, row: i64) -> Option<[f64; 2]> {
     let (mut n, mut sx, mut sy, mut sz) = (0.0, 0.0, 0.0, 0.0);
     let (mut sxx, mut sxy, mut syy, mut sxz, mut syz) = (0.0, 0.0, 0.0, 0.0, 0.0);

@@ -42,7 +42,9 @@ pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, repor
             horizontal.symbol().to_string(),
             report.symbol().to_string(),
             row.strata.cover.map_or("", Cover::word).to_string(),
-            row.slope_percent.map(|percent| format!("{:.2}", f64::from(percent) / 100.0)).unwrap_or_default(),
+            row.slope_percent()
+                .map(|percent| format!("{:.2}", f64::from(percent) / 100.0))
+                .unwrap_or_default(),
             row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
             row.compared().limit().map(|limit| exact(limit, report)).unwrap_or_default(),
         ],
@@ -75,6 +77,7 @@ fn exact(micrometres: Micrometres, unit: Unit) -> String {
 mod tests {
     use super::*;
     use crate::stages::matching::Around;
+    use crate::tile::gradient::Gradient;
     use crate::tile::strata::Strata;
 
     #[test]
@@ -91,7 +94,8 @@ mod tests {
             reference_z: 101_227_000,
             reference_points: 11,
             headroom: Some(2_500),
-            slope_percent: Some(12),
+            gradient: Some(Gradient::of([0.12, 0.0])),
+            local_gradient: None,
             strata: Strata { cover: Some(Cover::Canopy), strip: Some(101), ..Strata::default() },
             plane: Some((123_450, 4_000)),
             inner: (0, 0),
@@ -99,7 +103,7 @@ mod tests {
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
         (row.plane, row.reference_points) = (None, 1);
-        (row.headroom, row.slope_percent, row.strata) = (None, None, Strata::default());
+        (row.headroom, row.gradient, row.strata) = (None, None, Strata::default());
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Foot).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),

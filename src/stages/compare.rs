@@ -10,11 +10,12 @@ use crate::cloud::point::{Fields, Point};
 use crate::raster::Extent;
 use crate::stages::acceptance_limit::AcceptanceLimits;
 use crate::stages::auto::Auto;
-use crate::stages::cell_attributes::{CellAttributes, slope_at};
+use crate::stages::cell_attributes::{CellAttributes, gradient_at};
 use crate::stages::compared::{self, Compared};
 use crate::stages::draw::{self, Drawn};
 use crate::stages::ground_limits::SurveyLimits;
 use crate::stages::ladder::RUNGS;
+use crate::stages::local_gradient::local_gradient;
 use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
@@ -22,6 +23,7 @@ use crate::stages::summarise::Summarise;
 use crate::stages::triangulated::TriangulateTile;
 use crate::terrain::coverage::Coverage;
 use crate::tile::at_work::{Halo, Tile};
+use crate::tile::gradient::Gradient;
 use crate::units::{Length, Micrometres};
 
 /// Compares each checkpoint with the reference ground near it: dz = survey elevation − reference elevation.
@@ -168,9 +170,10 @@ impl TileStage for CompareTile {
                 y: point.y,
                 dz: point.z - reference,
                 headroom: Compared::headroom(point.z, highest),
-                slope_percent: ground
-                    .and_then(|ground| slope_at(ground, point.x, point.y))
-                    .map(|slope| (slope * 100.0).round().min(f64::from(u8::MAX) - 1.0) as u8),
+                gradient: ground.and_then(|ground| gradient_at(ground, point.x, point.y)).map(Gradient::of),
+                local_gradient: limits
+                    .and_then(|limits| local_gradient(limits, point.x, point.y))
+                    .map(Gradient::of),
                 strata: self.summarise.strata(point, cells),
             }
         };
@@ -180,7 +183,7 @@ impl TileStage for CompareTile {
             .map(|one| {
                 let compared = compared(&tile.survey.points[one.index as usize], one.elevation);
                 if one.distance != NO_DISTANCE {
-                    sums.add_nearest(one.distance, compared.slope_percent);
+                    sums.add_nearest(one.distance, compared.slope_percent());
                 }
                 compared
             })

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use rayon::prelude::*;
 
 use crate::cloud::packed::{pack_40, unpack_40};
+use crate::tile::gradient::{self, Gradient};
 use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, Stretch, Yields};
 use crate::units::Micrometres;
@@ -22,15 +23,16 @@ pub struct Compared {
     /// How much higher the point could lie and still be ground, as the other points set it, in steps of
     /// [`Compared::HEADROOM_STEP`]; none where no other point sets a limit.
     pub headroom: Option<u16>,
-    /// Slope of the ground there, rise over run, in hundredths and at most [`u8::MAX`] − 1 of them; none where the
-    /// ground has too few cells.
-    pub slope_percent: Option<u8>,
+    /// Gradient of the survey's ground there; none where it has too few cells.
+    pub gradient: Option<Gradient>,
+    /// The same, not smoothed.
+    pub local_gradient: Option<Gradient>,
     /// The strata it belongs to.
     pub strata: Strata,
 }
 
 /// Bytes of a comparison on disk.
-pub const ENCODED: usize = 5 + 5 + 5 + 2 + 1 + strata::ENCODED;
+pub const ENCODED: usize = 5 + 5 + 5 + 2 + 2 * gradient::ENCODED + strata::ENCODED;
 
 impl Compared {
     /// A tenth of a millimetre: far below what a threshold is good for.
@@ -46,6 +48,11 @@ impl Compared {
     /// The highest dz that the ground filter would have accepted here, micrometres.
     pub fn limit(&self) -> Option<Micrometres> {
         self.headroom.map(|headroom| self.dz + i64::from(headroom) * Self::HEADROOM_STEP)
+    }
+
+    /// Steepest slope of the ground there, in hundredths; see [`Gradient::slope_percent`].
+    pub fn slope_percent(&self) -> Option<u8> {
+        self.gradient.map(Gradient::slope_percent)
     }
 
     /// Whether its position can be stored relative to that of another.
@@ -64,7 +71,8 @@ impl Compared {
             to.extend_from_slice(&pack_40(value));
         }
         to.extend_from_slice(&self.headroom.unwrap_or(u16::MAX).to_le_bytes());
-        to.push(self.slope_percent.unwrap_or(u8::MAX));
+        to.extend_from_slice(&Gradient::encode(self.gradient));
+        to.extend_from_slice(&Gradient::encode(self.local_gradient));
         to.extend_from_slice(&self.strata.encode());
         true
     }
@@ -77,8 +85,9 @@ impl Compared {
             y: base.1 + unpack_40(&b[5..10]),
             dz: unpack_40(&b[10..15]),
             headroom: (headroom != u16::MAX).then_some(headroom),
-            slope_percent: Some(b[17]).filter(|slope| *slope != u8::MAX),
-            strata: Strata::decode([b[18], b[19], b[20], b[21], b[22]]),
+            gradient: Gradient::decode([b[17], b[18], b[19], b[20]]),
+            local_gradient: Gradient::decode([b[21], b[22], b[23], b[24]]),
+            strata: Strata::decode([b[25], b[26], b[27], b[28], b[29]]),
         }
     }
 }
@@ -268,7 +277,15 @@ mod tests {
     }
 
     fn compared(x: i64) -> Compared {
-        Compared { x, y: -x, dz: 7 * x, headroom: None, slope_percent: None, strata: Strata::default() }
+        Compared {
+            x,
+            y: -x,
+            dz: 7 * x,
+            headroom: None,
+            gradient: None,
+            local_gradient: None,
+            strata: Strata::default(),
+        }
     }
 
     proptest! {
@@ -312,11 +329,13 @@ mod tests {
         #[test]
         fn a_comparison_comes_back_as_it_was(
             (x, y) in (-FARTHEST..FARTHEST, -FARTHEST..FARTHEST), dz in -400_000_000_000i64..400_000_000_000,
-            headroom in proptest::option::of(0..u16::MAX), slope_percent in proptest::option::of(0..u8::MAX), strip in any::<Option<u16>>(),
+            headroom in proptest::option::of(0..u16::MAX), rises in proptest::option::of((-4.0..4.0, -4.0..4.0)), strip in any::<Option<u16>>(),
         ) {
             let strata = Strata { return_number: 3, strip, ..Strata::default() };
             let base = (1 << 52, -1 << 52);
-            let compared = Compared { x: x + base.0, y: y + base.1, dz, headroom, slope_percent, strata };
+            let gradient = rises.map(|(east, north)| Gradient::of([east, north]));
+            let local_gradient = rises.map(|(east, north)| Gradient::of([north, -east]));
+            let compared = Compared { x: x + base.0, y: y + base.1, dz, headroom, gradient, local_gradient, strata };
             let mut bytes = Vec::new();
             prop_assert!(compared.encode(base, &mut bytes));
             prop_assert_eq!(Compared::decode(bytes[..].try_into().unwrap(), base), compared);

@@ -6,6 +6,7 @@ use crate::stages::compared::Compared;
 use crate::stages::matching::{Around, Match};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::plane_sums::{Inner, Plane};
+use crate::tile::gradient::{self, Gradient};
 use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, YieldError, Yields};
 use crate::units::Micrometres;
@@ -68,8 +69,10 @@ pub struct Drawn {
     pub reference_points: u32,
     /// How much higher the point could lie and still be ground; see [`Compared::headroom`].
     pub headroom: Option<u16>,
-    /// Slope of the ground there; see [`Compared::slope_percent`].
-    pub slope_percent: Option<u8>,
+    /// Gradient of the survey's ground there; see [`Compared::gradient`].
+    pub gradient: Option<Gradient>,
+    /// The same, not smoothed.
+    pub local_gradient: Option<Gradient>,
     /// The strata it belongs to.
     pub strata: Strata,
     /// Slope (rise over run, in millionths) and residual SD (micrometres) of the plane fitted to the reference.
@@ -93,7 +96,8 @@ impl Drawn {
             reference_z: reference.elevation,
             reference_points: reference.points,
             headroom: compared.headroom,
-            slope_percent: compared.slope_percent,
+            gradient: compared.gradient,
+            local_gradient: compared.local_gradient,
             strata: compared.strata,
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
             inner: reference.plane.map_or((0, 0), |p| (p.inner.points, p.inner.mean.round() as i32)),
@@ -112,7 +116,12 @@ impl Drawn {
             plane: self.plane.map(plane),
             around: self.around,
         };
-        sums.add(&found, self.slope_percent);
+        sums.add(&found, self.slope_percent());
+    }
+
+    /// Steepest slope of the ground there, in hundredths; see [`Gradient::slope_percent`].
+    pub fn slope_percent(&self) -> Option<u8> {
+        self.gradient.map(Gradient::slope_percent)
     }
 
     /// Survey elevation minus reference elevation, micrometres.
@@ -127,7 +136,8 @@ impl Drawn {
             y: self.y,
             dz: self.dz(),
             headroom: self.headroom,
-            slope_percent: self.slope_percent,
+            gradient: self.gradient,
+            local_gradient: self.local_gradient,
             strata: self.strata,
         }
     }
@@ -167,7 +177,7 @@ pub fn for_each<E: From<YieldError>>(
 pub const ENCODED: usize = AROUND + 14;
 
 /// Where in them the points around begin.
-const AROUND: usize = 63 + 2 + 1 + strata::ENCODED;
+const AROUND: usize = 63 + 2 + 2 * gradient::ENCODED + strata::ENCODED;
 
 /// Adds a checkpoint as bytes.
 pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
@@ -180,7 +190,8 @@ pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.push(u8::from(d.plane.is_some()));
     to.push(d.return_number);
     to.extend_from_slice(&d.headroom.unwrap_or(u16::MAX).to_le_bytes());
-    to.push(d.slope_percent.unwrap_or(u8::MAX));
+    to.extend_from_slice(&Gradient::encode(d.gradient));
+    to.extend_from_slice(&Gradient::encode(d.local_gradient));
     to.extend_from_slice(&d.strata.encode());
     to.extend_from_slice(&d.inner.0.to_le_bytes());
     to.extend_from_slice(&d.inner.1.to_le_bytes());
@@ -203,8 +214,9 @@ pub fn decode(b: &[u8]) -> Drawn {
         reference_z: word(4) as i64,
         reference_points: u32::from_le_bytes(b[56..60].try_into().expect("four bytes")),
         headroom: (headroom != u16::MAX).then_some(headroom),
-        slope_percent: Some(b[65]).filter(|slope| *slope != u8::MAX),
-        strata: Strata::decode(b[66..71].try_into().expect("five bytes")),
+        gradient: Gradient::decode(short(65)),
+        local_gradient: Gradient::decode(short(69)),
+        strata: Strata::decode(b[73..78].try_into().expect("five bytes")),
         plane: (b[61] != 0).then(|| (word(5), word(6))),
         inner: (u32::from_le_bytes(short(AROUND)), i32::from_le_bytes(short(AROUND + 4))),
         around: Around {
@@ -223,8 +235,8 @@ mod tests {
     fn a_large_draw_counts_towards_the_disk() {
         let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
         assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
-        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 310_000_000);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 324_000_000);
         let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
-        assert!((14_000_000..18_000_000).contains(&spaced), "{spaced}");
+        assert!((15_000_000..19_000_000).contains(&spaced), "{spaced}");
     }
 }

@@ -61,6 +61,7 @@ pub(crate) mod ground_limits;
 pub(crate) mod ladder;
 pub mod left_out;
 pub mod list;
+pub(crate) mod local_gradient;
 pub mod matching;
 pub(crate) mod matching_sums;
 pub mod plane_sums;

@@ -4,6 +4,7 @@
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
 //! [`blocks`] gathers sums by blocks. From these, and from where the survey [`delivered`] ground, [`layout`] makes a few hundred
 //! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals.
+//! [`shift`] finds a shift in plan from differences of neighbouring cells.
 //! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
@@ -18,6 +19,8 @@ pub(crate) mod layout;
 pub mod moments;
 pub(crate) mod placed;
 pub mod quantiles;
+pub(crate) mod shift;
+mod shift_equations;
 pub(crate) mod truncated;
 mod truncated_normal;
 mod truncated_sample;

@@ -1,6 +1,7 @@
 //! What stages share: tiles, the points in them and what became of each, and what is given back.
 
 pub mod at_work;
+pub mod gradient;
 pub mod kinds;
 pub mod points;
 pub(crate) mod shared;

@@ -257,7 +257,7 @@ pub fn quantile_skewness(sorted: &[i64], independent: f64) -> Option<f64> {
 /// Root mean square of the height error that matching within a radius adds on the slopes of the comparisons: the nearest
 /// of points spread evenly lies, root mean square, radius/√2 away, in any direction on the slope.
 pub fn matching_error(excerpt: &[Compared], within: Micrometres) -> Option<f64> {
-    let slopes = excerpt.iter().filter_map(|one| one.slope_percent).map(|percent| f64::from(percent) / 100.0);
+    let slopes = excerpt.iter().filter_map(Compared::slope_percent).map(|percent| f64::from(percent) / 100.0);
     let (sum, n) = slopes.fold((0.0, 0u64), |(sum, n), slope| (sum + slope * slope, n + 1));
     let offset = within as f64 / std::f64::consts::SQRT_2;
     (n > 0).then(|| (sum / n as f64).sqrt() * offset / std::f64::consts::SQRT_2)
@@ -266,6 +266,7 @@ pub fn matching_error(excerpt: &[Compared], within: Micrometres) -> Option<f64> 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::tile::gradient::Gradient;
     use crate::tile::strata::{Cover, Strata};
 
     /// A site of 200 m × 100 m in two strips, with noise of 30 mm, and `extra` added by position and strip.
@@ -285,7 +286,8 @@ mod tests {
                     y: (y * 1e6) as i64,
                     dz: ((noise + extra(x, y, strip)) * 1e6) as i64,
                     headroom: None,
-                    slope_percent: Some(20),
+                    gradient: Some(Gradient::of([0.0, 0.2])),
+                    local_gradient: None,
                     strata: Strata { return_number: 1, strip: Some(strip), ..Strata::default() },
                 }
             })

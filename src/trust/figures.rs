@@ -20,6 +20,7 @@ use crate::tile::kinds::{KINDS, PointsByKind};
 use crate::tile::strata::{Cover, Strata, StratumCounts};
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::trust::represented::share;
+use crate::trust::shift_sums::ShiftSums;
 use crate::units::Unit;
 
 /// Survey points counted while they were read and worked on.
@@ -58,9 +59,14 @@ pub struct FirstPass {
     pub moments: BTreeMap<Strata, Moments>,
     /// Comparisons by strip and kind of ground.
     pub by_kind: PointsByKind,
+    /// Sums for a shift in plan.
+    pub shift: ShiftSums,
     /// An even choice of the comparisons, sorted: all, where they are few enough.
     pub excerpt: Vec<Compared>,
 }
+
+/// Moments by code of the finest strata, an excerpt, and sums for a shift in plan.
+type Passed = (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>, ShiftSums);
 
 /// Reads all comparisons once.
 ///
@@ -74,22 +80,24 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
     };
-    let (all_moments, mut excerpt) = all.sum_up(
+    let (all_moments, mut excerpt, shift) = all.sum_up(
         Default::default,
-        |(moments, excerpt): &mut (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>), block| {
+        |(moments, excerpt, shift): &mut Passed, block| {
             for one in block {
                 let new = || (one.strata.only(&by), Moments::default());
                 moments.entry(one.strata.code() & mask).or_insert_with(new).1.add(one.dz);
+                shift.add(one);
                 if up_to == u64::MAX || hash(one) <= up_to {
                     excerpt.push(*one);
                 }
             }
         },
-        |(moments, excerpt), others| {
+        |(moments, excerpt, shift), others| {
             for (code, (strata, sums)) in others.0 {
                 moments.entry(code).or_insert((strata, Moments::default())).1.merge(&sums);
             }
             excerpt.extend(others.1);
+            shift.merge(&others.2);
         },
     )?;
     excerpt.sort_unstable();
@@ -98,7 +106,7 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
         PointsByKind::add(&mut by_kind, &strata, sums.n);
         moments.entry(strata.only(&finest)).or_default().merge(&sums);
     }
-    Ok(FirstPass { moments, by_kind, excerpt })
+    Ok(FirstPass { moments, by_kind, shift, excerpt })
 }
 
 /// A hash of a comparison that depends on nothing but where it is: the level of the reference must not decide which are
@@ -218,7 +226,8 @@ mod tests {
             y: normal.below(1_000_000) as i64,
             dz: (normal.next() * 40.0) as i64 * 1_000 + if i % 50 == 0 { 3_000_000_000 } else { 0 },
             headroom: None,
-            slope_percent: None,
+            gradient: None,
+            local_gradient: None,
             strata: Strata {
                 return_number: 1 + normal.below(3) as u8,
                 cover: Some(if i % 2 == 0 { Cover::Open } else { Cover::Canopy }),

@@ -2,6 +2,7 @@
 
 use crate::pipeline::Pipeline;
 use crate::results::confidence::{Compliance, Correlation, LimitResult, Represented};
+use crate::results::plan_shift::PlanShift;
 use crate::results::statistics::Statistics;
 use crate::stages::compared::Compared;
 use crate::trust::compliance::Reference;
@@ -23,6 +24,10 @@ pub struct Findings<'a> {
     pub excerpt: &'a [Compared],
     /// Edge of the blocks, micrometres.
     pub block: Micrometres,
+    /// Their dz about the bias of their return and cover.
+    pub centred: &'a [f64],
+    /// The shift in plan.
+    pub plan_shift: Option<&'a PlanShift>,
     /// The spatial correlation of the residuals.
     pub correlation: &'a Correlation,
     /// What makes the intervals much wider than blocks alone would.

@@ -64,7 +64,7 @@ mod tests {
 
     fn at(x: i64, dz: i64) -> Compared {
         let strata = Strata::default();
-        Compared { x: x * 1_000_000, y: 0, dz, headroom: None, slope_percent: None, strata }
+        Compared { x: x * 1_000_000, y: 0, dz, headroom: None, gradient: None, local_gradient: None, strata }
     }
 
     #[test]

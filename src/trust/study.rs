@@ -21,11 +21,14 @@ use crate::terrain::model::SMOOTHING;
 use crate::tile::strata::By;
 use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
+use crate::trust::diagnose::centred;
 use crate::trust::figures::{PointCounts, exact_figures, first_pass, statistics};
 use crate::trust::findings::Findings;
 use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
+use crate::trust::plan_shift::plan_shift;
 use crate::trust::represented::represented;
+use crate::trust::shift_sums::ShiftSums;
 use crate::trust::vs_first;
 use crate::trust::warnings::warnings;
 use crate::units::{Micrometres, Unit};
@@ -48,6 +51,7 @@ pub struct Figured {
     correlation: Correlation,
     wider: Option<Wider>,
     excerpt: Vec<Compared>,
+    shift: ShiftSums,
     represented: Represented,
 }
 
@@ -103,8 +107,19 @@ pub fn figures(
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
     let range = spatial.range().unwrap_or(0);
-    let excerpt = first.excerpt;
-    Ok(Figured { by_return, learning, range, block, groups, rows, correlation, wider, excerpt, represented })
+    Ok(Figured {
+        by_return,
+        learning,
+        range,
+        block,
+        groups,
+        rows,
+        correlation,
+        wider,
+        excerpt: first.excerpt,
+        shift: first.shift,
+        represented,
+    })
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
@@ -115,7 +130,9 @@ pub fn conclude(
     pipeline: &Pipeline,
     units: Unit,
 ) -> Studied {
-    let Figured { block, groups, rows, correlation, wider, excerpt, represented, .. } = figured;
+    let Figured { block, groups, rows, correlation, wider, excerpt, shift, represented, .. } = figured;
+    let centred = centred(&excerpt);
+    let plan_shift = plan_shift(&excerpt, &centred, &shift, pipeline, units);
     let length = |um: f64| units.from_micrometres(um);
     let (terrain, lesson) = terrain.unwrap_or_default();
     let terrain: Vec<TerrainRow> = terrain.into_iter().map(|row| row.in_unit(length)).collect();
@@ -133,6 +150,8 @@ pub fn conclude(
         rows: &rows,
         compliances: &compliances,
         excerpt: &excerpt,
+        centred: &centred,
+        plan_shift: plan_shift.as_ref(),
         block,
         correlation: &correlation,
         wider,
@@ -164,6 +183,7 @@ pub fn conclude(
             represented,
             terrain_by_returns: terrain,
             matching: None,
+            plan_shift,
             terrain_weights: lesson.map(|lesson| lesson.weights(length)),
             standards,
             accept: limits,

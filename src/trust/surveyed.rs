@@ -31,7 +31,8 @@ pub fn comparisons(list: &PointList, found: &[Option<AtPoint>]) -> Vec<Compared>
                 y: point.y,
                 dz: z - point.z,
                 headroom: None,
-                slope_percent: at.slope.map(|slope| (slope * 100.0).round().min(254.0) as u8),
+                gradient: None,
+                local_gradient: None,
                 strata: Strata { return_number, ..at.strata },
             })
         }));

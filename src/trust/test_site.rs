@@ -8,6 +8,7 @@ use serde_json::{Value, json};
 use crate::pipeline::Pipeline;
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stats::simulated::Normal;
+use crate::tile::gradient::Gradient;
 use crate::tile::strata::{Cover, Strata, StratumCounts};
 use crate::trust::figures::PointCounts;
 use crate::trust::study::{Studied, conclude, figures};
@@ -42,7 +43,8 @@ pub fn site() -> Vec<Compared> {
             y,
             dz: (30_000.0 * normal.next()) as i64,
             headroom: None,
-            slope_percent: Some(20),
+            gradient: Some(Gradient::of([0.0, 0.2])),
+            local_gradient: None,
             strata: Strata {
                 return_number: 1 + normal.below(2) as u8,
                 cover: Some(if y < 50_000_000 { Cover::Open } else { Cover::Canopy }),

@@ -351,7 +351,8 @@ mod tests {
                 y,
                 dz: (dz * 1_000.0) as i64,
                 headroom: None,
-                slope_percent: None,
+                gradient: None,
+                local_gradient: None,
                 strata,
             });
         }

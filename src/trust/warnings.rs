@@ -13,10 +13,11 @@ use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::strata::Cover;
 use crate::trust::compass::compass_direction;
 use crate::trust::compliance::{metres, sizes, widened};
-use crate::trust::diagnose::{centred, matching_error, quantile_skewness, strip_discrepancy, tilt};
+use crate::trust::diagnose::{matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::findings::Findings;
 use crate::trust::groups::{Group, Role};
 use crate::trust::low_outliers::low_outliers;
+use crate::trust::plan_shift;
 use crate::trust::represented::missing;
 use crate::trust::wider::{SPREAD, wider_than_blocks};
 
@@ -40,6 +41,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         reference_uncertainty,
         bias,
         across_the_site,
+        |f| plan_shift::warning(f.plan_shift, f.units),
         wide_radius,
         few_checkpoints,
         few_blocks,
@@ -212,10 +214,9 @@ fn rmse_of_all(f: &Findings) -> f64 {
 
 /// A tilt across the site, and strips that disagree.
 fn across_the_site(f: &Findings) -> Vec<Warning> {
-    let centred = centred(f.excerpt);
     let rmse = rmse_of_all(f);
     let length = |um: f64| length(f.units.from_micrometres(um), f.units);
-    let tilt = tilt(f.excerpt, &centred, rmse).map(|tilt| Warning {
+    let tilt = tilt(f.excerpt, f.centred, rmse).map(|tilt| Warning {
         code: WarningCode::Tilt,
         text: format!(
             "The residuals are tilted across the site: dz rises towards the {} by {} from end to end. A single bias does not \
@@ -224,7 +225,7 @@ fn across_the_site(f: &Findings) -> Vec<Warning> {
             length(tilt.range)
         ),
     });
-    let strips = strip_discrepancy(f.excerpt, &centred, f.block, rmse).map(|found| Warning {
+    let strips = strip_discrepancy(f.excerpt, f.centred, f.block, rmse).map(|found| Warning {
         code: WarningCode::StripsDiffer,
         text: format!(
             "Flight strips disagree: strip {} lies {} above strip {} on average. Add `strip` to `by` of `summarise` for the \

@@ -3,6 +3,7 @@
 
 pub mod errors;
 pub mod flight;
+pub mod hills;
 pub mod made;
 pub mod meadow;
 pub mod scans;

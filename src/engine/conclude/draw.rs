@@ -169,6 +169,7 @@ mod tests {
     use super::*;
     use crate::stages::compared::{ComparedInTiles, Comparisons};
     use crate::stages::matching::Around;
+    use crate::tile::gradient::Gradient;
     use crate::tile::strata::Strata;
 
     fn checkpoint(key: u64, x: i64) -> Drawn {
@@ -182,7 +183,8 @@ mod tests {
             reference_z: -9,
             reference_points: 6,
             headroom: Some(x.unsigned_abs() as u16),
-            slope_percent: Some(12),
+            gradient: Some(Gradient::of([0.12, 0.0])),
+            local_gradient: Some(Gradient::of([0.11, -0.01])),
             strata: Strata { return_number: 2, strip: Some(9), ..Strata::default() },
             plane: (x % 2 == 0).then_some((5, 6)),
             inner: (4, -3),
