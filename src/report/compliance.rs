@@ -43,7 +43,7 @@ fn row(summary: &Summary, compliance: &Compliance) -> Row {
     let mut cells = vec![
         n,
         cell(format.length(compliance.rmse_v1), true),
-        cell(format.length(summary.reference_uncertainty), false),
+        cell(format.length(compliance.rmse_v2), false),
         cell(format.length(compliance.rmse_v), false),
         cell(class(compliance.class_cm), true),
         cell(compliance.quality_level.unwrap_or("none").to_string(), false),

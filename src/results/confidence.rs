@@ -66,6 +66,8 @@ pub struct Compliance {
     pub enough_checkpoints: bool,
     /// RMSE to the reference.
     pub rmse_v1: Option<f64>,
+    /// V2: the uncertainty of the reference; at surveyed points that of the group's own.
+    pub rmse_v2: Option<f64>,
     /// RMSE_V: the RMSE to the reference combined with the uncertainty of the reference.
     pub rmse_v: Option<f64>,
     /// 95 % interval.

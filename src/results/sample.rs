@@ -171,6 +171,7 @@ pub fn decided() -> Sample {
             n_effective: Some(300.0),
             enough_checkpoints: true,
             rmse_v1: Some(rmse_v),
+            rmse_v2: Some(0.010),
             rmse_v: Some(rmse_v),
             rmse_v_ci95: ends,
             class_cm: Some(class),

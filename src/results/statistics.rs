@@ -26,6 +26,9 @@ pub struct Statistics {
     /// Whether they are the checkpoints of a list of surveyed points.
     #[serde(skip)]
     pub surveyed: bool,
+    /// Root mean square of what the sigmas of surveyed points do not share, where the reference is a list of them.
+    #[serde(skip)]
+    pub reference_sigma: Option<f64>,
     /// Bias: mean of dz.
     pub bias: Option<f64>,
     /// Sample standard deviation of dz (n − 1).

@@ -3,7 +3,7 @@
 //!
 //! Residuals (dz) a few decimetres apart are far from independent. [`variogram`] finds how far the correlation reaches,
 //! [`blocks`] gathers sums by blocks. From these, and from where the survey [`delivered`] ground, [`layout`] makes a few hundred
-//! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals.
+//! cells, [`dependence`] weighs what error they may share, and [`estimates`] makes intervals; [`few`] does so of surveyed points.
 //! [`shift`] finds a shift in plan from differences of neighbouring cells.
 //! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
@@ -14,6 +14,7 @@ pub(crate) mod delivered;
 pub(crate) mod dependence;
 pub mod distributions;
 pub(crate) mod estimates;
+pub(crate) mod few;
 pub mod group_tests;
 pub(crate) mod layout;
 pub mod moments;

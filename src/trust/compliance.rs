@@ -51,7 +51,9 @@ pub fn metres(value: f64, unit: Unit) -> f64 {
 
 /// Compliance of a group with the standards.
 pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Unit) -> Compliance {
-    let v2 = reference.uncertainty.unwrap_or(0.0);
+    let of_points = s.reference_sigma.map(|sigma| libm::hypot(sigma, reference.stated_common));
+    let rmse_v2 = of_points.or(reference.uncertainty);
+    let v2 = rmse_v2.unwrap_or(0.0);
     let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
     let interval: Option<Interval> = s.rmse_ci95.map(|ends| ends.map(|end| rmse_v(end, v2)));
     let classed = may_be_classed(s);
@@ -72,6 +74,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         n_effective: s.n_effective,
         enough_checkpoints: s.compared >= MIN_CHECKPOINTS,
         rmse_v1: s.rmse,
+        rmse_v2,
         rmse_v: combined,
         rmse_v_ci95: interval,
         class_cm,

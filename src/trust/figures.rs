@@ -18,6 +18,7 @@ use crate::stats::moments::Moments;
 use crate::stats::quantiles::{Counter, Residuals, RobustStatistics, robust_statistics};
 use crate::tile::kinds::{KINDS, PointsByKind};
 use crate::tile::strata::{Cover, Strata, StratumCounts};
+use crate::trust::few_checkpoints::SitedPoints;
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::trust::represented::share;
 use crate::trust::shift_sums::ShiftSums;
@@ -36,13 +37,15 @@ pub struct PointCounts {
     pub ground_by_kind: PointsByKind,
     /// Ground points of the survey by square of the site and strip.
     pub delivered: Delivered,
+    /// The surveyed points, where the reference is a list of them.
+    pub sited: Option<SitedPoints>,
 }
 
 impl PointCounts {
-    /// The same for comparisons that belong to no strip, so that no strip passes for one without comparisons.
-    pub fn without_strips(self) -> Self {
+    /// The same for surveyed points, whose comparisons belong to no strip, so that no strip passes for one without comparisons.
+    pub fn at_surveyed_points(self, sited: SitedPoints) -> Self {
         let ground_by_kind = PointsByKind { strips: BTreeMap::new(), ..self.ground_by_kind };
-        PointCounts { ground_by_kind, delivered: self.delivered.without_strips(), ..self }
+        PointCounts { ground_by_kind, delivered: self.delivered.without_strips(), sited: Some(sited), ..self }
     }
 }
 

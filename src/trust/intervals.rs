@@ -20,6 +20,7 @@ use crate::stats::placed::Placed;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::Strata;
+use crate::trust::few_checkpoints::{FewCheckpoints, SitedPoints};
 use crate::trust::groups::{Group, Groups};
 use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
@@ -82,7 +83,7 @@ impl SpatialCorrelation {
 }
 
 /// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
-/// comparisons.
+/// comparisons; or, at `sited` points of a list, from each of them.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
@@ -92,6 +93,7 @@ pub fn intervals(
     spatial: &SpatialCorrelation,
     units: Unit,
     delivered: &Delivered,
+    sited: Option<&SitedPoints>,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block, finest } = spatial;
@@ -128,8 +130,14 @@ pub fn intervals(
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
     let judged = placed.iter().any(|one| one.limit.is_some());
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
+    let few = sited.and_then(|sited| FewCheckpoints::new(sited, placed, groups));
     rows.par_iter_mut().zip(&groups.all).for_each(|(row, group)| {
-        let estimate = estimates.of(&group.members, row.ground);
+        let estimate = match &few {
+            Some(few) => few.of(&group.members),
+            None => estimates.of(&group.members, row.ground),
+        };
+        let sigma = sited.and_then(|sited| sited.sigma(&group.members, placed));
+        row.reference_sigma = sigma.map(|um| units.from_micrometres(um));
         let blocks = sums.together(&group.members);
         row.blocks = blocks.iter().filter(|block| block.n > 0).count() as u64;
         row.bias_ci95 = length(estimate.mean_ci95);
@@ -144,7 +152,8 @@ pub fn intervals(
         let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
         row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
-    let wider = groups.all.first().and_then(|all| wider(&estimates, &sums, &all.members, ground));
+    let all = groups.all.first().filter(|_| few.is_none());
+    let wider = all.and_then(|all| wider(&estimates, &sums, &all.members, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider })
 }
 

@@ -9,6 +9,7 @@ pub(crate) mod accept;
 mod compass;
 pub(crate) mod compliance;
 pub(crate) mod diagnose;
+pub(crate) mod few_checkpoints;
 pub(crate) mod figures;
 pub(crate) mod findings;
 pub(crate) mod groups;

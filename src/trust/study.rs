@@ -100,7 +100,7 @@ pub fn figures(
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
     rows.iter_mut().for_each(|row| row.surveyed = groups.of_list);
     let Intervals { correlation, block, learning, sums, wider } =
-        intervals(all, &groups, &spatial, units, &counts.delivered, &mut rows)?;
+        intervals(all, &groups, &spatial, units, &counts.delivered, counts.sited.as_ref(), &mut rows)?;
     let reference = reference(pipeline, units);
     vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();

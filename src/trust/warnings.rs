@@ -280,9 +280,12 @@ fn skewed(f: &Findings) -> Vec<String> {
 }
 
 fn few_checkpoints(f: &Findings) -> Vec<Warning> {
-    let few = main_groups(f).filter(|(_, row)| {
-        row.compared < MIN_CHECKPOINTS || row.n_effective.is_some_and(|n| n < MIN_CHECKPOINTS as f64)
-    });
+    // An interval of few is wide without any correlation.
+    let correlated = |row: &Statistics| {
+        let most = (MIN_CHECKPOINTS as f64).min(0.75 * row.compared as f64);
+        row.n_effective.is_some_and(|n| n < most)
+    };
+    let few = main_groups(f).filter(|(_, row)| row.compared < MIN_CHECKPOINTS || correlated(row));
     let (few, correlated): (Vec<_>, Vec<_>) = few.partition(|(_, row)| row.compared < MIN_CHECKPOINTS);
     let counted =
         |(group, row): &(&Group, &Statistics)| format!("{} (n = {})", group.by, thousands(row.compared));
@@ -314,7 +317,7 @@ fn few_blocks(f: &Findings) -> Vec<Warning> {
     let blocks = f.correlation.blocks;
     // Where there is no interval at all, that is said instead.
     let has_intervals = f.rows.first().is_some_and(|all| all.bias_ci95.is_some());
-    if blocks < FEW_BLOCKS && has_intervals {
+    if blocks < FEW_BLOCKS && has_intervals && !f.groups.of_list {
         return one(
             WarningCode::FewBlocks,
             format!(

@@ -6,6 +6,7 @@ pub mod flight;
 pub mod hills;
 pub mod made;
 pub mod meadow;
+pub mod random;
 pub mod scans;
 pub mod untidy;
 pub mod wood;

@@ -77,9 +77,13 @@ pub fn conclude(
         strata: counts.strata.clone(),
         ground_by_kind: counts.ground_by_kind.clone(),
         delivered: counts.delivered.clone(),
+        sited: None,
     };
     // A surveyed point is compared with the ground of all strips together.
-    let point_counts = if surveyed.is_some() { point_counts.without_strips() } else { point_counts };
+    let point_counts = match &surveyed {
+        Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
+        None => point_counts,
+    };
     let studied = || -> Result<Studied, EngineError> {
         let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
         let (terrain, area) = match job.chain.terrain_cell {

@@ -1,12 +1,15 @@
 //! What the tiles found at the surveyed points of a list.
 
+use crate::cloud::point_list::PointList;
 use crate::engine::plan::job::{Job, ListJob};
 use crate::pipeline::Pipeline;
 use crate::pipeline::uncertainty::{Parts, Uncertainty};
 use crate::results::checkpoints::CheckpointRow;
 use crate::stages::compared::ComparedInMemory;
 use crate::stages::triangulated::{self, AtPoint};
+use crate::stats::delivered::Delivered;
 use crate::tile::yields::{YieldError, Yields};
+use crate::trust::few_checkpoints::SitedPoints;
 use crate::trust::surveyed;
 use crate::units::Length;
 
@@ -18,6 +21,9 @@ pub struct Surveyed {
     pub rows: Vec<CheckpointRow>,
     /// What was found at each point of the list.
     pub found: Vec<Option<AtPoint>>,
+    points: PointList,
+    /// The sigma of the points that have none of their own, micrometres.
+    stated_um: Option<f64>,
     /// The pipeline, with the root mean square of the points' sigmas as the uncertainty of the reference.
     pub pipeline: Pipeline,
 }
@@ -54,7 +60,14 @@ impl Surveyed {
                 job.units,
             ),
             found,
+            points: points.clone(),
+            stated_um,
             pipeline,
         })
+    }
+
+    /// The points used, as their intervals need them, with all ground that the survey delivered.
+    pub fn sited(&self, delivered: &Delivered) -> SitedPoints {
+        SitedPoints::new(&self.points, &self.found, self.stated_um, delivered.clone())
     }
 }
