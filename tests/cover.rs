@@ -8,6 +8,7 @@ use std::fs;
 use std::path::Path;
 
 use common::made::{COMPARE_ALL, CORNER, grid, pipeline, point, slope, write_plain};
+use common::random::normal;
 use common::run;
 use las::Point;
 use rand::rngs::SmallRng;
@@ -238,11 +239,6 @@ impl Outcome {
     fn holds(&self) -> bool {
         matches!(self.ends, [Some(low), Some(high)] if low <= self.open_rmse && self.open_rmse <= high)
     }
-}
-
-fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }
 
 /// Of the checkpoints of a cover in `checkpoints.csv`, nearly none lie where it is not so, and the interval of the NVA holds.

@@ -6,11 +6,13 @@ mod common;
 mod gate;
 
 use common::made::{grid, point, slope, write_plain};
+use common::random::Normal;
 use common::{describe, echograde, try_run};
 use echograde::cloud::LasFile;
+use gate::files::with;
 use gate::{
-    ALL, Normal, checked, contains_all, demo, demo_file, file, hillside, las_with, moved, run_refused,
-    run_with_results, site, survey_over,
+    ALL, checked, contains_all, demo, demo_file, file, hillside, moved, run_refused, run_with_results, site,
+    survey_over,
 };
 use las::Point;
 use serde_json::Value;
@@ -58,7 +60,7 @@ fn b1_a_point_far_outside_the_box_of_the_header_is_damage_of_its_block() {
     let whole = fs::read(&path).unwrap();
     let first = u32::from_le_bytes(whole[96..100].try_into().unwrap()) as usize;
     let at = first + 60_000 * 30 + 8;
-    fs::write(&path, las_with(&whole, at, &0x0050_0000i32.to_le_bytes())).unwrap();
+    fs::write(&path, with(&whole, at, &0x0050_0000i32.to_le_bytes())).unwrap();
     let text = |read: &str| {
         format!(
             "survey: {{files: [survey.las], units: m}}\nreference: {{files: [reference.laz], units: m}}\nstages: [read: {{{read}}}, \
@@ -92,7 +94,7 @@ fn b1_where_points_lie_outside_in_block_after_block_the_header_is_said_to_be_wro
     // The greatest x and the greatest z, as before the last strips were added.
     for (at, less) in [(179, 60.0), (211, 9.0)] {
         let stated = f64::from_le_bytes(whole[at..at + 8].try_into().unwrap());
-        fs::write(&path, las_with(&whole, at, &(stated - less).to_le_bytes())).unwrap();
+        fs::write(&path, with(&whole, at, &(stated - less).to_le_bytes())).unwrap();
         for read in ["", "damaged: skip"] {
             let said = run_refused(&demo_file(folder.path(), read), 1);
             contains_all(

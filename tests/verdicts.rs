@@ -310,7 +310,7 @@ fn table_of_a_limit_at_the_true_bias() {
                 }
                 let counts = tally(|site| {
                     let mut random = SmallRng::seed_from_u64(77_000 + site);
-                    let high = sigma * common::meadow::normal(&mut random);
+                    let high = sigma * common::random::normal(&mut random);
                     let offset = if keys.contains("offset") { 0.040 } else { 0.0 };
                     let side = if random.random_bool(0.5) { 1.0 } else { -1.0 };
                     let meadow = Meadow {

@@ -8,6 +8,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{Stored, point, write};
+use super::random::{Wave, field_wave, normal, stripe_wave, sum_of};
 
 /// Error that places share, metres.
 #[derive(Clone, Copy, Debug)]
@@ -72,35 +73,19 @@ pub const SITE: Site = Site {
 pub type Truth = [f64; 3];
 
 /// A sum of waves that is a Gaussian field of unit variance.
-struct Waves(Vec<[f64; 3]>);
+struct Waves(Vec<Wave>);
 
 impl Waves {
-    /// Correlation exp(−3 h / range): directions are even, wave numbers follow its spectrum, whose distribution function is
-    /// 1 − 1/√(1 + (k a)²) with a = range / 3.
     fn field(random: &mut SmallRng, range: f64) -> Waves {
-        let a = range / 3.0;
-        let wave = |_| {
-            let share: f64 = random.random();
-            let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / a;
-            let direction = random.random::<f64>() * std::f64::consts::TAU;
-            [k * direction.cos(), k * direction.sin(), random.random::<f64>() * std::f64::consts::TAU]
-        };
-        Waves((0..150).map(wave).collect())
+        Waves((0..150).map(|_| field_wave(random, range)).collect())
     }
 
-    /// The same along one direction: wave numbers of a Cauchy distribution.
-    fn stripes(random: &mut SmallRng, range: f64, [east, north]: [f64; 2]) -> Waves {
-        let a = range / 3.0;
-        let wave = |_| {
-            let k = (std::f64::consts::PI * (random.random::<f64>() - 0.5)).tan() / a;
-            [k * east, k * north, random.random::<f64>() * std::f64::consts::TAU]
-        };
-        Waves((0..150).map(wave).collect())
+    fn stripes(random: &mut SmallRng, range: f64, across: [f64; 2]) -> Waves {
+        Waves((0..150).map(|_| stripe_wave(random, range, across)).collect())
     }
 
     fn at(&self, x: f64, y: f64) -> f64 {
-        let sum: f64 = self.0.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum();
-        sum * (2.0 / self.0.len() as f64).sqrt()
+        sum_of(&self.0, x, y)
     }
 }
 
@@ -172,9 +157,4 @@ impl Site {
             Cover::West(share) => x < share,
         }
     }
-}
-
-fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }

@@ -8,6 +8,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{point, write_plain};
+use super::random::{Wave, field_wave, normal, sum_of};
 
 /// How a flight is made; lengths in metres.
 #[derive(Clone, Copy, Debug)]
@@ -103,28 +104,16 @@ impl Flight {
     }
 
     /// What neighbours share, on a lattice: a sum of waves that is a Gaussian field of correlation exp(−3 h / range).
-    /// Directions are even; wave numbers follow its spectrum, whose distribution function is 1 − 1/√(1 + (k a)²) with
-    /// a = range / 3.
     fn field(&self, random: &mut SmallRng) -> Field {
-        let a = self.shared_range / 3.0;
-        let waves: Vec<[f64; 3]> = (0..300)
-            .map(|_| {
-                let share: f64 = random.random();
-                let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / a;
-                let [direction, phase]: [f64; 2] = [random.random(), random.random()];
-                let direction = direction * std::f64::consts::TAU;
-                [k * direction.cos(), k * direction.sin(), phase * std::f64::consts::TAU]
-            })
-            .collect();
+        let waves: Vec<Wave> = (0..300).map(|_| field_wave(random, self.shared_range)).collect();
         let columns = (self.side[0] / Field::STEP) as usize + 2;
         let rows = (self.side[1] / Field::STEP) as usize + 2;
-        let scale = self.shared_sd * (2.0 / waves.len() as f64).sqrt();
         let value = |i: usize| {
             if self.shared_range == 0.0 {
                 return 0.0;
             }
             let (x, y) = ((i % columns) as f64 * Field::STEP, (i / columns) as f64 * Field::STEP);
-            scale * waves.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum::<f64>()
+            self.shared_sd * sum_of(&waves, x, y)
         };
         Field { columns, values: (0..columns * rows).map(value).collect() }
     }
@@ -160,9 +149,4 @@ fn echo(x: f64, y: f64, z: f64, (number, of): (usize, usize), unit: f64) -> Poin
         number_of_returns: of as u8,
         ..at
     }
-}
-
-fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }

@@ -6,39 +6,15 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use las::{Builder, Point, Vlr, Writer};
-use rand::rngs::SmallRng;
-use rand::{RngExt, SeedableRng};
-
 use serde_json::Value;
 use tempfile::TempDir;
 
+#[path = "files.rs"]
+pub mod files;
+
 use crate::common::made::{grid, point, slope, write_plain};
+use crate::common::random::Normal;
 use crate::common::{describe, echograde, refused, root, try_run};
-
-/// Normal and uniform random numbers that a seed decides.
-pub struct Normal(SmallRng);
-
-impl Normal {
-    pub fn new(seed: u64) -> Self {
-        Normal(SmallRng::seed_from_u64(seed))
-    }
-
-    pub fn uniform(&mut self) -> f64 {
-        self.0.random()
-    }
-
-    pub fn next(&mut self) -> f64 {
-        let (a, b) = (self.uniform(), self.uniform());
-        (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
-    }
-}
-
-/// Bytes with those from `at` on replaced.
-pub fn las_with(bytes: &[u8], at: usize, new: &[u8]) -> Vec<u8> {
-    let mut bytes = bytes.to_vec();
-    bytes[at..at + new.len()].copy_from_slice(new);
-    bytes
-}
 
 /// A survey of a bare slope, `side` metres square: pulses at random, noise of 30 mm, and a share of low outliers 3 to 12 m below
 /// the ground.

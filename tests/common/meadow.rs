@@ -9,6 +9,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{point, write_plain};
+use super::random::{Wave, field_wave, normal, stripe_wave, sum_of};
 
 /// Side of the site, metres.
 pub const SIDE: f64 = 200.0;
@@ -103,39 +104,26 @@ pub struct Truth {
     pub rmse: f64,
 }
 
-/// Sum of waves: [kx, ky, phase] each.
-struct Waves(Vec<[f64; 3]>, f64);
+/// Waves, and the SD of their sum.
+struct Waves(Vec<Wave>, f64);
 
 impl Waves {
     const COUNT: usize = 250;
 
     fn new(random: &mut SmallRng, shared: Shared) -> Option<Self> {
-        let tau = std::f64::consts::TAU;
-        let mut wave = |shared: Shared| match shared {
-            // The spectrum of exp(−h / a) in the plane has the distribution function 1 − 1/√(1 + (k a)²).
-            Shared::Field(_, range) => {
-                let share: f64 = random.random();
-                let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / (range / 3.0);
-                let direction = random.random::<f64>() * tau;
-                [k * direction.cos(), k * direction.sin(), random.random::<f64>() * tau]
+        let mut waves =
+            |wave: &dyn Fn(&mut SmallRng) -> Wave| (0..Self::COUNT).map(|_| wave(random)).collect();
+        match shared {
+            Shared::Field(sd, range) => Some(Waves(waves(&|random| field_wave(random, range)), sd)),
+            Shared::Stripes(sd, range) => {
+                Some(Waves(waves(&|random| stripe_wave(random, range, [1.0, 0.0])), sd))
             }
-            // Along a line it is Cauchy's.
-            Shared::Stripes(_, range) => {
-                let share: f64 = random.random();
-                let k = ((share - 0.5) * std::f64::consts::PI).tan() / (range / 3.0);
-                [k, 0.0, random.random::<f64>() * tau]
-            }
-            Shared::Strips(_) => [0.0; 3],
-        };
-        let sd = match shared {
-            Shared::Field(sd, _) | Shared::Stripes(sd, _) => sd,
-            Shared::Strips(_) => return None,
-        };
-        Some(Waves((0..Self::COUNT).map(|_| wave(shared)).collect(), sd * (2.0 / Self::COUNT as f64).sqrt()))
+            Shared::Strips(_) => None,
+        }
     }
 
     fn at(&self, x: f64, y: f64) -> f64 {
-        self.1 * self.0.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum::<f64>()
+        self.1 * sum_of(&self.0, x, y)
     }
 }
 
@@ -215,9 +203,4 @@ pub fn pipeline(folder: &Path, reference: &str, more: &str) -> PathBuf {
     );
     fs::write(&file, text).unwrap();
     file
-}
-
-pub fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }

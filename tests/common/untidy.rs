@@ -9,6 +9,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{point, write_plain};
+use super::random::{normal, sum_of};
 
 /// How noise is distributed; the SD is the same.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -94,12 +95,7 @@ impl Site {
             let truth = 200.0 + self.slope * x + self.relief * (TAU * x / 9.0).sin() * (TAU * y / 11.0).cos();
             let number = random.random_range(1..=self.returns);
             let own = 0.5 * (1.0 + f64::from(number)) * self.noise * self.tail.draw(&mut random);
-            let shared = if self.shared > 0.0 {
-                let sum: f64 = waves.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum();
-                self.shared * sum * (2.0 / waves.len() as f64).sqrt()
-            } else {
-                0.0
-            };
+            let shared = if self.shared > 0.0 { self.shared * sum_of(&waves, x, y) } else { 0.0 };
             let (kind, off) = (random.random::<f64>(), 0.2 + 0.7 * random.random::<f64>());
             let blunder = match kind {
                 kind if kind < self.low => -off,
@@ -158,10 +154,4 @@ fn bias_and_sd(errors: &[f64]) -> (f64, f64) {
     let n = errors.len() as f64;
     let bias = errors.iter().sum::<f64>() / n;
     (bias, (errors.iter().map(|e| (e - bias).powi(2)).sum::<f64>() / n).sqrt())
-}
-
-/// One number of the standard normal distribution.
-pub fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (TAU * b).cos()
 }

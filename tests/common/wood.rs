@@ -8,6 +8,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{point, write_plain};
+use super::random::{Wave, field_wave, normal, sum_of};
 
 /// Extent, metres.
 pub const SIDE: [f64; 2] = [120.0, 80.0];
@@ -60,15 +61,14 @@ impl Wood {
     pub fn write_where(&self, folder: &Path, is_scanned: impl Fn(f64, f64) -> bool) -> [Vec<f64>; 4] {
         let mut errors: [Vec<f64>; 4] = Default::default();
         let mut random = SmallRng::seed_from_u64(self.seed);
-        let waves = self.waves(&mut random);
+        let waves: Vec<Wave> = (0..400).map(|_| field_wave(&mut random, self.shared_range)).collect();
         let (mut survey, mut reference): (Vec<Point>, Vec<Point>) = (Vec::new(), Vec::new());
         let count = (SIDE[0] * SIDE[1] * self.density) as usize;
         for _ in 0..count {
             let x = (random.random::<f64>() * SIDE[0] * 1000.0).floor() / 1000.0;
             let y = (random.random::<f64>() * SIDE[1] * 1000.0).floor() / 1000.0;
             let truth = 200.0 + 1.5 * (x / 17.0).sin() * (y / 23.0).cos() + 0.03 * x;
-            let shared: f64 = waves.iter().map(|[kx, ky, phase]| (kx * x + ky * y + phase).cos()).sum();
-            let shared = shared * self.shared_sd * (2.0 / waves.len() as f64).sqrt();
+            let shared = self.shared_sd * sum_of(&waves, x, y);
             // The last echo of each pulse is the ground; in the open most pulses have one.
             let crown = Wood::under_crown(x, y);
             let returns =
@@ -89,21 +89,6 @@ impl Wood {
         write_plain(&folder.join("reference.laz"), &reference);
         errors
     }
-
-    /// Waves whose sum is a Gaussian field of correlation exp(−3 h / range): directions are even, wave numbers follow
-    /// its spectrum, whose distribution function is 1 − 1/√(1 + (k a)²) with a = range / 3.
-    fn waves(&self, random: &mut SmallRng) -> Vec<[f64; 3]> {
-        let a = self.shared_range / 3.0;
-        (0..400)
-            .map(|_| {
-                let share: f64 = random.random();
-                let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / a;
-                let (direction, phase) =
-                    (random.random::<f64>() * std::f64::consts::TAU, random.random::<f64>());
-                [k * direction.cos(), k * direction.sin(), phase * std::f64::consts::TAU]
-            })
-            .collect()
-    }
 }
 
 fn echo(x: f64, y: f64, number: usize, of: usize) -> Point {
@@ -113,9 +98,4 @@ fn echo(x: f64, y: f64, number: usize, of: usize) -> Point {
         point_source_id: 101,
         ..point(x, y, 0.0)
     }
-}
-
-fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
 }
