@@ -10,7 +10,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{point, write_plain};
-use super::meadow::normal;
+use super::random::normal;
 
 /// Side of a site, metres.
 pub const SIDE: f64 = 160.0;
