@@ -17,6 +17,7 @@ use crate::stats::delivered::Delivered;
 use crate::stats::dependence::Kind;
 use crate::stats::estimates::{Estimates, NoInterval, plain_se};
 use crate::stats::placed::Placed;
+use crate::stats::truncated::NoEstimate;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::Strata;
@@ -82,7 +83,7 @@ impl SpatialCorrelation {
 }
 
 /// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
-/// comparisons.
+/// comparisons. `no_limits` is why no comparison has a limit, where that is so.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
@@ -92,6 +93,7 @@ pub fn intervals(
     spatial: &SpatialCorrelation,
     units: Unit,
     delivered: &Delivered,
+    no_limits: NoEstimate,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
     let SpatialCorrelation { placed, model, block, finest } = spatial;
@@ -126,7 +128,7 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
-    let judged = placed.iter().any(|one| one.limit.is_some());
+    let no_limits = placed.iter().all(|one| one.limit.is_none()).then_some(no_limits);
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     rows.par_iter_mut().zip(&groups.all).for_each(|(row, group)| {
         let estimate = estimates.of(&group.members, row.ground);
@@ -142,7 +144,7 @@ pub fn intervals(
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
         let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
-        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
+        row.truncation_corrected = truncation_correction(&returns, no_limits, inflation, units);
     });
     let wider = groups.all.first().and_then(|all| wider(&estimates, &sums, &all.members, ground));
     Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider })
