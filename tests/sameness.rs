@@ -7,6 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::{RunResult, root, run};
+use las::point::Classification;
 use las::{Builder, Point, Reader, Writer};
 use proptest::prelude::*;
 use tempfile::TempDir;
@@ -128,6 +129,51 @@ fn tiles_threads_and_order_cannot_be_told_from_the_results() {
             let file = pipeline(folder.path(), tile, stages);
             let found = run(&file, &["--threads", &threads.to_string()]);
             assert_same(&expected, &found, &format!("tiles of {tile} m, {threads} threads, order {seed}"));
+        }
+    }
+}
+
+/// A classification as someone might deliver it: last returns are ground, but for one in eight and what lies high.
+fn classified(points: &mut [Point]) {
+    let lowest = points.iter().map(|p| p.z).fold(f64::INFINITY, f64::min);
+    for (i, point) in points.iter_mut().enumerate() {
+        let is_ground = point.return_number == point.number_of_returns && point.z < lowest + 9.0 && i % 8 > 0;
+        let class = if is_ground { Classification::Ground } else { Classification::HighVegetation };
+        point.classification = class;
+    }
+}
+
+#[test]
+fn tiles_threads_memory_and_order_cannot_be_told_where_the_ground_is_as_delivered() {
+    let mut clouds =
+        Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
+    classified(&mut clouds.survey.1);
+    classified(&mut clouds.reference.1);
+    let write_pipeline = |folder: &Path, tile: u32, ground: &str| {
+        let file =
+            pipeline(folder, tile, ["", "match: nearest, within: 25 mm", "by: [return, cover, slope]"]);
+        let text = fs::read_to_string(&file).unwrap();
+        fs::write(&file, text.replace("- ground: {}", ground)).unwrap();
+        file
+    };
+    for ground in [
+        "- ground: {from: classes, fill_max: 4 m}",
+        "- ground: {cloud: reference}\n  - ground: {cloud: survey, from: classes, cell: 0.7 m}",
+    ] {
+        let first = TempDir::new().unwrap();
+        write_clouds(&clouds, first.path(), 0);
+        let expected = run(&write_pipeline(first.path(), 100, ground), &["--threads", "1"]);
+        assert!(expected.summary()["all"]["compared"].as_u64().unwrap() > 1000);
+        for (tile, threads, memory, seed) in [(15, 2, "512M", 1), (47, 2, "20M", 2), (33, 7, "40M", 3)] {
+            let folder = TempDir::new().unwrap();
+            write_clouds(&clouds, folder.path(), seed);
+            let file = write_pipeline(folder.path(), tile, ground);
+            let found = run(&file, &["--threads", &threads.to_string(), "--memory", memory]);
+            assert_same(
+                &expected,
+                &found,
+                &format!("tiles of {tile} m, {threads} threads, {memory}, {ground}"),
+            );
         }
     }
 }

@@ -57,6 +57,11 @@ impl Point {
         XxHash3_64::oneshot_with_seed(seed, &bytes)
     }
 
+    /// Whether the file labels the point ground: class 2.
+    pub fn is_ground_class(&self) -> bool {
+        self.class == 2
+    }
+
     /// Whether the file labels the point noise: class 7 (low point) or 18 (high noise).
     pub fn is_noise(&self) -> bool {
         matches!(self.class, 7 | 18)

@@ -91,6 +91,11 @@ impl Source {
         }
     }
 
+    /// Whether its points have a classification.
+    pub fn has_classes(&self) -> bool {
+        matches!(self, Source::Las(_))
+    }
+
     /// Runs of points that can be decoded independently of each other, in file order.
     pub fn blocks(&self) -> &[Block] {
         match self {

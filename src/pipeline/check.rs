@@ -14,13 +14,14 @@ use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
-use crate::stages::ground::Ground;
+use crate::stages::ground::{Ground, OF_FILTER, OF_SURFACE};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::read::Read;
 use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;
 use crate::stages::summarise::Summarise;
+use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
@@ -242,6 +243,9 @@ impl OptionCheck<'_, '_> {
     }
 
     fn ground(&mut self, ground: &Ground) {
+        if ground.from == GroundFrom::Classes {
+            return self.delivered_ground(ground);
+        }
         let least_cell = Length::millimetres(1.0);
         self.at_least("cell", ground.cell, least_cell, "expected at least 1 mm");
         self.positive("window_max", ground.window_max);
@@ -272,18 +276,7 @@ impl OptionCheck<'_, '_> {
             );
         }
         for (key, length) in [("window_max", window), ("fill_max", ground.fill_max)] {
-            let cells = length.exact_micrometres() / cell.exact_micrometres();
-            if cells > MOST_CELLS && !["cell", key].iter().any(|key| self.notes.known(&self.path_to(key))) {
-                let at = self.first_given([key, "cell"]);
-                let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
-                let label = format!("expected {MOST_CELLS:.0} cells at most");
-                self.wrong(
-                    at,
-                    &why,
-                    &label,
-                    Some("make `cell` larger: about the point spacing is fine enough"),
-                );
-            }
+            self.cells(key, length, cell);
         }
         let (first, most) = (ground.dh_initial, ground.dh_max);
         if self.both_right(["dh_initial", "dh_max"]) && first.micrometres() > most.micrometres() {
@@ -291,6 +284,38 @@ impl OptionCheck<'_, '_> {
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the largest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    /// Where classes are taken as delivered, what would say how to filter does nothing.
+    fn delivered_ground(&mut self, ground: &Ground) {
+        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are";
+        let mut idle = OF_FILTER.to_vec();
+        if ground.cloud == CloudChoice::Reference {
+            idle.extend(OF_SURFACE);
+        } else {
+            self.at_least("cell", ground.cell, Length::millimetres(1.0), "expected at least 1 mm");
+            self.at_least("fill_max", ground.fill_max, Length::metres(0.0), "expected 0 or more");
+            self.cells("fill_max", ground.fill_max, ground.cell);
+        }
+        for key in idle {
+            let path = self.path_to(key);
+            if self.notes.given(&path) && !self.notes.known(&path) {
+                let message = format!("{} does nothing with `from: classes`", name(&path));
+                let label = "class 2 is taken as delivered".to_string();
+                self.notes.key(&path, message, label, Some(help.to_string()));
+            }
+        }
+    }
+
+    /// Refuses a length of too many cells.
+    fn cells(&mut self, key: &'static str, length: Length, cell: Length) {
+        let cells = length.exact_micrometres() / cell.exact_micrometres();
+        if cells > MOST_CELLS && !["cell", key].iter().any(|key| self.notes.known(&self.path_to(key))) {
+            let at = self.first_given([key, "cell"]);
+            let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
+            let label = format!("expected {MOST_CELLS:.0} cells at most");
+            self.wrong(at, &why, &label, Some("make `cell` larger: about the point spacing is fine enough"));
         }
     }
 

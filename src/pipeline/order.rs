@@ -3,9 +3,11 @@
 use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
+use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
+use crate::tile::points::GroundFrom;
 
 const ORDER: &str =
     "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
@@ -17,6 +19,9 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     misplaced(&once, notes);
     if !gaps {
         missing(entries, reference, notes);
+    }
+    for entry in entries {
+        without_ground_class(entry, entries, notes);
     }
     if reference == ReferenceKind::List {
         for entry in entries {
@@ -52,6 +57,25 @@ fn for_a_list(entry: &Entry, notes: &mut Notes) {
             point(entry, message, "expected `match: triangulated`".to_string(), Some(help), notes);
         }
         _ => {}
+    }
+}
+
+/// A `select` stage that leaves out all that a `ground` stage takes as delivered.
+fn without_ground_class(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
+    let Stage::Select(select) = &entry.stage else { return };
+    let of_cloud = |ground: &Ground| ground.cloud.clouds().any(|cloud| select.cloud.includes(cloud));
+    let delivered = entries.iter().filter_map(|entry| entry.stage.as_ground());
+    let mut delivered = delivered.filter(|ground| ground.from == GroundFrom::Classes && of_cloud(ground));
+    let leaves_out =
+        select.classes.as_ref().is_some_and(|classes| !classes.is_empty() && !classes.contains(&2));
+    let path = [&entry.path[..], &["classes".into()]].concat();
+    if leaves_out && delivered.next().is_some() && !notes.known(&path) {
+        notes.value(
+            &path,
+            "`classes` of `select` leaves out class 2, which `ground` takes for the ground".to_string(),
+            "no class 2".to_string(),
+            Some("add 2, or remove `from: classes` from `ground`".to_string()),
+        );
     }
 }
 

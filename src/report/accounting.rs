@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::results::format::thousands;
 use crate::results::summary::CloudCounts;
+use crate::tile::points::GroundFrom;
 
 /// Why one point of a cloud is not ground, in the order in which points are judged, and how many there are.
 struct Reason {
@@ -26,11 +27,16 @@ fn reasons(counts: &CloudCounts) -> Vec<Reason> {
         label: format!("not selected (stage {})", select.stage),
         count: select.not_selected,
     }));
-    all.extend([
-        reason(4, "classified as noise (7 or 18)", counts.noise),
-        reason(5, "low outliers", counts.low_outlier),
-        reason(6, "above the ground (rejected by the filter)", counts.above_ground),
-    ]);
+    all.push(reason(4, "classified as noise (7 or 18)", counts.noise));
+    match counts.ground_from {
+        Some(GroundFrom::Classes) => {
+            all.push(reason(7, "of other classes than ground (2)", counts.other_class))
+        }
+        _ => all.extend([
+            reason(5, "low outliers", counts.low_outlier),
+            reason(6, "above the ground (rejected by the filter)", counts.above_ground),
+        ]),
+    }
     all
 }
 
@@ -58,12 +64,12 @@ pub fn lines(survey: &CloudCounts, reference: Option<&CloudCounts>) -> Vec<Accou
         let rest = not_filtered(counts);
         if rest > 0 {
             all.push(Reason {
-                order: (7, 0),
+                order: (8, 0),
                 label: "selected, not ground-filtered".to_string(),
                 count: rest,
             });
         }
-        all.push(Reason { order: (8, 0), label: "accepted as ground".to_string(), count: counts.ground });
+        all.push(Reason { order: (9, 0), label: "accepted as ground".to_string(), count: counts.ground });
         for Reason { order, label, count } in all {
             lines.entry(order).or_insert(AccountLine { label, counts: [None, None] }).counts[cloud] =
                 Some(count);
@@ -113,6 +119,23 @@ mod tests {
             not_ground("survey", &unfiltered).unwrap(),
             "Points of the survey that are not ground: 1 flagged withheld, 9 not ground-filtered."
         );
+        let delivered = CloudCounts {
+            read: 12,
+            noise: 2,
+            other_class: 7,
+            ground: 3,
+            ground_from: Some(GroundFrom::Classes),
+            ..CloudCounts::default()
+        };
+        assert_eq!(
+            not_ground("survey", &delivered).unwrap(),
+            "Points of the survey that are not ground: 2 classified as noise (7 or 18), 7 of other classes than ground (2)."
+        );
+        // Beside a filtered reference, each line that does not apply to a cloud is left empty.
+        let filtered = CloudCounts { read: 4, above_ground: 1, ground: 3, ..CloudCounts::default() };
+        let lines = super::lines(&delivered, Some(&filtered));
+        let of = |label: &str| lines.iter().find(|line| line.label.contains(label)).unwrap().counts;
+        assert_eq!((of("other classes"), of("above the ground")), ([Some(7), None], [None, Some(1)]));
         assert_eq!(not_ground("survey", &CloudCounts { read: 3, ground: 3, ..CloudCounts::default() }), None);
     }
 }

@@ -23,6 +23,7 @@ use crate::results::format::{self, ResidualFormat, UNDEFINED};
 use crate::results::statistics::TruncationCorrected;
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::{CloudCounts, Histogram, Summary};
+use crate::tile::points::GroundFrom;
 use crate::tile::strata::By;
 use crate::units::Unit;
 
@@ -67,6 +68,8 @@ struct Page<'a> {
     represented_area: Option<String>,
     intervals: Vec<Row>,
     truncation_corrected: Vec<Row>,
+    /// Why there is no truncation correction at all, where the ground was classified by others.
+    no_correction: Option<String>,
     interval_basis: Option<String>,
     /// Why there are no intervals at all, where that is so.
     no_intervals: Option<String>,
@@ -170,7 +173,12 @@ impl<'a> Page<'a> {
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),
-            truncation_corrected: truncation_corrected(summary),
+            truncation_corrected: if is_delivered(summary) {
+                Vec::new()
+            } else {
+                truncation_corrected(summary)
+            },
+            no_correction: no_correction(summary),
             interval_basis: interval_basis(summary),
             no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
@@ -314,6 +322,16 @@ fn truncation_corrected(summary: &Summary) -> Vec<Row> {
     known
         .map(|(name, s, corrected)| Row { name, cells: truncation_cells(s, corrected, summary.units) })
         .collect()
+}
+
+/// Whether the survey's ground was classified by others.
+fn is_delivered(summary: &Summary) -> bool {
+    summary.survey.ground_from == Some(GroundFrom::Classes)
+}
+
+fn no_correction(summary: &Summary) -> Option<String> {
+    let reason = summary.all.truncation_corrected.as_ref()?.reason.as_ref()?;
+    is_delivered(summary).then(|| format!("No truncation correction: {reason}."))
 }
 
 fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit) -> Vec<Cell> {

@@ -4,9 +4,11 @@ use crate::pipeline::Pipeline;
 use crate::pipeline::model::CloudInput;
 use crate::stages::auto::{Auto, Count};
 use crate::stages::compare::{Compare, NEAREST};
+use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
+use crate::tile::points::GroundFrom;
 
 use crate::results::format::{percent, thousands};
 
@@ -33,13 +35,12 @@ fn vertical_shift(reference: &CloudInput) -> Option<String> {
 fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
     match stage {
         Stage::Ground(g) => {
+            if g.from == GroundFrom::Classes {
+                return Some(delivered(g));
+            }
             let passes = g.passes();
             let windows: Vec<String> = passes.iter().map(|p| p.window.to_string()).collect();
-            let of = match g.cloud {
-                CloudChoice::Both => "survey and reference",
-                CloudChoice::Survey => "the survey",
-                CloudChoice::Reference => "the reference",
-            };
+            let of = clouds(g.cloud);
             Some(format!(
                 "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
                  of {}, windows of {} cells, thresholds from {} to {} at slope {}{}.",
@@ -73,6 +74,23 @@ fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
         }),
         _ => None,
     }
+}
+
+fn clouds(choice: CloudChoice) -> &'static str {
+    match choice {
+        CloudChoice::Both => "survey and reference",
+        CloudChoice::Survey => "the survey",
+        CloudChoice::Reference => "the reference",
+    }
+}
+
+/// Ground as the files classify it.
+fn delivered(ground: &Ground) -> String {
+    let text = format!("Ground of {}: class 2 as delivered; nothing was filtered.", clouds(ground.cloud));
+    if ground.cloud == CloudChoice::Reference {
+        return text;
+    }
+    format!("{text} The survey's slope and cover come from the lowest class 2 in cells of {}.", ground.cell)
 }
 
 fn reference_elevation(compare: &Compare, is_list: bool) -> String {

@@ -4,6 +4,7 @@ use crate::results::format::{ResidualFormat, and_list, comparisons, length, thou
 use crate::results::statistics::Statistics;
 use crate::results::summary::{ReturnRow, Summary};
 use crate::standards::MIN_CHECKPOINTS;
+use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
 /// At most this many returns are named one by one in the summary sentence; beyond it the table does that better.
@@ -104,7 +105,7 @@ fn nothing_compared(summary: &Summary) -> String {
         if counts.ground == 0 {
             return format!(
                 "Nothing was compared, because no point of the {cloud} was accepted as ground. Check the point \
-                 accounting below, what the “select” stages select, and the thresholds of “ground”."
+                 accounting below, what the “select” stages select, and the options of “ground”."
             );
         }
     }
@@ -153,12 +154,22 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
             and_list(&few)
         ));
     }
-    all.extend(
-        [
+    let of_ground = match summary.survey.ground_from {
+        Some(GroundFrom::Classes) => {
+            "The ground is class 2 as delivered: what its classification left out was never compared. If that was the upper tail \
+             of noisy late returns, their SD and bias come out too low while both look plausible, and no correction is \
+             possible. Compare with a run in which the ground filter finds the ground."
+        }
+        _ => {
             "A ground-filter threshold near the noise of the late returns truncates their upper tail: a point too high \
              above its surroundings is not accepted as ground and never compared. SD and bias then come out too low \
              while both look plausible. Check the truncation correction and the shape of the histograms of late \
-             returns.",
+             returns."
+        }
+    };
+    all.extend(
+        [
+            of_ground,
             "The figures hold only where the reference was measured. Other ground – steeper, wetter, under denser \
              cover – may agree better or worse.",
             "This is not a survey certification.",

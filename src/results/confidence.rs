@@ -211,6 +211,8 @@ pub enum WarningCode {
     ImplausibleBias,
     /// Points so far apart that the ground filter takes everything for ground.
     TooFewForFilter,
+    /// Files without any point of the ground class, where classes are taken as delivered.
+    Unclassified,
     /// Low outliers were taken for ground, and the true ground was refused.
     LowOutliers,
     /// The ground filter truncates the residuals of some returns.

@@ -9,6 +9,7 @@ use crate::results::statistics::{Order, VsFirst};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::terrain::lesson::{ReturnWeight, TerrainWeights};
+use crate::tile::points::GroundFrom;
 use crate::tile::strata::Cover;
 use crate::units::Unit;
 
@@ -99,7 +100,9 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         noise: 812,
         low_outlier: 27,
         above_ground: all_points - 5_210 - 812 - 27 - ground,
+        other_class: 0,
         ground,
+        ground_from: Some(GroundFrom::Filter),
         by_slope: Vec::new(),
     };
     let reference = CloudCounts {
@@ -107,6 +110,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         noise: 3,
         above_ground: 310_452,
         ground: 2_000_000,
+        ground_from: Some(GroundFrom::Filter),
         by_slope: [("<0.1", 1_700_000, 2_100), ("0.1-0.2", 280_000, 4_000), ("0.2-0.4", 20_000, 3_500)]
             .map(|(slope, ground, slope_refused)| SlopeRow {
                 slope: slope.to_string(),

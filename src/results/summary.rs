@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::statistics::Statistics;
+use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
 /// The contents of `summary.json`. Lengths are in `units`.
@@ -88,8 +89,13 @@ pub struct CloudCounts {
     pub low_outlier: u64,
     /// Selected points above the threshold of some window: not ground.
     pub above_ground: u64,
+    /// Selected points of other classes than 2 (ground), where classes are taken as delivered: not ground.
+    pub other_class: u64,
     /// Points accepted as ground.
     pub ground: u64,
+    /// What says which points are ground: the ground filter, or the classes as delivered; none where every point counts as
+    /// ground.
+    pub ground_from: Option<GroundFrom>,
     /// What the ground filter made of them by slope class, where that was counted: of a reference that is compared.
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub by_slope: Vec<SlopeRow>,

@@ -5,7 +5,7 @@
 
 use crate::raster::{EMPTY, Extent, Finder, Raster};
 use crate::stages::cover::{CoverRule, LEVEL_CELLS, covers};
-use crate::stages::ground_limits::SurveyLimits;
+use crate::stages::ground_limits::SurveyGround;
 use crate::stages::stage::{TileStage, Wanted};
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::strata::{Cover, Strata, class_of};
@@ -60,8 +60,7 @@ impl TileStage for ClassifyCells {
     }
 
     fn run(&self, tile: &mut Tile<'_>) {
-        let Some(SurveyLimits(limits)) = tile.shared.get() else { return };
-        let Some(ground) = limits.ground() else { return };
+        let Some(ground) = tile.shared.get().and_then(SurveyGround::surface) else { return };
         let (x, y) = tile.core;
         let extent = Extent::covering(ground.extent.cell, x, y, 0).within(&ground.extent);
         let around = self.cover.map_or(extent, |cover| cover.around(&extent));

@@ -8,6 +8,7 @@ use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
+use crate::tile::points::Cloud;
 use crate::units::{Length, Micrometres};
 
 /// The stages of a pipeline, ready to work.
@@ -23,6 +24,8 @@ pub struct Chain {
     pub skip_damaged: bool,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
+    /// The clouds whose classes are taken as delivered.
+    pub delivered: Vec<Cloud>,
 }
 
 impl Chain {
@@ -49,8 +52,9 @@ impl Chain {
             // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, .. } =
+            preparing;
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered }
     }
 
     /// The fields that must be decoded.
@@ -83,7 +87,6 @@ mod tests {
 
     use super::*;
     use crate::cloud::point::Point;
-    use crate::tile::points::Cloud;
 
     fn chain(stages: &Value) -> Chain {
         let stages: Vec<Stage> = serde_json::from_value(stages.clone()).unwrap();

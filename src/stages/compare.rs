@@ -13,7 +13,7 @@ use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{CellAttributes, gradient_at};
 use crate::stages::compared::{self, Compared};
 use crate::stages::draw::{self, Drawn};
-use crate::stages::ground_limits::SurveyLimits;
+use crate::stages::ground_limits::SurveyGround;
 use crate::stages::ladder::RUNGS;
 use crate::stages::local_gradient::local_gradient;
 use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
@@ -126,7 +126,7 @@ impl StageOptions for Compare {
             return;
         }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
-        let cell = preparing.survey_is_filtered().then_some(summarise.terrain_cell);
+        let cell = preparing.survey_is_classified().then_some(summarise.terrain_cell);
         preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise, cell }));
     }
 }
@@ -157,11 +157,12 @@ impl TileStage for CompareTile {
 
     fn run(&self, tile: &mut Tile<'_>) {
         let Some(candidates) = tile.shared.take::<Candidates>() else { return };
-        let limits = tile.shared.get::<SurveyLimits>().map(|SurveyLimits(limits)| limits);
-        let limits_of_points = limits
+        let known = tile.shared.get::<SurveyGround>();
+        let limits_of_points = known
+            .and_then(SurveyGround::limits)
             .filter(|_| !(candidates.counted.is_empty() && candidates.spaced.is_empty()))
             .and_then(|limits| AcceptanceLimits::new(limits, tile.core, &tile.survey));
-        let ground = limits.and_then(|limits| limits.ground());
+        let ground = known.and_then(SurveyGround::surface);
         let cells = tile.shared.get::<CellAttributes>();
         let compared = |point: &Point, reference: Micrometres| {
             let highest = limits_of_points.as_ref().and_then(|limits| limits.at(point.x, point.y, point.z));

@@ -23,6 +23,8 @@ pub struct StatusCounts {
     pub low_outlier: u64,
     /// Above the threshold of some window.
     pub above_ground: u64,
+    /// Of another class than ground, where the classes are taken as delivered.
+    pub other_class: u64,
     /// Ground by return number; 0 holds those without a valid one.
     pub ground_by_return: [u64; MAX_RETURN + 1],
 }
@@ -30,10 +32,11 @@ pub struct StatusCounts {
 impl StatusCounts {
     /// Adds points with the returns of `first`.
     pub fn add(&mut self, first: &Point, statuses: &ByStatus) {
-        let [ground, noise, low_outlier, above_ground, _] = statuses;
+        let [ground, noise, low_outlier, above_ground, other_class, _] = statuses;
         self.noise += noise;
         self.low_outlier += low_outlier;
         self.above_ground += above_ground;
+        self.other_class += other_class;
         self.ground_by_return[usize::from(first.valid_return().unwrap_or(0))] += ground;
     }
 
@@ -42,6 +45,7 @@ impl StatusCounts {
         self.noise += other.noise;
         self.low_outlier += other.low_outlier;
         self.above_ground += other.above_ground;
+        self.other_class += other.other_class;
         for (a, b) in self.ground_by_return.iter_mut().zip(other.ground_by_return) {
             *a += b;
         }
@@ -133,13 +137,14 @@ mod tests {
     #[test]
     fn points_are_counted_by_status_and_ground_by_valid_return() {
         let mut counts = StatusCounts::default();
-        // Ground, noise, low outliers, above ground, not selected: a select stage counts the last ones itself.
-        counts.add(&point(2, 3), &[1, 2, 3, 4, 5]);
-        counts.add(&point(2, 2), &[10, 0, 0, 0, 0]);
-        counts.add(&point(3, 2), &[100, 20, 30, 40, 0]);
+        // Ground, noise, low outliers, above ground, other classes, not selected: a select stage counts the last ones itself.
+        counts.add(&point(2, 3), &[1, 2, 3, 4, 6, 5]);
+        counts.add(&point(2, 2), &[10, 0, 0, 0, 0, 0]);
+        counts.add(&point(3, 2), &[100, 20, 30, 40, 50, 0]);
         let mut ground_by_return = [0; MAX_RETURN + 1];
         (ground_by_return[0], ground_by_return[2]) = (100, 11);
-        let expected = StatusCounts { noise: 22, low_outlier: 33, above_ground: 44, ground_by_return };
+        let expected =
+            StatusCounts { noise: 22, low_outlier: 33, above_ground: 44, other_class: 56, ground_by_return };
         assert_eq!(counts, expected);
     }
 
@@ -149,12 +154,12 @@ mod tests {
         let [single, first] = [ReturnType::Single, ReturnType::FirstOfMany].map(|kind| strata(Some(kind)));
         let one = |ground: u64, key: Strata| {
             let mut counts = Counts::default();
-            counts.survey.add(&point(1, 1), &[ground, 1, 2, 3, 0]);
-            counts.strata.entry(key).or_default().add(&[ground, 1, 2, 3, 0]);
+            counts.survey.add(&point(1, 1), &[ground, 1, 2, 3, 4, 0]);
+            counts.strata.entry(key).or_default().add(&[ground, 1, 2, 3, 4, 0]);
             counts
         };
         let mut reference = Counts::default();
-        reference.reference.add(&point(1, 1), &[7, 0, 0, 1, 0]);
+        reference.reference.add(&point(1, 1), &[7, 0, 0, 1, 0, 0]);
         let mut given = Given::default();
         assert_eq!(Counts::conclude(&given).unwrap(), Counts::default());
         // A tile may give counts back twice: the reference's while visiting, the survey's afterwards.
@@ -165,9 +170,10 @@ mod tests {
         let all = Counts::conclude(&given).unwrap();
         assert_eq!(all.survey.ground_by_return[1], 1110);
         assert_eq!([all.survey.noise, all.survey.low_outlier, all.survey.above_ground], [3, 6, 9]);
+        assert_eq!(all.survey.other_class, 12);
         assert_eq!((all.reference.ground_by_return[1], all.reference.above_ground), (7, 1));
         let of = |points, ground| StratumCounts { points, ground };
-        assert_eq!(all.strata, BTreeMap::from([(single, of(1022, 1010)), (first, of(106, 100))]));
+        assert_eq!(all.strata, BTreeMap::from([(single, of(1030, 1010)), (first, of(110, 100))]));
     }
 
     #[test]

@@ -8,13 +8,14 @@ use crate::raster::{Extent, Raster};
 use crate::stages::alone::AloneCounts;
 use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
 use crate::stages::compare::Compare;
+use crate::stages::delivered_ground::DeliveredGround;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
-use crate::stages::ground_limits::{GroundLimits, SurveyLimits};
+use crate::stages::ground_limits::{GroundLimits, SurveyGround};
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
-use crate::stages::stage::{Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
+use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
 use crate::tile::at_work::{Halo, Tile};
-use crate::tile::points::{Cloud, PointSet, PointStatus};
+use crate::tile::points::{Cloud, GroundFrom, PointSet, PointStatus};
 use crate::units::Micrometres;
 
 impl StageOptions for Ground {
@@ -27,22 +28,32 @@ impl StageOptions for Ground {
         let by_cell = summarise.as_ref().is_some_and(Summarise::is_by_cell);
         let compared = preparing.find::<Compare>().is_some();
         for cloud in self.cloud.clouds() {
-            preparing.filtered.push(cloud);
+            preparing.classified.push(cloud);
             let keep_origin = match cloud {
                 // The slope at surveyed points is wanted wherever they lie.
                 Cloud::Survey if by_cell || preparing.surveyed.is_some() => KeepOrigin::Always,
                 Cloud::Survey if compared => KeepOrigin::WhereCompared,
                 _ => KeepOrigin::Never,
             };
-            // What is refused of the reference is counted by slope class.
-            let slope_breaks = summarise.clone().unwrap_or_default().slope_breaks;
-            let slope_breaks = (cloud == Cloud::Reference && compared).then_some(slope_breaks);
-            preparing.tiles.push(Box::new(FilterGround {
-                options: self.clone(),
-                cloud,
-                keep_origin,
-                slope_breaks,
-            }));
+            match self.from {
+                GroundFrom::Classes => {
+                    preparing.delivered.push(cloud);
+                    let keep_surface = keep_origin != KeepOrigin::Never;
+                    let options = self.clone();
+                    preparing.tiles.push(Box::new(DeliveredGround { options, cloud, keep_surface }));
+                }
+                GroundFrom::Filter => {
+                    // What is refused of the reference is counted by slope class.
+                    let slope_breaks = summarise.clone().unwrap_or_default().slope_breaks;
+                    let slope_breaks = (cloud == Cloud::Reference && compared).then_some(slope_breaks);
+                    preparing.tiles.push(Box::new(FilterGround {
+                        options: self.clone(),
+                        cloud,
+                        keep_origin,
+                        slope_breaks,
+                    }));
+                }
+            }
             if cloud == Cloud::Survey && by_cell {
                 let summarise = summarise.clone().unwrap_or_default();
                 preparing.tiles.push(Box::new(ClassifyCells {
@@ -125,7 +136,7 @@ impl TileStage for FilterGround {
         let looked_around = if self.keep_origin == KeepOrigin::Never { 0 } else { LOOKED_AROUND };
         let slope = if self.slope_breaks.is_some() && !self.options.local_slope { SLOPE_CELLS } else { 0 };
         let margin = self.options.margin() + looked_around + slope;
-        Some(SurfaceNeed { cloud: self.cloud, cell, margin })
+        Some(SurfaceNeed { cloud: self.cloud, of: LowestOf::AllButNoise, cell, margin })
     }
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
@@ -185,7 +196,7 @@ impl Visitor for GroundVisitor {
         }
         self.alone.give(self.cloud, &mut tile.sections);
         if self.limits.origin.is_some() {
-            tile.shared.put(SurveyLimits(self.limits));
+            tile.shared.put(SurveyGround::Filtered(self.limits));
         }
     }
 }

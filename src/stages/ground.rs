@@ -1,6 +1,7 @@
 //! `ground`: the progressive morphological filter of Zhang et al. 2003.
 
 use schemars::JsonSchema;
+use serde::ser::{SerializeMap, Serializer};
 use serde::{Deserialize, Serialize};
 
 use crate::raster::fill::fill_nearest;
@@ -11,6 +12,7 @@ use crate::stages::alone::AloneCells;
 use crate::stages::cell_attributes::{SLOPE_CELLS, gradients, steepest};
 use crate::stages::ground_limits::{CellSlope, GroundLimits, Origin, Threshold};
 use crate::stages::stage::CloudChoice;
+use crate::tile::points::GroundFrom;
 use crate::units::{Length, Micrometres};
 
 /// Cells on every side, beyond those that points are judged in, of what the limits came from: the search for a slope
@@ -18,18 +20,26 @@ use crate::units::{Length, Micrometres};
 /// without a point 4.
 pub const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 
-/// Classifies ground with the progressive morphological filter.
+/// Classifies ground with the progressive morphological filter, or takes it as the files classify it.
 ///
 /// The lowest elevation in each cell makes a surface. The surface is opened (eroded, then dilated) with growing
 /// windows; each pass opens the result of the pass before. A point is ground where, in every pass, its height above
 /// the opened surface of its cell is at most the threshold of that window. Points of classes 7 and 18 (noise) are
 /// not used. Symbols: cell size `c`, window `w_k`, slope `s`, thresholds `dh_0`, `dh_k`, `dh_max`.
-#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+///
+/// `from: classes` takes class 2 as delivered instead, so that a deliverable can be graded: nothing is filtered, and the
+/// filter's options do not apply. Cover and slope then come from the lowest class 2 of each cell. What limit the
+/// classification had is not known, so that there is no truncation correction. Of a survey and a reference that differ
+/// in this, each has a `ground` stage of its own with its `cloud`.
+#[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
     /// The cloud it applies to: `both`, `survey` or `reference`.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub cloud: CloudChoice,
+    /// What says which points are ground: `filter`, or `classes`: class 2 as delivered.
+    #[schemars(extend("x-source" = "this program's own choice; class 2 is ground in LAS 1.4 R16, classification tables"))]
+    pub from: GroundFrom,
     /// Cell size `c` of the surface; cells are aligned to multiples of it from coordinate zero.
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]
     pub cell: Length,
@@ -85,6 +95,7 @@ impl Default for Ground {
     fn default() -> Self {
         Ground {
             cloud: CloudChoice::Both,
+            from: GroundFrom::Filter,
             cell: Length::metres(0.5),
             window_max: Length::metres(18.0),
             window_growth: WindowGrowth::Exponential,
@@ -95,6 +106,42 @@ impl Default for Ground {
             fill_max: Length::metres(10.0),
             low_outlier: Length::metres(1.0),
         }
+    }
+}
+
+/// The options that say how the filter judges.
+pub const OF_FILTER: [&str; 7] =
+    ["window_max", "window_growth", "slope", "dh_initial", "local_slope", "dh_max", "low_outlier"];
+
+/// The options of the surface, which cover and slope of a survey are taken from.
+pub const OF_SURFACE: [&str; 2] = ["cell", "fill_max"];
+
+/// Only the options that apply are written: a file that gives the others is wrong.
+impl Serialize for Ground {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let filters = self.from == GroundFrom::Filter;
+        let has_surface = filters || self.cloud != CloudChoice::Reference;
+        let mut map = serializer.serialize_map(None)?;
+        map.serialize_entry("cloud", &self.cloud)?;
+        map.serialize_entry("from", &self.from)?;
+        if has_surface {
+            map.serialize_entry("cell", &self.cell)?;
+        }
+        if filters {
+            map.serialize_entry("window_max", &self.window_max)?;
+            map.serialize_entry("window_growth", &self.window_growth)?;
+            map.serialize_entry("slope", &self.slope)?;
+            map.serialize_entry("dh_initial", &self.dh_initial)?;
+            map.serialize_entry("local_slope", &self.local_slope)?;
+            map.serialize_entry("dh_max", &self.dh_max)?;
+        }
+        if has_surface {
+            map.serialize_entry("fill_max", &self.fill_max)?;
+        }
+        if filters {
+            map.serialize_entry("low_outlier", &self.low_outlier)?;
+        }
+        map.end()
     }
 }
 
@@ -138,11 +185,23 @@ impl Ground {
     pub fn margin(&self) -> i64 {
         let openings: usize = self.passes().iter().map(|p| p.window - 1).sum();
         let slope = if self.local_slope { SLOPE_CELLS } else { 0 };
-        openings as i64 + self.fill_cells().floor() as i64 + WIDE + slope
+        openings as i64 + self.fill_margin() + WIDE + slope
+    }
+
+    /// Cells to fill an empty cell from, whole ones.
+    pub fn fill_margin(&self) -> i64 {
+        self.fill_cells().floor() as i64
     }
 
     fn fill_cells(&self) -> f64 {
         self.fill_max.exact_micrometres() / self.cell.exact_micrometres()
+    }
+
+    /// The ground where classes are taken as delivered: the lowest elevations of class 2, empty cells filled, in the cells
+    /// of `asked` and as many around as a slope is looked for in.
+    pub fn filled(&self, mut lowest: Raster, asked: &Extent) -> Raster {
+        fill_nearest(&mut lowest, self.fill_cells());
+        lowest.cut(&asked.widened(LOOKED_AROUND))
     }
 
     /// Turns the lowest elevations into the highest elevation that is ground in each cell of `asked`, and finds the
@@ -249,6 +308,25 @@ mod tests {
             Ground { window_growth: WindowGrowth::Exponential, window_max: Length::metres(33.0), ..filter };
         assert_eq!(metres(&filter.passes()), [(3, 0.15), (5, 0.35), (9, 0.55), (17, 0.95), (33, 1.0)]);
         assert_eq!(metres(&Ground::default().passes()), [(3, 0.3), (5, 0.6), (9, 0.9), (17, 1.0), (33, 1.0)]);
+    }
+
+    #[test]
+    fn what_is_written_is_what_applies_and_comes_back_the_same() {
+        let of = |cloud, from| Ground { cloud, from, ..Ground::default() };
+        let (filter, classes) = (GroundFrom::Filter, GroundFrom::Classes);
+        for (ground, keys) in [
+            (of(CloudChoice::Reference, filter), 2 + OF_FILTER.len() + OF_SURFACE.len()),
+            (of(CloudChoice::Both, classes), 2 + OF_SURFACE.len()),
+            (of(CloudChoice::Reference, classes), 2),
+        ] {
+            let written = serde_json::to_value(&ground).unwrap();
+            let all = written.as_object().unwrap();
+            assert_eq!(all.len(), keys, "{written}");
+            let known =
+                |key: &&String| OF_FILTER.contains(&key.as_str()) || OF_SURFACE.contains(&key.as_str());
+            assert_eq!(all.keys().filter(known).count(), keys - 2, "{written}");
+            assert_eq!(serde_json::from_value::<Ground>(written).unwrap(), ground);
+        }
     }
 
     #[test]

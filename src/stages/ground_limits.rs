@@ -99,5 +99,28 @@ impl GroundLimits {
     }
 }
 
-/// What the filter knows of the survey, for later stages.
-pub struct SurveyLimits(pub Rc<GroundLimits>);
+/// What is known of the survey's ground, for later stages.
+pub enum SurveyGround {
+    /// What the ground filter knows.
+    Filtered(Rc<GroundLimits>),
+    /// The lowest of the ground in each cell, where the classes are taken as delivered.
+    Delivered(Rc<Raster>),
+}
+
+impl SurveyGround {
+    /// The surface of the ground, where it was asked for.
+    pub fn surface(&self) -> Option<&Raster> {
+        match self {
+            SurveyGround::Filtered(limits) => limits.ground(),
+            SurveyGround::Delivered(surface) => Some(surface),
+        }
+    }
+
+    /// The limits up to which points were accepted, where they are known.
+    pub fn limits(&self) -> Option<&GroundLimits> {
+        match self {
+            SurveyGround::Filtered(limits) => Some(limits),
+            SurveyGround::Delivered(_) => None,
+        }
+    }
+}

@@ -6,6 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::stages::draw::Draw;
 use crate::stages::stage::StageOptions;
 use crate::stages::{checkpoints, compare, ground, read, select, summarise};
+use crate::tile::points::{Cloud, GroundFrom};
 
 /// Makes [`Stage`] from the list of all stages.
 macro_rules! list_of_stages {
@@ -44,6 +45,11 @@ impl Stage {
         if let Stage::Read(options) = self { Some(options) } else { None }
     }
 
+    /// The options of `ground`, if it is that stage.
+    pub fn as_ground(&self) -> Option<&ground::Ground> {
+        if let Stage::Ground(options) = self { Some(options) } else { None }
+    }
+
     /// The options of `compare`, if it is that stage.
     pub fn as_compare(&self) -> Option<&compare::Compare> {
         if let Stage::Compare(options) = self { Some(options) } else { None }
@@ -53,6 +59,16 @@ impl Stage {
     pub fn as_summarise(&self) -> Option<&summarise::Summarise> {
         if let Stage::Summarise(options) = self { Some(options) } else { None }
     }
+}
+
+/// The options of the `ground` stage of a cloud, if it has one.
+pub fn ground_of(stages: &[Stage], cloud: Cloud) -> Option<&ground::Ground> {
+    stages.iter().filter_map(Stage::as_ground).find(|ground| ground.cloud.includes(cloud))
+}
+
+/// Whether the ground of a cloud is class 2 as delivered.
+pub fn is_delivered(stages: &[Stage], cloud: Cloud) -> bool {
+    ground_of(stages, cloud).is_some_and(|ground| ground.from == GroundFrom::Classes)
 }
 
 /// What the stages draw checkpoints for.

@@ -54,6 +54,7 @@ pub(crate) mod compare;
 pub mod compared;
 pub(crate) mod counts;
 pub(crate) mod cover;
+pub(crate) mod delivered_ground;
 pub(crate) mod draw;
 pub(crate) mod filter_ground;
 pub mod ground;

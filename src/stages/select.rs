@@ -286,7 +286,7 @@ impl StageOptions for Select {
 
     fn prepare(&self, place: usize, preparing: &mut Preparing<'_>) {
         for cloud in self.cloud.clouds() {
-            if preparing.filtered.contains(&cloud) {
+            if preparing.classified.contains(&cloud) {
                 let stage = SelectGround { select: self.clone(), cloud, stage: place };
                 preparing.tiles.push(Box::new(stage));
             } else {

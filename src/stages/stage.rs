@@ -34,7 +34,9 @@ pub struct Preparing<'a> {
     /// The areas whose points are left out of comparisons.
     pub left_out: LeftOut,
     /// The clouds whose ground has been classified so far.
-    pub filtered: Vec<Cloud>,
+    pub classified: Vec<Cloud>,
+    /// Those of them whose classes are taken as delivered.
+    pub delivered: Vec<Cloud>,
     /// What judges points as they are read.
     pub while_reading: Vec<WhileReading>,
     /// What works on tiles, in order.
@@ -56,8 +58,8 @@ impl Preparing<'_> {
     }
 
     /// Whether the survey's ground has been classified so far.
-    pub fn survey_is_filtered(&self) -> bool {
-        self.filtered.contains(&Cloud::Survey)
+    pub fn survey_is_classified(&self) -> bool {
+        self.classified.contains(&Cloud::Survey)
     }
 }
 
@@ -173,11 +175,22 @@ pub trait Visitor {
     fn finish(self: Box<Self>, tile: &mut Tile<'_>);
 }
 
+/// Which points of a cloud a surface is the lowest of.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash)]
+pub enum LowestOf {
+    /// All that are not labelled noise.
+    AllButNoise,
+    /// Those that the file classifies as ground.
+    GroundClass,
+}
+
 /// A surface that a stage wants: the lowest elevation of each cell of one cloud.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct SurfaceNeed {
     /// The cloud.
     pub cloud: Cloud,
+    /// Which of its points.
+    pub of: LowestOf,
     /// Cell size, micrometres; see [`Extent::cell`](crate::raster::Extent::cell).
     pub cell: f64,
     /// Cells that it must see around the points it judges.

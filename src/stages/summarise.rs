@@ -133,7 +133,7 @@ impl StageOptions for Summarise {
     }
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
-        let filtered = preparing.survey_is_filtered();
+        let filtered = preparing.survey_is_classified();
         if filtered {
             preparing.terrain_cell = Some(self.terrain_cell);
             preparing.tiles.push(Box::new(SumTerrain { cell: self.terrain_cell }));

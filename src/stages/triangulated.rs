@@ -12,7 +12,7 @@ use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::{EMPTY, Raster};
 use crate::stages::cell_attributes::{CellAttributes, slope_at};
-use crate::stages::ground_limits::SurveyLimits;
+use crate::stages::ground_limits::SurveyGround;
 use crate::stages::left_out;
 use crate::stages::matching::hold_nearest;
 use crate::stages::stage::{TileStage, Visitor};
@@ -146,7 +146,7 @@ impl TileStage for TriangulateTile {
 
     fn run(&self, tile: &mut Tile<'_>) {
         let Some(Collected(around)) = tile.shared.take() else { return };
-        let ground = tile.shared.get::<SurveyLimits>().and_then(|SurveyLimits(limits)| limits.ground());
+        let ground = tile.shared.get::<SurveyGround>().and_then(SurveyGround::surface);
         let cells = tile.shared.get::<CellAttributes>();
         let found: Vec<AtPoint> = around.iter().map(|one| self.look(one, ground, cells)).collect();
         let bytes = serde_json::to_vec(&found).expect("plain data");

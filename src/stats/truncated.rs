@@ -52,6 +52,11 @@ pub enum NoEstimate {
     /// No limit is known of any comparison of the study.
     #[error("the limits of the ground filter are not known")]
     NotJudged,
+    /// Ground was classified by others.
+    #[error(
+        "the ground is class 2 as delivered, and up to what limit its classification accepted points is not known"
+    )]
+    Delivered,
     /// Less than 20 residuals, or less than three blocks of them.
     #[error("fewer than 20 comparisons, or comparisons in fewer than three blocks")]
     TooFew,

@@ -2,6 +2,9 @@
 
 use std::ops;
 
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
 use crate::cloud::packed::Piece;
 use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
@@ -23,6 +26,17 @@ impl Cloud {
             Cloud::Reference => "reference",
         }
     }
+}
+
+/// What says which points of a cloud are ground.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum GroundFrom {
+    /// The ground filter.
+    #[default]
+    Filter,
+    /// The classification of the files: class 2 as delivered.
+    Classes,
 }
 
 /// A number for each cloud.
@@ -55,12 +69,14 @@ pub enum PointStatus {
     LowOutlier,
     /// Above the threshold of some window.
     AboveGround,
+    /// Of another class than ground, where the classes are taken as delivered.
+    OtherClass,
     /// Not selected by a `select` stage after the ground filter.
     NotSelected,
 }
 
 /// Counts by [`PointStatus`], in its order.
-pub type ByStatus = [u64; 5];
+pub type ByStatus = [u64; 6];
 
 /// The points of one cloud in a tile: those of the core first, then those of the halo.
 #[derive(Default)]

@@ -194,9 +194,9 @@ pub struct StratumCounts {
 impl StratumCounts {
     /// Adds points of the stratum.
     pub fn add(&mut self, statuses: &ByStatus) {
-        let [ground, noise, low_outlier, above_ground, _] = statuses;
+        let [ground, noise, low_outlier, above_ground, other_class, _] = statuses;
         self.ground += ground;
-        self.points += ground + noise + low_outlier + above_ground;
+        self.points += ground + noise + low_outlier + above_ground + other_class;
     }
 
     /// Adds the counts of another tile.

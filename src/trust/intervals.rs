@@ -13,14 +13,15 @@ use crate::stages::compared::Compared;
 use crate::stages::compared::Comparisons;
 use crate::stats::blocks::{BlockSums, default_size_um, finest_size_um};
 use crate::stats::correlation::CorrelationModel;
-use crate::stats::delivered::Delivered;
 use crate::stats::dependence::Kind;
 use crate::stats::estimates::{Estimates, NoInterval, plain_se};
 use crate::stats::placed::Placed;
+use crate::stats::truncated::NoEstimate;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::Strata;
 use crate::trust::few_checkpoints::{FewCheckpoints, SitedPoints};
+use crate::trust::figures::PointCounts;
 use crate::trust::groups::{Group, Groups};
 use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
@@ -83,7 +84,8 @@ impl SpatialCorrelation {
 }
 
 /// Adds the confidence intervals to the figures in `rows`, which go with the groups, from the sums of blocks of all
-/// comparisons; or, at `sited` points of a list, from each of them.
+/// comparisons; or, at the sited points of a list, from each of them. `no_limits` is why no comparison has a limit, where
+/// that is so.
 ///
 /// # Errors
 /// Whatever reading the comparisons back fails with.
@@ -92,11 +94,11 @@ pub fn intervals(
     groups: &Groups,
     spatial: &SpatialCorrelation,
     units: Unit,
-    delivered: &Delivered,
-    sited: Option<&SitedPoints>,
+    counts: &PointCounts,
+    no_limits: NoEstimate,
     rows: &mut [Statistics],
 ) -> io::Result<Intervals> {
-    let SpatialCorrelation { placed, model, block, finest } = spatial;
+    let (SpatialCorrelation { placed, model, block, finest }, sited) = (spatial, counts.sited.as_ref());
     let size = *block;
     let none = || (BlockSums::new(*finest, groups.finest.len()), Learning::default());
     let (sums, learning) = all.sum_up(
@@ -118,7 +120,7 @@ pub fn intervals(
     let sums = fine.coarsened((size / fine.size_um()).max(1));
     let joined = sums.size_um();
     let ground = rows.first().map_or(0, |all| all.ground);
-    let estimates = Estimates::new(fine, delivered, &alike(groups), ground);
+    let estimates = Estimates::new(fine, &counts.delivered, &alike(groups), ground);
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
     let sets: BTreeSet<Vec<u16>> = groups.all.iter().flat_map(by_return).collect();
@@ -128,7 +130,7 @@ pub fn intervals(
         Some((set, of_return))
     };
     let of_returns: BTreeMap<Vec<u16>, OfReturn> = sets.into_par_iter().filter_map(of_return).collect();
-    let judged = placed.iter().any(|one| one.limit.is_some());
+    let no_limits = placed.iter().all(|one| one.limit.is_none()).then_some(no_limits);
     let length = |ends: Option<Interval>| ends.map(|ends| ends.map(|um| units.from_micrometres(um)));
     let few = sited.and_then(|sited| FewCheckpoints::new(sited, placed, groups));
     rows.par_iter_mut().zip(&groups.all).for_each(|(row, group)| {
@@ -150,7 +152,7 @@ pub fn intervals(
         let inflation = estimate.mean_se.zip(plain).map(|(se, plain)| (se / plain) * (se / plain));
         let returns: Vec<&OfReturn> = by_return(group).iter().filter_map(|set| of_returns.get(set)).collect();
         let inflation = inflation.map(|times| times.clamp(1.0, MOST_INFLATION));
-        row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
+        row.truncation_corrected = truncation_correction(&returns, no_limits, inflation, units);
     });
     let all = groups.all.first().filter(|_| few.is_none());
     let wider = all.and_then(|all| wider(&estimates, &sums, &all.members, ground));

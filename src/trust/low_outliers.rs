@@ -6,10 +6,11 @@ use std::collections::BTreeMap;
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::thousands;
 use crate::stages::compared::Compared;
-use crate::stages::list::Stage;
+use crate::stages::list::ground_of;
 use crate::stats::placed::block_of;
+use crate::tile::points::{Cloud, GroundFrom};
 use crate::trust::findings::Findings;
-use crate::units::{Length, Micrometres};
+use crate::units::Micrometres;
 
 /// Edge of the squares that are judged: where ground is found at all, a square this wide has more of it than one outlier.
 const SQUARE: Micrometres = 2_000_000;
@@ -33,28 +34,28 @@ fn lost_squares(excerpt: &[Compared], depth: Micrometres) -> usize {
 
 /// The warning, where there is one.
 pub fn low_outliers(f: &Findings) -> Vec<Warning> {
-    let Some(depth) = f.pipeline.stages.iter().find_map(survey_depth) else { return Vec::new() };
+    let Some(ground) = ground_of(&f.pipeline.stages, Cloud::Survey) else { return Vec::new() };
+    let depth = ground.low_outlier;
     let lost = lost_squares(f.excerpt, depth.micrometres());
     if lost < FEWEST {
         return Vec::new();
     }
+    let squares = thousands(lost as u64);
+    if ground.from == GroundFrom::Classes {
+        let text = format!(
+            "Low outliers are delivered as ground (class 2): in {squares} squares of 2 m the only ground lies more than {depth} below \
+             that elsewhere. Have them classified as noise (class 7), and the ground around them checked. (Where the ground itself \
+             has changed, leave the area out.)"
+        );
+        return vec![Warning { code: WarningCode::LowOutliers, text }];
+    }
     let text = format!(
-        "Low outliers were taken for ground: in {} squares of 2 m the only ground found lies more than {depth} (`low_outlier`) below \
+        "Low outliers were taken for ground: in {squares} squares of 2 m the only ground found lies more than {depth} (`low_outlier`) below \
          that elsewhere. The ground filter refuses the true ground for metres around them. Make `cell` of `ground` smaller, about \
          the spacing of the points, so that fewer of them fall together, or classify them as noise (class 7) first. (Where the \
-         ground itself has changed, leave the area out.)",
-        thousands(lost as u64)
+         ground itself has changed, leave the area out.)"
     );
     vec![Warning { code: WarningCode::LowOutliers, text }]
-}
-
-/// How far below its surroundings a survey point is a low outlier.
-fn survey_depth(stage: &Stage) -> Option<Length> {
-    use crate::stages::stage::CloudChoice;
-    match stage {
-        Stage::Ground(ground) if ground.cloud != CloudChoice::Reference => Some(ground.low_outlier),
-        _ => None,
-    }
 }
 
 #[cfg(test)]

@@ -10,14 +10,16 @@ use crate::results::group_key::GroupKey;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
 use crate::stages::compared::{Compared, Comparisons};
-use crate::stages::list::Stage;
+use crate::stages::list::{Stage, is_delivered};
 use crate::stages::summarise::Summarise;
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
+use crate::stats::truncated::NoEstimate;
 use crate::terrain::by_returns::TerrainRow;
 use crate::terrain::learning::Learning;
 use crate::terrain::lesson::Lesson;
 use crate::terrain::model::SMOOTHING;
+use crate::tile::points::Cloud;
 use crate::tile::strata::By;
 use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
@@ -99,8 +101,12 @@ pub fn figures(
     let mut rows: Vec<Statistics> =
         rows.map(|(group, figures)| statistics(group, figures, counts, units)).collect();
     rows.iter_mut().for_each(|row| row.surveyed = groups.of_list);
+    let no_limits = match is_delivered(&pipeline.stages, Cloud::Survey) {
+        true => NoEstimate::Delivered,
+        false => NoEstimate::NotJudged,
+    };
     let Intervals { correlation, block, learning, sums, wider } =
-        intervals(all, &groups, &spatial, units, &counts.delivered, counts.sited.as_ref(), &mut rows)?;
+        intervals(all, &groups, &spatial, units, counts, no_limits, &mut rows)?;
     let reference = reference(pipeline, units);
     vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();

@@ -43,20 +43,19 @@ impl OfReturn {
     }
 }
 
-/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `judged` says whether
-/// the limits of the ground filter are known: not where no comparison has one. Ground classes that were delivered, not judged,
-/// belong there too. `inflation` is how much more the mean varies than blocks show: none where the group has no interval.
+/// Bias and SD of a group before truncation, in the unit of the report, from its returns, ascending. `no_limits` is
+/// why no limits are known, where no comparison has one. `inflation` is how much more the mean varies than blocks show: none where the group has no interval.
 pub fn truncation_correction(
     returns: &[&OfReturn],
-    judged: bool,
+    no_limits: Option<NoEstimate>,
     inflation: Option<f64>,
     units: Unit,
 ) -> Option<TruncationCorrected> {
     if returns.is_empty() {
         return None;
     }
-    if !judged {
-        return Some(no_estimate(NoEstimate::NotJudged, None));
+    if let Some(why) = no_limits {
+        return Some(no_estimate(why, None));
     }
     let all = returns.iter().map(|own| own.n).sum::<usize>() as f64;
     let (mut parts, mut near, mut reason) = (Vec::new(), 0.0, None);
@@ -178,7 +177,7 @@ mod tests {
             OfReturn::new(&own, 10_000_000)
         };
         let returns: Vec<OfReturn> = [0, 1].into_iter().filter_map(of_return).collect();
-        truncation_correction(&returns.iter().collect::<Vec<_>>(), true, Some(1.0), Unit::Metre)
+        truncation_correction(&returns.iter().collect::<Vec<_>>(), None, Some(1.0), Unit::Metre)
     }
 
     #[test]
@@ -210,8 +209,14 @@ mod tests {
         let (placed, _) = truncated_at_60_mm([20_000.0; 2], [0.0; 2]);
         let own: Vec<&Placed> = placed.iter().collect();
         let all = OfReturn::new(&own, 10_000_000).unwrap();
-        let found = truncation_correction(&[&all], false, Some(1.0), Unit::Metre).unwrap();
-        assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
-        assert!(found.reason.unwrap().contains("limits of the ground filter are not known"));
+        let found = |why| truncation_correction(&[&all], Some(why), Some(1.0), Unit::Metre).unwrap();
+        for (why, text) in [
+            (NoEstimate::NotJudged, "limits of the ground filter are not known"),
+            (NoEstimate::Delivered, "the ground is class 2 as delivered"),
+        ] {
+            let found = found(why);
+            assert_eq!((found.bias, found.within_sd_of_limit), (None, None));
+            assert!(found.reason.unwrap().contains(text));
+        }
     }
 }

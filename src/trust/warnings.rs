@@ -7,9 +7,10 @@ use crate::results::format::{and_list, capitalised, length, percent, signed_leng
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
-use crate::stages::list::Stage;
+use crate::stages::list::{Stage, is_delivered};
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
+use crate::tile::points::Cloud;
 use crate::tile::strata::Cover;
 use crate::trust::compass::compass_direction;
 use crate::trust::compliance::{metres, sizes, widened};
@@ -88,6 +89,9 @@ fn upper_tail(f: &Findings) -> Vec<Warning> {
     let (truncated, skewed) = (truncated(f), skewed(f));
     let advice = match (truncated.is_empty(), skewed.is_empty()) {
         (false, true) => "Raise `dh_initial`, or use the corrected figures.",
+        (true, false) if is_delivered(&f.pipeline.stages, Cloud::Survey) => {
+            "Have the classification reviewed where vegetation is low; another season may help."
+        }
         (true, false) => "A smaller `dh_initial` or another season may help.",
         _ => {
             "No other `dh_initial` puts that right: a larger one would accept more of the low vegetation, a smaller one truncate \

@@ -2,6 +2,7 @@
 
 use std::thread;
 
+use crate::cloud::files::file_name;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
@@ -9,6 +10,7 @@ use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
+use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
@@ -17,7 +19,7 @@ use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
-use crate::results::confidence::RepresentedArea;
+use crate::results::confidence::{RepresentedArea, Warning, WarningCode};
 use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -25,10 +27,11 @@ use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
 use crate::stages::left_out;
-use crate::stages::list::{Stage, draw_of};
+use crate::stages::list::{Stage, draw_of, ground_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
+use crate::tile::points::Cloud;
 use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
@@ -142,6 +145,8 @@ pub fn conclude(
         trust.warnings.extend(plane_warning(matching, returns, uncertainty, job.units));
     }
     trust.warnings.extend(slope_warning(&by_slope));
+    trust.warnings.extend(unclassified(job, partitions));
+    let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
@@ -154,11 +159,14 @@ pub fn conclude(
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         stages: of_stages(&job.chain, journals)?,
-        survey: cloud_counts(read, &survey_tallies, &counts.survey),
+        survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
             .reference
             .as_ref()
-            .map(|cloud| cloud_counts(&cloud.counts, &reference_tallies, &counts.reference))
+            .map(|cloud| {
+                let from = ground_from(Cloud::Reference);
+                cloud_counts(&cloud.counts, &reference_tallies, &counts.reference, from)
+            })
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
@@ -168,6 +176,28 @@ pub fn conclude(
     judge(job, AloneCounts::conclude(journals)?, &mut summary);
     Ok(Conclusion { summary, histogram })
 }
+
+/// The warning of files without any ground class, beside others of their cloud that have it.
+fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
+    let reference = job.reference.iter().zip(&partitions.reference);
+    let clouds = [(&job.survey, &partitions.survey)].into_iter().chain(reference);
+    let files = clouds.flat_map(|(from, found)| without_ground(from, &found.counts));
+    let files: Vec<String> = files.map(file_name).collect();
+    let (one, more) = (files.len() == 1, files.len().saturating_sub(MOST_FILES));
+    let named = files[..files.len() - more].join(", ");
+    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    (!files.is_empty()).then(|| Warning {
+        code: WarningCode::Unclassified,
+        text: format!(
+            "No point of {named}{more} is of class 2: {} not classified, and {} ground is in no figure.",
+            if one { "this file is" } else { "these files are" },
+            if one { "its" } else { "their" }
+        ),
+    })
+}
+
+/// Files that a warning names.
+const MOST_FILES: usize = 5;
 
 /// The areas left out, with what each took.
 fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {

@@ -21,6 +21,7 @@ use crate::stages::ladder;
 use crate::stages::list::Stage;
 use crate::stages::matching::Search;
 use crate::stages::plane_sums::PLANE_POINTS;
+use crate::tile::points::GroundFrom;
 use crate::trust::plausible::{self, Elevations};
 use crate::units::{Length, Micrometres};
 
@@ -174,7 +175,18 @@ fn no_points(cloud: &str, counts: &CloudCounts) -> Option<String> {
 
 /// That no ground was found in a cloud.
 fn no_ground(cloud: &str, counts: &CloudCounts) -> Option<String> {
-    (counts.ground == 0).then(|| {
+    if counts.ground > 0 {
+        return None;
+    }
+    if counts.ground_from == Some(GroundFrom::Classes) {
+        return Some(format!(
+            "no point of the {cloud} is left as ground: {} are labelled noise, {} are of other classes than 2 (ground), and \
+             `select` left the others out. Check `select`",
+            thousands(counts.noise),
+            thousands(counts.other_class)
+        ));
+    }
+    Some({
         format!(
             "no ground was found in the {cloud}: {} points are labelled noise, {} are low outliers, {} lie above the thresholds of \
              the ground filter. Check `select` and the options of `ground`, above all `cell` and `window_max`",

@@ -13,10 +13,16 @@ use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts};
 use crate::stages::compared::Comparisons;
 use crate::stages::counts::StatusCounts;
 use crate::stages::select::Tallies;
+use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
 /// Counts of a cloud in the order in which its points go through the stages.
-pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCounts) -> CloudCounts {
+pub fn cloud_counts(
+    read: &ReadCounts,
+    tallies: &Tallies,
+    statuses: &StatusCounts,
+    ground_from: Option<GroundFrom>,
+) -> CloudCounts {
     let select = read
         .select
         .iter()
@@ -38,7 +44,9 @@ pub fn cloud_counts(read: &ReadCounts, tallies: &Tallies, statuses: &StatusCount
         noise: statuses.noise,
         low_outlier: statuses.low_outlier,
         above_ground: statuses.above_ground,
+        other_class: statuses.other_class,
         ground: statuses.ground_by_return.iter().sum(),
+        ground_from,
         by_slope: Vec::new(),
     }
 }

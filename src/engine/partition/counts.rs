@@ -25,8 +25,19 @@ pub struct ReadCounts {
     pub out_of_range: u64,
     /// What each `select` stage did, by its place in the list of stages.
     pub select: BTreeMap<usize, Tally>,
+    /// The points selected by the place of their source in the list of sources, where classes are taken as delivered.
+    pub classified: BTreeMap<usize, Classified>,
     /// The box around the points selected that are not labelled noise.
     pub bounds: Bounds,
+}
+
+/// Points of a source, by what its classification says of them.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Classified {
+    /// Ground: class 2.
+    pub ground: u64,
+    /// Any other class.
+    pub other: u64,
 }
 
 /// A block of a source that could not be decoded and was skipped.
@@ -53,6 +64,11 @@ impl ReadCounts {
         }
         for (stage, tally) in &other.select {
             self.select.entry(*stage).or_default().merge(tally);
+        }
+        for (source, found) in &other.classified {
+            let sum = self.classified.entry(*source).or_default();
+            sum.ground += found.ground;
+            sum.other += found.other;
         }
         self.bounds.merge(&other.bounds);
     }

@@ -1,6 +1,7 @@
 //! Reading the clouds and partitioning their points into tiles on disk.
 
 pub(crate) mod bounds;
+pub(crate) mod classes;
 pub(crate) mod clouds;
 pub(crate) mod copies;
 pub(crate) mod counts;

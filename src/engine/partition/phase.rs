@@ -2,6 +2,7 @@
 
 use std::path::Path;
 
+use crate::engine::partition::classes::check_classes;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::copies::check_copies;
 use crate::engine::partition::index;
@@ -63,7 +64,9 @@ pub fn partition(
     let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Scattered, EngineError> {
         let (units, placing, memory) = (&from.units, &from.placing, job.resources.memory);
         let input = Input { cloud, sources: &from.sources, units, placing, halo, memory };
-        scatter(&input, &job.chain, job.tiling, path, watch)
+        let scattered = scatter(&input, &job.chain, job.tiling, path, watch)?;
+        check_classes(cloud, from, &scattered.partition.counts)?;
+        Ok(scattered)
     };
     let spill = folder.spill();
     let survey = read(Cloud::Survey, &job.survey, halo.survey, &spill.join("survey"))?;

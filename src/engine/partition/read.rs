@@ -12,7 +12,7 @@ use crate::cloud::point::Point;
 use crate::cloud::{Block, CloudError, Decoded, Decoder, Placing, Source};
 use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
-use crate::engine::partition::counts::{DamagedBlock, ReadCounts};
+use crate::engine::partition::counts::{Classified, DamagedBlock, ReadCounts};
 use crate::engine::partition::hash::FileHash;
 use crate::engine::partition::partitioner::{Partitioner, Share};
 use crate::engine::store::error::{EngineError, guarded};
@@ -95,7 +95,7 @@ pub fn scatter(
     let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
         let mut partitioner = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
-        let mut judge = Judge::new(&selects);
+        let mut judge = Judge::new(&selects, chain.delivered.contains(&input.cloud));
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
             && let Some((place, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
@@ -123,7 +123,7 @@ pub fn scatter(
                 {
                     return judge.lose(*place, block, error);
                 }
-                decoder.for_each_batch(block, |points| partitioner.add(judge.select(points)))?;
+                decoder.for_each_batch(block, |points| partitioner.add(judge.select(*place, points)))?;
                 if !chain.skip_damaged {
                     bounds[*place].check(block, decoder)?;
                 }
@@ -205,23 +205,26 @@ struct Judge<'a> {
     counts: ReadCounts,
     /// Points not withheld, by [`Point::returns`].
     by_returns: [u64; 256],
+    /// Whether classes are counted.
+    by_class: bool,
     kept: Vec<Point>,
 }
 
 impl<'a> Judge<'a> {
-    fn new(selects: &'a [&'a WhileReading]) -> Self {
+    fn new(selects: &'a [&'a WhileReading], by_class: bool) -> Self {
         Judge {
             selects,
             tallies: vec![Tally::default(); selects.len()],
             counts: ReadCounts::default(),
             by_returns: [0; 256],
+            by_class,
             kept: Vec::new(),
         }
     }
 
-    /// The points selected, in their order.
-    fn select(&mut self, points: &[Decoded]) -> &[Point] {
-        let Judge { selects, tallies, counts, by_returns, kept } = self;
+    /// The points of a source that are selected, in their order.
+    fn select(&mut self, source: usize, points: &[Decoded]) -> &[Point] {
+        let Judge { selects, tallies, counts, by_returns, by_class, kept } = self;
         kept.clear();
         counts.read += points.len() as u64;
         for decoded in points {
@@ -244,6 +247,12 @@ impl<'a> Judge<'a> {
         let mut bounds = counts.bounds;
         kept.iter().filter(|point| !point.is_noise()).for_each(|point| bounds.add((point.x, point.y)));
         counts.bounds = bounds;
+        if *by_class {
+            let ground = kept.iter().filter(|point| point.is_ground_class()).count();
+            let found = counts.classified.entry(source).or_insert(Classified::default());
+            found.ground += ground as u64;
+            found.other += (kept.len() - ground) as u64;
+        }
         kept
     }
 

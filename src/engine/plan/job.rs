@@ -22,7 +22,8 @@ use crate::pipeline::model::{CloudInput, CloudUnits};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
-use crate::stages::list::Stage;
+use crate::stages::list::{Stage, is_delivered};
+use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
 
@@ -53,7 +54,7 @@ pub enum JobError {
     /// The memory allowed is too small for the cells over one tile.
     #[error(
         "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
-         more with --memory, or set a larger `cell:` or a smaller `window_max:` of `ground`", allowed >> 20, needed.div_ceil(1 << 20)
+         more with --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {
         /// Memory allowed, bytes.
@@ -149,6 +150,7 @@ impl Job {
         let list = ListJob::open(&loaded, survey.units[0])?;
         check_systems(&survey, reference.as_ref(), &mut found);
         found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
+        found.classes(&survey, reference.as_ref());
         if found.problems.is_empty()
             && let Some(reference) = &reference
             && let Some((message, help)) = together::check(&survey, reference, &pipeline, ignore_bounds)
@@ -216,6 +218,22 @@ impl Findings<'_> {
             if role == "reference" && !self.loaded.reference_setups.is_empty() { "scans" } else { "files" };
         let place = [Seg::Key(role.to_string()), Seg::Key(key.to_string())];
         self.problems.push(self.loaded.problem_at(&place, message, "these files", Some(help)));
+    }
+
+    /// Clouds whose classes are to be taken as delivered, in files that have none.
+    fn classes(&mut self, survey: &CloudJob, reference: Option<&CloudJob>) {
+        for (cloud, job) in [(Cloud::Survey, Some(survey)), (Cloud::Reference, reference)] {
+            let scan = job.and_then(|job| job.sources.iter().find(|source| !source.has_classes()));
+            if let Some(scan) = scan.filter(|_| is_delivered(&self.loaded.pipeline.stages, cloud)) {
+                let name = cloud.name();
+                let message = format!(
+                    "{} holds no classes (an E57 file has none), but `ground` takes the ground of the {name} from them",
+                    scan.name()
+                );
+                let help = format!("let the ground filter find it: `- ground: {{cloud: {name}}}`");
+                self.problem(name, &message, &help);
+            }
+        }
     }
 
     /// What the vertical systems of the clouds bring to light.

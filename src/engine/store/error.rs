@@ -92,6 +92,20 @@ pub enum EngineError {
         /// What would come of it, and what to do.
         effect: String,
     },
+    /// The classes of a cloud are to be taken as delivered, but no point is ground.
+    #[error("{}{}: none of the {points} points selected of the {cloud} is of class 2 (ground), which `ground: {{from: classes}}` \
+             takes. Classify the {cloud} first, or let the ground filter find its ground: `ground: {{cloud: {cloud}}}`",
+            path.display(), and_others(*others))]
+    NotClassified {
+        /// A file of it.
+        path: PathBuf,
+        /// How many other files it has.
+        others: usize,
+        /// `survey` or `reference`.
+        cloud: &'static str,
+        /// Points selected.
+        points: u64,
+    },
     /// Nothing could be compared.
     #[error("nothing was compared: {why}")]
     NothingCompared {
@@ -117,6 +131,15 @@ pub enum EngineError {
         /// The working folder.
         folder: PathBuf,
     },
+}
+
+/// ` and 3 other files`.
+fn and_others(others: usize) -> String {
+    match others {
+        0 => String::new(),
+        1 => " and another file".to_string(),
+        n => format!(" and {n} other files"),
+    }
 }
 
 impl From<YieldError> for EngineError {

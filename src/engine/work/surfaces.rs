@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use crate::cloud::bounds::Range;
 use crate::cloud::packed::{pack_40, unpack_40};
+use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
@@ -14,6 +15,7 @@ use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::chain::Chain;
+use crate::stages::stage::LowestOf;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::Micrometres;
@@ -109,6 +111,9 @@ impl Surfaces {
     }
 }
 
+/// Surfaces by the cloud and the points of it that they are the lowest of.
+pub type SurfacesOf = HashMap<(Cloud, LowestOf), Surfaces>;
+
 /// Makes the surface of every tile for each cloud of which a stage wants one.
 ///
 /// # Errors
@@ -118,16 +123,22 @@ pub fn make_surfaces(
     chain: &Chain,
     folder: &Path,
     watch: &Watch,
-) -> Result<HashMap<Cloud, Surfaces>, EngineError> {
+) -> Result<SurfacesOf, EngineError> {
     let tiling = partitions.tiling;
-    let mut all = HashMap::new();
+    let mut all = SurfacesOf::new();
     for need in chain.surfaces() {
         let Some(cloud) = partitions.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
-        let path = folder.join(match need.cloud {
-            Cloud::Survey => "survey-surfaces",
-            Cloud::Reference => "reference-surfaces",
+        let path = folder.join(match (need.cloud, need.of) {
+            (Cloud::Survey, LowestOf::AllButNoise) => "survey-surfaces",
+            (Cloud::Survey, LowestOf::GroundClass) => "survey-ground-surfaces",
+            (Cloud::Reference, LowestOf::AllButNoise) => "reference-surfaces",
+            (Cloud::Reference, LowestOf::GroundClass) => "reference-ground-surfaces",
         });
+        let counts = |point: &Point| match need.of {
+            LowestOf::AllButNoise => !point.is_noise(),
+            LowestOf::GroundClass => point.is_ground_class(),
+        };
         let domain = Extent::covering(need.cell, x, y, 0);
         let surfaces = Surfaces::create(&path, domain, tiling)?;
         let keys = cloud.keys();
@@ -141,7 +152,7 @@ pub fn make_surfaces(
                     let finder = surface.extent.finder();
                     cloud.for_each_piece(key, buffer, |piece| {
                         piece.core.for_each(|point| {
-                            if !point.is_noise() {
+                            if counts(&point) {
                                 surface.lower_at(finder.index_of(point.x, point.y), point.z);
                             }
                         });
@@ -151,7 +162,7 @@ pub fn make_surfaces(
                 },
             )
         })?;
-        all.insert(need.cloud, surfaces);
+        all.insert((need.cloud, need.of), surfaces);
     }
     Ok(all)
 }
