@@ -203,6 +203,10 @@ impl Finder {
 
     #[cold]
     fn divided(&self, x: Micrometres, y: Micrometres) -> Option<(usize, usize)> {
+        // Points of a halo often lie west or south of the cells: more than the rounding of the corner needs no division.
+        if x < self.corner.0 - 2 || y < self.corner.1 - 2 {
+            return None;
+        }
         let index = self.extent.index_of(x, y)?;
         Some((index % self.extent.columns, index / self.extent.columns))
     }

@@ -2,20 +2,24 @@
 //!
 //! Running minima after van Herk (1992) and Gil and Werman (1993): the column is cut into blocks as long as the
 //! window; any window is then the end of one block and the start of the next, whose minima are known. Whole rows
-//! are combined at a time, so the processor works on several columns at once; a transposition between two such
-//! passes makes the window square.
+//! are combined at a time, so the processor works on several columns at once. For windows along rows, a few rows at a time
+//! are turned into columns and back, while they are in the fastest memory.
 //!
 //! Cells without a value take no part: a window is centred only on cells that have one, and sees only those.
 //! For a raster without empty cells this is erosion with +∞ and dilation with −∞ beyond the edge.
 
 use crate::raster::grid::{EMPTY, Raster};
 
+/// Rows that are turned into columns together.
+const STRIP: usize = 16;
+
 /// Working memory of [`open`], to be used again for the next raster.
 #[derive(Default)]
 pub struct Scratch {
+    eroded: Vec<f64>,
+    strips: [Vec<f64>; 2],
     prefix: Vec<f64>,
     suffix: Vec<f64>,
-    turned: Vec<f64>,
 }
 
 /// Opens `raster` (erosion, then dilation) with a window of `window` × `window` cells; `window` is odd.
@@ -23,28 +27,31 @@ pub fn open(raster: &mut Raster, window: usize, scratch: &mut Scratch) {
     debug_assert!(window % 2 == 1);
     let (columns, rows, radius) = (raster.extent.columns, raster.extent.rows, window / 2);
     let occupied: Vec<bool> = raster.values.iter().map(|&v| v != EMPTY).collect();
-    let mut turned = std::mem::take(&mut scratch.turned);
-    turned.resize(raster.values.len(), EMPTY);
-    running::<false>(&mut raster.values, columns, rows, radius, scratch);
-    transpose(&raster.values, &mut turned, columns, rows);
-    running::<false>(&mut turned, rows, columns, radius, scratch);
-    // An eroded value at an empty cell is no window centre: it must not win the maximum.
-    for row in 0..rows {
-        for column in 0..columns {
-            if !occupied[row * columns + column] {
-                turned[column * rows + row] = f64::NEG_INFINITY;
+    let Scratch { eroded, strips: [turned, other], prefix, suffix } = scratch;
+    eroded.resize(raster.values.len(), EMPTY);
+    running::<false>(&raster.values, eroded, columns, radius, prefix, suffix);
+    for first in (0..rows).step_by(STRIP) {
+        let height = STRIP.min(rows - first);
+        let cells = first * columns..(first + height) * columns;
+        turned.resize(cells.len(), EMPTY);
+        other.resize(cells.len(), EMPTY);
+        transpose(&eroded[cells.clone()], turned, columns, height);
+        running::<false>(turned, other, height, radius, prefix, suffix);
+        // An eroded value at an empty cell is no window centre: it must not win the maximum.
+        for (row, occupied) in occupied[cells.clone()].chunks_exact(columns).enumerate() {
+            for (column, _) in occupied.iter().enumerate().filter(|(_, occupied)| !**occupied) {
+                other[column * height + row] = f64::NEG_INFINITY;
             }
         }
+        running::<true>(other, turned, height, radius, prefix, suffix);
+        transpose(turned, &mut eroded[cells], height, columns);
     }
-    running::<true>(&mut turned, rows, columns, radius, scratch);
-    transpose(&turned, &mut raster.values, rows, columns);
-    running::<true>(&mut raster.values, columns, rows, radius, scratch);
+    running::<true>(eroded, &mut raster.values, columns, radius, prefix, suffix);
     for (value, occupied) in raster.values.iter_mut().zip(occupied) {
         if !occupied {
             *value = EMPTY;
         }
     }
-    scratch.turned = turned;
 }
 
 /// The lesser of two values, or the greater where `MAX`.
@@ -59,63 +66,63 @@ fn pick<const MAX: bool>(a: f64, b: f64) -> f64 {
     }
 }
 
-/// Replaces every value by the minimum (maximum where `MAX`) of the `2 · radius + 1` rows around it, column by
-/// column; rows beyond the edge take no part.
+/// Makes every value of `into` the minimum (maximum where `MAX`) of the `2 · radius + 1` rows around it in `from`, column by
+/// column; rows beyond the edge take no part. `prefix` and `suffix` are working memory.
 fn running<const MAX: bool>(
-    values: &mut [f64],
+    from: &[f64],
+    into: &mut [f64],
     columns: usize,
-    rows: usize,
     radius: usize,
-    scratch: &mut Scratch,
+    prefix: &mut Vec<f64>,
+    suffix: &mut Vec<f64>,
 ) {
-    if radius == 0 || values.is_empty() {
+    if radius == 0 || from.is_empty() {
+        into.copy_from_slice(from);
         return;
     }
-    let window = 2 * radius + 1;
-    let row = |r: usize| r * columns..(r + 1) * columns;
-    let Scratch { prefix, suffix, .. } = scratch;
-    prefix.resize(values.len(), EMPTY);
-    suffix.resize(values.len(), EMPTY);
-    for r in 0..rows {
-        let (before, here) = prefix.split_at_mut(r * columns);
-        let here = &mut here[..columns];
-        if r % window == 0 {
-            here.copy_from_slice(&values[row(r)]);
-        } else {
-            combine::<MAX>(here, &before[row(r - 1)], &values[row(r)]);
-        }
-    }
-    for r in (0..rows).rev() {
-        let (here, after) = suffix.split_at_mut((r + 1) * columns);
-        let here = &mut here[row(r)];
-        if r % window == window - 1 || r == rows - 1 {
-            here.copy_from_slice(&values[row(r)]);
-        } else {
-            combine::<MAX>(here, &after[..columns], &values[row(r)]);
-        }
-    }
-    for r in 0..rows {
-        let target = &mut values[row(r)];
+    let (window, rows) = (2 * radius + 1, from.len() / columns);
+    let row = |r: usize| &from[r * columns..][..columns];
+    // Of a block of rows as long as the window: what has been passed of it, and from each row on what is left.
+    prefix.clear();
+    prefix.extend_from_slice(row(0));
+    suffix.resize(window * columns, EMPTY);
+    let mut passed = 0;
+    for (r, into) in into.chunks_exact_mut(columns).enumerate() {
         let last = (r + radius).min(rows - 1);
-        if r < radius {
-            // The window starts before the first row: the first block up to `last` is all there is.
-            target.copy_from_slice(&prefix[row(last)]);
-            continue;
+        while passed < last {
+            passed += 1;
+            if passed.is_multiple_of(window) {
+                prefix.copy_from_slice(row(passed));
+            } else {
+                combine::<MAX>(prefix, row(passed));
+            }
         }
-        let first = r - radius;
+        // A window that starts before the first row is the first block up to `last`.
+        into.copy_from_slice(prefix);
+        let Some(first) = r.checked_sub(radius) else { continue };
+        if first.is_multiple_of(window) {
+            let end = (first + window).min(rows);
+            suffix[(end - 1 - first) * columns..][..columns].copy_from_slice(row(end - 1));
+            for r in (first..end - 1).rev() {
+                let (here, after) = suffix[(r - first) * columns..].split_at_mut(columns);
+                here.copy_from_slice(row(r));
+                combine::<MAX>(here, &after[..columns]);
+            }
+        }
+        let left = &suffix[first % window * columns..][..columns];
         if first / window == last / window {
-            target.copy_from_slice(&suffix[row(first)]);
+            into.copy_from_slice(left);
         } else {
-            combine::<MAX>(target, &suffix[row(first)], &prefix[row(last)]);
+            combine::<MAX>(into, left);
         }
     }
 }
 
-/// `into[i]` becomes the lesser (greater where `MAX`) of `a[i]` and `b[i]`.
+/// `into[i]` becomes the lesser (greater where `MAX`) of itself and `other[i]`.
 #[inline]
-fn combine<const MAX: bool>(into: &mut [f64], a: &[f64], b: &[f64]) {
-    for ((into, &a), &b) in into.iter_mut().zip(a).zip(b) {
-        *into = pick::<MAX>(a, b);
+fn combine<const MAX: bool>(into: &mut [f64], other: &[f64]) {
+    for (into, &other) in into.iter_mut().zip(other) {
+        *into = pick::<MAX>(*into, other);
     }
 }
 

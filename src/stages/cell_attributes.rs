@@ -24,15 +24,14 @@ impl CellAttributes {
     /// Cover and slope class at a position, as strata.
     #[inline]
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Strata {
-        let (cover, slope) = self.finder.index_of(x, y).map_or((None, None), |i| self.cells[i]);
+        let (cover, slope) = self.classes_at(x, y);
         Strata { cover, slope, ..Strata::default() }
     }
 
-    /// Whether two positions have the same cover and slope class.
+    /// Cover and slope class at a position.
     #[inline]
-    pub fn are_alike(&self, one: (Micrometres, Micrometres), other: (Micrometres, Micrometres)) -> bool {
-        let at = |(x, y)| self.finder.index_of(x, y).map_or((None, None), |i| self.cells[i]);
-        at(one) == at(other)
+    pub fn classes_at(&self, x: Micrometres, y: Micrometres) -> (Option<Cover>, Option<u8>) {
+        self.finder.index_of(x, y).map_or((None, None), |i| self.cells[i])
     }
 }
 

@@ -182,12 +182,12 @@ impl CountTile {
             a.strip == b.strip
                 && Delivered::is_one_square((a.x, a.y), (b.x, b.y))
                 && (!by_angle || a.scan_angle == b.scan_angle)
-                && cells.is_none_or(|cells| cells.are_alike((a.x, a.y), (b.x, b.y)))
         };
         let by = [&self.options.by[..], &KINDS].concat();
         let mask = Strata::mask(&by);
         let mut all: BTreeMap<u64, (Strata, StratumCounts)> = BTreeMap::new();
-        count_runs(set, alike, |first, statuses| {
+        let classes = |point: &Point| cells.map(|cells| cells.classes_at(point.x, point.y));
+        count_runs(set, classes, alike, |first, statuses| {
             counts.survey.add(first, statuses);
             let ground = statuses[PointStatus::Ground as usize];
             counts.delivered.add(first.x, first.y, first.strip, ground);
@@ -212,7 +212,7 @@ impl Visitor for CountVisitor<'_> {
         match cloud {
             Cloud::Reference => {
                 let counts = &mut self.counts.reference;
-                count_runs(piece, |_, _| true, |first, statuses| counts.add(first, statuses));
+                count_runs(piece, |_| (), |_, _| true, |first, statuses| counts.add(first, statuses));
             }
             Cloud::Survey if self.stage.by_cell => {}
             Cloud::Survey => self.stage.count_survey(piece, None, &mut self.counts),
@@ -224,22 +224,26 @@ impl Visitor for CountVisitor<'_> {
     }
 }
 
-/// Counts the core points of a set by status, and calls `add` with the counts of points that agree and have the same returns,
-/// and the first of them. Points of the same returns often agree otherwise too: for each kind of return there is one run at a
+/// Counts the core points of a set by status, and calls `add` with the counts of points that are alike, are of one class and
+/// have the same returns, and the first of them. Points of the same returns often agree otherwise too: for each kind of return there is one run at a
 /// time. What became of a point is counted without a branch, which under trees would be guessed wrong.
-fn count_runs(
+fn count_runs<C: PartialEq + Clone>(
     set: &PointSet,
+    class: impl Fn(&Point) -> C,
     alike: impl Fn(&Point, &Point) -> bool,
     mut add: impl FnMut(&Point, &ByStatus),
 ) {
-    let mut runs: Vec<Option<(Point, ByStatus)>> = vec![None; 256];
+    let mut runs: Vec<Option<(Point, C, ByStatus)>> = vec![None; 256];
     for (point, status) in set.points.iter().zip(&set.statuses).take(set.core) {
         let run = &mut runs[usize::from(point.returns())];
-        if let Some((first, counts)) = run.take_if(|(first, _)| !alike(first, point)) {
+        let own = class(point);
+        if let Some((first, _, counts)) =
+            run.take_if(|(first, class, _)| *class != own || !alike(first, point))
+        {
             add(&first, &counts);
         }
-        let (_, counts) = run.get_or_insert((*point, ByStatus::default()));
+        let (.., counts) = run.get_or_insert((*point, own, ByStatus::default()));
         counts[*status as usize] += 1;
     }
-    runs.iter().flatten().for_each(|(first, counts)| add(first, counts));
+    runs.iter().flatten().for_each(|(first, _, counts)| add(first, counts));
 }

@@ -17,8 +17,11 @@ use crate::units::{Length, Micrometres};
 /// Farthest that the terrain model looks for ground, micrometres: beyond, it is a void. This program's own choice.
 pub const REACH: Micrometres = 10_000_000;
 
-/// The section of the cells: of each part of a tile their coverage, and sums where terrain is tested.
-pub const SECTION: &str = "terrain";
+/// The section of the cells' coverage, of each part of a tile.
+pub const COVERAGE: &str = "coverage";
+
+/// The section of the cells' sums, of each part of a tile where terrain is tested.
+pub const SUMS: &str = "terrain";
 
 /// The stage at work, after all that decides what is ground.
 pub struct SumTerrain {
@@ -51,7 +54,10 @@ impl Visitor for CellSums {
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
-        tile.sections.of(SECTION).extend(self.encode());
+        self.encode_coverage(tile.sections.of(COVERAGE));
+        if let Some(sums) = self.sums() {
+            sums.encode(tile.sections.of(SUMS));
+        }
     }
 }
 

@@ -14,6 +14,23 @@ const REFERENCE: usize = RETURNS;
 /// Kinds of sums in a cell.
 const KINDS: usize = RETURNS + 1;
 
+/// All kinds, a bit each.
+const ALL_KINDS: u32 = (1 << KINDS) - 1;
+
+/// A set of kinds, a bit each, as it is written: the reference comes first, so that with up to five returns it is one byte.
+fn turned(kinds: u32) -> u32 {
+    (kinds << 1 | kinds >> REFERENCE) & ALL_KINDS
+}
+
+/// The kinds of a set as it is written, in that order.
+fn kinds_of(mut set: u32) -> impl Iterator<Item = usize> {
+    std::iter::from_fn(move || {
+        let bit = (set != 0).then(|| set.trailing_zeros() as usize)?;
+        set &= set - 1;
+        Some(if bit == 0 { REFERENCE } else { bit - 1 })
+    })
+}
+
 /// Count of points and sums of their coordinates: x and y from the corner of their cell, z from elevation zero.
 /// Whole numbers, so that the order of points and tiles cannot show. They overflow beyond sixteen million points in
 /// one cell, 500 km high.
@@ -59,10 +76,12 @@ pub struct Sums {
     row_corners: Vec<Micrometres>,
     /// By kind, then by cell, row by row from the south-west; no cells where a kind has no point.
     kinds: [Vec<Sum>; KINDS],
+    /// By cell: the kinds that have points there, a bit each.
+    present: Vec<u32>,
 }
 
 impl Sums {
-    /// No points yet. Takes 32 bytes for each cell and return that occurs.
+    /// No points yet. Takes 4 bytes for each cell, and 32 for each cell and return that occurs.
     pub fn new(extent: Extent) -> Self {
         Sums {
             extent,
@@ -70,6 +89,7 @@ impl Sums {
             column_corners: corners(extent.first_column, extent.columns, extent.cell),
             row_corners: corners(extent.first_row, extent.rows, extent.cell),
             kinds: Default::default(),
+            present: vec![0; extent.len()],
         }
     }
 
@@ -93,7 +113,14 @@ impl Sums {
         &self.kinds[REFERENCE]
     }
 
+    /// By cell: the returns that have ground there, a bit each, that of return 0 the lowest; the bit after them is the
+    /// reference's.
+    pub(super) fn present(&self) -> &[u32] {
+        &self.present
+    }
+
     fn sum_mut(&mut self, kind: usize, cell: usize) -> &mut Sum {
+        self.present[cell] |= 1 << kind;
         let sums = &mut self.kinds[kind];
         if sums.is_empty() {
             sums.resize(self.extent.len(), Sum::default());
@@ -134,24 +161,37 @@ impl Sums {
         self.add(REFERENCE, x, y, z);
     }
 
-    /// Adds it as bytes: the extent, then cell by cell the cells passed over, the kinds present, and for each its
-    /// count and sums, elevations against the mean of the sum before.
+    /// Adds it as bytes: the extent, then row by row the rows passed over and the bytes of the row, so that others can be
+    /// skipped; in it cell by cell the cells passed over, the kinds present, and for each its count and sums, elevations
+    /// against the mean of the sum before.
     pub fn encode(&self, to: &mut Vec<u8>) {
         put_extent(&self.extent, to);
+        let (mut next_row, mut bytes) = (0, Vec::new());
+        for row in 0..self.extent.rows {
+            bytes.clear();
+            self.encode_row(row, &mut bytes);
+            if !bytes.is_empty() {
+                put((row - next_row) as u64, to);
+                next_row = row + 1;
+                put(bytes.len() as u64, to);
+                to.extend_from_slice(&bytes);
+            }
+        }
+    }
+
+    fn encode_row(&self, row: usize, to: &mut Vec<u8>) {
+        let first = row * self.extent.columns;
         let (mut next, mut level) = (0, 0i64);
-        for i in 0..self.extent.len() {
-            let present = |kind: &usize| self.kinds[*kind].get(i).is_some_and(|sum| sum.n > 0);
-            // The reference comes first, so that with up to five returns the set of kinds is one byte.
-            let order = || (0..KINDS).map(|bit| (bit + REFERENCE) % KINDS);
-            let set = order().enumerate().filter(|(_, kind)| present(kind)).map(|(bit, _)| 1 << bit).sum();
-            if set == 0 {
+        for (column, present) in self.present[first..][..self.extent.columns].iter().enumerate() {
+            if *present == 0 {
                 continue;
             }
-            put((i - next) as u64, to);
-            next = i + 1;
-            put(set, to);
-            for kind in order().filter(present) {
-                let sum = &self.kinds[kind][i];
+            put((column - next) as u64, to);
+            next = column + 1;
+            let set = turned(*present);
+            put(set.into(), to);
+            for kind in kinds_of(set) {
+                let sum = &self.kinds[kind][first + column];
                 put(sum.n.into(), to);
                 put_signed(sum.x, to);
                 put_signed(sum.y, to);
@@ -175,25 +215,44 @@ impl Sums {
             return Some(());
         }
         let theirs = take_extent(&mut bytes).filter(|theirs| theirs.cell == self.extent.cell)?;
-        let (mut next, mut level) = (0u64, 0i64);
+        let mut next_row = 0u64;
         while !bytes.is_empty() {
-            let cell = take(&mut bytes)?.checked_add(next).filter(|&cell| cell < theirs.len() as u64)?;
-            next = cell + 1;
-            let column = theirs.first_column + cell as i64 % theirs.columns as i64 - self.extent.first_column;
-            let row = theirs.first_row + cell as i64 / theirs.columns as i64 - self.extent.first_row;
+            let row = take(&mut bytes)?.checked_add(next_row).filter(|&row| row < theirs.rows as u64)?;
+            next_row = row + 1;
+            let (cells, others) =
+                take(&mut bytes).and_then(|length| bytes.split_at_checked(length as usize))?;
+            bytes = others;
+            let row = theirs.first_row + row as i64 - self.extent.first_row;
             if row >= self.extent.rows as i64 {
                 // Row by row from the south: nothing of what follows lies inside.
                 break;
             }
-            let inside = (0..self.extent.columns as i64).contains(&column) && row >= 0;
-            let set = take(&mut bytes)?;
-            for kind in (0..KINDS).filter(|bit| set >> bit & 1 == 1).map(|bit| (bit + REFERENCE) % KINDS) {
+            if row >= 0 {
+                self.merge_row(row as usize, &theirs, cells)?;
+            }
+        }
+        Some(())
+    }
+
+    /// Adds the sums of a row of `theirs`, which is this `row` of these cells.
+    fn merge_row(&mut self, row: usize, theirs: &Extent, mut bytes: &[u8]) -> Option<()> {
+        let (mut next, mut level) = (0u64, 0i64);
+        while !bytes.is_empty() {
+            let column =
+                take(&mut bytes)?.checked_add(next).filter(|&column| column < theirs.columns as u64)?;
+            next = column + 1;
+            let column = theirs.first_column + column as i64 - self.extent.first_column;
+            if column >= self.extent.columns as i64 {
+                break;
+            }
+            let set = take(&mut bytes)? as u32 & ALL_KINDS;
+            for kind in kinds_of(set) {
                 let n = u32::try_from(take(&mut bytes)?).ok().filter(|&n| n > 0)?;
                 let (x, y) = (take_signed(&mut bytes)?, take_signed(&mut bytes)?);
                 let z = take_signed(&mut bytes)?.wrapping_add(level.wrapping_mul(n.into()));
                 level = z / i64::from(n);
-                if inside {
-                    let i = row as usize * self.extent.columns + column as usize;
+                if column >= 0 {
+                    let i = row * self.extent.columns + column as usize;
                     self.sum_mut(kind, i).merge(&Sum { n, x, y, z });
                 }
             }
@@ -254,14 +313,14 @@ impl CellSums {
         }
     }
 
-    /// As bytes: [`Coverage::decode`] reads the first part, and [`Sums::merge_encoded`] takes what is left.
-    pub fn encode(&self) -> Vec<u8> {
-        let mut bytes = Vec::new();
-        self.coverage.encode(&mut bytes);
-        if let Some(sums) = &self.sums {
-            sums.encode(&mut bytes);
-        }
-        bytes
+    /// Adds the coverage as bytes, which [`Coverage::decode`] reads.
+    pub fn encode_coverage(&self, to: &mut Vec<u8>) {
+        self.coverage.encode(to);
+    }
+
+    /// The sums, if there are any.
+    pub fn sums(&self) -> Option<&Sums> {
+        self.sums.as_ref()
     }
 }
 
@@ -306,7 +365,9 @@ mod tests {
             let mut parts = Vec::new();
             for x in [(-300, cut_x), (cut_x, 300)] {
                 for y in [(-300, cut_y), (cut_y, 300)] {
-                    parts.push(tile(&points, x, y).encode());
+                    let mut bytes = Vec::new();
+                    tile(&points, x, y).sums.unwrap().encode(&mut bytes);
+                    parts.push(bytes);
                 }
             }
             if backwards {
@@ -314,8 +375,7 @@ mod tests {
             }
             let mut merged = Sums::new(whole.extent);
             for part in &parts {
-                let (_, sums) = Coverage::decode(part).unwrap();
-                merged.merge_encoded(sums).unwrap();
+                merged.merge_encoded(part).unwrap();
             }
             prop_assert_eq!(all(&merged), all(&whole));
             prop_assert_eq!(
@@ -349,11 +409,13 @@ mod tests {
             cells.add_survey(x, y, 0, 1, true);
             assert_eq!(cells.coverage, before.coverage);
         }
-        let bytes = cells.encode();
-        let (coverage, sums) = Coverage::decode(&bytes).unwrap();
-        assert_eq!((coverage, sums.len()), (cells.coverage, 0));
+        assert!(cells.sums().is_none());
+        let mut bytes = Vec::new();
+        cells.encode_coverage(&mut bytes);
+        let (coverage, rest) = Coverage::decode(&bytes).unwrap();
+        assert_eq!((coverage, rest.len()), (cells.coverage, 0));
         let mut none = Sums::new(extent);
-        none.merge_encoded(sums).unwrap();
+        none.merge_encoded(&[]).unwrap();
         assert!(none.of_reference().is_empty() && (0..16).all(|r| none.of_return(r).is_empty()));
     }
 

@@ -69,15 +69,6 @@ impl Coverage {
         }
     }
 
-    /// The bytes behind what [`Coverage::encode`] turned into bytes; nothing if these are damaged.
-    pub fn skip(mut bytes: &[u8]) -> Option<&[u8]> {
-        let mut left = take_extent(&mut bytes)?.len();
-        while left > 0 {
-            left -= take_run(&mut bytes, left)?.1;
-        }
-        Some(bytes)
-    }
-
     /// What [`Coverage::encode`] turned into bytes, and the bytes behind it; nothing if they are damaged. Takes no
     /// more memory than fifteen times the bytes, whatever they say.
     pub fn decode(mut bytes: &[u8]) -> Option<(Self, &[u8])> {
@@ -129,7 +120,6 @@ mod tests {
             bytes.extend([1, 2, 3]);
             let (again, rest) = Coverage::decode(&bytes).unwrap();
             prop_assert_eq!((&again, rest), (&coverage, &[1u8, 2, 3][..]));
-            prop_assert_eq!(Coverage::skip(&bytes), Some(rest));
             let at = at.index(whole);
             prop_assert!(Coverage::decode(&bytes[..at]).is_none());
             bytes[at] ^= flip;

@@ -151,16 +151,20 @@ impl<'a> Terrain<'a> {
         windows: Vec<usize>,
         before: Option<&Terrain<'a>>,
     ) -> Self {
-        let of_returns = (0..16u8).map(|r| (sums.of_return(r), weights.returns[usize::from(r)], r.into()));
-        let of_returns: Vec<(&[Sum], (f64, f64), usize)> =
-            of_returns.filter(|(cells, ..)| !cells.is_empty()).collect();
+        let returns_where =
+            |of: &dyn Fn(usize) -> bool| (0..16).filter(|r| of(*r)).fold(0u32, |all, r| all | 1 << r);
+        let counted = returns_where(&|r| weights.returns[r].0 > 0.0);
+        let others = before
+            .map_or(u32::MAX, |before| returns_where(&|r| weights.returns[r] != before.weights.returns[r]));
+        let of_returns: [&[Sum]; 16] = std::array::from_fn(|r| sums.of_return(r as u8));
         let (column_corners, row_corners) = sums.corners();
-        let observation = |cell: usize, column: usize, row: usize| {
+        let observation = |present: u32, cell: usize, column: usize, row: usize| {
             let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
-            for &(of_return, (weight, off), _) in
-                of_returns.iter().filter(|(_, (weight, _), _)| *weight > 0.0)
-            {
-                let sum = &of_return[cell];
+            let mut left = present & counted;
+            while left != 0 {
+                let r = left.trailing_zeros() as usize;
+                left &= left - 1;
+                let (sum, (weight, off)) = (&of_returns[r][cell], weights.returns[r]);
                 if sum.n > 0 {
                     // Against a whole number near all of them, so that a high site loses nothing to rounding.
                     let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
@@ -177,12 +181,6 @@ impl<'a> Terrain<'a> {
                 [all, west as f64 + exact(x / all), south as f64 + exact(y / all), base as f64 + z / all]
             })
         };
-        let others: Option<Vec<&[Sum]>> = before.map(|before| {
-            let other = of_returns.iter().filter(|(_, weight, r)| *weight != before.weights.returns[*r]);
-            other.map(|(cells, ..)| *cells).collect()
-        });
-        let is_other =
-            |cell: usize| others.as_ref().is_none_or(|others| others.iter().any(|of| of[cell].n > 0));
         let (mut cells, mut starts, mut changed) = (Observations::default(), Vec::new(), Vec::new());
         let places = extent.rows * (extent.columns + 1);
         starts.reserve(places);
@@ -194,13 +192,14 @@ impl<'a> Terrain<'a> {
                 let (at, cell) = (starts.len(), row * sums.extent().columns + column);
                 starts.push(cells.weight.len() as u32);
                 changed.push(changes);
-                let observation = match before.filter(|_| !is_other(cell)) {
+                let present = sums.present()[cell];
+                let observation = match before.filter(|_| present & others == 0) {
                     Some(Terrain { cells, starts, .. }) => {
                         (starts[at] < starts[at + 1]).then(|| cells.get(starts[at]))
                     }
                     None => {
                         changes += 1;
-                        observation(cell, column, row)
+                        observation(present, cell, column, row)
                     }
                 };
                 observation.into_iter().for_each(|observation| cells.push(observation));

@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 use crate::raster::Extent;
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::{Neighbourhood, Settings, TerrainByReturns, TerrainRow};
-use crate::terrain::cells::{CellSums, Sums};
+use crate::terrain::cells::CellSums;
 use crate::terrain::coverage::Coverage;
 use crate::terrain::differences::ByReturn;
 use crate::terrain::learning::Learning;
@@ -140,13 +140,16 @@ pub fn work_off(
             dz[usize::from(r)].add(error);
             ground[usize::from(r)] += 1;
         }
-        encoded.insert(key, cells.encode());
+        let (mut coverage, mut sums) = (Vec::new(), Vec::new());
+        cells.encode_coverage(&mut coverage);
+        cells.sums().unwrap().encode(&mut sums);
+        encoded.insert(key, (coverage, sums));
     }
     let lesson = learning.conclude(gap);
     assert!(lesson.independent);
     let (learned, settings) = (lesson.for_folds, &Settings { folds: lesson.folds, ..settings.clone() });
     let mut sweep = Sweep::new(*settings.returns.end());
-    encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));
+    encoded.values().for_each(|(coverage, _)| sweep.add(&Coverage::decode(coverage).unwrap().0));
     let voids = sweep.finish();
     let mut by_returns = TerrainByReturns::new(settings);
     for &key in &keys {
@@ -154,8 +157,8 @@ pub fn work_off(
         let mut near = Neighbourhood::new(&Extent::covering(cell, core.0, core.1, 0), core, settings.reach);
         let (x, y) = near.ground();
         for around in tiling.touching(x, y) {
-            if let Some(bytes) = encoded.get(&around) {
-                merge(&mut near.sums, bytes);
+            if let Some((_, sums)) = encoded.get(&around) {
+                near.sums.merge_encoded(sums).unwrap();
             }
         }
         let mut part = TerrainByReturns::new(settings);
@@ -167,8 +170,4 @@ pub fn work_off(
         .into_iter()
         .map(|row| row.in_unit(|um| um / 1000.0));
     Answer { rows: rows.collect(), by_returns, voids, learned }
-}
-
-fn merge(sums: &mut Sums, bytes: &[u8]) {
-    sums.merge_encoded(Coverage::decode(bytes).unwrap().1).unwrap();
 }

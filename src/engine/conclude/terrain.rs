@@ -9,7 +9,7 @@ use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::Watch;
 use crate::raster::Extent;
 use crate::stages::compare::COMPARED_CELLS;
-use crate::stages::terrain_cells::{REACH, SECTION};
+use crate::stages::terrain_cells::{COVERAGE, REACH, SUMS};
 use crate::stats::moments::Moments;
 use crate::terrain::by_returns::{
     Neighbourhood, REFERENCE_POINTS, SQUARE, Settings, TerrainByReturns, TerrainRow,
@@ -36,7 +36,9 @@ pub struct Account<'a> {
 /// The terrain cells of all tiles, on disk.
 pub struct TerrainCells<'a> {
     yields: &'a dyn Yields,
-    stretches: BTreeMap<TileKey, Vec<Stretch>>,
+    /// Of tiles with survey their coverage, and of those that terrain is tested in or beside also sums.
+    coverage: BTreeMap<TileKey, Vec<Stretch>>,
+    sums: BTreeMap<TileKey, Vec<Stretch>>,
     tiling: Tiling,
     /// Edge of a cell, micrometres.
     cell: f64,
@@ -45,23 +47,20 @@ pub struct TerrainCells<'a> {
 impl<'a> TerrainCells<'a> {
     /// Those that tiles gave back.
     pub fn new(yields: &'a dyn Yields, tiling: Tiling, cell: f64) -> Self {
-        let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
-        for stretch in yields.stretches(SECTION) {
-            stretches.entry(stretch.key).or_default().push(stretch);
-        }
-        TerrainCells { yields, stretches, tiling, cell }
+        let by_tile = |section| {
+            let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
+            for stretch in yields.stretches(section) {
+                stretches.entry(stretch.key).or_default().push(stretch);
+            }
+            stretches
+        };
+        TerrainCells { yields, coverage: by_tile(COVERAGE), sums: by_tile(SUMS), tiling, cell }
     }
 
-    /// Hands over the coverage of each part of a tile, and its sums as bytes.
-    fn for_each_part(
-        &self,
-        key: TileKey,
-        mut f: impl FnMut(&[u8], &[u8]) -> Option<()>,
-    ) -> Result<(), EngineError> {
-        for stretch in self.stretches.get(&key).into_iter().flatten() {
-            let bytes = self.yields.read(stretch)?;
-            let sums = Coverage::skip(&bytes);
-            sums.and_then(|sums| f(&bytes, sums)).ok_or_else(|| self.yields.damaged(stretch))?;
+    /// Hands over the sums of each part of a tile as bytes.
+    fn for_each_sums(&self, key: TileKey, mut f: impl FnMut(&[u8]) -> Option<()>) -> Result<(), EngineError> {
+        for stretch in self.sums.get(&key).into_iter().flatten() {
+            f(&self.yields.read(stretch)?).ok_or_else(|| self.yields.damaged(stretch))?;
         }
         Ok(())
     }
@@ -78,10 +77,7 @@ impl<'a> TerrainCells<'a> {
         let mut all: Option<Extent> = None;
         let (x, y) = own.ground();
         for near in self.tiling.touching(x, y) {
-            self.for_each_part(near, |_, sums| {
-                if sums.is_empty() {
-                    return Some(());
-                }
+            self.for_each_sums(near, |sums| {
                 // What is read decides how much memory is taken: it must lie in the tile.
                 let extent = Sums::encoded_extent(sums).filter(|extent| {
                     extent.cell == self.cell && extent.within(&self.cells_of(near)) == *extent
@@ -99,15 +95,7 @@ impl<'a> TerrainCells<'a> {
     /// Coverage and voids, gone over from south to north.
     fn voids(&self, up_to: u8) -> Result<Voids, EngineError> {
         let mut sweep = Sweep::new(up_to);
-        for key in self.stretches.keys() {
-            // Tiles come row by row: a cell of those to come lies north of this one's southern edge, or on it.
-            let south = self.tiling.ground(*key, 0).1.0;
-            sweep.complete_below((south as f64 / self.cell).floor() as i64);
-            self.for_each_part(*key, |bytes, _| {
-                sweep.add(&Coverage::decode(bytes)?.0);
-                Some(())
-            })?;
-        }
+        self.sweep(self.coverage.values().flatten(), &mut sweep)?;
         Ok(sweep.finish())
     }
 
@@ -117,15 +105,26 @@ impl<'a> TerrainCells<'a> {
     /// Where the disk does not give them back.
     pub fn compared(&self) -> Result<u64, EngineError> {
         let mut sweep = Sweep::new(0);
-        for stretch in self.yields.stretches(COMPARED_CELLS) {
+        self.sweep(self.yields.stretches(COMPARED_CELLS).iter(), &mut sweep)?;
+        Ok(sweep.finish().footprint)
+    }
+
+    /// Goes over cells of tiles that come row by row from the south.
+    fn sweep<'s>(
+        &self,
+        stretches: impl Iterator<Item = &'s Stretch>,
+        sweep: &mut Sweep,
+    ) -> Result<(), EngineError> {
+        for stretch in stretches {
+            // A cell of those to come lies north of this one's southern edge, or on it.
             let south = self.tiling.ground(stretch.key, 0).1.0;
             sweep.complete_below((south as f64 / self.cell).floor() as i64);
-            let bytes = self.yields.read(&stretch)?;
+            let bytes = self.yields.read(stretch)?;
             let cells = Coverage::decode(&bytes)
                 .filter(|(cells, rest)| rest.is_empty() && cells.extent.cell == self.cell);
-            sweep.add(&cells.ok_or_else(|| self.yields.damaged(&stretch))?.0);
+            sweep.add(&cells.ok_or_else(|| self.yields.damaged(stretch))?.0);
         }
-        Ok(sweep.finish().footprint)
+        Ok(())
     }
 
     /// The account, one row for each k, lengths in micrometres, no row where no return has ground; and the number of cells
@@ -144,7 +143,7 @@ impl<'a> TerrainCells<'a> {
         // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
         let cells = |key: &TileKey| self.cells_of(*key).ground();
         let answering: BTreeSet<TileKey> =
-            self.stretches.keys().map(cells).flat_map(|(x, y)| self.tiling.touching(x, y)).collect();
+            self.sums.keys().map(cells).flat_map(|(x, y)| self.tiling.touching(x, y)).collect();
         let answering: Vec<TileKey> = answering.into_iter().collect();
         let settings = Settings {
             returns: 1..=highest as u8,
@@ -163,7 +162,7 @@ impl<'a> TerrainCells<'a> {
                     let mut near = Neighbourhood::new(&extent, self.tiling.ground(*key, 0), REACH);
                     let (x, y) = near.ground();
                     for around in self.tiling.touching(x, y) {
-                        self.for_each_part(around, |_, sums| near.sums.merge_encoded(sums))?;
+                        self.for_each_sums(around, |sums| near.sums.merge_encoded(sums))?;
                     }
                     let mut part = none();
                     part.add(&near, &account.lesson.for_folds);
@@ -206,8 +205,8 @@ mod tests {
             let folder = tempfile::tempdir().unwrap();
             let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
             let mut sections = Sections::default();
-            sections.of(SECTION).extend(CellSums::new(*own, None).encode());
-            Sums::new(*sums).encode(sections.of(SECTION));
+            CellSums::new(*own, None).encode_coverage(sections.of(COVERAGE));
+            Sums::new(*sums).encode(sections.of(SUMS));
             journals.append(Part::whole(key), &sections).unwrap();
             TerrainCells::new(&journals, tiling, cell).account(&account, &Watch::default())
         };
