@@ -142,8 +142,8 @@ pub fn work_off(
         }
         encoded.insert(key, cells.encode());
     }
-    let lesson = learning.conclude(gap);
-    assert!(lesson.independent);
+    let lesson = learning.conclude(Some(gap), 0);
+    assert_eq!(lesson.dependent, None);
     let (learned, settings) = (lesson.for_folds, &Settings { folds: lesson.folds, ..settings.clone() });
     let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|bytes| sweep.add(&Coverage::decode(bytes).unwrap().0));

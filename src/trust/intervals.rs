@@ -36,6 +36,8 @@ pub struct Intervals {
     pub sums: BlockSums,
     /// What makes the intervals much wider than blocks alone would.
     pub wider: Option<Wider>,
+    /// How far error is shared as far as can be told, micrometres; nothing where it cannot.
+    pub reach: Option<Micrometres>,
 }
 
 /// Intervals of all comparisons together that are much wider than those of independent blocks, and why.
@@ -145,7 +147,10 @@ pub fn intervals(
         row.truncation_corrected = truncation_correction(&returns, judged, inflation, units);
     });
     let wider = groups.all.first().and_then(|all| wider(&estimates, &sums, &all.members, ground));
-    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider })
+    // What either way of looking at it sees.
+    let reach = estimates.reach_of_shared_error().map(|reach| reach.ceil() as Micrometres);
+    let reach = reach.map(|reach| reach.max(spatial.range().unwrap_or(0)));
+    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider, reach })
 }
 
 /// Those of the finest groups that are of one return, return by return.
