@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::made::{self, CORNER, Stored};
-use common::meadow::normal;
+use common::random::normal;
 use common::scans::{Scan, write as write_scans};
 use common::{echograde, number, of_return, refused, run, try_run};
 use las::Point;

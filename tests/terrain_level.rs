@@ -247,6 +247,52 @@ impl Tally {
     }
 }
 
+/// How often the weights are said to be tested independently, and how often the gap is narrower than the range of the
+/// shared error then.
+#[test]
+#[ignore = "a table: some 15 minutes"]
+fn table_of_independence() {
+    let sites: u64 = std::env::var("SITES").ok().and_then(|n| n.parse().ok()).unwrap_or(20);
+    for plots in [true, false] {
+        for share in [0.05, 0.2, 0.4] {
+            for shared_range in [8.0, 40.0, 80.0] {
+                let (mut independent, mut wrong, mut gaps) = (0, 0, Vec::new());
+                for site in 0..sites {
+                    let mut random = SmallRng::seed_from_u64(9_000 + site);
+                    let mut pick = |choices: &[f64]| *choices.choose(&mut random).unwrap();
+                    let late = pick(&[0.02, 0.06, 0.09]);
+                    let flight = Flight {
+                        seed: 70_000 + site,
+                        side: [160.0, 130.0],
+                        density: pick(&[5.0, 10.0, 15.0]),
+                        offset: pick(&[0.0, 0.02]),
+                        noise: [pick(&[0.01, 0.03]), late, 1.5 * late],
+                        shared_sd: pick(&[0.010, 0.015, 0.025]),
+                        shared_range,
+                    };
+                    let folder = fly(&flight, 1.0);
+                    let weights = &study(folder.path(), &flight, &Scan { share, plots, ..SCAN }, &METRES)["terrain_weights"];
+                    let gap = number(weights, "gap");
+                    gaps.push(gap);
+                    if weights["independent"] == true {
+                        independent += 1;
+                        wrong += u64::from(gap < shared_range);
+                    }
+                }
+                gaps.sort_by(f64::total_cmp);
+                let at = |share: f64| gaps[(share * (gaps.len() - 1) as f64) as usize];
+                println!(
+                    "| {} | {share} | {shared_range} | {independent} of {sites} | {wrong} | {:.1} / {:.1} / {:.1} |",
+                    if plots { "plots" } else { "block" },
+                    at(0.1),
+                    at(0.5),
+                    at(0.9)
+                );
+            }
+        }
+    }
+}
+
 /// The table of tests/README.md; some 20 minutes.
 #[test]
 #[ignore = "the full table"]

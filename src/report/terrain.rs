@@ -127,8 +127,8 @@ pub fn notes(summary: &Summary) -> Vec<String> {
                 distance(weights.gap, unit)
             ),
             false => format!(
-                "Its figures are not independent: the reference covers too little ground to leave {}, the range of \
-                 correlation, between where differences and weights are learned and where they are tested.",
+                "Its figures are not independent: {} ({}).",
+                weights.reason.unwrap_or("the reference covers too little ground"),
                 distance(weights.gap, unit)
             ),
         });

@@ -257,6 +257,7 @@ pub fn decided() -> Sample {
         |return_number, difference, sd, weight| ReturnWeight { return_number, difference, sd, weight };
     summary.trust.terrain_weights = Some(TerrainWeights {
         independent: true,
+        reason: None,
         gap: 8.0,
         returns: vec![weight(1, 0.0, 0.02, 1.0), weight(2, -0.006, 0.04, 0.25)],
     });

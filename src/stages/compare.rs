@@ -172,8 +172,8 @@ impl TileStage for CompareTile {
                 dz: point.z - reference,
                 headroom: Compared::headroom(point.z, highest),
                 gradient: ground.and_then(|ground| gradient_at(ground, point.x, point.y)).map(Gradient::of),
-                local_gradient: limits
-                    .and_then(|limits| local_gradient(limits, point.x, point.y))
+                local_gradient: known
+                    .and_then(|ground| local_gradient(ground, point.x, point.y))
                     .map(Gradient::of),
                 strata: self.summarise.strata(point, cells),
             }

@@ -1,27 +1,38 @@
 //! The gradient of the survey's ground at a position as it is there, not smoothed: noisy, but right on average.
 
-use crate::stages::ground_limits::GroundLimits;
+use crate::raster::Extent;
+use crate::stages::ground_limits::SurveyGround;
 use crate::units::Micrometres;
 
 /// Cells on either side that it looks at.
 const AROUND: usize = 2;
 
 /// Rise over run of the ground at a position, eastwards and northwards, from the lowest elevations of the two cells on either
-/// side: differences of fourth order, which follow waves of ten cells within half a per cent. The lowest elevation of a cell is
-/// taken where it is ground, elsewhere the opened surface. Nothing at the edge, or where cells have none.
-pub fn local_gradient(limits: &GroundLimits, x: Micrometres, y: Micrometres) -> Option<[f64; 2]> {
-    let origin = limits.origin.as_ref()?;
-    let extent = &origin.ground.extent;
+/// side: differences of fourth order, which follow waves of ten cells within half a per cent. Of filtered ground the lowest
+/// elevation of a cell is taken where it is ground, elsewhere the opened surface; of delivered ground the lowest of its cell.
+/// Nothing at the edge, or where cells have none.
+pub fn local_gradient(ground: &SurveyGround, x: Micrometres, y: Micrometres) -> Option<[f64; 2]> {
+    match ground {
+        SurveyGround::Filtered(limits) => {
+            let origin = limits.origin.as_ref()?;
+            let at = |i: usize| {
+                let lowest = origin.filled[i];
+                if lowest <= limits.highest.values[i] { lowest } else { origin.ground.values[i] }
+            };
+            gradient(&origin.ground.extent, at, x, y)
+        }
+        SurveyGround::Delivered(lowest) => gradient(&lowest.extent, |i| lowest.values[i], x, y),
+    }
+}
+
+/// That of the elevations that `at` gives by cell.
+fn gradient(extent: &Extent, at: impl Fn(usize) -> f64, x: Micrometres, y: Micrometres) -> Option<[f64; 2]> {
     let i = extent.index_of(x, y)?;
     let (column, row) = (i % extent.columns, i / extent.columns);
     let inside = |at: usize, count: usize| (AROUND..count.saturating_sub(AROUND)).contains(&at);
     if !inside(column, extent.columns) || !inside(row, extent.rows) {
         return None;
     }
-    let at = |i: usize| {
-        let lowest = origin.filled[i];
-        if lowest <= limits.highest.values[i] { lowest } else { origin.ground.values[i] }
-    };
     let rise = |step: usize| {
         let [a, b, c, d] = [at(i - 2 * step), at(i - step), at(i + step), at(i + 2 * step)];
         (8.0 * (c - b) - (d - a)) / (12.0 * extent.cell)
@@ -32,9 +43,11 @@ pub fn local_gradient(limits: &GroundLimits, x: Micrometres, y: Micrometres) -> 
 
 #[cfg(test)]
 mod tests {
+    use std::rc::Rc;
+
     use super::*;
+    use crate::raster::Raster;
     use crate::raster::morphology::Scratch;
-    use crate::raster::{Extent, Raster};
     use crate::stages::ground::Ground;
 
     #[test]
@@ -51,7 +64,9 @@ mod tests {
         // A car.
         lowest.values[31 * extent.columns + 30] += 1.5e6;
         let asked = Extent::covering(5e5, (8_000_000, 22_000_000), (8_000_000, 22_000_000), 0);
+        let delivered = SurveyGround::Delivered(Rc::new(lowest.clone()));
         let limits = Ground::default().limits(lowest, &asked, true, false, &mut Scratch::default());
+        let limits = SurveyGround::Filtered(Rc::new(limits));
         for i in [20 * 60 + 21, 25 * 60 + 30, 40 * 60 + 35] {
             let [x, y] = middle(i);
             let [east, north] = local_gradient(&limits, x as i64, y as i64).unwrap();
@@ -59,6 +74,8 @@ mod tests {
                 (east - size * k * (k * x).cos()).abs() < 0.005 * size * k && (north + 0.05).abs() < 1e-6
             );
         }
+        let [x, y] = middle(20 * 60 + 21).map(|at| at as i64);
+        assert_eq!(local_gradient(&delivered, x, y), local_gradient(&limits, x, y));
         let [x, y] = middle(30 * 60 + 30);
         let [_, north] = local_gradient(&limits, x as i64, y as i64).unwrap();
         assert!(north.abs() < 0.3, "{north}");

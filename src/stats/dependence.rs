@@ -5,20 +5,24 @@
 //! over hundreds; in stripes along track; strip by strip. So all of these are tried, on a ladder of lengths and of strengths
 //! beside the uncorrelated error, and each counts as much as its restricted likelihood (Patterson and Thompson 1971, from
 //! memory) says. An interval is one of the mixture of t distributions that results: it is as wide as what the sample cannot
-//! exclude. Priors: each rung of a ladder alike, but that long correlation counts a little less than short.
+//! exclude. Priors: each rung of a ladder alike.
 
-use libm::{cos, exp, log, pow, sin};
+use libm::{cos, exp, log, sin};
 use rayon::prelude::*;
 
+use crate::stats::averages::{Averages, symmetric};
 use crate::stats::distributions::{t_cdf, t_quantile};
 use crate::stats::layout::Layout;
 
 /// Variance of the correlated error of a cell over that of its uncorrelated one.
 const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
-/// Rungs of the ladder of lengths for correlation that is alike in all directions, doubling from the edge of a cell.
-const RUNGS: usize = 9;
-/// By which power of the length long correlation counts less.
-const AGAINST_LONG: f64 = 0.35;
+/// Shortest length of the ladder for correlation that is alike in all directions, in edges of a cell; it doubles from there.
+/// Without rungs under an edge, cells that share a little with their neighbours would be taken to share it with all.
+const FIRST_RUNG: f64 = 0.25;
+/// Shortest length of correlation that is smooth, likewise: what varies faster looks like the other kind.
+const FIRST_SMOOTH: f64 = 1.0;
+/// Length of an exponential whose correlation falls to 5 % where that of the smooth kind, exp(−(h / length)²), does.
+const AS_EXPONENTIAL: f64 = 0.577;
 /// Weight of stripes, and of strips, where the rung of the shortest correlation has 1.
 const STRIPES: f64 = 4.0;
 const STRIPS: f64 = 8.0;
@@ -29,12 +33,16 @@ const FOR_STRIPS: f64 = 0.25;
 const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 /// Directions tried where none is known from strips.
 const DIRECTIONS: usize = 8;
-/// Degrees of freedom where stripes or strips rule: few of them are seen, however many cells there are. About ten holds the
-/// truth on sites of eight strips, or of stripes in nine plots (simulated; `tests/README.md`).
-const DF_OF_FEW: f64 = 10.0;
+/// Degrees of freedom at the most, however many cells there are: correlated ones come to fewer; of stripes or strips few are
+/// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
+const DF_OF_FEW: f64 = 7.0;
+const DF_OF_FIELDS: f64 = 12.0;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
+/// How much less likely (as a logarithm) than the best a length may be and is not excluded: 95 % of chi-square with one degree
+/// of freedom, halved.
+const NOT_EXCLUDED: f64 = 1.92;
 /// Kinds with less of the probability are left out.
 const NEGLIGIBLE: f64 = 1e-4;
 
@@ -238,6 +246,34 @@ impl Dependence {
         Some(Dependence { structures, fits, cells, df: layout.seen as f64 - 1.0, evident, covariance, alone })
     }
 
+    /// How far error is shared as far as the means of cells tell, micrometres. Where neighbours evidently share error: where the
+    /// longest correlation that is not much less likely than the best has fallen to 5 %. Else where what they may share is
+    /// expected to have fallen to a tenth of the variance of a cell's mean. Stripes and strips are left out: they have no end
+    /// along track.
+    pub fn reach(&self) -> f64 {
+        let fields = |(p, fit): &(f64, Fit)| match self.structures[fit.structure].kind {
+            Kind::Field(length) => Some((*p, *fit, length)),
+            Kind::Stripes(_) | Kind::Strips => None,
+        };
+        let fields: Vec<(f64, Fit, f64)> = self.fits.iter().filter_map(fields).collect();
+        if self.evident.is_some() {
+            let best = fields.iter().map(|(_, fit, _)| fit.plain).fold(f64::NEG_INFINITY, f64::max);
+            let likely = fields.iter().filter(|(_, fit, _)| fit.plain >= best - NOT_EXCLUDED);
+            let longest = likely.map(|(_, _, length)| *length).fold(0.0, f64::max);
+            // Up to half way to the next rung.
+            return 3.0 * longest * std::f64::consts::SQRT_2;
+        }
+        let whole: f64 = self.fits.iter().map(|(p, fit)| p * (fit.shared + fit.alone)).sum();
+        let at =
+            |h: f64| fields.iter().map(|(p, fit, length)| p * fit.shared * exp(-h / length)).sum::<f64>();
+        let (mut near, mut far) = (0.0, 6.0 * fields.iter().map(|field| field.2).fold(0.0, f64::max));
+        for _ in 0..48 {
+            let middle = 0.5 * (near + far);
+            if at(middle) > 0.1 * whole { near = middle } else { far = middle }
+        }
+        far
+    }
+
     /// The expected variances of a group.
     pub fn expected(&self, weights: &Weights) -> Spreads {
         let d = weights.difference();
@@ -286,7 +322,7 @@ impl Dependence {
             };
             let df = match self.structures[fit.structure].kind {
                 Kind::Stripes(_) | Kind::Strips => self.df.min(DF_OF_FEW),
-                Kind::Field(_) => self.df,
+                Kind::Field(_) => self.df.min(DF_OF_FIELDS),
             };
             (*p, df, spreads)
         };
@@ -354,30 +390,20 @@ pub fn mixture_ends(parts: &[Part]) -> Option<[f64; 2]> {
 
 /// All kinds of shared error that the layout allows to tell.
 fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structure> {
-    let m = layout.cells.len();
-    let matrix = |of: &(dyn Fn(usize, usize) -> f64 + Sync)| -> Vec<f64> {
-        let mut c = vec![0.0; m * m];
-        c.par_chunks_mut(m).enumerate().for_each(|(i, row)| {
-            row[..=i].iter_mut().enumerate().for_each(|(j, c)| *c = of(i, j));
-        });
-        for i in 0..m {
-            for j in 0..i {
-                c[j * m + i] = c[i * m + j];
-            }
-        }
-        c
+    let averages = Averages::new(layout);
+    let field = |length: f64| averages.over_distance(&|h| exp(-h / length));
+    let smooth = |length: f64| averages.over_distance(&|h| exp(-(h / length) * (h / length)));
+    let lengths = |first: f64| {
+        let doubled = std::iter::successors(Some(first * layout.edge), |length| Some(2.0 * length));
+        doubled.take_while(|length| *length <= layout.diagonal().max(layout.edge))
     };
-    let field = |length: f64| matrix(&|i, j| exp(-layout.distance(i, j) / length));
-    let diagonal = layout.diagonal();
     let mut all = Vec::new();
-    let mut length = layout.edge;
-    for _ in 0..RUNGS {
-        let prior = pow(length / layout.edge, -AGAINST_LONG);
-        all.push(Structure { kind: Kind::Field(length), prior, covariance: field(length) });
-        length *= 2.0;
-        if length > diagonal {
-            break;
-        }
+    for length in lengths(FIRST_RUNG) {
+        all.push(Structure { kind: Kind::Field(length), prior: 1.0, covariance: field(length) });
+    }
+    for length in lengths(FIRST_SMOOTH) {
+        let kind = Kind::Field(AS_EXPONENTIAL * length);
+        all.push(Structure { kind, prior: 1.0, covariance: smooth(length) });
     }
     // Stripes and strips come with and without a field of short range beside them.
     let short = field(1.5 * layout.edge);
@@ -386,8 +412,7 @@ fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structur
         all.push(Structure { kind, prior: prior / 2.0, covariance });
         all.push(Structure { kind, prior: prior / 2.0, covariance: both });
     };
-    let striped =
-        |across: [f64; 2], length: f64| matrix(&|i, j| exp(-layout.distance_along(i, j, across) / length));
+    let striped = |across: [f64; 2], length: f64| averages.along(across, &|h| exp(-h / length));
     let candidates: Vec<[f64; 2]> = match layout.along_strips() {
         Some([east, north]) => vec![[-north, east], [east, north]],
         None => (0..DIRECTIONS)
@@ -415,7 +440,8 @@ fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structur
         );
     }
     if with_strips {
-        with_and_without(Kind::Strips, STRIPS, matrix(&|i, j| layout.shared_strips(i, j)), &mut all);
+        let covariance = symmetric(layout.cells.len(), &|i, j| layout.shared_strips(i, j));
+        with_and_without(Kind::Strips, STRIPS, covariance, &mut all);
     }
     all
 }

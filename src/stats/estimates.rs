@@ -284,6 +284,11 @@ impl Estimates {
         estimate().unwrap_or_else(|| none(NoInterval::NoSpread))
     }
 
+    /// How far error is shared as far as the cells tell, micrometres; nothing where they are too few to tell.
+    pub fn reach_of_shared_error(&self) -> Option<f64> {
+        self.dependence.as_ref().map(Dependence::reach)
+    }
+
     /// The kind of shared error that the residuals of all groups show, where they do.
     pub fn cause(&self) -> Option<Kind> {
         self.dependence.as_ref()?.evident

@@ -6,15 +6,9 @@ use crate::stats::blocks::BlockSums;
 use crate::stats::delivered::{Delivered, Square};
 
 /// Cells with residuals at the most: the likelihood costs the cube of their number.
-const MOST_CELLS: usize = 100;
+const MOST_CELLS: usize = 160;
 /// Cells without at the most.
 const MOST_OTHERS: usize = 160;
-/// Mean distance of two places in a unit square is 0.5214 (a known constant, from memory); a little less goes for a
-/// covariance that falls with distance.
-const WITHIN: f64 = 0.52;
-/// The same along one axis: a third.
-const WITHIN_ALONG: f64 = 0.33;
-
 /// A cell, lengths in micrometres.
 #[derive(Clone, Debug)]
 pub struct Cell {
@@ -22,6 +16,8 @@ pub struct Cell {
     pub at: [f64; 2],
     /// Its edge.
     pub edge: f64,
+    /// Extent along x and y of an even spread of points as wide as that of its own.
+    pub extent: [f64; 2],
     /// Shares of its points that belong to each strip.
     pub strips: Vec<(u16, f64)>,
 }
@@ -63,6 +59,9 @@ impl Layout {
         let places = sums.rows_and_columns();
         let mut cells: Vec<Cell> = Vec::new();
         let (mut middle, mut occupied) = (vec![[0.0; 3]; places.len()], vec![0.0f64; places.len()]);
+        // Sums of squares about the middle of the cell, so that they keep their digits.
+        let mut squares = vec![[0.0; 2]; places.len()];
+        let middle_of = |(row, column): (i64, i64)| [column, row].map(|i| (i as f64 + 0.5) * edge);
         for ((row, column), groups) in fine.rows_and_columns().into_iter().zip(fine.by_group()) {
             let own = (row.div_euclid(times), column.div_euclid(times));
             let Ok(at) = places.binary_search(&own) else { continue };
@@ -71,13 +70,24 @@ impl Layout {
             let [x, y, all] = middle[at];
             middle[at] = [x + n * centre[0], y + n * centre[1], all + n];
             occupied[at] += 1.0;
+            let about = middle_of(own);
+            (0..2).for_each(|axis| squares[at][axis] += n * (centre[axis] - about[axis]).powi(2));
         }
         let mut strips: BTreeMap<u16, StripShare> = BTreeMap::new();
         let total: f64 = middle.iter().map(|[_, _, n]| n).sum();
-        for ([x, y, n], own) in middle.iter().zip(sums.strips()) {
+        let within = (fine.size_um() as f64).powi(2) / 12.0;
+        for (((&[x, y, n], own), &place), squares) in
+            middle.iter().zip(sums.strips()).zip(&places).zip(&squares)
+        {
             own.iter().for_each(|&(strip, n)| strips.entry(strip).or_default().residuals += n as f64 / total);
             let strips = own.iter().map(|&(strip, own)| (strip, own as f64 / n)).collect();
-            cells.push(Cell { at: [x / n, y / n], edge, strips });
+            let (at, about) = ([x / n, y / n], middle_of(place));
+            // The variance of an even spread is a twelfth of the square of its extent.
+            let extent = [0, 1].map(|axis| {
+                let variance = squares[axis] / n - (at[axis] - about[axis]).powi(2) + within;
+                (12.0 * variance).sqrt()
+            });
+            cells.push(Cell { at, edge, extent, strips });
         }
         let seen = cells.len();
         let mut ground = vec![0.0; seen];
@@ -109,22 +119,6 @@ impl Layout {
         };
         let (x, y) = (extent(0) + self.edge, extent(1) + self.edge);
         (x * x + y * y).sqrt()
-    }
-
-    /// Effective distance of two cells, such that a cell has one to itself.
-    pub fn distance(&self, i: usize, j: usize) -> f64 {
-        let (a, b) = (&self.cells[i], &self.cells[j]);
-        let (dx, dy) = (a.at[0] - b.at[0], a.at[1] - b.at[1]);
-        let within = WITHIN * WITHIN * (a.edge * a.edge + b.edge * b.edge) / 2.0;
-        (dx * dx + dy * dy + within).sqrt()
-    }
-
-    /// The same along one direction.
-    pub fn distance_along(&self, i: usize, j: usize, [east, north]: [f64; 2]) -> f64 {
-        let (a, b) = (&self.cells[i], &self.cells[j]);
-        let d = (a.at[0] - b.at[0]) * east + (a.at[1] - b.at[1]) * north;
-        let within = WITHIN_ALONG * WITHIN_ALONG * (a.edge * a.edge + b.edge * b.edge) / 2.0;
-        (d * d + within).sqrt()
     }
 
     /// How much two cells share of their strips: the probability that a point of each is of the same one.
@@ -216,7 +210,8 @@ fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mu
         if joined.len() <= MOST_OTHERS {
             let cell = |([x, y, n], strips): Joined| {
                 let strips = strips.into_iter().map(|(strip, own)| (strip, own / n)).collect();
-                (Cell { at: [x / n, y / n], edge: wide * times, strips }, n)
+                let edge = wide * times;
+                (Cell { at: [x / n, y / n], edge, extent: [edge; 2], strips }, n)
             };
             return joined.into_values().map(cell).collect();
         }

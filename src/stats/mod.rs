@@ -8,6 +8,7 @@
 //! [`group_tests`] are the textbook tests on independent values, and [`truncated`] corrects
 //! mean and SD for the truncation by the ground filter.
 
+mod averages;
 pub(crate) mod blocks;
 pub(crate) mod correlation;
 pub(crate) mod delivered;

@@ -198,5 +198,5 @@ fn reference_cells_need_enough_points() {
     assert_eq!(places.len(), 1, "one has three points, one belongs to the tile in the west");
     // Halves are rounded up.
     assert_eq!((places[0].x, places[0].y, places[0].z), (102, 200, 8));
-    assert_eq!(Learning::default().conclude(5).for_folds, [[None; 16]; 2]);
+    assert_eq!(Learning::default().conclude(Some(5), 0).for_folds, [[None; 16]; 2]);
 }

@@ -12,7 +12,7 @@ use std::hash::{BuildHasherDefault, Hasher};
 use crate::stats::blocks::DzSums;
 use crate::terrain::differences::{LEARN_FROM, SumsByPlace, learn};
 use crate::terrain::folds::{Folds, PLACE};
-use crate::terrain::lesson::Lesson;
+use crate::terrain::lesson::{Dependent, Lesson};
 use crate::units::Micrometres;
 
 /// Places along the edge of a square, whose places are all looked at or none.
@@ -121,9 +121,11 @@ impl Learning {
         self.places.retain(|place, _| square_hash(*place) <= limit);
     }
 
-    /// What the site teaches, with at least `gap` between what is learned and what is tested with it; without a gap, and
-    /// so not independent, where the site is too small for that.
-    pub fn conclude(mut self, gap: Micrometres) -> Lesson {
+    /// What the site teaches, with at least a gap between what is learned and what is tested with it: as far as error is
+    /// shared (nothing where that cannot be told), and `same_points` from each other; without a gap, and so not independent,
+    /// where the site is too small for that.
+    pub fn conclude(mut self, reach: Option<Micrometres>, same_points: Micrometres) -> Lesson {
+        let gap = reach.unwrap_or(0).max(same_points);
         self.thin_out();
         let mut places: Vec<_> = self.places.into_iter().collect();
         places.sort_unstable_by_key(|(place, _)| *place);
@@ -135,7 +137,7 @@ impl Learning {
             n
         };
         let counts: Vec<_> = places.iter().map(|(place, of_place)| (*place, numbers(of_place))).collect();
-        let apart = Folds::choose(&counts, gap);
+        let apart = reach.and_then(|_| Folds::choose(&counts, gap));
         let folds = apart.or_else(|| Folds::choose(&counts, 0)).unwrap_or(Folds::undivided());
         let taught = |fold: usize| -> SumsByPlace {
             let own = |place: (i64, i64)| folds.is_place_clear(place) && folds.of_place(place) == fold;
@@ -154,7 +156,11 @@ impl Learning {
         Lesson {
             folds,
             gap,
-            independent: apart.is_some(),
+            dependent: match (reach, apart) {
+                (Some(_), Some(_)) => None,
+                (Some(_), None) => Some(Dependent::TooSmall),
+                (None, _) => Some(Dependent::Unknown),
+            },
             for_folds: taught.map(|places| learn(&places, &known)),
             overall: learn(&places, &known),
         }

@@ -11,7 +11,7 @@ type Residual = (i64, i64, u8, i64);
 fn conclude(residuals: &[Residual], most: usize, gap: i64) -> Lesson {
     let mut learning = Learning { most, ..Learning::default() };
     residuals.iter().for_each(|&(x, y, r, dz)| learning.add(x, y, r, dz));
-    learning.conclude(gap)
+    learning.conclude(Some(gap), 0)
 }
 
 /// Returns 1 to 3 on 120 m by 80 m; the later ones only in the eastern half, where something that all returns share is
@@ -38,7 +38,7 @@ fn what_all_returns_share_at_a_place_is_not_taken_for_a_difference_between_them(
     let mut squares = [0.0; 3];
     for seed in 0..20 {
         let lesson = conclude(&residuals(seed, truth, [20_000, 6_000, 3_000]), MOST_PLACES, 8_000_000);
-        assert!(lesson.independent);
+        assert_eq!(lesson.dependent, None);
         for (r, sum) in squares.iter_mut().enumerate() {
             let of = lesson.overall[r + 1].unwrap();
             *sum += (of.difference - (truth[r] - truth[0])).powi(2) / 20.0;
@@ -85,7 +85,8 @@ fn a_site_too_small_for_the_gap_says_so_and_leaves_none() {
     let residuals = residuals(1, [0.0; 3], [5_000, 5_000, 5_000]);
     let (apart, not) =
         (conclude(&residuals, MOST_PLACES, 20_000_000), conclude(&residuals, MOST_PLACES, 90_000_000));
-    assert!(apart.independent && !not.independent && not.for_folds[0][1].is_some());
+    assert_eq!((apart.dependent, not.dependent), (None, Some(Dependent::TooSmall)));
+    assert!(not.for_folds[0][1].is_some());
     assert_eq!((apart.folds.gap, not.folds.gap, not.weights(|um| um).gap), (20_000_000, 0, 90e6));
 }
 
@@ -107,6 +108,6 @@ proptest! {
             merged.merge(&learning);
         }
         // To the last bit.
-        prop_assert_eq!(merged.conclude(gap), expected);
+        prop_assert_eq!(merged.conclude(Some(gap), 0), expected);
     }
 }

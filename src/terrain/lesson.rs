@@ -13,20 +13,32 @@ pub struct Lesson {
     pub folds: Folds,
     /// How far apart what is learned and what is tested with it should lie, micrometres.
     pub gap: Micrometres,
-    /// Whether they do; if not, nothing is between the folds.
-    pub independent: bool,
+    /// Why they do not, if so: then nothing is between the folds.
+    pub dependent: Option<Dependent>,
     /// What may be used in each fold: learned in the other one. The same returns are known in both.
     pub for_folds: [ByReturn; 2],
     /// Learned from all of the site.
     pub overall: ByReturn,
 }
 
+/// Why what was learned cannot be tested independently.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Dependent {
+    /// The comparisons do not show how far error is shared.
+    Unknown,
+    /// They leave too little beyond that.
+    TooSmall,
+}
+
 /// What the returns were weighted with for the variance-weighted terrain.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct TerrainWeights {
-    /// Whether the terrain was tested beyond the range of correlation from where its weights were learned.
+    /// Whether the terrain was tested beyond where error is shared from where its weights were learned.
     pub independent: bool,
-    /// How far apart that is: the range of correlation, or where the terrain uses other points.
+    /// Why not, if so.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reason: Option<&'static str>,
+    /// How far apart that is: as far as neighbours share error, or where the terrain uses other points.
     pub gap: f64,
     /// Each return of which enough is known, as learned from the whole site; for a test, from the other fold alone.
     pub returns: Vec<ReturnWeight>,
@@ -58,7 +70,13 @@ impl Lesson {
             weight: (best / of.sd.max(LEAST_SD)).powi(2),
         };
         TerrainWeights {
-            independent: self.independent,
+            independent: self.dependent.is_none(),
+            reason: self.dependent.map(|dependent| match dependent {
+                Dependent::Unknown => "the comparisons lie in too few places to show how far neighbours share error",
+                Dependent::TooSmall => {
+                    "the reference covers too little ground to test beyond the distance over which neighbours share error"
+                }
+            }),
             gap: convert(self.gap as f64),
             returns: known().map(of_return).collect(),
         }

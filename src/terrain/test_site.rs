@@ -145,8 +145,8 @@ pub fn work_off(
         cells.sums().unwrap().encode(&mut sums);
         encoded.insert(key, (coverage, sums));
     }
-    let lesson = learning.conclude(gap);
-    assert!(lesson.independent);
+    let lesson = learning.conclude(Some(gap), 0);
+    assert_eq!(lesson.dependent, None);
     let (learned, settings) = (lesson.for_folds, &Settings { folds: lesson.folds, ..settings.clone() });
     let mut sweep = Sweep::new(*settings.returns.end());
     encoded.values().for_each(|(coverage, _)| sweep.add(&Coverage::decode(coverage).unwrap().0));

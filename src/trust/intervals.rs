@@ -20,7 +20,7 @@ use crate::stats::truncated::NoEstimate;
 use crate::stats::variogram::correlation;
 use crate::terrain::learning::Learning;
 use crate::tile::strata::Strata;
-use crate::trust::few_checkpoints::{FewCheckpoints, SitedPoints};
+use crate::trust::few_checkpoints::FewCheckpoints;
 use crate::trust::figures::PointCounts;
 use crate::trust::groups::{Group, Groups};
 use crate::trust::truncation::{OfReturn, truncation_correction};
@@ -38,6 +38,8 @@ pub struct Intervals {
     pub sums: BlockSums,
     /// What makes the intervals much wider than blocks alone would.
     pub wider: Option<Wider>,
+    /// How far error is shared as far as can be told, micrometres; nothing where it cannot.
+    pub reach: Option<Micrometres>,
 }
 
 /// Intervals of all comparisons together that are much wider than those of independent blocks, and why.
@@ -156,7 +158,10 @@ pub fn intervals(
     });
     let all = groups.all.first().filter(|_| few.is_none());
     let wider = all.and_then(|all| wider(&estimates, &sums, &all.members, ground));
-    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider })
+    // What either way of looking at it sees.
+    let reach = estimates.reach_of_shared_error().map(|reach| reach.ceil() as Micrometres);
+    let reach = reach.map(|reach| reach.max(spatial.range().unwrap_or(0)));
+    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider, reach })
 }
 
 /// Those of the finest groups that are of one return, return by return.

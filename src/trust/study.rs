@@ -43,8 +43,8 @@ pub struct Figured {
     /// Moments of dz by return, micrometres.
     pub by_return: MomentsByReturn,
     learning: Learning,
-    /// How far the correlation of the residuals reaches, micrometres; 0 where none is detected.
-    range: Micrometres,
+    /// How far error is shared as far as can be told, micrometres; nothing where it cannot.
+    reach: Option<Micrometres>,
     /// Edge of the blocks, micrometres.
     block: Micrometres,
     groups: Groups,
@@ -58,12 +58,12 @@ pub struct Figured {
 }
 
 impl Figured {
-    /// What the returns differ by, for a terrain of cells of that edge (micrometres): tested beyond the range of correlation
+    /// What the returns differ by, for a terrain of cells of that edge (micrometres): tested beyond where error is shared
     /// from where it was learned, and beyond where the terrain uses the same points. It can be had once.
     pub fn lesson(&mut self, cell: f64) -> Lesson {
         let same_points =
             ((2 * SMOOTHING[SMOOTHING.len() - 1] + 1) as f64 / 2.0 * cell).ceil() as Micrometres;
-        std::mem::take(&mut self.learning).conclude(self.range.max(same_points))
+        std::mem::take(&mut self.learning).conclude(self.reach, same_points)
     }
 }
 
@@ -105,18 +105,17 @@ pub fn figures(
         true => NoEstimate::Delivered,
         false => NoEstimate::NotJudged,
     };
-    let Intervals { correlation, block, learning, sums, wider } =
+    let Intervals { correlation, block, learning, sums, wider, reach } =
         intervals(all, &groups, &spatial, units, counts, no_limits, &mut rows)?;
     let reference = reference(pipeline, units);
     vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
-    let range = spatial.range().unwrap_or(0);
     Ok(Figured {
         by_return,
         learning,
-        range,
+        reach,
         block,
         groups,
         rows,
@@ -285,8 +284,7 @@ mod tests {
         let mut learning = Learning::default();
         all.iter().for_each(|one| learning.add(one.x, one.y, one.strata.return_number, one.dz));
         // Beyond half the widest of the least windows: nine cells.
-        let gap = figured.range.max(9_000_000);
-        assert_eq!(figured.lesson(2_000_000.0), learning.conclude(gap));
+        assert_eq!(figured.lesson(2_000_000.0), learning.conclude(figured.reach, 9_000_000));
     }
 
     #[test]

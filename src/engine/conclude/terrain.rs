@@ -197,7 +197,7 @@ mod tests {
     fn sums_that_lie_outside_their_tile_are_refused_before_they_take_memory() {
         let (tiling, cell, key) =
             (Tiling { edge: 20_000_000 }, 500_000.0, TileKey { row: 305_000, column: 20_000 });
-        let lesson = Learning::default().conclude(10_000_000);
+        let lesson = Learning::default().conclude(Some(10_000_000), 0);
         let mut ground = [0; MAX_RETURN + 1];
         ground[1] = 1;
         let account = Account { ground, dz: Default::default(), lesson: &lesson, offset: None };
