@@ -63,7 +63,13 @@ pub struct Hills {
     pub density: f64,
     /// Metres in the unit of the files.
     pub unit: f64,
+    /// The stages of the pipeline file.
+    pub stages: &'static str,
 }
+
+/// Stages that take all of the steepest hills for ground, few points as there are.
+pub const STEEP: &str = "[read: {}, ground: {cell: 1 m, slope: 1, dh_initial: 0.8 m, dh_max: 3 m}, checkpoints: {list: 10}, \
+    compare: {match: nearest, within: 15 mm}, summarise: {}]";
 
 impl Default for Hills {
     fn default() -> Self {
@@ -78,6 +84,7 @@ impl Default for Hills {
             only: None,
             density: 3.0,
             unit: 1.0,
+            stages: STEEP,
         }
     }
 }
@@ -164,8 +171,8 @@ impl Hills {
         let file = folder.join("hills.yaml");
         let text = format!(
             "survey: {{files: [survey.las], units: {units}}}\nreference: {{files: [reference.las], units: {units}}}\n\
-             stages: [read: {{}}, ground: {{cell: 1 m, slope: 1, dh_initial: 0.8 m, dh_max: 3 m}}, checkpoints: {{list: 10}}, \
-             compare: {{match: nearest, within: 15 mm}}, summarise: {{}}]\n"
+             stages: {}\n",
+            self.stages
         );
         fs::write(&file, text).unwrap();
         file
