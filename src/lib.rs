@@ -17,6 +17,7 @@ pub mod control;
 pub mod engine;
 pub mod pipeline;
 pub mod raster;
+pub mod registration;
 pub(crate) mod report;
 pub(crate) mod results;
 pub mod stages;

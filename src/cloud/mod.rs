@@ -34,6 +34,6 @@ pub use self::e57::{E57Decoder, E57Scan};
 pub use self::error::CloudError;
 pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
-pub use self::pose::Pose;
+pub use self::pose::{Pose, Registered};
 pub use self::source::{Decoder, Placing, Source, is_e57};
 pub use self::stated_box::StatedBox;

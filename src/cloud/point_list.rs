@@ -85,6 +85,31 @@ impl PointList {
     /// # Errors
     /// What is wrong with the file.
     pub fn open(path: &Path, columns: &Columns, horizontal: Unit, vertical: Unit) -> Result<Self, ListError> {
+        let file = ListFile::read(path)?;
+        let points = parse(&file.text, columns, horizontal, vertical).map_err(|what| file.error(what))?;
+        Ok(PointList { points, size: file.size, sha256: file.sha256 })
+    }
+}
+
+/// The text of a list.
+#[derive(Clone, Debug)]
+pub struct ListFile {
+    /// The file.
+    pub path: PathBuf,
+    /// Its text, without a byte order mark.
+    pub text: String,
+    /// Its bytes.
+    pub size: u64,
+    /// SHA-256 of its bytes.
+    pub sha256: String,
+}
+
+impl ListFile {
+    /// Reads it.
+    ///
+    /// # Errors
+    /// Where it is not there, too large, or no text.
+    pub fn read(path: &Path) -> Result<Self, ListError> {
         let failed = |message: String| ListError { path: path.to_path_buf(), message };
         let meta = fs::metadata(path).map_err(|e| failed(format!("cannot be opened: {e}")))?;
         if meta.len() > LARGEST {
@@ -96,10 +121,18 @@ impl PointList {
         let bytes = fs::read(path).map_err(|e| failed(format!("cannot be read: {e}")))?;
         let text = std::str::from_utf8(&bytes)
             .map_err(|e| failed(format!("is not UTF-8 text (byte {}). Save it as UTF-8", e.valid_up_to())))?;
-        let text = text.strip_prefix('\u{feff}').unwrap_or(text);
-        let points = parse(text, columns, horizontal, vertical).map_err(failed)?;
-        let sha256 = hex(&Sha256::digest(&bytes));
-        Ok(PointList { points, size: bytes.len() as u64, sha256 })
+        let text = text.strip_prefix('\u{feff}').unwrap_or(text).to_string();
+        Ok(ListFile {
+            path: path.to_path_buf(),
+            text,
+            size: bytes.len() as u64,
+            sha256: hex(&Sha256::digest(&bytes)),
+        })
+    }
+
+    /// What is wrong with it.
+    pub fn error(&self, message: String) -> ListError {
+        ListError { path: self.path.clone(), message }
     }
 }
 
@@ -201,7 +234,7 @@ const FARTHEST: f64 = 1e13;
 const HIGHEST: f64 = 1e11;
 
 /// A number with a decimal point or, where commas do not separate fields, a decimal comma.
-fn decimal(text: &str, separator: char) -> Option<f64> {
+pub(crate) fn decimal(text: &str, separator: char) -> Option<f64> {
     match text.split_once(',') {
         Some((whole, part)) if separator != ',' && !text.contains('.') => {
             format!("{whole}.{part}").parse().ok()
@@ -211,7 +244,7 @@ fn decimal(text: &str, separator: char) -> Option<f64> {
 }
 
 /// What is wrong with a record, with its line.
-fn place_of(error: &csv::Error) -> String {
+pub(crate) fn place_of(error: &csv::Error) -> String {
     let line = error.position().map_or(0, csv::Position::line);
     match error.kind() {
         csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {

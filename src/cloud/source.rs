@@ -8,9 +8,10 @@ use crate::cloud::e57::{E57Decoder, E57Scan, SIGNATURE};
 use crate::cloud::error::CloudError;
 use crate::cloud::files::file_name;
 use crate::cloud::las::{LasDecoder, LasFile};
-use crate::cloud::packed::MAX_ELEVATION;
+use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
 use crate::cloud::sized_file::SizedFile;
+use crate::cloud::pose::Registered;
 use crate::cloud::stated_box::StatedBox;
 use crate::units::{Micrometres, Unit};
 
@@ -24,10 +25,12 @@ pub enum Source {
 }
 
 /// What is laid down for a source beside what its file says; the decoder carries it out.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Placing {
     /// The setup that the points belong to: it takes the place of the point source ID.
     pub setup: Option<u16>,
+    /// How a scan in its own frame lies in the system of the cloud.
+    pub pose: Option<Registered>,
     /// What is added to every elevation.
     pub vertical_shift: Micrometres,
 }
@@ -109,6 +112,14 @@ impl Source {
         match self {
             Source::Las(file) => file.can_load(block),
             Source::E57(_) => true,
+        }
+    }
+
+    /// The same points in the frame in which they were measured: a pose that the file states is not applied.
+    pub fn in_own_frame(self) -> Source {
+        match self {
+            Source::Las(file) => Source::Las(file),
+            Source::E57(scan) => Source::E57(scan.in_own_frame()),
         }
     }
 
@@ -261,6 +272,16 @@ impl Placing {
     fn apply(&self, decoded: &Decoded) -> Decoded {
         let mut placed = *decoded;
         placed.point.strip = self.setup.unwrap_or(placed.point.strip);
+        if let Some(pose) = self.pose.filter(|_| placed.in_range) {
+            let point = &mut placed.point;
+            let [x, y, z] = pose.apply([point.x, point.y, point.z]);
+            if x.abs() < MAX_POSITION && y.abs() < MAX_POSITION {
+                (point.x, point.y, point.z) = (x, y, z);
+            } else {
+                placed.in_range = false;
+                (point.x, point.y, point.z) = (0, 0, 0);
+            }
+        }
         if placed.in_range {
             placed.point.z += self.vertical_shift;
             placed.in_range = placed.point.z.abs() <= MAX_ELEVATION;

@@ -98,15 +98,15 @@ fn find_at(place: &[Seg], base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
     files
 }
 
-/// Notes it where the list of surveyed points is not there.
-pub(super) fn find_list(file: &Path, base: &Path, notes: &mut Notes) {
+/// Notes it where the list of points that is named at a place is not there.
+pub(super) fn find_list(file: &Path, place: &[Seg], base: &Path, notes: &mut Notes) {
     let wrong = match fs::metadata(base.join(file)) {
         Ok(meta) if meta.is_file() => return,
         Ok(_) => Wrong(format!("`{}` is not a file", file.display()), "expected a file", None),
         Err(error) => not_there(&file.to_string_lossy(), base, &error),
     };
     let Wrong(message, label, help) = wrong;
-    notes.value(&["reference".into(), "points".into()], message, label.to_string(), help);
+    notes.value(place, message, label.to_string(), help);
 }
 
 fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {

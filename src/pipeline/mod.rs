@@ -13,6 +13,7 @@ pub(crate) mod model;
 mod option_check;
 mod order;
 mod parse;
+pub(crate) mod register;
 pub(crate) mod problem;
 pub mod resolved;
 pub(crate) mod schema;
@@ -61,6 +62,12 @@ impl Loaded {
         Some(self.folder.join(&points.file))
     }
 
+    /// The lists that scans are registered with: targets and control.
+    pub fn register_lists(&self) -> Option<[PathBuf; 2]> {
+        let register = self.pipeline.reference.as_ref()?.register.as_ref()?;
+        Some([&register.targets, &register.control].map(|table| self.folder.join(&table.file)))
+    }
+
     /// The run folder as the file has it.
     pub fn output_folder(&self) -> PathBuf {
         self.folder.join(&self.pipeline.output)
@@ -69,7 +76,8 @@ impl Loaded {
     /// What keeps `output` (of `--out`, say) from being the run folder, if anything: `is a file`, or `holds …`.
     pub fn output_clash(&self, output: &Path) -> Option<String> {
         let clouds = self.survey_files.iter().chain(&self.reference_files).chain(&self.area_files);
-        files::output_clash(output, clouds.chain([&self.path]).map(PathBuf::as_path))
+        let lists = self.register_lists().into_iter().flatten().collect::<Vec<_>>();
+        files::output_clash(output, clouds.chain([&self.path]).chain(&lists).map(PathBuf::as_path))
     }
 
     /// A problem with the value at a key path, found after loading; it is shown there or, where the file does
@@ -158,7 +166,14 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
     let (of_setups, setups): (Vec<PathBuf>, Vec<u16>) = files::find_setups(folder, notes).into_iter().unzip();
     reference.extend(of_setups);
     if let Some(points) = pipeline.reference.as_ref().and_then(|reference| reference.points.as_ref()) {
-        files::find_list(&points.file, folder, notes);
+        files::find_list(&points.file, &["reference".into(), "points".into()], folder, notes);
+    }
+    let register = pipeline.reference.as_ref().and_then(|reference| reference.register.as_ref());
+    for (key, table) in register.iter().flat_map(|register| register.tables()) {
+        let place = ["reference".into(), "register".into(), key.into()];
+        if notes.given(&place) {
+            files::find_list(&table.file, &place, folder, notes);
+        }
     }
     let areas = files::find_areas(folder, notes);
 

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::areas::AreaSystem;
 use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
+use crate::pipeline::register::Register;
 use crate::pipeline::short::{self, short_or_long};
 use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
@@ -79,6 +80,9 @@ impl Pipeline {
         if !stages_given {
             self.stages = default_stages(self.reference.as_ref());
         }
+        if let Some(reference) = self.reference.as_mut().filter(|reference| reference.register.is_some()) {
+            reference.uncertainty.get_or_insert(Uncertainty::Auto);
+        }
         let is_list = self.reference.as_ref().is_some_and(|reference| reference.points.is_some());
         for stage in &mut self.stages {
             if let Stage::Compare(compare) = stage {
@@ -121,11 +125,16 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub files: Vec<String>,
     /// Of the reference, in place of `files`: the setups of a scanner by their names, each with its files (E57, LAS or LAZ).
-    /// Poses that the files state are applied. The setup of a point, counted from 1, takes the place of its point source ID
+    /// Poses that the files state are applied, unless `register` finds them. The setup of a point, counted from 1, takes the place of its point source ID
     /// (in `select: {strips: …}`, say).
     #[serde(skip_serializing_if = "Vec::is_empty")]
     #[schemars(extend("x-default" = "none"))]
     pub scans: Vec<Scan>,
+    /// With `scans`: the scans are in their own frames, and their poses are found from targets and control, all setups in one
+    /// adjustment. Poses that the files state are then not used.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none: the scans are in the system of the survey, or their files state their poses"))]
+    pub register: Option<Register>,
     /// Of the reference, in place of `files`: a list of surveyed points, each of which is a checkpoint. A text file with a
     /// header and the columns name, easting, northing, elevation and, where known, sigma, in the survey's own system and
     /// units unless `units` says otherwise: `control/checkpoints.csv`, or `{file: …, columns: {easting: E}}` where the
@@ -141,9 +150,10 @@ pub struct CloudInput {
     /// Vertical uncertainty of the reference, one sigma: one length, or `{common: 5 mm, random: 8 mm}` for what all of the
     /// reference shares (its control) and what differs from point to point. Both enter RMSE_V. The common part widens the
     /// interval by which a limit on the bias is judged; one length counts there as common altogether, which is the careful reading.
-    /// The survey's own figures are not changed.
+    /// The survey's own figures are not changed. `auto`, with `register`: what the adjustment gives at each comparison, and the
+    /// scan's noise.
     #[serde(skip_serializing_if = "Option::is_none")]
-    #[schemars(extend("x-default" = "not stated"))]
+    #[schemars(extend("x-default" = "`auto` with `register`, otherwise not stated"))]
     pub uncertainty: Option<Uncertainty>,
     /// What is added to every elevation of the reference, before anything is judged, to bring it into the vertical system of
     /// the survey: the height of a geoid, or the difference of two datums. Needs `why`. `0 m` states that two names mean one

@@ -8,7 +8,8 @@ use crate::pipeline::locate::Seg;
 use crate::pipeline::model::Pipeline;
 
 /// Keys of a cloud that only the reference has.
-pub const REFERENCE_ALONE: [&str; 6] = ["scans", "points", "uncertainty", "vertical_shift", "why", "offset"];
+pub const REFERENCE_ALONE: [&str; 7] =
+    ["scans", "register", "points", "uncertainty", "vertical_shift", "why", "offset"];
 
 /// The JSON Schema of the pipeline file.
 ///

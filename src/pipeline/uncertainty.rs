@@ -6,6 +6,7 @@ use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::{Deserialize, Serialize};
 
 use crate::pipeline::short::{self, short_or_long};
+use crate::stages::auto::Auto;
 use crate::units::Length;
 
 /// The vertical uncertainty of the reference, one sigma.
@@ -15,6 +16,8 @@ pub enum Uncertainty {
     One(Length),
     /// The two parts.
     Parts(Parts),
+    /// What the registration of the scans gives: known once there are comparisons, which then put [`Uncertainty::Parts`] in its place.
+    Auto,
 }
 
 /// The long form of [`Uncertainty`].
@@ -34,6 +37,7 @@ impl Uncertainty {
     pub fn total_um(&self) -> f64 {
         match self {
             Uncertainty::One(length) => length.exact_micrometres(),
+            Uncertainty::Auto => 0.0,
             Uncertainty::Parts(parts) => {
                 let [common, random] = [parts.common, parts.random].map(um);
                 libm::hypot(common, random)
@@ -44,7 +48,7 @@ impl Uncertainty {
     /// The part that all comparisons share, micrometres, where it is stated.
     pub fn stated_common_um(&self) -> Option<f64> {
         match self {
-            Uncertainty::One(_) => None,
+            Uncertainty::One(_) | Uncertainty::Auto => None,
             Uncertainty::Parts(parts) => Some(um(parts.common)),
         }
     }
@@ -66,6 +70,7 @@ impl Uncertainty {
     pub fn lengths(&self) -> Vec<(Option<&'static str>, Length)> {
         match self {
             Uncertainty::One(length) => vec![(None, *length)],
+            Uncertainty::Auto => Vec::new(),
             Uncertainty::Parts(Parts { common, random }) => {
                 let named = [(Some("common"), *common), (Some("random"), *random)];
                 named.into_iter().filter_map(|(name, length)| Some((name, length?))).collect()
@@ -82,6 +87,7 @@ impl Serialize for Uncertainty {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         match self {
             Uncertainty::One(length) => length.serialize(serializer),
+            Uncertainty::Auto => Auto::<Length>::Auto.serialize(serializer),
             Uncertainty::Parts(parts) => parts.serialize(serializer),
         }
     }
@@ -91,8 +97,11 @@ impl<'de> Deserialize<'de> for Uncertainty {
     fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
         short_or_long(
             deserializer,
-            "a length, or `{common: …, random: …}`",
-            Uncertainty::One,
+            "a length, `{common: …, random: …}`, or `auto`",
+            |short: Auto<Length>| match short {
+                Auto::Auto => Uncertainty::Auto,
+                Auto::Fixed(length) => Uncertainty::One(length),
+            },
             Uncertainty::Parts,
         )
     }
@@ -104,7 +113,7 @@ impl JsonSchema for Uncertainty {
     }
 
     fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        short::schema::<Length, Parts>(generator)
+        short::schema::<Auto<Length>, Parts>(generator)
     }
 }
 

@@ -7,6 +7,7 @@ pub(crate) mod format;
 pub(crate) mod group_key;
 pub(crate) mod matching;
 pub(crate) mod plan_shift;
+pub(crate) mod registration;
 #[cfg(test)]
 pub(crate) mod sample;
 pub(crate) mod statistics;

@@ -44,7 +44,7 @@ impl Surveyed {
             // What the points have of their own is random; what they share only the pipeline file can say.
             let common = stated.and_then(|uncertainty| match uncertainty {
                 Uncertainty::Parts(parts) => parts.common,
-                Uncertainty::One(_) => None,
+                Uncertainty::One(_) | Uncertainty::Auto => None,
             });
             let random = surveyed::uncertainty(points, &found, stated_um).map(|um| Length::metres(um / 1e6));
             reference.uncertainty = random.map(|_| Uncertainty::Parts(Parts { common, random }));

@@ -1,0 +1,122 @@
+//! `register:` of the reference: what scans are registered with.
+
+use std::borrow::Cow;
+use std::path::PathBuf;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator};
+use serde::{Deserialize, Serialize};
+
+use crate::pipeline::model::CloudUnits;
+use crate::pipeline::short::{self, short_or_long};
+use crate::registration::Model;
+use crate::registration::tables::Renamed;
+use crate::units::Length;
+
+/// Registration of the scans: the pose of each setup from targets that it sees and from control, all setups in one adjustment.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(default, deny_unknown_fields)]
+pub struct Register {
+    /// The list of targets: a text file with a header and the columns setup, name, x, y, z and sigma, in the own frame and
+    /// unit of each setup. `control/targets.csv`, or `{file: …, columns: {setup: Station}}` where the header has other names.
+    #[schemars(extend("x-default" = "must be given"))]
+    pub targets: TableInput,
+    /// The list of control points: columns name, easting, northing, elevation, sigma_h and sigma_v (or sigma for both), as
+    /// `echograde adjust` writes it; a sigma of 0 holds a point.
+    #[schemars(extend("x-default" = "must be given"))]
+    pub control: TableInput,
+    /// `level`: heading and three shifts of each setup are unknown (the scanner was levelled). `full`: three rotations and three shifts.
+    pub model: Model,
+    /// Names of control points that take no part and are compared with what the others give.
+    #[serde(skip_serializing_if = "Vec::is_empty")]
+    #[schemars(extend("x-default" = "none"))]
+    pub withhold: Vec<String>,
+    /// The scan's own noise: one sigma of the elevation that a comparison rests on. `uncertainty: auto` adds it.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub noise: Length,
+    /// The unit of the control: `m`, `ft` or `ftUS`, or one each for horizontal and vertical.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "the survey's own units"))]
+    pub units: Option<CloudUnits>,
+}
+
+impl Default for Register {
+    fn default() -> Self {
+        Register {
+            targets: TableInput::default(),
+            control: TableInput::default(),
+            model: Model::default(),
+            withhold: Vec::new(),
+            noise: Length::millimetres(3.0),
+            units: None,
+        }
+    }
+}
+
+impl Register {
+    /// The two lists with their keys.
+    pub fn tables(&self) -> [(&'static str, &TableInput); 2] {
+        [("targets", &self.targets), ("control", &self.control)]
+    }
+}
+
+/// A text file with a header, and the names of its columns that are not the default ones.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub struct TableInput {
+    /// The file, relative to the folder of the pipeline file.
+    pub file: PathBuf,
+    /// Names of its columns that are not the default ones.
+    pub columns: Renamed,
+}
+
+/// The long form of [`TableInput`] in a file.
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+struct TableFile {
+    /// The file, relative to the folder of the pipeline file.
+    file: PathBuf,
+    /// Names of its columns that are not the default ones.
+    #[serde(default, skip_serializing_if = "Renamed::is_empty")]
+    columns: Renamed,
+}
+
+impl Serialize for TableInput {
+    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        let TableInput { file, columns } = self.clone();
+        if columns.is_empty() { file.serialize(serializer) } else { TableFile { file, columns }.serialize(serializer) }
+    }
+}
+
+impl<'de> Deserialize<'de> for TableInput {
+    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        short_or_long(
+            deserializer,
+            "a file, or a file and the names of its columns",
+            |file: PathBuf| TableInput { file, columns: Renamed::new() },
+            |TableFile { file, columns }| TableInput { file, columns },
+        )
+    }
+}
+
+impl JsonSchema for TableInput {
+    fn schema_name() -> Cow<'static, str> {
+        "TableInput".into()
+    }
+
+    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
+        short::schema::<String, TableFile>(generator)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_is_written_is_what_was_read() {
+        let text = r#"{"targets":"t.csv","control":{"file":"c.csv","columns":{"sigma_h":"sh"}},"model":"full","withhold":["C3"],"noise":"2 mm"}"#;
+        let register: Register = serde_json::from_str(text).unwrap();
+        assert_eq!(serde_json::to_string(&register).unwrap(), text);
+        let short: Register = serde_json::from_str(r#"{"targets":"t.csv","control":"c.csv"}"#).unwrap();
+        assert_eq!((short.model, short.noise.micrometres()), (Model::Level, 3_000));
+    }
+}
