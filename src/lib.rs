@@ -3,7 +3,7 @@
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
 //! comparisons to a decision) and [`report`] (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
-//! [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
+//! [`registration`] (poses of scans) → [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]

@@ -10,8 +10,8 @@ use crate::cloud::files::file_name;
 use crate::cloud::las::{LasDecoder, LasFile};
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
-use crate::cloud::sized_file::SizedFile;
 use crate::cloud::pose::Registered;
+use crate::cloud::sized_file::SizedFile;
 use crate::cloud::stated_box::StatedBox;
 use crate::units::{Micrometres, Unit};
 

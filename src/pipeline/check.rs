@@ -154,7 +154,12 @@ fn register(reference: &CloudInput, notes: &mut Notes) {
         let given = check.path_to("register");
         if reference.uncertainty == Some(Uncertainty::Auto) && !check.notes.given(&given) {
             let help = "state it as a length, as in `uncertainty: 10 mm`, or register the scans";
-            check.wrong("uncertainty", "is `auto`", "follows from `register`, which is not given", Some(help));
+            check.wrong(
+                "uncertainty",
+                "is `auto`",
+                "follows from `register`, which is not given",
+                Some(help),
+            );
         }
         return;
     };

@@ -82,7 +82,11 @@ struct TableFile {
 impl Serialize for TableInput {
     fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         let TableInput { file, columns } = self.clone();
-        if columns.is_empty() { file.serialize(serializer) } else { TableFile { file, columns }.serialize(serializer) }
+        if columns.is_empty() {
+            file.serialize(serializer)
+        } else {
+            TableFile { file, columns }.serialize(serializer)
+        }
     }
 }
 

@@ -57,6 +57,7 @@ impl Uncertainty {
     pub fn random_at_most_um(&self) -> f64 {
         match self {
             Uncertainty::One(length) => length.exact_micrometres(),
+            Uncertainty::Auto => 0.0,
             Uncertainty::Parts(parts) => um(parts.random),
         }
     }

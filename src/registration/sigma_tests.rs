@@ -1,1 +1,112 @@
-//! a
+//! The sigma of elevations and of their mean, against simulation and against sums one by one.
+
+use std::collections::BTreeMap;
+
+use nalgebra::Vector3;
+use proptest::prelude::*;
+
+use super::blunder_tests::Made;
+use super::network::Network;
+use super::sigma::SetupSums;
+use super::*;
+use crate::stats::simulated::Normal;
+use crate::units::Micrometres;
+
+const SIGMA: [f64; 3] = [0.003, 0.006, 0.010];
+
+fn made(model: Model) -> Made {
+    Made { model, setups: 2, control: 5, ties: 2, sigma: SIGMA, extent: 100.0 }
+}
+
+/// Places on the ground as each setup sees them: true places, metres.
+fn ground(normal: &mut Normal) -> Vec<(usize, Vector3<f64>)> {
+    let mut uniform = || normal.uniform();
+    let place = |i: usize| {
+        let at = Vector3::new(100.0 * uniform(), 100.0 * uniform(), 3.0 * uniform());
+        (usize::from(i % 3 == 0), at + Vector3::new(650_000.0, 5_400_000.0, 300.0))
+    };
+    (0..40).map(place).collect()
+}
+
+#[test]
+fn intervals_of_elevations_hold_the_truth_as_often_as_they_say() {
+    for model in [Model::Level, Model::Full] {
+        let (mut held, mut all, mut mean_held) = (0, 0, 0);
+        const DRAWS: u64 = 1_000;
+        for draw in 0..DRAWS {
+            let mut normal = Normal::new(draw);
+            let (observed, truths) = made(model).observe(&mut normal);
+            let network = Network::adjust(observed).unwrap();
+            let origin = Vector3::from_fn(|axis, _| network.origin[axis] as f64 / 1e6);
+            let (mut sum, mut sums) = (0.0, BTreeMap::<u16, SetupSums>::new());
+            let places = ground(&mut normal);
+            for (setup, place) in &places {
+                let own = truths[*setup].turn.inverse() * (place - truths[*setup].at);
+                let found = network.poses[*setup].apply(&own) + origin;
+                let error = found.z - place.z;
+                sum += error;
+                let mut one = SetupSums::default();
+                one.add((place.x * 1e6) as Micrometres, (place.y * 1e6) as Micrometres);
+                let number = *setup as u16 + 1;
+                let sigma = network.vertical([(number, &one)].into_iter(), 0.0).unwrap().total / 1e6;
+                // The sums of one place say what its derivatives say.
+                let moves = network.moves(*setup, &(place - origin), 2);
+                let direct = (network.solution.variance_of(&moves) * network.variance_scale()).sqrt();
+                assert!((sigma - direct).abs() < 1e-6 * direct.max(1e-4), "{sigma} {direct}");
+                held += usize::from(error.abs() < 1.959_964 * sigma);
+                all += 1;
+                sums.entry(number).or_default().merge(&one);
+            }
+            let common = network.vertical(Network::merged(&sums), 3_000.0).unwrap().common / 1e6;
+            mean_held += usize::from((sum / places.len() as f64).abs() < 1.959_964 * common);
+        }
+        let share = held as f64 / all as f64;
+        assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of {all} elevations");
+        let share = mean_held as f64 / DRAWS as f64;
+        assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of the means");
+    }
+}
+
+#[test]
+fn shared_control_leaves_the_mean_less_certain_than_independent_setups_would() {
+    // Held control: the setups are independent. Uncertain control that both see: their errors are alike.
+    let of = |sigma: [f64; 3]| {
+        let made = Made { model: Model::Level, setups: 2, control: 5, ties: 0, sigma, extent: 100.0 };
+        let network = Network::adjust(made.observe(&mut Normal::new(5)).0).unwrap();
+        let mut sums = BTreeMap::new();
+        for setup in [1u16, 2] {
+            let mut one = SetupSums::default();
+            one.add(650_050_000_000, 5_400_050_000_000);
+            sums.insert(setup, one);
+        }
+        let found = network.vertical(Network::merged(&sums), 0.0).unwrap();
+        let scale = network.variance_scale().sqrt();
+        (found.common / scale, found.total / scale)
+    };
+    let (common, total) = of([0.004, 0.0, 0.0]);
+    // Five targets each, two setups: 4 mm / sqrt(10).
+    assert!((common - 4_000.0 / 10f64.sqrt()).abs() < 1.0, "{common}");
+    assert!((total - 4_000.0 / 5f64.sqrt()).abs() < 1.0, "{total}");
+    let (common, _) = of([0.0001, 0.010, 0.010]);
+    assert!((common - 10_000.0 / 5f64.sqrt()).abs() < 10.0, "{common}");
+}
+
+proptest! {
+    #[test]
+    fn sums_merge_in_any_order_and_come_back_from_bytes(
+        places in proptest::collection::vec((-(1i64 << 52)..1 << 52, -(1i64 << 52)..1 << 52), 1..50), cut in 0usize..50,
+    ) {
+        let of = |places: &[(i64, i64)]| {
+            let mut sums = SetupSums::default();
+            places.iter().for_each(|&(x, y)| sums.add(x, y));
+            sums
+        };
+        let cut = cut.min(places.len());
+        let mut merged = of(&places[cut..]);
+        merged.merge(&of(&places[..cut]));
+        prop_assert_eq!(merged, of(&places));
+        let mut bytes = Vec::new();
+        merged.encode(&mut bytes);
+        prop_assert_eq!(SetupSums::decode(bytes[..].try_into().unwrap()), merged);
+    }
+}

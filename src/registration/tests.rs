@@ -198,3 +198,65 @@ fn the_angle_without_a_target_is_found() {
     near(gap(&[[1.0, 0.0], [0.0, 1.0]]), 270.0, 1e-12);
     near(gap(&[[1.0, 1.0]]), 360.0, 1e-12);
 }
+
+/// `tests/oracle/registration_values.py`: the same networks by SciPy's least squares.
+#[test]
+fn three_setups_with_shared_targets_come_out_as_by_scipy() {
+    let all: serde_json::Value =
+        serde_json::from_str(include_str!("../../tests/oracle/registration_values.json")).unwrap();
+    for one in all.as_array().unwrap() {
+        let numbers = |value: &serde_json::Value| -> Vec<f64> {
+            value.as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect()
+        };
+        let place = |value: &serde_json::Value| -> [f64; 3] { um(numbers(value).try_into().unwrap()) };
+        let setups: Vec<String> = ["S1", "S2", "S3"].map(String::from).to_vec();
+        let number = |name: &serde_json::Value| setups.iter().position(|one| name == one.as_str()).unwrap();
+        let text = |value: &serde_json::Value| value.as_str().unwrap().to_string();
+        let targets = one["targets"].as_array().unwrap().iter().map(|row| Target {
+            setup: number(&row["setup"]),
+            name: text(&row["name"]),
+            at: place(&row["at"]),
+            sigma: row["sigma"].as_f64().unwrap() * 1e6,
+        });
+        let control = one["control"].as_array().unwrap().iter().map(|row| Control {
+            name: text(&row["name"]),
+            at: place(&row["at"]),
+            sigma: [0, 1].map(|i| row["sigma"][i].as_f64().unwrap() * 1e6),
+        });
+        let observed = Observed {
+            model: if one["model"] == "full" { Model::Full } else { Model::Level },
+            targets: targets.collect(),
+            control: control.collect(),
+            setups: setups.clone(),
+            withhold: Vec::new(),
+        };
+        let network = Network::adjust(observed).unwrap();
+        assert_eq!(network.solution.degrees_of_freedom as u64, one["degrees_of_freedom"].as_u64().unwrap());
+        let square_sum = one["square_sum"].as_f64().unwrap();
+        near(network.solution.square_sum, square_sum, 2e-5 * square_sum);
+        assert_eq!(network.variance_scale(), 1.0);
+        let found = network.summary(&BTreeMap::new(), 0.0, Unit::Metre);
+        for (setup, row) in one["setups"].as_array().unwrap().iter().enumerate() {
+            for axis in 0..3 {
+                near(found.setups[setup].origin[axis], row["origin"][axis].as_f64().unwrap(), 2e-6);
+                for column in 0..3 {
+                    let expected = row["turn"][axis][column].as_f64().unwrap();
+                    near(network.poses[setup].turn[(axis, column)], expected, 2e-8);
+                }
+            }
+        }
+        let mut all_places: BTreeMap<u16, sigma::SetupSums> = BTreeMap::new();
+        for (row, sigma) in one["places"].as_array().unwrap().iter().zip(numbers(&one["sigma"])) {
+            let setup = number(&row["setup"]) as u16 + 1;
+            let at = place(&row["at"]);
+            let mut sums = sigma::SetupSums::default();
+            sums.add(at[0].round() as Micrometres, at[1].round() as Micrometres);
+            let found = network.vertical([(setup, &sums)].into_iter(), 0.0).unwrap();
+            near(found.total / 1e6, sigma, 1e-4 * sigma);
+            all_places.entry(setup).or_default().merge(&sums);
+        }
+        let common = network.vertical(Network::merged(&all_places), 0.0).unwrap().common / 1e6;
+        let expected = one["sigma_of_mean"].as_f64().unwrap();
+        near(common, expected, 1e-4 * expected);
+    }
+}

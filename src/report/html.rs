@@ -11,6 +11,7 @@ use crate::report::decision_table::{self, DecisionRow};
 use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::plan_shift;
+use crate::report::registration::{self, RegistrationSection};
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
@@ -85,6 +86,7 @@ struct Page<'a> {
     fewest_blocks: u64,
     surveyed: Vec<SurveyedRow>,
     surveyed_sentence: Option<String>,
+    registration: Option<RegistrationSection>,
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
@@ -170,6 +172,7 @@ impl<'a> Page<'a> {
             shift_removed: plan_shift::removed_rows(summary),
             shift_removed_cells: plan_shift::removed_cells(summary),
             shift_explained: plan_shift::explained(summary),
+            registration: registration::section(summary),
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),

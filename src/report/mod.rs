@@ -11,6 +11,7 @@ mod left_out;
 mod matching;
 pub(crate) mod method;
 mod plan_shift;
+mod registration;
 mod represented;
 mod row;
 mod sentences;

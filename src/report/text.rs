@@ -6,6 +6,7 @@ use crate::report::decision;
 use crate::report::left_out;
 use crate::report::matching;
 use crate::report::plan_shift;
+use crate::report::registration;
 use crate::report::sentences;
 use crate::report::surveyed;
 use crate::results::format::{self, ResidualFormat};
@@ -32,6 +33,9 @@ pub fn result_text(summary: &Summary) -> String {
     if let Some(text) = surveyed::sentence(summary) {
         out += &wrap(&text);
         out.push('\n');
+    }
+    for text in registration::sentences(summary) {
+        out += &wrap(&text);
     }
     for answer in decision::sentences(summary) {
         out += &wrap(&format!("- {answer}"));

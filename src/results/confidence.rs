@@ -221,6 +221,14 @@ pub enum WarningCode {
     ReferenceUncertaintyUnknown,
     /// The reference is less than twice as accurate as the class tested.
     ReferenceTooCoarse,
+    /// The variance factor of the registration of the scans is not what its sigmas let expect.
+    RegistrationTest,
+    /// A target or a control point of the registration looks like a blunder.
+    SuspectedBlunder,
+    /// Targets of the registration that nothing checks.
+    FewRedundancies,
+    /// The targets of a setup lie to one side of its comparisons.
+    ControlOneSided,
     /// A bias beyond the guidance for the class.
     Bias,
     /// Residuals change linearly across the site.

@@ -4,6 +4,7 @@ use serde::Serialize;
 
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
+use crate::results::registration::Registration;
 use crate::results::statistics::Statistics;
 use crate::tile::points::GroundFrom;
 use crate::units::Unit;
@@ -26,6 +27,8 @@ pub struct Summary {
     /// How far the figures can be trusted.
     #[serde(flatten)]
     pub trust: Trust,
+    /// How the scans of the reference were registered; null where they were not.
+    pub registration: Option<Registration>,
     /// Areas left out of the comparisons, in the order of the pipeline file.
     pub excluded: Vec<ExcludedArea>,
     /// Where the reference is a list of surveyed points: each of them.

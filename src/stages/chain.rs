@@ -31,20 +31,27 @@ pub struct Chain {
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::with(stages, seed, LeftOut::default(), None)
+        Chain::with(stages, seed, LeftOut::default(), None, false)
     }
 
     /// The same, with areas whose points are left out of comparisons, and where the reference may be a list of surveyed
-    /// points at these positions.
+    /// points at these positions. `by_setup`: comparisons are summed up by the setup of the reference.
     pub fn with(
         stages: &[Stage],
         seed: u64,
         left_out: LeftOut,
         surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+        by_setup: bool,
     ) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing =
-            Preparing { options, seed, surveyed, left_out: left_out.clone(), ..Preparing::default() };
+        let mut preparing = Preparing {
+            options,
+            seed,
+            surveyed,
+            by_setup,
+            left_out: left_out.clone(),
+            ..Preparing::default()
+        };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }

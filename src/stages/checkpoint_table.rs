@@ -100,6 +100,7 @@ mod tests {
             plane: Some((123_450, 4_000)),
             inner: (0, 0),
             around: Around::UNKNOWN,
+            setup: 0,
         };
         write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
         (row.plane, row.reference_points) = (None, 1);

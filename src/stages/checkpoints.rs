@@ -74,6 +74,7 @@ impl StageOptions for Checkpoints {
             seed: preparing.seed,
             put_up: PutUp::new(self.draw().kept),
             left_out: preparing.left_out.clone(),
+            by_setup: preparing.by_setup,
         }));
     }
 }
@@ -90,6 +91,8 @@ pub struct DrawCheckpoints {
     pub put_up: PutUp,
     /// The areas whose points are not compared.
     pub left_out: LeftOut,
+    /// Whether the setup of the reference is found too.
+    pub by_setup: bool,
 }
 
 /// Hashes of the checkpoints put up for the draw so far, by return number: as many of the smallest as will be drawn, each
@@ -150,7 +153,10 @@ impl TileStage for DrawCheckpoints {
     }
 
     fn bytes_per_point(&self) -> f64 {
-        let asked = self.compare.search().bytes_per_position() + size_of::<Asked>() as f64;
+        let mut asked = self.compare.search().bytes_per_position() + size_of::<Asked>() as f64;
+        if self.by_setup {
+            asked += size_of::<(i64, u16)>() as f64;
+        }
         GROUND_SHARE * asked + MATCHED_SHARE * MATCHED_BYTES
     }
 
@@ -219,7 +225,10 @@ impl Visitor for MatchVisitor<'_> {
                 self.asked.push(Asked { index: index as u32, key, counts });
             }
         }
-        self.matcher.ready(compare.search(), *seed);
+        match self.stage.by_setup {
+            true => self.matcher.ready_by_setup(compare.search(), *seed),
+            false => self.matcher.ready(compare.search(), *seed),
+        }
     }
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
@@ -239,7 +248,7 @@ impl Visitor for MatchVisitor<'_> {
             let point = &tile.survey.points[asked.index as usize];
             let Some(reference) = self.matcher.found(place, point) else { continue };
             if asked.counts {
-                let Match { elevation, plane, points, around } = reference;
+                let Match { elevation, plane, points, around, setup } = reference;
                 match &plane {
                     Some(plane) => sums.add_plane(plane, points, around),
                     // What the slope adds is summed up where it is known.
@@ -247,6 +256,9 @@ impl Visitor for MatchVisitor<'_> {
                 }
                 let distance = if plane.is_some() { NO_DISTANCE } else { around.distance };
                 candidates.counted.push(Counted { index: asked.index, distance, elevation });
+                if self.stage.by_setup {
+                    candidates.setups.push(setup);
+                }
             }
             if self.may_be_drawn(point, asked.key) {
                 let candidate = Candidate { index: asked.index as usize, key: asked.key, reference };

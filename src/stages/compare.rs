@@ -18,6 +18,7 @@ use crate::stages::ladder::RUNGS;
 use crate::stages::local_gradient::local_gradient;
 use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
 use crate::stages::matching_sums::MatchingSums;
+use crate::stages::setup_sums::SetupsOfComparisons;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Wanted};
 use crate::stages::summarise::Summarise;
 use crate::stages::triangulated::TriangulateTile;
@@ -189,6 +190,11 @@ impl TileStage for CompareTile {
                 compared
             })
             .collect();
+        if !candidates.setups.is_empty() {
+            let mut setups = SetupsOfComparisons::default();
+            counted.iter().zip(&candidates.setups).for_each(|(one, setup)| setups.add(one, *setup));
+            setups.give(&mut tile.sections);
+        }
         let drawn: Vec<Drawn> = candidates
             .spaced
             .iter()

@@ -81,6 +81,8 @@ pub struct Drawn {
     pub inner: (u32, i32),
     /// What is known of the reference points around.
     pub around: Around,
+    /// The setup of the reference; see [`Match::setup`].
+    pub setup: u16,
 }
 
 impl Drawn {
@@ -102,6 +104,7 @@ impl Drawn {
             plane: reference.plane.map(|p| ((p.slope * 1e6).round() as u64, p.residual_sd.round() as u64)),
             inner: reference.plane.map_or((0, 0), |p| (p.inner.points, p.inner.mean.round() as i32)),
             around: reference.around,
+            setup: reference.setup,
         }
     }
 
@@ -115,6 +118,7 @@ impl Drawn {
             points: self.reference_points,
             plane: self.plane.map(plane),
             around: self.around,
+            setup: self.setup,
         };
         sums.add(&found, self.slope_percent());
     }
@@ -174,7 +178,7 @@ pub fn for_each<E: From<YieldError>>(
 }
 
 /// Bytes of a checkpoint on disk.
-pub const ENCODED: usize = AROUND + 14;
+pub const ENCODED: usize = AROUND + 16;
 
 /// Where in them the points around begin.
 const AROUND: usize = 63 + 2 + 2 * gradient::ENCODED + strata::ENCODED;
@@ -197,6 +201,7 @@ pub fn encode(d: &Drawn, to: &mut Vec<u8>) {
     to.extend_from_slice(&d.inner.1.to_le_bytes());
     to.extend_from_slice(&d.around.distance.to_le_bytes());
     to.extend_from_slice(&[d.around.rung, d.around.points]);
+    to.extend_from_slice(&d.setup.to_le_bytes());
 }
 
 /// The checkpoint that [`encode`] turned into these bytes.
@@ -224,6 +229,7 @@ pub fn decode(b: &[u8]) -> Drawn {
             rung: b[AROUND + 12],
             points: b[AROUND + 13],
         },
+        setup: u16::from_le_bytes([b[AROUND + 14], b[AROUND + 15]]),
     }
 }
 
@@ -235,7 +241,7 @@ mod tests {
     fn a_large_draw_counts_towards_the_disk() {
         let draw = |kept, spacing| Draw { kept, listed: kept, everything_counts: true, spacing };
         assert_eq!(draw(Count::AtMost(5000), 0.0).disk_bytes(1_000_000, 1e4), 0);
-        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 324_000_000);
+        assert_eq!(draw(Count::All, 0.0).disk_bytes(1_000_000, 1e4), 328_000_000);
         let spaced = draw(Count::All, 1.0).disk_bytes(1_000_000, 1e4);
         assert!((15_000_000..19_000_000).contains(&spaced), "{spaced}");
     }

@@ -103,6 +103,14 @@ pub struct Match {
     pub plane: Option<Plane>,
     /// What is known of the points around.
     pub around: Around,
+    /// The setup of the reference point nearest in plan, counted from 1; 0 where that is not asked for.
+    pub setup: u16,
+}
+
+impl Match {
+    fn of(elevation: Micrometres, points: u32, plane: Option<Plane>, around: Around) -> Self {
+        Match { elevation, points, plane, around, setup: 0 }
+    }
 }
 
 /// The reference points around a position.
@@ -153,6 +161,8 @@ pub struct Candidates {
     pub counted: Vec<Counted>,
     /// Core candidates that the spacing left, to be put up for the draw.
     pub spaced: Vec<Candidate>,
+    /// The setups of those that count, where that is asked for.
+    pub setups: Vec<u16>,
 }
 
 /// Finds the reference at many positions while its points stream past: only the positions are held, with the best so far
@@ -169,6 +179,8 @@ pub struct Matcher {
     ladders: Ladders,
     /// The nearest points so far, the farthest of them on top.
     around: Vec<BinaryHeap<Vertex>>,
+    /// The nearest point of any setup so far: its distance squared, and the setup. Of points equally near the lower number counts.
+    owners: Vec<(i64, u16)>,
 }
 
 /// Sums over the points within a radius, and over those within half of it.
@@ -211,7 +223,7 @@ impl Nearest {
     fn found(self) -> Option<Match> {
         let distance = self.squared().isqrt() as u32;
         let around = Around { distance, ..Around::UNKNOWN };
-        (self.x != i32::MAX).then(|| Match { elevation: self.level.z(), points: 1, plane: None, around })
+        (self.x != i32::MAX).then(|| Match::of(self.level.z(), 1, None, around))
     }
 }
 
@@ -251,6 +263,7 @@ impl Matcher {
 
     /// All positions have been asked for; the reference comes next. `seed` is that of the draw.
     pub fn ready(&mut self, search: Search, seed: u64) {
+        self.owners.clear();
         (self.search, self.seed) = (Some(search), seed);
         self.positions.sort(search.reach());
         let count = self.elevations.len();
@@ -268,10 +281,22 @@ impl Matcher {
         self.ladders.start(ladders);
     }
 
+    /// As [`Matcher::ready`], and the setup of each match is found too. Points carry their setup in place of a strip.
+    pub fn ready_by_setup(&mut self, search: Search, seed: u64) {
+        self.ready(search, seed);
+        refill(&mut self.owners, self.elevations.len(), (i64::MAX, 0));
+    }
+
     /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
     pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, elevations, nearest, discs, ladders, around, .. } = self;
+        let Matcher { positions, elevations, nearest, discs, ladders, around, owners, .. } = self;
+        if !owners.is_empty() {
+            positions.for_each(point.x, point.y, |place, offset| {
+                let owner = &mut owners[place as usize];
+                *owner = (*owner).min((offset.squared, point.strip));
+            });
+        }
         match self.search {
             Some(Search::Nearest(_)) => positions.for_each(point.x, point.y, |place, offset| {
                 nearest[place as usize].offer(point, offset, self.seed);
@@ -313,6 +338,11 @@ impl Matcher {
     /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
     /// within reach. `point` is the survey point there.
     pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
+        let found = self.matched(place, point)?;
+        Some(Match { setup: self.owners.get(place).map_or(0, |(_, setup)| *setup), ..found })
+    }
+
+    fn matched(&self, place: usize, point: &Point) -> Option<Match> {
         match self.search? {
             Search::Nearest(_) => self.nearest[place].found(),
             Search::Plane(_) => {
@@ -331,7 +361,7 @@ impl Matcher {
                 let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
                 let known = farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
                 let facet = facet(&mut nearest.iter().copied().collect(), known, longest as f64).ok()?;
-                Some(Match { elevation: facet.elevation, points: 3, plane: None, around: Around::UNKNOWN })
+                Some(Match::of(facet.elevation, 3, None, Around::UNKNOWN))
             }
         }
     }
@@ -361,7 +391,7 @@ pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Verte
 /// The plane through points whose elevations are relative to `z`.
 fn planar(sums: &PlaneSums, inner: &InnerSums, z: Micrometres, around: Around) -> Option<Match> {
     let (height, plane) = sums.fit(inner)?;
-    Some(Match { elevation: z + height, points: sums.points(), plane: Some(plane), around })
+    Some(Match::of(z + height, sums.points(), Some(plane), around))
 }
 
 /// Holds so many of a value instead; the memory is used again.
@@ -406,6 +436,27 @@ mod tests {
         assert_eq!(found.elevation, 90_000_000);
         assert_eq!(find(Search::Nearest, 0.015, &[(15_001, 0, 0)], (0, 0)), None);
         assert!(find(Search::Nearest, 0.015, &[(15_000, 0, 0)], (0, 0)).is_some());
+    }
+
+    #[test]
+    fn the_setup_of_a_match_is_that_of_the_nearest_point() {
+        let ask = |points: &[(i64, u16)], search: Search| {
+            let mut matcher = Matcher::default();
+            matcher.start(1);
+            matcher.ask(&Point::default());
+            matcher.ready_by_setup(search, 1);
+            for (x, strip) in points {
+                matcher.offer(&Point { x: *x, y: x * x % 7_001, z: 5, strip: *strip, ..Point::default() });
+            }
+            matcher.found(0, &Point::default()).map(|found| found.setup)
+        };
+        let nearest = Search::Nearest(15_000);
+        assert_eq!(ask(&[(9_000, 1), (-4_000, 2), (8_000, 3)], nearest), Some(2));
+        assert_eq!(ask(&[(4_000, 2), (4_000, 1)], nearest), Some(1));
+        assert_eq!(ask(&[(4_000, 1), (4_000, 2)], nearest), Some(1));
+        let many: Vec<_> = (1..9).map(|i| (1_000 * i, if i < 2 { 7 } else { 4 })).collect();
+        assert_eq!(ask(&many, Search::Plane(15_000)), Some(7));
+        assert_eq!(ask(&[], nearest), None);
     }
 
     #[test]

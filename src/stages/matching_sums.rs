@@ -164,7 +164,7 @@ mod tests {
         let inner = Inner { points: 8, mean };
         let plane = Plane { slope: 0.1, residual_sd: 4_000.0, inner };
         let around = Around { rung: 4, ..Around::UNKNOWN };
-        Match { elevation: 0, points: 16, plane: Some(plane), around }
+        Match { elevation: 0, points: 16, plane: Some(plane), around, setup: 0 }
     }
 
     #[test]
@@ -174,8 +174,8 @@ mod tests {
         // 4 mm over 16 points; 4 · (3² − 4² · (1/8 − 1/16)) = 32 mm².
         assert_eq!((sums.residual, sums.noise, sums.bend), (16_000_000, 1_000_000, 32_000_000));
         let around = Around { points: 5, distance: 10_000, ..Around::UNKNOWN };
-        sums.add(&Match { elevation: 0, points: 1, plane: None, around }, Some(20));
-        sums.add(&Match { elevation: 0, points: 1, plane: None, around }, None);
+        sums.add(&Match { elevation: 0, points: 1, plane: None, around, setup: 0 }, Some(20));
+        sums.add(&Match { elevation: 0, points: 1, plane: None, around, setup: 0 }, None);
         // 10 mm at 20 %: 2 mm, half of its square.
         assert_eq!((sums.nearest, sums.sloped, sums.climb), (2, 1, 2_000_000));
         assert_eq!((sums.levels[4], sums.points[4]), (1, 16));

@@ -69,6 +69,7 @@ pub mod plane_sums;
 pub(crate) mod read;
 pub mod refused;
 pub mod select;
+pub(crate) mod setup_sums;
 pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;

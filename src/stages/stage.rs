@@ -49,6 +49,8 @@ pub struct Preparing<'a> {
     pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
+    /// Whether comparisons are summed up by the setup of the reference.
+    pub by_setup: bool,
 }
 
 impl Preparing<'_> {

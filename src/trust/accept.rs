@@ -22,6 +22,8 @@ pub struct GroupFigures<'a> {
     pub statistics: &'a Statistics,
     /// Compliance with the standards.
     pub compliance: &'a Compliance,
+    /// Standard deviation of the error of the reference that its comparisons may share, in the unit of the report.
+    pub common: f64,
 }
 
 /// Judges every limit. `find` gives the figures of a group.
@@ -68,8 +70,8 @@ impl GroupFigures<'_> {
         if measure != Measure::Bias {
             return Figure { value, ci95, common: 0.0, raw };
         }
-        let ci95 = value.zip(ci95).map(|(value, ends)| widened(ends, value, reference.common));
-        Figure { value, ci95, common: reference.half_of_common(), raw }
+        let ci95 = value.zip(ci95).map(|(value, ends)| widened(ends, value, self.common));
+        Figure { value, ci95, common: reference.half_of(self.common), raw }
     }
 }
 
@@ -295,7 +297,9 @@ mod tests {
         let by = GroupKey::all();
         let group = Group { role: Role::All, strata: Strata::default(), by, members: Vec::new() };
         let compliance = compliance(&group, statistics, reference, Unit::Metre);
-        let find = |_: &GroupKey| Some(GroupFigures { statistics, compliance: &compliance });
+        let find = |_: &GroupKey| {
+            Some(GroupFigures { statistics, compliance: &compliance, common: reference.common })
+        };
         judge(&[limits], find, &[], reference, Unit::Metre).remove(0)
     }
 

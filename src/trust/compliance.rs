@@ -32,10 +32,10 @@ impl Reference {
         self.offset.as_ref().map_or(0.0, |(value, _, _)| *value)
     }
 
-    /// Half the width of the 95 % interval of the constant error that is left: what all comparisons may share, and the
-    /// uncertainty of the offset.
-    pub fn half_of_common(&self) -> f64 {
-        NORMAL_97_5 * libm::hypot(self.common, self.offset_sigma())
+    /// Half the width of the 95 % interval of the constant error that is left: what comparisons may share, of that standard
+    /// deviation, and the uncertainty of the offset.
+    pub fn half_of(&self, common: f64) -> f64 {
+        NORMAL_97_5 * libm::hypot(common, self.offset_sigma())
     }
 
     /// Standard deviation of that.

@@ -18,6 +18,7 @@ pub(crate) mod low_outliers;
 pub(crate) mod matching;
 pub(crate) mod plan_shift;
 pub(crate) mod plausible;
+pub(crate) mod registration;
 pub(crate) mod represented;
 pub(crate) mod shift_sums;
 pub(crate) mod study;

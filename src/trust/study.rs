@@ -20,7 +20,7 @@ use crate::terrain::learning::Learning;
 use crate::terrain::lesson::Lesson;
 use crate::terrain::model::SMOOTHING;
 use crate::tile::points::Cloud;
-use crate::tile::strata::By;
+use crate::tile::strata::{By, Strata};
 use crate::trust::accept::{self, GroupFigures};
 use crate::trust::compliance::{Reference, compliance, testable_class};
 use crate::trust::diagnose::centred;
@@ -77,6 +77,10 @@ pub struct Studied {
     pub trust: Trust,
 }
 
+/// The standard deviation of the error that the comparisons of some strata share, micrometres, where it is known for each set of them;
+/// otherwise what the pipeline file says of the reference holds for all.
+pub type CommonError<'a> = &'a dyn Fn(&dyn Fn(&Strata) -> bool) -> Option<f64>;
+
 /// The figures of every group of comparisons and their confidence intervals.
 ///
 /// # Errors
@@ -128,11 +132,13 @@ pub fn figures(
 }
 
 /// What the figures mean: compliance with the standards, the client's limits, warnings. `terrain` are the rows of the
-/// terrain from returns 1 to k, lengths in micrometres, and what it was weighted with, if it was.
+/// terrain from returns 1 to k, lengths in micrometres, and what it was weighted with, if it was; `common` is the error that
+/// comparisons share.
 pub fn conclude(
     figured: Figured,
     terrain: Option<(Vec<TerrainRow>, Option<Lesson>)>,
     pipeline: &Pipeline,
+    common: CommonError<'_>,
     units: Unit,
 ) -> Studied {
     let Figured { block, groups, rows, correlation, wider, excerpt, shift, represented, .. } = figured;
@@ -146,7 +152,11 @@ pub fn conclude(
         groups.all.iter().zip(&rows).map(|(group, row)| compliance(group, row, &reference, units)).collect();
     let find = |key: &GroupKey| {
         let at = groups.all.iter().position(|group| group.by == *key)?;
-        Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at] })
+        let is_member = |strata: &Strata| {
+            groups.finest_of(strata).is_some_and(|finest| groups.all[at].members.contains(&finest))
+        };
+        let common = common(&is_member).map_or(reference.common, length);
+        Some(GroupFigures { statistics: &rows[at], compliance: &compliances[at], common })
     };
     let limits = accept::judge(&pipeline.accept, find, &terrain, &reference, units);
     let warnings = warnings(&Findings {
@@ -299,7 +309,7 @@ mod tests {
         let mut figured = figures(&Made(all.clone()), &counts(&all), &pipeline, Unit::Metre).unwrap();
         let lesson = figured.lesson(500_000.0);
         let rows = vec![terrain_row(1, 0.8), terrain_row(2, 0.95)];
-        let studied = conclude(figured, Some((rows, Some(lesson))), &pipeline, Unit::Metre);
+        let studied = conclude(figured, Some((rows, Some(lesson))), &pipeline, &|_| None, Unit::Metre);
         let numbers: Vec<u8> = studied.returns.iter().map(|row| row.return_number).collect();
         assert_eq!((numbers, studied.all.compared), (vec![1, 2], 6_000));
         let groups: Vec<String> = studied.trust.groups.iter().map(|group| group.by.to_string()).collect();
@@ -336,7 +346,7 @@ mod tests {
             .map(|return_number| (Strata { return_number, ..Strata::default() }, StratumCounts::default()))
             .into();
         let figured = figures(&Made(all), &counts, &pipeline, Unit::Metre).unwrap();
-        let studied = conclude(figured, None, &pipeline, Unit::Metre);
+        let studied = conclude(figured, None, &pipeline, &|_| None, Unit::Metre);
         assert_eq!((studied.trust.groups.len(), studied.trust.standards.groups.len()), (2, 3));
     }
 

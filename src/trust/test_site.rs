@@ -87,5 +87,5 @@ pub fn counts(all: &[Compared]) -> PointCounts {
 pub fn study(all: Vec<Compared>, pipeline: &Pipeline) -> Studied {
     let counts = counts(&all);
     let figured = figures(&Made(all), &counts, pipeline, Unit::Metre).unwrap();
-    conclude(figured, None, pipeline, Unit::Metre)
+    conclude(figured, None, pipeline, &|_| None, Unit::Metre)
 }

@@ -44,6 +44,8 @@ pub struct E57Scan {
     pub pose: Option<Pose>,
     /// The box around its points in the system of the file, as far as the file states it.
     pub stated_box: StatedBox,
+    /// The same in its own frame.
+    own_box: StatedBox,
     /// What the file says of its coordinate system; metres by the standard.
     pub crs: Crs,
     /// Whether points carry a return number.
@@ -134,6 +136,7 @@ impl E57Scan {
                 missing,
                 pose,
                 stated_box: stated_box(&scan, pose),
+                own_box: stated_box(&scan, None),
                 crs: crs.clone(),
                 has_returns,
                 points_by_return: (!has_returns).then_some(points_by_return),
@@ -144,6 +147,11 @@ impl E57Scan {
             });
         }
         Ok(opened)
+    }
+
+    /// The scan without its pose.
+    pub fn in_own_frame(self) -> Self {
+        E57Scan { pose: None, stated_box: self.own_box, ..self }
     }
 
     /// The scan in words: its number, and its name where it has one.

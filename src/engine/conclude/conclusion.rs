@@ -7,6 +7,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::gate::{judge, nothing_compared};
+use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
@@ -32,9 +33,11 @@ use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::tile::points::Cloud;
+use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
+use crate::trust::registration;
 use crate::trust::study::{self, Studied};
 use crate::trust::surveyed::test_terrain;
 
@@ -71,7 +74,10 @@ pub fn conclude(
         Some(surveyed) => &surveyed.comparisons,
         None => &in_tiles,
     };
-    let pipeline = surveyed.as_ref().map_or(&job.pipeline, |surveyed| &surveyed.pipeline);
+    let registered = Registered::of(job, journals, in_draw.as_ref().map(|_| &sample))?;
+    let of_list = surveyed.as_ref().map(|surveyed| &surveyed.pipeline);
+    let of_scans = registered.as_ref().map(|registered| &registered.pipeline);
+    let pipeline = of_list.or(of_scans).unwrap_or(&job.pipeline);
 
     let read = &partitions.survey.counts;
     let point_counts = PointCounts {
@@ -113,7 +119,8 @@ pub fn conclude(
             }
             None => (None, None),
         };
-        let mut studied = study::conclude(figured, terrain, pipeline, job.units);
+        let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
+        let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
         studied.trust.represented.area = area;
         Ok(studied)
     };
@@ -156,6 +163,7 @@ pub fn conclude(
         returns: studied.returns,
         all: studied.all,
         trust: studied.trust,
+        registration: registered.as_ref().map(|registered| registered.summary(job)),
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         stages: of_stages(&job.chain, journals)?,
@@ -170,6 +178,8 @@ pub fn conclude(
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    let of_scans = summary.registration.as_ref().map(registration::warnings);
+    summary.trust.warnings.extend(of_scans.unwrap_or_default());
     if let Some(why) = nothing_compared(job, partitions, &summary) {
         return Err(EngineError::NothingCompared { why });
     }

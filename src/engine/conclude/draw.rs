@@ -189,6 +189,7 @@ mod tests {
             plane: (x % 2 == 0).then_some((5, 6)),
             inner: (4, -3),
             around: Around { rung: 2, points: 9, distance: 11_000 },
+            setup: 0,
         }
     }
 

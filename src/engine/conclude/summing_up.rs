@@ -1,8 +1,8 @@
 //! From what the tiles gave back to the summary and the histogram.
 
-use crate::cloud::StatedBox;
 use crate::cloud::bounds::Range;
 use crate::cloud::point::MAX_RETURN;
+use crate::cloud::{Registered, StatedBox};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::counts::ReadCounts;
 use crate::engine::plan::cloud_job::CloudJob;
@@ -88,8 +88,13 @@ pub fn notes_of_reading(partitions: &Partitions, job: &Job) -> Vec<String> {
 /// That points lie outside the boxes that the headers state, if they do.
 fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> Option<String> {
     let stated = |axis: usize, of: fn(&StatedBox) -> [f64; 3], beyond: f64, pick: fn(f64, f64) -> f64| {
-        let places = cloud.sources.iter().zip(&cloud.units).map(|(source, units)| {
-            let stated = source.stated_box();
+        let sources = cloud.sources.iter().zip(&cloud.units).zip(&cloud.placing);
+        let places = sources.map(|((source, units), placing)| {
+            let mut stated = source.stated_box();
+            if let Some(pose) = &placing.pose {
+                stated = moved(&stated, *units, pose);
+                return of(&stated)[axis];
+            }
             (of(&stated)[axis] + beyond * stated.rounding[axis]) * units.0.micrometres()
         });
         places.reduce(pick).unwrap_or(f64::NAN)
@@ -108,6 +113,21 @@ fn outside_stated_box(name: &str, (x, y): (Range, Range), cloud: &CloudJob) -> O
         metres(x),
         metres(y)
     ))
+}
+
+/// The box around a box and its rounding that a source of these units states, where it is registered: micrometres.
+fn moved(stated: &StatedBox, units: (Unit, Unit), pose: &Registered) -> StatedBox {
+    let range = |axis: usize| {
+        let unit = if axis == 2 { units.1 } else { units.0 }.micrometres() / 1e6;
+        let rounding = stated.rounding[axis];
+        ((stated.min[axis] - rounding) * unit, (stated.max[axis] + rounding) * unit)
+    };
+    let around = pose.around([range(0), range(1), range(2)]);
+    StatedBox {
+        min: around.map(|(low, _)| low * 1e6 - 1.0),
+        max: around.map(|(_, high)| high * 1e6 + 1.0),
+        rounding: [0.0; 3],
+    }
 }
 
 /// Bins of a histogram, about.

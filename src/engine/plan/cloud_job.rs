@@ -19,16 +19,14 @@ pub struct CloudJob {
 impl CloudJob {
     /// Of these sources.
     pub fn new(sources: Vec<Source>, units: Vec<(Unit, Unit)>, placing: Vec<Placing>) -> Self {
-        let density = density(&sources, &units);
+        let density = density(&sources, &units, &placing);
         CloudJob { sources, units, placing, density }
     }
 
     /// The boxes of its sources, with what is added to their elevations; nothing where one of them states none.
     pub fn boxes(&self) -> Option<Vec<MetreBox>> {
         let of = |((source, units), placing): ((&Source, &(Unit, Unit)), &Placing)| {
-            let stated = MetreBox::of(source, *units)?;
-            let shift = placing.vertical_shift as f64 / 1e6;
-            Some(MetreBox { z: (stated.z.0 + shift, stated.z.1 + shift), ..stated })
+            Some(MetreBox::of(source, *units)?.placed(placing))
         };
         self.sources.iter().zip(&self.units).zip(&self.placing).map(of).collect()
     }
@@ -48,16 +46,27 @@ pub struct MetreBox {
 impl MetreBox {
     /// The box that a source states, in these units; nothing where it states none.
     pub fn of(source: &Source, units: (Unit, Unit)) -> Option<Self> {
+        source.states_box().then(|| MetreBox::stated(source, units))
+    }
+
+    /// The same, whatever stands there.
+    fn stated(source: &Source, units: (Unit, Unit)) -> Self {
         let stated = source.stated_box();
         let axis = |axis: usize, unit: Unit| {
             let metres = |value: f64| value * unit.micrometres() / 1e6;
             (metres(stated.min[axis]), metres(stated.max[axis]))
         };
-        source.states_box().then(|| MetreBox {
-            x: axis(0, units.0),
-            y: axis(1, units.0),
-            z: axis(2, units.1),
-        })
+        MetreBox { x: axis(0, units.0), y: axis(1, units.0), z: axis(2, units.1) }
+    }
+
+    /// The box around it where a source is laid down so.
+    pub fn placed(self, placing: &Placing) -> Self {
+        let [x, y, z] = match &placing.pose {
+            Some(pose) => pose.around([self.x, self.y, self.z]),
+            None => [self.x, self.y, self.z],
+        };
+        let shift = placing.vertical_shift as f64 / 1e6;
+        MetreBox { x, y, z: (z.0 + shift, z.1 + shift) }
     }
 
     /// Whether two boxes lie within `reach` of each other in plan.
@@ -72,15 +81,13 @@ pub fn apart(a: (f64, f64), b: (f64, f64)) -> f64 {
 }
 
 /// Points and density from the headers: over the box around all sources, or of the densest one where that is more.
-fn density(sources: &[Source], units: &[(Unit, Unit)]) -> Density {
+fn density(sources: &[Source], units: &[(Unit, Unit)], placing: &[Placing]) -> Density {
     let mut points = 0;
     let mut boxes = Vec::with_capacity(sources.len());
-    for (source, (unit, _)) in sources.iter().zip(units) {
-        let (there, stated) = (source.points() - source.missing(), source.stated_box());
+    for ((source, units), placing) in sources.iter().zip(units).zip(placing) {
+        let there = source.points() - source.missing();
         points = u64::saturating_add(points, there);
-        let metres = |v: f64| v * unit.micrometres() / 1e6;
-        let side = |axis: usize| (metres(stated.min[axis]), metres(stated.max[axis]));
-        let (x, y) = (side(0), side(1));
+        let MetreBox { x, y, .. } = MetreBox::stated(source, *units).placed(placing);
         if x.1 >= x.0 && y.1 >= y.0 && (x.1 - x.0).is_finite() && (y.1 - y.0).is_finite() {
             boxes.push(FileBox { points: there as f64, x, y });
         }

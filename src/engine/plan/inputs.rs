@@ -79,6 +79,20 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
         crs: job.survey.sources[0].crs().describe(),
         file: list.path.clone(),
     }));
+    let lists = job.registering.iter().flat_map(|registering| &registering.lists);
+    let frames = ["the frame of each setup".to_string(), job.survey.sources[0].crs().describe()];
+    inputs.extend(lists.zip(frames).map(|((list, units), crs)| InputFile {
+        cloud: "reference",
+        path: list.path.display().to_string(),
+        size: list.size,
+        modified: modified(&list.path),
+        sha256: list.sha256.clone(),
+        points: 0,
+        horizontal_unit: units.0,
+        vertical_unit: units.1,
+        crs,
+        file: list.path.clone(),
+    }));
     inputs
 }
 

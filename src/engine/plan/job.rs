@@ -15,6 +15,7 @@ use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::placing::placing;
+use crate::engine::plan::registering::{Failed, Registering};
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
@@ -106,6 +107,8 @@ pub struct Job {
     pub survey: CloudJob,
     /// The reference, where there is one.
     pub reference: Option<CloudJob>,
+    /// How the scans of the reference are registered, where they are.
+    pub registering: Option<Registering>,
     /// The list of surveyed points that is the reference instead.
     pub list: Option<ListJob>,
     /// Unit of the report.
@@ -131,7 +134,11 @@ impl Job {
         let (skip_damaged, ignore_bounds) = (read.skips_damaged(), read.ignores_bounds());
         let mut found = Findings { loaded: &loaded, notes: Vec::new(), problems: Vec::new() };
         let survey = open(&loaded.survey_files, skip_damaged)?;
-        let reference = open(&loaded.reference_files, skip_damaged)?;
+        let mut reference = open(&loaded.reference_files, skip_damaged)?;
+        let is_registered = pipeline.reference.as_ref().is_some_and(|input| input.register.is_some());
+        if is_registered {
+            reference = reference.into_iter().map(Source::in_own_frame).collect();
+        }
         let given = |input: &CloudInput| input.units.unwrap_or_default();
         let scanned = pipeline.reference.as_ref().filter(|input| input.points.is_none());
         let others = [
@@ -141,14 +148,22 @@ impl Job {
         let survey_units = units("survey", &survey, given(&pipeline.survey), others[0].as_ref(), &mut found);
         let reference_units =
             scanned.map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
-        let placings = placing(&survey, &pipeline.survey, &[], &[]);
+        let registering = match &reference_units {
+            Some(units) if found.problems.is_empty() => {
+                found.registering(&reference, units, survey_units[0])?
+            }
+            _ => None,
+        };
+        let placings = placing(&survey, &pipeline.survey, &[], &[], None);
         let survey = CloudJob::new(survey, survey_units, placings);
         let reference = scanned.zip(reference_units).map(|(input, units)| {
-            let placings = placing(&reference, input, &loaded.reference_files, &loaded.reference_setups);
+            let (files, setups) = (&loaded.reference_files, &loaded.reference_setups);
+            let placings = placing(&reference, input, files, setups, registering.as_ref());
             CloudJob::new(reference, units, placings)
         });
         let list = ListJob::open(&loaded, survey.units[0])?;
-        check_systems(&survey, reference.as_ref(), &mut found);
+        // Scans in their own frames are in no system but that of the control.
+        check_systems(&survey, reference.as_ref().filter(|_| !is_registered), &mut found);
         found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
         found.classes(&survey, reference.as_ref());
         if found.problems.is_empty()
@@ -163,7 +178,13 @@ impl Job {
         problems.extend_from_slice(&areas.problems);
         let positions =
             list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
-        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, positions.map(Arc::new));
+        let chain = Chain::with(
+            &pipeline.stages,
+            pipeline.seed,
+            areas.left_out,
+            positions.map(Arc::new),
+            registering.is_some(),
+        );
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -186,6 +207,7 @@ impl Job {
             chain,
             survey,
             reference,
+            registering,
             list,
             units,
             tiling: Tiling { edge },
@@ -232,6 +254,26 @@ impl Findings<'_> {
                 );
                 let help = format!("let the ground filter find it: `- ground: {{cloud: {name}}}`");
                 self.problem(name, &message, &help);
+            }
+        }
+    }
+
+    /// Registers the scans of the reference; what is wrong with the lists' content is noted.
+    fn registering(
+        &mut self,
+        reference: &[Source],
+        units: &[(Unit, Unit)],
+        survey: (Unit, Unit),
+    ) -> Result<Option<Registering>, ListError> {
+        match Registering::of(self.loaded, reference, units, survey) {
+            Ok(registering) => {
+                self.notes.extend(registering.iter().flat_map(|one| one.notes.iter().cloned()));
+                Ok(registering)
+            }
+            Err(Failed::List(error)) => Err(error),
+            Err(Failed::Problem(problem)) => {
+                self.problems.push(problem);
+                Ok(None)
             }
         }
     }

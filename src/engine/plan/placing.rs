@@ -4,14 +4,22 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 
 use crate::cloud::{Placing, Source};
+use crate::engine::plan::registering::Registering;
 use crate::pipeline::model::CloudInput;
 
 /// Setups of a scanner that can be told apart: they take the place of a 16-bit point source ID.
 const MOST_SETUPS: usize = u16::MAX as usize;
 
 /// What is laid down for sources; `setups` has the setup of each of the `files` where the pipeline file names setups. Of
-/// other E57 files each scan is a setup, counted from 1 over all files; LAS files keep their point source IDs.
-pub fn placing(sources: &[Source], input: &CloudInput, files: &[PathBuf], setups: &[u16]) -> Vec<Placing> {
+/// other E57 files each scan is a setup, counted from 1 over all files; LAS files keep their point source IDs. Scans that are
+/// registered have the poses found for their setups.
+pub fn placing(
+    sources: &[Source],
+    input: &CloudInput,
+    files: &[PathBuf],
+    setups: &[u16],
+    registering: Option<&Registering>,
+) -> Vec<Placing> {
     let setups: HashMap<&Path, u16> =
         files.iter().map(PathBuf::as_path).zip(setups.iter().copied()).collect();
     let vertical_shift = input.vertical_shift.map_or(0, |shift| shift.micrometres());
@@ -24,7 +32,8 @@ pub fn placing(sources: &[Source], input: &CloudInput, files: &[PathBuf], setups
                 Some(scans.min(MOST_SETUPS) as u16)
             }
         });
-        Placing { setup, vertical_shift }
+        let pose = registering.zip(setup).and_then(|(registering, setup)| registering.pose(setup));
+        Placing { setup, pose, vertical_shift }
     };
     sources.iter().map(&mut of).collect()
 }

@@ -35,7 +35,11 @@ pub fn verticals(survey: &[Source], reference: Option<(&[Source], &CloudInput)>)
     let mut found = Verticals::default();
     found.within("survey", survey);
     let Some((sources, input)) = reference else { return found };
-    found.within("reference", sources);
+    // Scans in their own frames have no vertical system: that of the control counts, which no file states.
+    let is_registered = input.register.is_some();
+    if !is_registered {
+        found.within("reference", sources);
+    }
     // Files that are silent may stand beside others that speak.
     let speaks = |sources: &[Source]| {
         sources.iter().find(|source| source.crs().states_vertical()).or(sources.first()).cloned()
@@ -50,7 +54,9 @@ pub fn verticals(survey: &[Source], reference: Option<(&[Source], &CloudInput)>)
         ));
         return found;
     }
-    found.compare("reference", &a, &b, BETWEEN);
+    if !is_registered {
+        found.compare("reference", &a, &b, BETWEEN);
+    }
     found
 }
 

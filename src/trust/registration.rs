@@ -1,0 +1,105 @@
+//! Reasons to doubt the registration of the scans.
+
+use crate::results::confidence::{Warning, WarningCode};
+use crate::results::format::and_list;
+use crate::results::registration::Registration;
+
+/// An angle without a target in it, degrees, from which on targets lie to one side.
+const ONE_SIDED: f64 = 180.0;
+
+/// Redundancy numbers below this: nine tenths of a blunder go into the poses unseen (this program's own choice).
+const FEW: f64 = 0.1;
+
+/// Suspected blunders that are named one by one.
+const NAMED: usize = 3;
+
+/// What a person should know before relying on the poses.
+pub fn warnings(found: &Registration) -> Vec<Warning> {
+    let mut all = Vec::new();
+    let mut warn = |code: WarningCode, text: String| all.push(Warning { code, text });
+    for one in found.suggested.iter().take(NAMED) {
+        warn(
+            WarningCode::SuspectedBlunder,
+            format!(
+                "Registration: {}. Nothing was left out: find out what happened, and `withhold` the point if it was measured wrongly.",
+                one.reason
+            ),
+        );
+    }
+    if found.suggested.len() > NAMED {
+        let more = found.suggested.len() - NAMED;
+        warn(
+            WarningCode::SuspectedBlunder,
+            format!(
+                "Registration: {more} more values look like blunders. So many are rarely blunders: look at the sigmas stated, and for names that stand for different points."
+            ),
+        );
+    }
+    if let Some((test, factor)) = found.variance_test.as_ref().zip(found.variance_factor) {
+        let [low, high] = test.limits;
+        let said = format!(
+            "The variance factor of the registration is {factor:.2} (v'Pv {:.1}; 95 % of good networks lie between {low:.1} and {high:.1})",
+            test.statistic
+        );
+        match test.verdict {
+            "too_large" => warn(
+                WarningCode::RegistrationTest,
+                format!(
+                    "{said}: the residuals are larger than the sigmas allow. All its sigmas were multiplied by {:.2}.",
+                    factor.sqrt()
+                ),
+            ),
+            "too_small" => warn(
+                WarningCode::RegistrationTest,
+                format!(
+                    "{said}: the residuals are smaller than the sigmas let expect, which may be stated too large."
+                ),
+            ),
+            _ => {}
+        }
+    }
+    let unchecked = || {
+        let rows = found.residuals.iter().filter(|row| row.components.iter().any(|one| one.redundancy < FEW));
+        let mut names: Vec<String> = rows
+            .map(|row| format!("{} in {}", row.name, row.setup.as_deref().unwrap_or("the control")))
+            .collect();
+        let more = names.len().saturating_sub(6);
+        names.truncate(6);
+        if more > 0 {
+            names.push(format!("{more} more"));
+        }
+        names
+    };
+    if found.redundancy.degrees_of_freedom == 0 {
+        warn(
+            WarningCode::FewRedundancies,
+            "The registration has no redundancy: targets and control just determine the poses, and nothing checks them. A wrong target \
+             would not be noticed. Measure more targets."
+                .to_string(),
+        );
+    } else {
+        let names = unchecked();
+        if !names.is_empty() {
+            warn(
+                WarningCode::FewRedundancies,
+                format!(
+                    "Targets that nothing checks, or hardly (redundancy under {FEW}): {}. A blunder there goes into the pose unseen.",
+                    and_list(&names)
+                ),
+            );
+        }
+    }
+    for setup in &found.setups {
+        if let Some(gap) = setup.largest_gap.filter(|gap| *gap > ONE_SIDED) {
+            warn(
+                WarningCode::ControlOneSided,
+                format!(
+                    "The targets of setup {} do not surround its comparisons: seen from their middle, {gap:.0}° are without a target. The pose \
+                     is extrapolated there.",
+                    setup.setup
+                ),
+            );
+        }
+    }
+    all
+}
