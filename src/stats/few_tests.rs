@@ -89,7 +89,7 @@ impl Site {
             if spread != Spread::Groups {
                 return (random.uniform() * east, random.uniform() * SIDE);
             }
-            if i % 5 == 0 {
+            if i.is_multiple_of(5) {
                 centre = (random.uniform() * (SIDE - 15.0), random.uniform() * (SIDE - 15.0));
             }
             (centre.0 + 15.0 * random.uniform(), centre.1 + 15.0 * random.uniform())
