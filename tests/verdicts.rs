@@ -266,7 +266,7 @@ const LAYOUTS: [Layout; 2] = [Layout::Plots, Layout::Block];
 #[test]
 #[ignore = "a table for tests/README.md: some minutes"]
 fn table_of_limits_at_the_truth_and_of_false_alarms() {
-    for layout in LAYOUTS {
+    for layout in [Layout::Plots, Layout::Block, Layout::Everywhere] {
         for (name, shared) in noises() {
             let counts = tally(|site| {
                 let meadow =

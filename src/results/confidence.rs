@@ -247,6 +247,8 @@ pub enum WarningCode {
     WiderThanBlocks,
     /// Intervals cannot be told from this sample.
     NoIntervals,
+    /// The noise of first returns passes for low vegetation, so that next to nothing is left of open ground.
+    NoiseAsLowVegetation,
     /// A strip, slope class or cover with much of the survey's ground has no comparison.
     NotRepresented,
 }
