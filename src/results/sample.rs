@@ -281,7 +281,6 @@ pub fn decided() -> Sample {
     summary.trust.warnings = vec![Warning { code: WarningCode::Tilt, text }];
     summary.trust.correlation.range = Some(8.0);
     summary.all.n_effective = Some(500.0);
-    summary.trust.plan_shift = Some(shifted(true));
     (summary, histogram)
 }
 
