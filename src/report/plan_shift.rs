@@ -142,47 +142,8 @@ mod tests {
     use super::*;
     use crate::report::html::page;
     use crate::report::text::result_text;
-    use crate::results::plan_shift::{ShiftRemoved, StripShift};
-    use crate::results::sample;
+    use crate::results::sample::{self, shifted};
     use crate::units::Unit;
-
-    fn shifted(significant: bool) -> PlanShift {
-        PlanShift {
-            east: Some(0.0521),
-            north: Some(-0.0034),
-            east_ci95: Some([0.041, 0.063]),
-            north_ci95: Some([-0.012, 0.005]),
-            significant,
-            n: 12_000,
-            enough_slope: Some(true),
-            reason: None,
-            slope_rms: Some(0.124),
-            adds_sd: Some(0.0046),
-            share_explained: Some(0.041),
-            shift_removed: Some(ShiftRemoved {
-                compared: 12_490,
-                bias: Some(0.0081),
-                sd: Some(0.0291),
-                rmse: Some(0.0302),
-            }),
-            strips: vec![
-                StripShift {
-                    strip: 101,
-                    n: 6_000,
-                    reason: Some("its slopes differ too little".into()),
-                    ..StripShift::default()
-                },
-                StripShift {
-                    strip: 102,
-                    n: 6_000,
-                    east: Some(0.2),
-                    north: Some(0.0),
-                    differs: true,
-                    ..StripShift::default()
-                },
-            ],
-        }
-    }
 
     #[test]
     fn a_shift_stands_on_page_and_terminal_with_its_row_beside_the_raw_figures() {

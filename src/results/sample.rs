@@ -4,6 +4,7 @@ use crate::results::confidence::{
     Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::group_key::{GroupKey, Property};
+use crate::results::plan_shift::{PlanShift, ShiftRemoved, StripShift};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::{Order, VsFirst};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
@@ -281,6 +282,45 @@ pub fn decided() -> Sample {
     summary.trust.correlation.range = Some(8.0);
     summary.all.n_effective = Some(500.0);
     (summary, histogram)
+}
+
+/// A shift in plan of 5 cm, or what may be none, with a strip that differs and one of which nothing can be told.
+pub fn shifted(significant: bool) -> PlanShift {
+    PlanShift {
+        east: Some(0.0521),
+        north: Some(-0.0034),
+        east_ci95: Some([0.041, 0.063]),
+        north_ci95: Some([-0.012, 0.005]),
+        significant,
+        n: 12_000,
+        enough_slope: Some(true),
+        reason: None,
+        slope_rms: Some(0.124),
+        adds_sd: Some(0.0046),
+        share_explained: Some(0.041),
+        shift_removed: Some(ShiftRemoved {
+            compared: 12_490,
+            bias: Some(0.0081),
+            sd: Some(0.0291),
+            rmse: Some(0.0302),
+        }),
+        strips: vec![
+            StripShift {
+                strip: 101,
+                n: 6_000,
+                reason: Some("its slopes differ too little".into()),
+                ..StripShift::default()
+            },
+            StripShift {
+                strip: 102,
+                n: 6_000,
+                east: Some(0.2),
+                north: Some(0.0),
+                differs: true,
+                ..StripShift::default()
+            },
+        ],
+    }
 }
 
 /// As many returns as a pulse can have.
