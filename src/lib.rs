@@ -2,7 +2,7 @@
 //! return by return: a streaming, out-of-core tool driven by a pipeline file.
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
-//! comparisons to a decision) and [`report`] (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
+//! comparisons to a decision) and [`report`] (the page) → [`network`] (the control network) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
 //! [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
@@ -15,6 +15,7 @@ pub mod cli;
 pub mod cloud;
 pub mod control;
 pub mod engine;
+pub(crate) mod network;
 pub mod pipeline;
 pub mod raster;
 pub(crate) mod report;

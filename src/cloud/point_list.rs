@@ -201,7 +201,7 @@ const FARTHEST: f64 = 1e13;
 const HIGHEST: f64 = 1e11;
 
 /// A number with a decimal point or, where commas do not separate fields, a decimal comma.
-fn decimal(text: &str, separator: char) -> Option<f64> {
+pub(crate) fn decimal(text: &str, separator: char) -> Option<f64> {
     match text.split_once(',') {
         Some((whole, part)) if separator != ',' && !text.contains('.') => {
             format!("{whole}.{part}").parse().ok()

@@ -6,9 +6,9 @@ use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SymmetricEigen};
 
 use crate::control::solve::Row;
 
-/// Pivots below this, of a matrix with ones on its diagonal, are zero but for rounding: an unknown is then determined a million
-/// times worse than it would be were all others known.
-const SMALLEST_PIVOT: f64 = 1e-12;
+/// Pivots below this, of a matrix with ones on its diagonal, are as good as zero: an unknown is then determined a hundred thousand
+/// times worse than it would be were all others known (by the curvature of the earth, say).
+const SMALLEST_PIVOT: f64 = 1e-10;
 
 /// Eigenvalues below this belong to what is not determined.
 const SMALLEST_EIGENVALUE: f64 = 1e-10;

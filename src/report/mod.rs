@@ -1,6 +1,9 @@
-//! The page and the printed result of a run.
+//! The page and the printed result of a run, and those of a control network.
 
 mod accounting;
+pub(crate) mod adjustment;
+mod adjustment_sketch;
+pub(crate) mod adjustment_text;
 mod chart;
 mod compliance;
 mod data_loss;

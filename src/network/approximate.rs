@@ -1,0 +1,189 @@
+//! Approximate coordinates: from known points outwards, in whatever order they become known.
+
+mod frame;
+mod intersect;
+mod plan;
+
+use std::collections::BTreeMap;
+
+use libm::{cos, sin, sqrt};
+
+use crate::network::assemble::Network;
+use crate::network::equations::{Coordinate, Observed};
+use crate::network::load::Loaded;
+
+/// A position in plan.
+pub(super) type Plan = [f64; 2];
+
+/// What was observed in plan, by numbers of points.
+#[derive(Clone, Debug, Default)]
+pub(super) struct Seen {
+    /// Directions by set, with the station of each set.
+    pub sets: Vec<(usize, Vec<(usize, f64)>)>,
+    /// Horizontal distances in the grid, by pairs, the smaller number first.
+    pub distances: BTreeMap<[usize; 2], f64>,
+}
+
+impl Seen {
+    /// The distance between two points, if it was measured.
+    pub fn distance(&self, a: usize, b: usize) -> Option<f64> {
+        self.distances.get(&[a.min(b), a.max(b)]).copied()
+    }
+}
+
+/// Approximate unknowns.
+pub(super) struct Start {
+    /// The unknowns.
+    pub unknowns: Vec<f64>,
+    /// Points placed anywhere, because nothing holds what they hang on: there must be a defect.
+    pub assumed: Vec<usize>,
+    /// Points that could not be placed.
+    pub missing: Vec<usize>,
+}
+
+/// Finds approximate unknowns.
+pub(super) fn find(network: &Network, loaded: &Loaded) -> Start {
+    let (mut plan, mut up) = known(network, loaded);
+    let mut assumed = Vec::new();
+    heights(network, &plan, &mut up);
+    let seen = seen(network, &up);
+    plan::complete(&seen, &mut plan, &mut assumed);
+    heights(network, &plan, &mut up);
+    // What hangs together in height and is held nowhere begins at zero.
+    for index in 0..network.points.len() {
+        if up[index].is_none() && network.points[index].spot[2].unknown().is_some() {
+            up[index] = Some(0.0);
+            assumed.push(index);
+            heights(network, &plan, &mut up);
+        }
+    }
+    let mut start = Start { unknowns: vec![0.0; network.unknowns()], assumed, missing: Vec::new() };
+    for (index, point) in network.points.iter().enumerate() {
+        let values = [plan[index].map(|at| at[0]), plan[index].map(|at| at[1]), up[index]];
+        for (coordinate, value) in point.spot.iter().zip(values) {
+            match (coordinate.unknown(), value) {
+                (Some(unknown), Some(value)) => start.unknowns[unknown] = value,
+                (Some(_), None) if start.missing.last() != Some(&index) => start.missing.push(index),
+                _ => {}
+            }
+        }
+    }
+    for (set, (station, directions)) in seen.sets.iter().enumerate() {
+        let orientation = plan::orientation(*station, directions, &plan);
+        start.unknowns[network.first_orientation + set] = orientation.unwrap_or(0.0);
+    }
+    start
+}
+
+/// Coordinates that the file gives, or positions, as means.
+fn known(network: &Network, loaded: &Loaded) -> (Vec<Option<Plan>>, Vec<Option<f64>>) {
+    let count = network.points.len();
+    let mut sums = vec![[(0.0, 0u32); 3]; count];
+    for (observation, source) in network.observations.iter().zip(&network.sources) {
+        if let Observed::Position { values, .. } = &observation.observed {
+            for &(axis, value) in values {
+                let sum = &mut sums[source.from][axis];
+                *sum = (sum.0 + value, sum.1 + 1);
+            }
+        }
+    }
+    let unit = loaded.file.units.micrometres() * 1e-6;
+    let value = |index: usize, axis: usize| {
+        if let Coordinate::Held(value) = network.points[index].spot[axis] {
+            return Some(value).filter(|value| !value.is_nan());
+        }
+        let stated = loaded.file.approximate.iter().find(|point| point.name.0 == network.points[index].name);
+        let stated = stated.and_then(|point| [point.easting, point.northing, point.elevation][axis]);
+        let (sum, n) = sums[index][axis];
+        (n > 0).then(|| sum / f64::from(n)).or(stated.map(|value| value * unit))
+    };
+    let plan = (0..count).map(|index| Some([value(index, 0)?, value(index, 1)?])).collect();
+    (plan, (0..count).map(|index| value(index, 2)).collect())
+}
+
+/// Directions and distances that are used, in plan.
+fn seen(network: &Network, up: &[Option<f64>]) -> Seen {
+    let mut seen = Seen {
+        sets: network.sets.iter().map(|(station, _)| (*station, Vec::new())).collect(),
+        ..Seen::default()
+    };
+    let mut sums: BTreeMap<[usize; 2], (f64, u32)> = BTreeMap::new();
+    let mut tilts: BTreeMap<[usize; 2], f64> = BTreeMap::new();
+    let used =
+        |index: usize| !network.withheld.contains(&crate::control::ValueId { observation: index, value: 0 });
+    let ends = |index: usize| {
+        let source = &network.sources[index];
+        source.to.map(|to| [source.from.min(to), source.from.max(to)])
+    };
+    for (index, one) in network.observations.iter().enumerate().filter(|(index, _)| used(*index)) {
+        if let (Observed::Zenith { angle, .. }, Some(ends)) = (&one.observed, ends(index)) {
+            tilts.entry(ends).or_insert(*angle);
+        }
+    }
+    for (index, one) in network.observations.iter().enumerate().filter(|(index, _)| used(*index)) {
+        let Some(ends) = ends(index) else { continue };
+        let horizontal = match &one.observed {
+            Observed::Direction { orientation, angle, .. } => {
+                let to = network.sources[index].to.unwrap_or_default();
+                seen.sets[orientation - network.first_orientation].1.push((to, *angle));
+                continue;
+            }
+            Observed::Horizontal { line, distance } => distance * line.scale,
+            Observed::Slope { line, distance } => {
+                let source = &network.sources[index];
+                let heights = source.to.and_then(|to| Some((up[source.from]?, up[to]?)));
+                let rise = heights.map(|(from, to)| to - from + line.rise);
+                line.scale * flattened(*distance, tilts.get(&ends), rise)
+            }
+            _ => continue,
+        };
+        let sum = sums.entry(ends).or_insert((0.0, 0));
+        *sum = (sum.0 + horizontal, sum.1 + 1);
+    }
+    seen.distances = sums.into_iter().map(|(ends, (sum, n))| (ends, sum / f64::from(n))).collect();
+    seen
+}
+
+/// The horizontal part of a slope distance, from a zenith angle or the heights of its ends.
+fn flattened(slope: f64, tilt: Option<&f64>, rise: Option<f64>) -> f64 {
+    match (tilt, rise) {
+        (Some(tilt), _) => slope * sin(*tilt),
+        // However wrong the heights are, some of the distance is horizontal.
+        (None, Some(rise)) => sqrt((slope * slope - rise * rise).max(0.01 * slope * slope)),
+        (None, None) => slope,
+    }
+}
+
+/// Carries heights on along levels and zenith angles.
+fn heights(network: &Network, plan: &[Option<Plan>], up: &mut [Option<f64>]) {
+    // Each tie: the second point lies so much higher than the first.
+    let mut ties: Vec<(usize, usize, f64)> = Vec::new();
+    for (index, (one, source)) in network.observations.iter().zip(&network.sources).enumerate() {
+        let is_used = !network.withheld.contains(&crate::control::ValueId { observation: index, value: 0 });
+        let (Some(to), true) = (source.to, is_used) else { continue };
+        match &one.observed {
+            Observed::Level { dh, .. } => ties.push((source.from, to, *dh)),
+            Observed::Zenith { line, angle } => {
+                if let (Some(a), Some(b)) = (plan[source.from], plan[to]) {
+                    let ground = libm::hypot(b[0] - a[0], b[1] - a[1]) / line.scale;
+                    ties.push((source.from, to, ground * cos(*angle) / sin(*angle) - line.rise));
+                }
+            }
+            _ => {}
+        }
+    }
+    loop {
+        let mut found = false;
+        for &(from, to, rise) in &ties {
+            match (up[from], up[to]) {
+                (Some(height), None) => up[to] = Some(height + rise),
+                (None, Some(height)) => up[from] = Some(height - rise),
+                _ => continue,
+            }
+            found = true;
+        }
+        if !found {
+            return;
+        }
+    }
+}
