@@ -173,7 +173,7 @@ fn judged(found: &Adjustment, kind: &str, line: usize) -> (bool, bool) {
         found.observations[index].kind == kind && found.observations[index].line == Some(line)
     };
     let names = |one: &super::results::SuggestedRow| {
-        is_it(&one.observation) || one.or_else.iter().any(|index| is_it(index))
+        is_it(&one.observation) || one.or_else.iter().any(is_it)
     };
     (found.suggested.iter().any(names), !found.suggested.iter().all(names))
 }
