@@ -94,6 +94,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         read: all_points + 34,
         damaged_blocks: 0,
         lost_points: 0,
+        outside_area: 0,
         withheld: 34,
         invalid_return: 12,
         out_of_range: 0,

@@ -75,6 +75,8 @@ pub struct CloudCounts {
     pub damaged_blocks: u64,
     /// Points lost with them: they are in no other figure.
     pub lost_points: u64,
+    /// Points of nodes of COPC files that lie outside the area of `select`: not decoded, and in no other count but `read`.
+    pub outside_area: u64,
     /// Flagged withheld: not used at all.
     pub withheld: u64,
     /// Return number 0 or above the number of returns: excluded from per-return results (still read and filtered).

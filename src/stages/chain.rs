@@ -3,6 +3,7 @@
 use std::sync::Arc;
 
 use crate::areas::LeftOut;
+use crate::cloud::Ground;
 use crate::cloud::point::Fields;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
@@ -55,6 +56,12 @@ impl Chain {
         let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, .. } =
             preparing;
         Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered }
+    }
+
+    /// The grounds outside of which no point of a cloud is selected.
+    pub fn grounds(&self, cloud: Cloud) -> Vec<&Ground> {
+        let own = self.while_reading.iter().filter(|one| one.cloud == cloud);
+        own.filter_map(|one| one.filter.ground()).collect()
     }
 
     /// The fields that must be decoded.

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 use crate::areas::LeftOut;
+use crate::cloud::Ground;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::tile::at_work::{Halo, Tile};
@@ -77,6 +78,11 @@ pub struct WhileReading {
 pub trait PointFilter: Send + Sync {
     /// Point fields that it looks at beyond those that every point has.
     fn fields(&self) -> Fields;
+
+    /// The ground outside of which it selects nothing, if there is such.
+    fn ground(&self) -> Option<&Ground> {
+        None
+    }
 
     /// Leaves only the points that it selects.
     fn retain(&self, points: &mut Vec<Point>);

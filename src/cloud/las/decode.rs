@@ -4,6 +4,7 @@
 //! records without an allocation each.
 
 use std::io::{Cursor, Read};
+use std::sync::Arc;
 
 use laz::las::selective::DecompressionSelection;
 use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
@@ -11,6 +12,7 @@ use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::las::compression::{Compression, Kind};
+use crate::cloud::las::copc::NodeGround;
 use crate::cloud::las::decompress::{BATCH, LARGE_CHUNK, LEFT_OVER, Take, decompress};
 use crate::cloud::las::extent::{Extent, Limits};
 use crate::cloud::las::header::LasFile;
@@ -42,6 +44,8 @@ pub struct LasDecoder {
     decoded: Vec<Decoded>,
     /// The box that the header states.
     limits: Option<Limits>,
+    /// Of a COPC file, the ground of each block.
+    nodes: Option<Arc<[NodeGround]>>,
     /// The extent of the points of the block decoded last.
     extent: Extent,
 }
@@ -68,6 +72,7 @@ impl LasDecoder {
             batch: Vec::new(),
             decoded: Vec::new(),
             limits: Limits::of(cloud),
+            nodes: cloud.nodes.clone(),
             extent: Extent::NONE,
         })
     }
@@ -143,6 +148,13 @@ impl LasDecoder {
     /// not, or where it states none.
     pub fn outside(&self) -> Option<String> {
         self.limits.as_ref()?.outside(&self.extent)
+    }
+
+    /// How the points of the block, which was decoded last, lie outside its node of the octree, in words; nothing where they do
+    /// not, or where there is none.
+    pub fn outside_node(&self, block: &Block) -> Option<String> {
+        let node = self.nodes.as_ref()?.get(block.number)?;
+        self.extent.outside_node(node, self.converter.scale, self.converter.offset)
     }
 
     /// The error of a damaged block.

@@ -1,12 +1,14 @@
 //! Opening a point file: the header and the records after it, checked against the file's real size.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::las::blocks;
 use crate::cloud::las::compression::{self, Compression};
+use crate::cloud::las::copc::{self, NodeGround};
 use crate::cloud::las::vlr::{self, Record};
 use crate::cloud::sized_file::SizedFile;
 
@@ -72,6 +74,8 @@ pub struct LasFile {
     pub generating_software: String,
     /// Runs of points that can be decoded independently of each other, in file order.
     pub blocks: Vec<Block>,
+    /// Of a COPC file, the ground of each block: they are the nodes of an octree.
+    pub nodes: Option<Arc<[NodeGround]>>,
     /// What is wrong with the file without making it unreadable, in words for people.
     pub notes: Vec<String>,
     /// How the points are compressed.
@@ -165,6 +169,7 @@ impl LasFile {
             let length = record_length.into();
             (None, blocks::of_plain(length, points, offset_to_points, end_of_points, &mut notes))
         };
+        let nodes = if compressed { copc::read(&mut source, &kept, &blocks)? } else { None };
         let there = blocks.last().map_or(0, |block| block.first_point + block.points);
         let missing = (there < points).then(|| CloudError::PointsMissing {
             path: path.to_path_buf(),
@@ -210,6 +215,7 @@ impl LasFile {
             creation_date: date(header.file_creation_year, header.file_creation_day_of_year),
             generating_software: vlr::text(&header.generating_software),
             blocks,
+            nodes: nodes.map(Arc::from),
             notes,
             compression,
         };

@@ -6,6 +6,7 @@
 
 mod blocks;
 mod compression;
+mod copc;
 mod decode;
 mod decompress;
 mod extent;
@@ -16,6 +17,7 @@ pub(super) mod testing;
 mod vlr;
 mod wiped;
 
+pub use copc::NodeGround;
 pub use decode::LasDecoder;
 pub use header::{GpsTimeType, LasFile};
 pub use wiped::STACK;

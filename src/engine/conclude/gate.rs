@@ -169,7 +169,7 @@ fn no_points(cloud: &str, counts: &CloudCounts) -> Option<String> {
         "`select`, entry {} of `stages`, selects none of {} points of the {cloud}. `echograde inspect` shows which returns, classes \
          and strips there are",
         emptied.stage,
-        thousands(emptied.not_selected)
+        thousands(emptied.not_selected + counts.outside_area)
     ))
 }
 

@@ -17,6 +17,8 @@ pub struct ReadCounts {
     pub lost: u64,
     /// The damaged blocks that were skipped, in the order of files and blocks.
     pub damaged: Vec<DamagedBlock>,
+    /// Points of nodes of COPC files outside the areas selected, which were not decoded.
+    pub outside_area: u64,
     /// Flagged withheld.
     pub withheld: u64,
     /// Of those not withheld, by return number; 0 holds those without a valid one.
@@ -57,6 +59,7 @@ impl ReadCounts {
         self.read = self.read.saturating_add(other.read);
         self.lost = self.lost.saturating_add(other.lost);
         self.damaged.extend_from_slice(&other.damaged);
+        self.outside_area = self.outside_area.saturating_add(other.outside_area);
         self.withheld += other.withheld;
         self.out_of_range += other.out_of_range;
         for (a, b) in self.by_return.iter_mut().zip(other.by_return) {

@@ -9,7 +9,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::cloud::point::Point;
-use crate::cloud::{Block, CloudError, Decoded, Decoder, Placing, Source};
+use crate::cloud::{Block, CloudError, Decoded, Decoder, Ground, Placing, Source};
 use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{Classified, DamagedBlock, ReadCounts};
@@ -48,6 +48,25 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
+impl Input<'_> {
+    /// Whether a block of a source may hold points on all of some grounds.
+    fn is_needed(&self, place: usize, block: &Block, grounds: &[&Ground]) -> bool {
+        source_needs(&self.sources[place], block, grounds, self.units[place].0)
+    }
+}
+
+fn source_needs(source: &Source, block: &Block, grounds: &[&Ground], horizontal: Unit) -> bool {
+    grounds.iter().all(|ground| source.may_lie_on(block, ground, horizontal))
+}
+
+/// Where blocks are chosen by the ground of their nodes, checks that the points decoded last lie on it.
+fn in_node(block: &Block, decoder: &Decoder, grounds: &[&Ground]) -> Result<(), CloudError> {
+    match decoder.outside_node(block).filter(|_| !grounds.is_empty()) {
+        Some(what) => Err(decoder.damaged(block, what)),
+        None => Ok(()),
+    }
+}
+
 /// What reading a cloud brought.
 pub struct Scattered {
     /// Its points by tile.
@@ -70,12 +89,11 @@ pub fn scatter(
     let spill = Spill::create(path)?;
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
-    let work: Vec<(usize, Block)> = input
-        .sources
-        .iter()
-        .enumerate()
-        .flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)))
-        .collect();
+    let grounds = chain.grounds(input.cloud);
+    let all = input.sources.iter().enumerate();
+    let all = all.flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)));
+    let (work, outside): (Vec<(usize, Block)>, Vec<(usize, Block)>) =
+        all.partition(|(place, block)| input.is_needed(*place, block, &grounds));
     let doing = match input.cloud {
         Cloud::Survey => "reading the survey",
         Cloud::Reference => "reading the reference",
@@ -86,7 +104,17 @@ pub fn scatter(
     let files = input.sources.chunk_by(|a, b| a.path() == b.path());
     let file_of: Vec<usize> =
         files.clone().enumerate().flat_map(|(file, of)| of.iter().map(move |_| file)).collect();
-    let hashes: Vec<FileHash> = files.map(|sources| FileHash::new(sources, Source::can_load)).collect();
+    let mut first = 0;
+    let hash = |sources: &[Source]| {
+        // All sources of a file have its units.
+        let place = first;
+        first += sources.len();
+        let offered = |source: &Source, block: &Block| {
+            source.can_load(block) && source_needs(source, block, &grounds, input.units[place].0)
+        };
+        FileHash::new(sources, offered)
+    };
+    let hashes: Vec<FileHash> = files.map(hash).collect();
     let bounds = |(source, units)| BoundsJudge::new(source, units, chain.ignore_bounds);
     let bounds: Vec<BoundsJudge<'_>> =
         input.sources.iter().zip(input.units.iter().copied()).map(bounds).collect();
@@ -118,14 +146,17 @@ pub fn scatter(
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
-                    && let Err(error) =
-                        decoder.for_each(block, |_| ()).and_then(|()| bounds[*place].check(block, decoder))
+                    && let Err(error) = decoder
+                        .for_each(block, |_| ())
+                        .and_then(|()| bounds[*place].check(block, decoder))
+                        .and_then(|()| in_node(block, decoder, &grounds))
                 {
                     return judge.lose(*place, block, error);
                 }
                 decoder.for_each_batch(block, |points| partitioner.add(judge.select(*place, points)))?;
                 if !chain.skip_damaged {
                     bounds[*place].check(block, decoder)?;
+                    in_node(block, decoder, &grounds)?;
                 }
                 Ok(())
             })?;
@@ -146,6 +177,8 @@ pub fn scatter(
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
+    counts.outside_area = outside.iter().map(|(_, block)| block.points).sum();
+    counts.read = counts.read.saturating_add(counts.outside_area);
     for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
         counts.read = counts.read.saturating_add(source.missing());
         counts.lost = counts.lost.saturating_add(source.missing());

@@ -1,0 +1,275 @@
+//! COPC files, through the real program: of an area only the nodes it needs are decoded, with the same figures as from plain LAZ;
+//! hierarchies that lie.
+
+mod common;
+#[path = "common/copc.rs"]
+mod copc;
+#[path = "common/files.rs"]
+mod files;
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use common::{describe, echograde, refused, root, run, try_run};
+use copc::{Copc, without_copc};
+use echograde::cloud::Source;
+use files::{Builder, Raw, with};
+use proptest::prelude::*;
+use rand::rngs::SmallRng;
+use rand::{RngExt, SeedableRng};
+use serde_json::{Value, json};
+use tempfile::TempDir;
+
+/// Some 100 units of ground in raw coordinates, with second returns and a few withheld points.
+fn site(seed: u64, count: usize) -> Builder {
+    let mut random = SmallRng::seed_from_u64(seed);
+    let mut points = Vec::new();
+    for _ in 0..count {
+        let [x, y] = [100_000, 10_000].map(|side| random.random_range(0..side));
+        let ground = 20_000 + x / 40 + y / 4;
+        let number_of_returns = random.random_range(1..=2);
+        for return_number in 1..=number_of_returns {
+            let above = if return_number < number_of_returns { 30_000 } else { 0 };
+            points.push(Raw {
+                xyz: [x, y, ground + above + random.random_range(-200..200)],
+                return_number,
+                number_of_returns,
+                class: 1,
+                withheld: random.random_range(0..50) == 0,
+                strip: 3,
+                ..Raw::default()
+            });
+        }
+    }
+    Builder::new(4, 6, points)
+}
+
+/// A box in the unit of the files.
+type Area = [[f64; 2]; 2];
+
+fn pipeline(folder: &Path, name: &str, unit: &str, area: Option<(&str, Area)>) -> PathBuf {
+    let path = folder.join(format!("{name}.yaml"));
+    let select = area.map_or(String::new(), |(cloud, [x, y])| {
+        let side = |[low, high]: [f64; 2]| format!("[{low} {unit}, {high} {unit}]");
+        format!("select: {{cloud: {cloud}, area: {{x: {}, y: {}}}}}, ", side(x), side(y))
+    });
+    let text = format!(
+        "title: same\nsurvey: {{files: [{name}-survey.laz], units: {unit}}}\nreference: {{files: [{name}-reference.laz], units: {unit}}}\n\
+         stages: [read: {{tile: 20 m}}, {select}ground: {{cell: 1.5 m}}, checkpoints: {{}}, compare: {{match: nearest, within: 20 cm}}, \
+         summarise: {{}}]\n"
+    );
+    fs::write(&path, text).unwrap();
+    path
+}
+
+/// Points of the chunks whose ground does not meet the box.
+fn outside(copc: &Copc, [x, y]: Area) -> usize {
+    let apart = |low: f64, high: f64, side: [f64; 2]| low >= side[1] || high < side[0];
+    let chunks = copc.chunks.iter();
+    let outside = chunks.filter(|([x0, x1, y0, y1], _)| apart(*x0, *x1, x) || apart(*y0, *y1, y));
+    outside.map(|(_, points)| points.len()).sum()
+}
+
+/// Writes both clouds as COPC and as plain LAZ of the same chunks.
+fn write(folder: &Path, survey: &Copc, reference: &Copc) {
+    for (name, copc) in [("survey", survey), ("reference", reference)] {
+        fs::write(folder.join(format!("copc-{name}.laz")), &copc.bytes).unwrap();
+        fs::write(folder.join(format!("plain-{name}.laz")), without_copc(&copc.bytes)).unwrap();
+    }
+}
+
+/// Everything but what counts points that were not decoded.
+fn without_counts(mut summary: Value) -> Value {
+    summary["points"].take();
+    for row in summary["returns"].as_array_mut().unwrap() {
+        (row["points"].take(), row["share"].take());
+    }
+    summary["all"]["points"].take();
+    summary["groups"].as_array_mut().unwrap().iter_mut().for_each(|row| _ = row["share"].take());
+    for cloud in ["survey", "reference"] {
+        for key in ["withheld", "invalid_return", "outside_area", "select"] {
+            summary[cloud][key].take();
+        }
+    }
+    summary
+}
+
+#[test]
+fn of_an_area_only_the_nodes_it_needs_are_decoded_and_the_figures_are_those_of_plain_laz() {
+    let areas: [(&str, Area, &str); 4] = [
+        ("both", [[1020.0, 1060.0], [-1990.0, -1930.0]], "m"),
+        ("reference", [[1000.0, 1049.5], [-2000.0, -1950.25]], "m"),
+        ("survey", [[1071.2, 1080.0], [-1960.0, -1900.0]], "m"),
+        ("both", [[1020.0, 1080.0], [-1990.0, -1910.0]], "ftUS"),
+    ];
+    let (survey, reference) = (site(1, 9_000).copc(), site(2, 30_000).copc());
+    assert!(survey.nodes > 40 && reference.nodes > 100, "{} {}", survey.nodes, reference.nodes);
+    let folder = TempDir::new().unwrap();
+    write(folder.path(), &survey, &reference);
+    for (cloud, area, unit) in areas {
+        let [copc, plain] =
+            ["copc", "plain"].map(|name| run(&pipeline(folder.path(), name, unit, Some((cloud, area))), &[]));
+        let (found, expected) = (copc.summary(), plain.summary());
+        assert!(found["all"]["compared"].as_u64().unwrap() > 100, "{cloud}: {}", found["all"]);
+        for (name, copc) in [("survey", &survey), ("reference", &reference)] {
+            let counts = &found[name];
+            let outside = if cloud == "both" || cloud == name { outside(copc, area) } else { 0 };
+            assert_eq!(counts["outside_area"], outside, "{cloud}, {name}");
+            assert!(cloud != "both" || outside > 1000, "{cloud}, {name}: {outside}");
+            assert_eq!(expected[name]["outside_area"], 0);
+            assert_eq!(counts["read"], expected[name]["read"], "{cloud}, {name}");
+            // Each point once.
+            let sum = |keys: &[&str]| keys.iter().map(|key| counts[*key].as_u64().unwrap()).sum::<u64>();
+            let keys = [
+                "outside_area",
+                "withheld",
+                "out_of_range",
+                "noise",
+                "low_outlier",
+                "above_ground",
+                "ground",
+            ];
+            let selected = counts["select"].as_array().unwrap();
+            let not_selected: u64 = selected.iter().map(|one| one["not_selected"].as_u64().unwrap()).sum();
+            assert_eq!(counts["read"], sum(&keys) + not_selected, "{cloud}, {name}");
+        }
+        let (found, expected) = (without_counts(found), without_counts(expected));
+        for (key, value) in found.as_object().unwrap() {
+            assert_eq!(*value, expected[key], "{cloud} {area:?}: {key}");
+        }
+        assert_eq!(copc.text("checkpoints.csv"), plain.text("checkpoints.csv"));
+        assert!(copc.text("report.html").contains("in COPC nodes outside the area of select"));
+        // The hash in the manifest is that of all bytes.
+        use sha2::Digest;
+        let bytes = fs::read(folder.path().join("copc-survey.laz")).unwrap();
+        let hash: String = sha2::Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        assert_eq!(common::manifest(&copc.out)["inputs"][0]["sha256"], hash, "{cloud}");
+    }
+    // Without an area every point is read.
+    let [copc, plain] = ["copc", "plain"].map(|name| run(&pipeline(folder.path(), name, "m", None), &[]));
+    assert_eq!(copc.summary(), plain.summary());
+}
+
+#[test]
+fn an_area_without_points_says_so() {
+    let (folder, survey) = (TempDir::new().unwrap(), site(1, 3_000).copc());
+    let reference = site(2, 3_000).copc();
+    write(folder.path(), &survey, &reference);
+    let far = Some(("reference", [[5000.0, 5001.0], [0.0, 1.0]]));
+    let file = pipeline(folder.path(), "copc", "m", far);
+    let error = refused(&try_run(&file, &folder.path().join("out"), &[]), 1);
+    let all: usize = reference.chunks.iter().map(|(_, points)| points.len()).sum();
+    let all = format!("{},{:03}", all / 1000, all % 1000);
+    assert!(error.contains(&format!("selects none of {all} points of the reference")), "{error}");
+}
+
+#[test]
+fn check_and_inspect_say_how_many_nodes_there_are_and_are_decoded() {
+    let (folder, survey) = (TempDir::new().unwrap(), site(1, 9_000).copc());
+    write(folder.path(), &survey, &survey);
+    let area: Area = [[1020.0, 1030.0], [-1990.0, -1980.0]];
+    let file = pipeline(folder.path(), "copc", "m", Some(("reference", area)));
+    let output = echograde().args(["check", "--json"]).arg(&file).output().unwrap();
+    let checked: Value = serde_json::from_slice(&output.stdout).unwrap();
+    let files = |cloud: &str| checked[cloud]["files"][0]["copc"].clone();
+    assert_eq!(files("survey"), json!({"nodes": survey.nodes, "decoded": survey.nodes}));
+    let decoded = files("reference")["decoded"].as_u64().unwrap() as usize;
+    assert!(0 < decoded && decoded < survey.nodes / 2, "{decoded} of {}", survey.nodes);
+    let output = echograde().arg("check").arg(&file).output().unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains(&format!("COPC: {decoded} of {} nodes are decoded", survey.nodes)), "{text}");
+    let output = echograde().arg("inspect").arg(folder.path().join("copc-survey.laz")).output().unwrap();
+    let text = String::from_utf8(output.stdout).unwrap();
+    assert!(text.contains(&format!("COPC of {} nodes", survey.nodes)), "{text}");
+}
+
+#[test]
+fn a_file_of_another_writer_has_the_nodes_that_its_chunks_are() {
+    let path = root().join("tests/data/simple.copc.laz");
+    let sources = Source::open(&path, false).unwrap();
+    assert_eq!(sources[0].nodes(), Some(sources[0].blocks().len()));
+}
+
+/// Hierarchies and cubes that cannot be right: each ends in one error that names file, place and remedy.
+#[test]
+fn a_hierarchy_that_lies_is_refused() {
+    let folder = TempDir::new().unwrap();
+    let copc = site(3, 6_000).copc();
+    let Copc { bytes, info, hierarchy, .. } = &copc;
+    let (info, root) = (*info, *hierarchy);
+    let float = |value: f64| value.to_le_bytes();
+    let first_page = root + (u64::from_le_bytes(bytes[info + 48..info + 56].try_into().unwrap()) as usize);
+    // The last entry of the root page is a page.
+    let page = first_page - 32;
+    for (what, bytes, said) in [
+        ("cube without size", with(bytes, info + 24, &float(0.0)), "its cube"),
+        ("cube nowhere", with(bytes, info, &float(f64::NAN)), "its cube"),
+        ("root page beyond the file", with(bytes, info + 40, &u64::MAX.to_le_bytes()), "beyond the file"),
+        ("root page huge", with(bytes, info + 48, &(u64::MAX - 31).to_le_bytes()), "is said to have"),
+        ("root page of no size", with(bytes, info + 48, &[0; 8]), "is said to have 0 bytes"),
+        ("root page cut within an entry", with(bytes, info + 48, &33u64.to_le_bytes()), "is said to have 33"),
+        ("page that is its own parent", with(bytes, page + 16, &(root as u64).to_le_bytes()), "listed twice"),
+        ("page of negative size", with(bytes, page + 24, &(-32i32).to_le_bytes()), "is said to have"),
+        ("level without end", with(bytes, root, &77i32.to_le_bytes()), "there is no node 77-0-0-0"),
+        ("negative key", with(bytes, root + 4, &(-1i32).to_le_bytes()), "there is no node 0--1-0-0"),
+        ("key outside its level", with(bytes, first_page + 4, &9i32.to_le_bytes()), "there is no node"),
+        ("chunk elsewhere", with(bytes, root + 16, &400u64.to_le_bytes()), "there is no such chunk"),
+        ("chunk of another size", with(bytes, root + 24, &12i32.to_le_bytes()), "there is no such chunk"),
+        ("count that lies", with(bytes, root + 28, &1_000_000i32.to_le_bytes()), "there is no such chunk"),
+        ("count below", with(bytes, root + 28, &(-2i32).to_le_bytes()), "there is no such chunk"),
+        ("chunk in no node", with(bytes, root + 28, &0i32.to_le_bytes()), "chunks with points"),
+        (
+            "node listed twice",
+            with(bytes, first_page, &bytes[first_page + 32..first_page + 48]),
+            "is listed twice",
+        ),
+        (
+            "chunk of two nodes",
+            with(bytes, first_page + 16, &bytes[first_page + 48..first_page + 64]),
+            "that another node has",
+        ),
+    ] {
+        let path = folder.path().join("strip.laz");
+        fs::write(&path, bytes).unwrap();
+        let output = echograde().arg("inspect").arg(&path).output().unwrap();
+        let error = refused(&output, 1);
+        let place = error.contains("strip.laz: the hierarchy of the COPC file is damaged")
+            && error.contains("(byte ");
+        assert!(place && error.contains(said), "{what}: {error}");
+        assert!(error.contains("Export the file again, as COPC or as plain LAZ"), "{what}: {error}");
+    }
+}
+
+#[test]
+fn a_node_that_does_not_hold_its_points_is_damage_where_an_area_relies_on_it() {
+    let folder = TempDir::new().unwrap();
+    let copc = site(3, 6_000).copc();
+    write(folder.path(), &copc, &site(2, 6_000).copc());
+    // All ground is shifted by half the side: the tree says that it lies farther west.
+    let centre = f64::from_le_bytes(copc.bytes[copc.info..copc.info + 8].try_into().unwrap());
+    let shifted = with(&copc.bytes, copc.info, &(centre - 50.0).to_le_bytes());
+    fs::write(folder.path().join("copc-survey.laz"), shifted).unwrap();
+    let area = Some(("survey", [[1000.0, 1040.0], [-2000.0, -1900.0]]));
+    let file = pipeline(folder.path(), "copc", "m", area);
+    let error = refused(&try_run(&file, &folder.path().join("out"), &[]), 1);
+    assert!(error.contains("copc-survey.laz: block ") && error.contains("its node of the octree"), "{error}");
+    let output = try_run(&pipeline(folder.path(), "copc", "m", None), &folder.path().join("all"), &[]);
+    assert!(output.status.success(), "{}", describe(&output));
+}
+
+proptest! {
+    #![proptest_config(ProptestConfig { cases: 400, ..ProptestConfig::default() })]
+    #[test]
+    fn any_byte_of_record_and_hierarchy_may_be_wrong(place in 0.0..1.0f64, new in any::<[u8; 4]>(), in_record in any::<bool>()) {
+        static FILE: std::sync::OnceLock<Copc> = std::sync::OnceLock::new();
+        let copc = FILE.get_or_init(|| site(4, 1_000).copc());
+        let (from, to) = if in_record { (copc.info, copc.info + 56) } else { (copc.hierarchy, copc.bytes.len()) };
+        let at = from + (place * (to - from - 4) as f64) as usize;
+        let folder = TempDir::new().unwrap();
+        let path = folder.path().join("strip.laz");
+        fs::write(&path, with(&copc.bytes, at, &new)).unwrap();
+        if let Ok(sources) = Source::open(&path, false) {
+            prop_assert_eq!(sources[0].nodes(), Some(sources[0].blocks().len()));
+        }
+    }
+}
