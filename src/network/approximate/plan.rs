@@ -7,7 +7,7 @@ use crate::network::approximate::intersect::{circles, rays, resection};
 use crate::network::approximate::{Plan, Seen};
 
 /// Places all points that can be placed. Where nothing holds them, they are placed anywhere and said to be `assumed`.
-pub(super) fn complete(seen: &Seen, plan: &mut Vec<Option<Plan>>, assumed: &mut Vec<usize>) {
+pub(super) fn complete(seen: &Seen, plan: &mut [Option<Plan>], assumed: &mut Vec<usize>) {
     let mut frames = frames(seen);
     loop {
         let polar = polar(seen, plan);
