@@ -90,7 +90,8 @@ fn networks_agree_with_scipy() {
             for (axis, expected) in axes.as_object().unwrap() {
                 let at = axis.parse::<usize>().unwrap();
                 let what = format!("{name} {point_name} {axis}");
-                // A thousandth of a millimetre, in metres or feet; a hundred-thousandth of a sigma.
+                // A thousandth of a millimetre, in metres or feet; a hundred-thousandth of it for sigmas;
+                // a twenty-thousandth of a sigma for residuals.
                 near(
                     number(row, ["easting", "northing", "elevation"][at]),
                     expected[0].as_f64().unwrap(),
@@ -109,12 +110,12 @@ fn networks_agree_with_scipy() {
             let is_it = |row: &&Value| {
                 let same = ["kind", "from", "to"].iter().all(|key| row[key] == one[key]);
                 let observed = number(row, "residual") / number(row, "sigma");
-                same && (observed - number(one, "in_sigmas")).abs() < 2e-5
+                same && (observed - number(one, "in_sigmas")).abs() < 5e-5
             };
             let row = rows.iter().find(is_it).unwrap_or_else(|| panic!("{name}: {one} is not in {rows:#?}"));
             near(number(row, "redundancy"), number(one, "redundancy"), 1e-5, name);
             if let Some(w) = one["w"].as_f64() {
-                near(number(row, "w"), w, 2e-5, name);
+                near(number(row, "w"), w, 5e-5, name);
             }
         }
     }

@@ -161,9 +161,9 @@ impl Observation for NetworkObservation {
                 let out = sight.ground * (1.0 + 0.5 * sight.up / RADIUS);
                 let up = sight.up - 0.5 * bend * sight.ground * sight.ground;
                 let square = out * out + up * up;
-                // Without what curvature changes with the distance: a ten-millionth a metre, which must not seem to determine a
-                // scale that nothing else does.
-                let by_ground = up * (1.0 + 0.5 * sight.up / RADIUS) / square;
+                // Without what curvature changes with the distance, (1 − k) / 2R or less than a ten-millionth a metre: it must not
+                // seem to determine a scale that nothing else does.
+                let by_ground = sight.up / square;
                 let by_up = (up * 0.5 * sight.ground / RADIUS - out) / square;
                 let plan = by_ground / (sight.grid * line.scale);
                 one(angle - atan2(out, up), line.coefficients([sight.east * plan, sight.north * plan, by_up]))
@@ -207,8 +207,8 @@ mod tests {
                     observation.rows(&there)[0].misclosure
                 };
                 let measured = (moved(-0.01) - moved(0.01)) / 0.02;
-                // But for what curvature changes with the distance: (1 − k) / R.
-                assert!((stated - measured).abs() < 1.5e-7, "{observation:?} {unknown}: {stated} {measured}");
+                // But for what curvature changes with the distance.
+                assert!((stated - measured).abs() < 1e-7, "{observation:?} {unknown}: {stated} {measured}");
             }
         }
     }

@@ -254,7 +254,7 @@ impl Table {
     }
 }
 
-/// The fields of the line at `span`; quotes keep a separator in, two of them are one.
+/// The fields of the line at `span`; quotes around one keep a separator in, two within are one.
 fn split(text: &str, span: Range<usize>, separator: char) -> Vec<Field> {
     let line = &text[span.clone()];
     let mut fields = Vec::new();
@@ -270,9 +270,14 @@ fn split(text: &str, span: Range<usize>, separator: char) -> Vec<Field> {
         };
         fields.push(Field { text: value, span: at..(at + inner.len()).max(at) });
     };
-    for (at, c) in line.char_indices() {
-        if c == '"' {
-            quoted = !quoted;
+    let mut letters = line.char_indices().peekable();
+    while let Some((at, c)) = letters.next() {
+        if c == '"' && quoted {
+            // Two of them are one, and the field goes on.
+            quoted = letters.next_if(|(_, next)| *next == '"').is_some();
+        } else if c == '"' && line[start..at].trim().is_empty() {
+            // Within a field (seconds of arc) it is a character like any other.
+            quoted = true;
         } else if c == separator && !quoted {
             take(start, at);
             start = at + c.len_utf8();
@@ -280,4 +285,19 @@ fn split(text: &str, span: Range<usize>, separator: char) -> Vec<Field> {
     }
     take(start, line.len());
     fields
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quotes_keep_a_separator_in_and_seconds_of_arc_are_no_quotes() {
+        let line = r#"A, "B, ""north""" ,91°15'09",,-1"#;
+        let fields = split(line, 0..line.len(), ',');
+        let texts: Vec<&str> = fields.iter().map(|field| field.text.as_str()).collect();
+        assert_eq!(texts, ["A", "B, \"north\"", "91°15'09\"", "", "-1"]);
+        let shown: Vec<&str> = fields.iter().map(|field| &line[field.span.clone()]).collect();
+        assert_eq!(shown, ["A", r#""B, ""north""""#, "91°15'09\"", "", "-1"]);
+    }
 }

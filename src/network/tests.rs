@@ -172,9 +172,7 @@ fn judged(found: &Adjustment, kind: &str, line: usize) -> (bool, bool) {
     let is_it = |&index: &usize| {
         found.observations[index].kind == kind && found.observations[index].line == Some(line)
     };
-    let names = |one: &super::results::SuggestedRow| {
-        is_it(&one.observation) || one.or_else.iter().any(is_it)
-    };
+    let names = |one: &super::results::SuggestedRow| is_it(&one.observation) || one.or_else.iter().any(is_it);
     (found.suggested.iter().any(names), !found.suggested.iter().all(names))
 }
 
