@@ -3,13 +3,14 @@
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
 //! comparisons to a decision) and [`report`] (the page) → [`network`] (the control network) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
-//! [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
+//! [`results`] (what a run found), [`agreement`], [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
 // The docs are for those who build the program: with private items, which public ones may link to.
 #![allow(rustdoc::private_intra_doc_links)]
 
+pub(crate) mod agreement;
 pub mod areas;
 pub mod cli;
 pub mod cloud;

@@ -209,8 +209,15 @@ enum Kind {
 
 impl Decoder {
     /// The same decoder, which also carries out what is laid down for the source.
-    pub fn placed(self, placing: Placing) -> Self {
-        Decoder { placing, ..self }
+    pub fn placed(self, mut placing: Placing) -> Self {
+        let kind = match (self.kind, placing.setup) {
+            (Kind::Las(decoder), Some(setup)) => {
+                placing.setup = None;
+                Kind::Las(Box::new(decoder.of_setup(setup)))
+            }
+            (kind, _) => kind,
+        };
+        Decoder { kind, placing, placed: self.placed }
     }
 
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.

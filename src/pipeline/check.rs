@@ -25,6 +25,9 @@ use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
+/// Smallest cell by which strips are compared.
+const LEAST_CELL: Length = Length::millimetres(100.0);
+
 /// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
 
@@ -353,6 +356,13 @@ impl OptionCheck<'_, '_> {
         self.positive("canopy_height", summarise.canopy_height);
         self.positive("canopy_radius", summarise.canopy_radius);
         self.positive("terrain_cell", summarise.terrain_cell);
+        let cell = summarise.agreement_cell;
+        self.at_least("agreement_cell", cell, LEAST_CELL, "expected 10 cm at least");
+        self.not_too_long("agreement_cell", cell, Length::metres(20.0));
+        let slope = summarise.agreement_slope;
+        if !(slope > 0.0 && slope.is_finite()) {
+            self.wrong("agreement_slope", &format!("is `{slope}`"), "expected rise over run, above 0", None);
+        }
         if let Auto::Fixed(block) = summarise.block {
             self.positive("block", block);
         }

@@ -180,6 +180,11 @@ pub struct Finder {
 }
 
 impl Finder {
+    /// The cells among which it finds.
+    pub fn extent(&self) -> &Extent {
+        &self.extent
+    }
+
     /// What [`Extent::index_of`] says.
     #[inline]
     pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {

@@ -4,6 +4,7 @@ mod accounting;
 pub(crate) mod adjustment;
 mod adjustment_sketch;
 pub(crate) mod adjustment_text;
+mod agreement;
 mod chart;
 mod compliance;
 mod data_loss;

@@ -1,6 +1,7 @@
 //! The result as `run` prints it on standard output.
 
 use crate::report::accounting;
+use crate::report::agreement;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
 use crate::report::left_out;
@@ -44,6 +45,10 @@ pub fn result_text(summary: &Summary) -> String {
     }
     out += &table(summary);
     for text in [matching::sentence(summary), plan_shift::sentence(summary)].into_iter().flatten() {
+        out.push('\n');
+        out += &wrap(&text);
+    }
+    for text in agreement::sentences(summary) {
         out.push('\n');
         out += &wrap(&text);
     }

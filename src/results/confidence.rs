@@ -229,6 +229,14 @@ pub enum WarningCode {
     StripsDiffer,
     /// The survey, or a strip of it, is shifted in plan against the reference.
     PlanShift,
+    /// A strip is off against the other strips.
+    StripOff,
+    /// Strips differ from each other, and the one at fault cannot be told.
+    StripsDisagree,
+    /// A setup of the reference is off against the other setups.
+    SetupOff,
+    /// Setups differ from each other, and the one at fault cannot be told.
+    SetupsDisagree,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
     /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::results::agreement::Agreement;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::statistics::Statistics;
@@ -31,6 +32,8 @@ pub struct Summary {
     /// Where the reference is a list of surveyed points: each of them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub checkpoints: Option<Vec<CheckpointRow>>,
+    /// How strips of the survey agree with each other, and setups of the reference; null where neither can be said.
+    pub agreement: Option<Agreement>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,

@@ -5,6 +5,7 @@ use std::sync::Arc;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
+use crate::stages::agreement::SumStrips;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
@@ -27,25 +28,28 @@ pub struct Chain {
     pub ignore_bounds: bool,
     /// The clouds whose classes are taken as delivered.
     pub delivered: Vec<Cloud>,
+    /// What sums up ground by strip and setup.
+    pub agreement: Option<SumStrips>,
 }
 
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::with(stages, seed, LeftOut::default(), None)
+        Chain::with(stages, seed, LeftOut::default(), None, false)
     }
 
-    /// The same, with areas whose points are left out of comparisons, and where the reference may be a list of surveyed
-    /// points at these positions.
+    /// The same, with areas whose points are left out of comparisons, where the reference may be a list of surveyed
+    /// points at these positions, and its setups may overlap.
     pub fn with(
         stages: &[Stage],
         seed: u64,
         left_out: LeftOut,
         surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+        setups: bool,
     ) -> Self {
         let options = stages.iter().map(Stage::options).collect();
         let mut preparing =
-            Preparing { options, seed, surveyed, left_out: left_out.clone(), ..Preparing::default() };
+            Preparing { options, seed, surveyed, left_out: left_out.clone(), setups, ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
@@ -53,9 +57,9 @@ impl Chain {
             // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, .. } =
-            preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        let (delivered, agreement) = (preparing.delivered, preparing.agreement);
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, agreement }
     }
 
     /// The grounds outside of which no point of a cloud is selected.
@@ -116,10 +120,10 @@ mod tests {
         ]);
         let chain = chain(&stages);
         // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
-        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
-        // counts the core alone.
+        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain,
+        // counts and strips the core alone.
         let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
-        assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
+        assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0), (0, 0)]);
         assert_eq!(chain.halo(), Halo { survey: 7_000_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
         assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
@@ -157,15 +161,11 @@ mod tests {
             let chain = chain(&stages);
             (chain.fields_read(), chain.fields_of_tiles())
         };
-        assert_eq!(both(json!([read, summarise])), (fields(false, false), fields(false, false)));
-        assert_eq!(
-            both(json!([read, strips, ground, summarise])),
-            (fields(true, false), fields(false, false))
-        );
-        assert_eq!(
-            both(json!([read, strips, ground, angle, summarise])),
-            (fields(true, true), fields(false, true))
-        );
+        assert_eq!(both(json!([read, ground])), (fields(false, false), fields(false, false)));
+        assert_eq!(both(json!([read, strips, ground])), (fields(true, false), fields(false, false)));
+        assert_eq!(both(json!([read, strips, ground, angle])), (fields(true, true), fields(false, true)));
+        // Strips are always compared with each other.
+        assert_eq!(both(json!([read, summarise])), (fields(true, false), fields(true, false)));
         let by_strip = json!({"summarise": {"by": ["strip"]}});
         assert_eq!(both(json!([read, angle, ground, by_strip])), (fields(true, true), fields(true, false)));
     }

@@ -11,6 +11,7 @@ use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
+use crate::stages::agreement::SumStrips;
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet};
 use crate::tile::yields::{YieldError, Yields};
@@ -50,6 +51,10 @@ pub struct Preparing<'a> {
     pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
+    /// Whether setups of the reference overlap.
+    pub setups: bool,
+    /// What sums up ground by strip and setup.
+    pub agreement: Option<SumStrips>,
 }
 
 impl Preparing<'_> {

@@ -7,6 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
+use crate::stages::agreement::SumStrips;
 use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::CellAttributes;
 use crate::stages::counts::Counts;
@@ -66,6 +67,13 @@ pub struct Summarise {
     /// Cell size of the terrain model on which coverage and accuracy by returns used are computed.
     #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]
     pub terrain_cell: Length,
+    /// Cell size by which strips are compared with each other, and setups of the reference: open, smooth ground, where both have
+    /// at least four single returns in a cell. Surveys of fewer than 10 points/m² a strip need larger cells.
+    #[schemars(extend("x-source" = "this program's own choice, by simulation"))]
+    pub agreement_cell: Length,
+    /// Steepest slope of such a cell, rise over run. On slopes a shift in plan is a difference in elevation too.
+    #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025: under 10 degrees; twice that, as a plane is fitted to each cell: this program's own choice"))]
+    pub agreement_slope: f64,
 }
 
 impl Default for Summarise {
@@ -81,6 +89,8 @@ impl Default for Summarise {
             scan_angle_breaks: vec![10.0, 20.0, 30.0],
             block: Auto::Auto,
             terrain_cell: Length::metres(0.5),
+            agreement_cell: Length::metres(1.0),
+            agreement_slope: 0.4,
         }
     }
 }
@@ -140,6 +150,14 @@ impl StageOptions for Summarise {
         }
         let by_cell = filtered && self.is_by_cell();
         preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));
+        let agreement = SumStrips {
+            cell: self.agreement_cell,
+            slope: self.agreement_slope,
+            setups: preparing.setups,
+            left_out: preparing.left_out.clone(),
+        };
+        preparing.tiles.push(Box::new(agreement.clone()));
+        preparing.agreement = Some(agreement);
     }
 }
 

@@ -77,6 +77,13 @@ impl LasDecoder {
         })
     }
 
+    /// The same decoder, which delivers a setup in place of the point source ID.
+    pub fn of_setup(mut self, setup: u16) -> Self {
+        self.converter.setup = Some(setup);
+        self.converter.fields.strip = false;
+        self
+    }
+
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
     ///
     /// # Errors
@@ -236,6 +243,8 @@ struct Converter {
     extended: bool,
     gps_time: bool,
     fields: Fields,
+    /// What takes the place of the point source ID.
+    setup: Option<u16>,
     scale: [f64; 3],
     offset: [f64; 3],
     micrometres: [f64; 3],
@@ -247,6 +256,7 @@ impl Converter {
             extended: cloud.format >= 6,
             gps_time: fields.gps_time && cloud.has_gps_time(),
             fields,
+            setup: None,
             scale: cloud.scale,
             offset: cloud.offset,
             micrometres: [horizontal.micrometres(), horizontal.micrometres(), vertical.micrometres()],
@@ -293,7 +303,9 @@ impl Converter {
         if self.fields.scan_angle {
             point.scan_angle = rank_to_angle(core[16] as i8);
         }
-        if self.fields.strip {
+        if let Some(setup) = self.setup {
+            point.strip = setup;
+        } else if self.fields.strip {
             point.strip = u16::from_le_bytes([core[18], core[19]]);
         }
         if self.gps_time {
@@ -315,7 +327,9 @@ impl Converter {
         if self.fields.scan_angle {
             point.scan_angle = i16::from_le_bytes([core[18], core[19]]);
         }
-        if self.fields.strip {
+        if let Some(setup) = self.setup {
+            point.strip = setup;
+        } else if self.fields.strip {
             point.strip = u16::from_le_bytes([core[20], core[21]]);
         }
         if self.gps_time {

@@ -4,6 +4,7 @@ use std::thread;
 
 use crate::cloud::files::file_name;
 use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::agreement::tallies as tallies_by_strip;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::gate::{judge, nothing_compared};
@@ -13,13 +14,15 @@ use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
+use crate::engine::plan::setups;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
-use crate::results::confidence::{RepresentedArea, Warning, WarningCode};
+use crate::results::agreement::Agreement;
+use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -33,6 +36,7 @@ use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::tile::points::Cloud;
 use crate::tile::yields::Yields;
+use crate::trust::agreement::{self, Basis};
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::study::{self, Studied};
@@ -147,6 +151,10 @@ pub fn conclude(
     trust.warnings.extend(slope_warning(&by_slope));
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
+    let agreement = agreement(job, journals, trust)?;
+    if let Some(agreement) = &agreement {
+        trust.warnings.extend(agreement::warnings(agreement, job.units));
+    }
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
@@ -158,6 +166,7 @@ pub fn conclude(
         trust: studied.trust,
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
+        agreement,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
@@ -198,6 +207,20 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
 
 /// Files that a warning names.
 const MOST_FILES: usize = 5;
+
+/// How strips agree with each other, and setups.
+fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agreement>, EngineError> {
+    let Some(stage) = &job.chain.agreement else { return Ok(None) };
+    let tallies = tallies_by_strip(yields, job.tiling, stage)?;
+    let reference = job.reference.as_ref().zip(job.pipeline.reference.as_ref());
+    let basis = Basis {
+        rule: stage.rule(),
+        names: &reference.map(|(cloud, input)| setups::names(cloud, input)).unwrap_or_default(),
+        units: job.units,
+        limits: agreement::limits(trust, job.units),
+    };
+    Ok(agreement::agreement(&tallies, &basis))
+}
 
 /// The areas left out, with what each took.
 fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {

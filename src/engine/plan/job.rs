@@ -15,6 +15,7 @@ use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::placing::placing;
+use crate::engine::plan::setups;
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
@@ -141,10 +142,12 @@ impl Job {
         let survey_units = units("survey", &survey, given(&pipeline.survey), others[0].as_ref(), &mut found);
         let reference_units =
             scanned.map(|input| units("reference", &reference, given(input), others[1].as_ref(), &mut found));
-        let placings = placing(&survey, &pipeline.survey, &[], &[]);
+        let placings = placing(&survey, &pipeline.survey, &[], &[], false);
         let survey = CloudJob::new(survey, survey_units, placings);
         let reference = scanned.zip(reference_units).map(|(input, units)| {
-            let placings = placing(&reference, input, &loaded.reference_files, &loaded.reference_setups);
+            let number = setups::are_files(&reference, &pipeline.stages);
+            let placings =
+                placing(&reference, input, &loaded.reference_files, &loaded.reference_setups, number);
             CloudJob::new(reference, units, placings)
         });
         let list = ListJob::open(&loaded, survey.units[0])?;
@@ -163,7 +166,9 @@ impl Job {
         problems.extend_from_slice(&areas.problems);
         let positions =
             list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
-        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, positions.map(Arc::new));
+        let overlap = reference.as_ref().is_some_and(setups::overlap);
+        let chain =
+            Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, positions.map(Arc::new), overlap);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }

@@ -8,6 +8,7 @@ pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
 pub(crate) mod placing;
+pub(crate) mod setups;
 pub(crate) mod systems;
 pub(crate) mod together;
 pub(crate) mod units;
