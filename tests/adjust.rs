@@ -418,7 +418,9 @@ fn angles_in_gon_and_in_degrees_minutes_and_seconds() {
     for other in &found[1..] {
         (0..3).for_each(|axis| near(other[axis], found[0][axis], 1e-4, "P"));
     }
-    near(found[0][0], 200.0 * 91.2525f64.to_radians().sin() * 45.51f64.to_radians().sin(), 1e-6, "easting");
+    // The leg in plan that the slope and the difference in height leave.
+    let leg = (200.0f64.powi(2) - found[0][2].powi(2)).sqrt();
+    near(found[0][0], leg * 45.51f64.to_radians().sin(), 1e-6, "easting");
     // 200 m of slope at 91.25°, lifted by the curvature of the earth.
     near(
         found[0][2],
