@@ -82,7 +82,8 @@ fn write(folder: &Path, survey: &Copc, reference: &Copc) {
 fn without_counts(mut summary: Value) -> Value {
     summary["points"].take();
     for row in summary["returns"].as_array_mut().unwrap() {
-        (row["points"].take(), row["share"].take());
+        row["points"].take();
+        row["share"].take();
     }
     summary["all"]["points"].take();
     summary["groups"].as_array_mut().unwrap().iter_mut().for_each(|row| _ = row["share"].take());
@@ -255,6 +256,22 @@ fn a_node_that_does_not_hold_its_points_is_damage_where_an_area_relies_on_it() {
     assert!(error.contains("copc-survey.laz: block ") && error.contains("its node of the octree"), "{error}");
     let output = try_run(&pipeline(folder.path(), "copc", "m", None), &folder.path().join("all"), &[]);
     assert!(output.status.success(), "{}", describe(&output));
+}
+
+/// Writes `target/sample.copc.laz`, to be read back with another library.
+#[test]
+#[ignore = "writes a file"]
+fn a_sample_for_another_reader() {
+    let copc = site(9, 3_000).copc();
+    fs::create_dir_all(root().join("target")).unwrap();
+    fs::write(root().join("target/sample.copc.laz"), &copc.bytes).unwrap();
+    let [x, y]: Area = [[1010.0, 1055.0], [-1980.0, -1930.0]];
+    let inside = |at: f64, side: [f64; 2]| side[0] <= at && at < side[1];
+    let points = copc.chunks.iter().flat_map(|(_, points)| points);
+    let places = points.map(|p| (f64::from(p.xyz[0]) * 0.001 + 1000.0, f64::from(p.xyz[1]) * 0.01 - 2000.0));
+    let in_area = places.filter(|(a, b)| inside(*a, x) && inside(*b, y)).count();
+    let all: usize = copc.chunks.iter().map(|(_, points)| points.len()).sum();
+    println!("points {all}, nodes {}, in the area {in_area}", copc.nodes);
 }
 
 proptest! {

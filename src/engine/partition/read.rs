@@ -48,13 +48,7 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
-impl Input<'_> {
-    /// Whether a block of a source may hold points on all of some grounds.
-    fn is_needed(&self, place: usize, block: &Block, grounds: &[&Ground]) -> bool {
-        source_needs(&self.sources[place], block, grounds, self.units[place].0)
-    }
-}
-
+/// Whether a block of a source may hold points on all of some grounds.
 fn source_needs(source: &Source, block: &Block, grounds: &[&Ground], horizontal: Unit) -> bool {
     grounds.iter().all(|ground| source.may_lie_on(block, ground, horizontal))
 }
@@ -90,10 +84,15 @@ pub fn scatter(
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
     let grounds = chain.grounds(input.cloud);
-    let all = input.sources.iter().enumerate();
-    let all = all.flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)));
-    let (work, outside): (Vec<(usize, Block)>, Vec<(usize, Block)>) =
-        all.partition(|(place, block)| input.is_needed(*place, block, &grounds));
+    let (mut work, mut outside_area) = (Vec::new(), 0u64);
+    for (place, source) in input.sources.iter().enumerate() {
+        for block in source.blocks() {
+            match source_needs(source, block, &grounds, input.units[place].0) {
+                true => work.push((place, *block)),
+                false => outside_area = outside_area.saturating_add(block.points),
+            }
+        }
+    }
     let doing = match input.cloud {
         Cloud::Survey => "reading the survey",
         Cloud::Reference => "reading the reference",
@@ -177,7 +176,7 @@ pub fn scatter(
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
-    counts.outside_area = outside.iter().map(|(_, block)| block.points).sum();
+    counts.outside_area = outside_area;
     counts.read = counts.read.saturating_add(counts.outside_area);
     for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
         counts.read = counts.read.saturating_add(source.missing());
