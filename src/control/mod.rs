@@ -6,7 +6,7 @@
 //! unknowns (Gauss–Newton) and gives a [`Solution`]: covariance of the unknowns, and for each observed value its residual, redundancy
 //! number, standardised residual, smallest detectable blunder and the residual it would have were it left out. Where the
 //! observations do not determine the unknowns it gives a [`Defect`], from which the caller says what is missing.
-//! [`global_test`] judges the variance factor, [`suggest`] names blunders one at a time, [`Ellipse`] draws two of the unknowns.
+//! [`global_test()`] judges the variance factor, [`suggest`] names blunders one at a time, [`Ellipse`] draws two of the unknowns.
 //!
 //! Formulas are textbook least squares; data snooping after Baarda 1968 (citation not verified). Signs: a residual is adjusted minus
 //! observed, v = A x − l. Units are the caller's; sigmas are of the same unit as what they belong to.

@@ -1,6 +1,6 @@
 //! The control network of `echograde adjust`: its file, its observations, their adjustment and what is written of it.
 //!
-//! [`load`] reads the file and the tables that it names, all problems at once; [`adjust`] turns them into observations for the
+//! [`load()`] reads the file and the tables that it names, all problems at once; [`adjust`] turns them into observations for the
 //! least squares of [`crate::control`], in metres and radians, and gives an [`Adjustment`] in the units of the file. Nothing here
 //! depends on the order of rows: points are numbered by name, observations by what they are of and their values.
 
