@@ -294,7 +294,10 @@ fn tiles_threads_and_memory_cannot_be_told_where_tiles_cut_cells_and_setups_over
         for (tile, threads, memory) in [(15, "2", "512M"), (33, "7", "64M"), (47, "1", "20M")] {
             let found = of(tile, &["--threads", threads, "--memory", memory]);
             for (name, text) in expected.same_bytes() {
-                assert!(found.text(name) == text, "{name} differs: cells of {cell}, tiles of {tile} m");
+                let other = found.text(name);
+                let differ = text.lines().zip(other.lines()).find(|(a, b)| a != b);
+                assert!(differ.is_none(), "{name}: cells of {cell}, tiles of {tile} m: {differ:?}");
+                assert_eq!(other.len(), text.len(), "{name}: cells of {cell}, tiles of {tile} m");
             }
         }
     }

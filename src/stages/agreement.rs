@@ -23,8 +23,11 @@ use crate::units::Length;
 /// The section of the tallies: of each part of a tile first the cloud, then what its whole cells tell.
 const SECTION: &str = "agreement";
 
-/// The section of the cells that are cut: the cloud, column and row, whether all of it here is open ground, and the sums.
+/// The section of the cells that are cut: the cloud, column and row, and the sums.
 pub const CUT: &str = "agreement cut cells";
+
+/// The section of those of them whose part here is not all open ground, whether it holds points or not: column and row.
+pub const COVERED: &str = "agreement covered cells";
 
 /// The stage at work, after all that decides what is ground.
 #[derive(Clone)]
@@ -96,28 +99,48 @@ impl TileStage for SumStrips {
             let mut tally = Tally::default();
             let inside = Inside::new(&cells.extent, core);
             cells.for_each(|(column, row), strips| {
-                let (x, y) = inside.ground(column, row);
-                let is_open = attributes.is_none_or(|attributes| attributes.is_open(x, y));
-                if !inside.is_cut(column, row) {
-                    if is_open {
-                        tally.add_cell((column, row), strips, &rule);
-                    }
+                if inside.is_cut(column, row) {
+                    put(cloud as u64, &mut cut);
+                    put_signed(column, &mut cut);
+                    put_signed(row, &mut cut);
+                    put_strips(strips, &mut cut);
                     return;
                 }
-                put(cloud as u64, &mut cut);
-                put_signed(column, &mut cut);
-                put_signed(row, &mut cut);
-                put(u64::from(is_open), &mut cut);
-                put_strips(strips, &mut cut);
+                let (x, y) = inside.ground(column, row);
+                if attributes.is_none_or(|attributes| attributes.is_open(x, y)) {
+                    tally.add_cell((column, row), strips, &rule);
+                }
             });
             if !tally.is_empty() {
                 put(cloud as u64, &mut whole);
                 tally.encode(&mut whole);
             }
         }
+        let covered = attributes.map(|attributes| covered(attributes, core, rule.cell)).unwrap_or_default();
+        tile.sections.of(COVERED).extend(covered);
         tile.sections.of(SECTION).extend(whole);
         tile.sections.of(CUT).extend(cut);
     }
+}
+
+/// The cells cut by the edge of a core whose part in it is not all open ground, as bytes.
+fn covered(attributes: &CellAttributes, core: (Range, Range), cell: f64) -> Vec<u8> {
+    let extent = Extent::covering(cell, core.0, core.1, 0);
+    let inside = Inside::new(&extent, core);
+    let mut bytes = Vec::new();
+    for row in (extent.first_row..).take(extent.rows) {
+        for column in (extent.first_column..).take(extent.columns) {
+            if !inside.is_cut(column, row) {
+                continue;
+            }
+            let (x, y) = inside.ground(column, row);
+            if !attributes.is_open(x, y) {
+                put_signed(column, &mut bytes);
+                put_signed(row, &mut bytes);
+            }
+        }
+    }
+    bytes
 }
 
 /// The part of cells that lies in the core of a tile.

@@ -33,6 +33,9 @@ impl CellAttributes {
     pub fn is_open(&self, x: Range, y: Range) -> bool {
         let all = &self.finder.extent();
         let touched = Extent::covering(all.cell, x, y, 0).within(all);
+        if touched.is_empty() {
+            return true;
+        }
         let (column, row) = all.offset_of(&touched);
         (row..row + touched.rows).all(|row| {
             let cells = &self.cells[row * all.columns + column..][..touched.columns];

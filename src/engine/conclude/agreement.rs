@@ -6,8 +6,8 @@ use crate::agreement::Strip;
 use crate::agreement::sums::{Sum, take_strips};
 use crate::engine::store::error::EngineError;
 use crate::raster::Extent;
-use crate::stages::agreement::{CUT, SumStrips, Tallies, take_cloud, whole_cells};
-use crate::terrain::bytes::{take, take_signed};
+use crate::stages::agreement::{COVERED, CUT, SumStrips, Tallies, take_cloud, whole_cells};
+use crate::terrain::bytes::take_signed;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, Yields};
 
@@ -18,10 +18,14 @@ use crate::tile::yields::{Stretch, Yields};
 /// Where the disk does not give them back.
 pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result<Tallies, EngineError> {
     let mut all = whole_cells(yields)?;
-    let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
-    for stretch in yields.stretches(CUT) {
-        stretches.entry(stretch.key).or_default().push(stretch);
-    }
+    let by_tile = |section: &str| {
+        let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
+        for stretch in yields.stretches(section) {
+            stretches.entry(stretch.key).or_default().push(stretch);
+        }
+        stretches
+    };
+    let (stretches, covered_stretches) = (by_tile(CUT), by_tile(COVERED));
     let rule = stage.rule();
     // The tiles that the cells touching a tile touch.
     let around = |key: TileKey| {
@@ -31,28 +35,36 @@ pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result
     };
     let answering: BTreeSet<TileKey> = stretches.keys().flat_map(|key| around(*key)).collect();
     for key in answering {
-        let mut cells: BTreeMap<(usize, i64, i64), Cut> = BTreeMap::new();
+        let mut cells: BTreeMap<(usize, i64, i64), BTreeMap<Strip, Sum>> = BTreeMap::new();
+        let mut covered: BTreeSet<(i64, i64)> = BTreeSet::new();
         for near in around(key) {
             for stretch in stretches.get(&near).into_iter().flatten() {
                 let bytes = yields.read(stretch)?;
-                read(&bytes, |cloud, (column, row), is_open, strips| {
+                read(&bytes, |cloud, (column, row), strips| {
                     let corner =
                         Extent { cell: rule.cell, first_column: column, first_row: row, columns: 1, rows: 1 };
                     let (x, y) = corner.ground();
                     if tiling.key_of(x.0, y.0) == key {
                         let cut = cells.entry((cloud, column, row)).or_default();
-                        cut.covered |= !is_open;
                         for (strip, sum) in strips {
-                            cut.strips.entry(*strip).or_default().merge(sum);
+                            cut.entry(*strip).or_default().merge(sum);
                         }
                     }
                 })
                 .ok_or_else(|| yields.damaged(stretch))?;
             }
+            for stretch in covered_stretches.get(&near).into_iter().flatten() {
+                let bytes = yields.read(stretch)?;
+                let mut rest = bytes.as_slice();
+                while !rest.is_empty() {
+                    let place = take_signed(&mut rest).zip(take_signed(&mut rest));
+                    covered.insert(place.ok_or_else(|| yields.damaged(stretch))?);
+                }
+            }
         }
-        for ((cloud, column, row), cut) in cells {
-            if !cut.covered {
-                let strips: Vec<(Strip, Sum)> = cut.strips.into_iter().collect();
+        for ((cloud, column, row), strips) in cells {
+            if !covered.contains(&(column, row)) {
+                let strips: Vec<(Strip, Sum)> = strips.into_iter().collect();
                 all[cloud].add_cell((column, row), &strips, &rule);
             }
         }
@@ -60,24 +72,15 @@ pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result
     Ok(all)
 }
 
-/// A cell put together from its parts.
-#[derive(Default)]
-struct Cut {
-    /// Whether a part of it is not open ground.
-    covered: bool,
-    strips: BTreeMap<Strip, Sum>,
-}
-
 /// Hands over the parts of cells in a section; nothing where it is damaged.
-fn read(mut bytes: &[u8], mut f: impl FnMut(usize, (i64, i64), bool, &[(Strip, Sum)])) -> Option<()> {
+fn read(mut bytes: &[u8], mut f: impl FnMut(usize, (i64, i64), &[(Strip, Sum)])) -> Option<()> {
     let mut strips = Vec::new();
     while !bytes.is_empty() {
         let cloud = take_cloud(&mut bytes)?;
         let place = (take_signed(&mut bytes)?, take_signed(&mut bytes)?);
-        let is_open = take(&mut bytes)? != 0;
         strips.clear();
         take_strips(&mut bytes, |strip, sum| strips.push((strip, sum)))?;
-        f(cloud, place, is_open, &strips);
+        f(cloud, place, &strips);
     }
     Some(())
 }

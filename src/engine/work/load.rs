@@ -3,7 +3,7 @@
 use crate::cloud::bounds::Range;
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::budget::{AGREEMENT_CELL, CELL, SHARE, TERRAIN_CELL};
+use crate::engine::plan::budget::{CELL, SHARE, TERRAIN_CELL, with_strips};
 use crate::engine::plan::job::Resources;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -53,9 +53,8 @@ impl Allowance {
         let agreement = chain.agreement.as_ref();
         let agreement =
             agreement.and_then(|stage| cells_of(Cloud::Survey, stage.cell.exact_micrometres(), 0, 0));
-        let bytes =
-            [(cells, CELL), (terrain.unwrap_or(0), TERRAIN_CELL), (agreement.unwrap_or(0), AGREEMENT_CELL)];
-        bytes.map(|(cells, bytes)| cells as f64 * bytes).iter().sum::<f64>() as u64
+        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
+        (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
     }
 
     /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread
