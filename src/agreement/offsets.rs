@@ -12,6 +12,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use nalgebra::{Cholesky, DMatrix};
+
 use crate::agreement::Strip;
 use crate::agreement::tally::{BlockSum, Largest, Pair, Tally};
 use crate::stats::distributions::{normal_quantile, t_quantile};
@@ -148,79 +150,51 @@ fn groups(pairs: &[(Pair, f64, f64)]) -> Vec<Vec<Strip>> {
 }
 
 /// Offsets whose sum is zero, and their covariances.
-fn solve(strips: &[Strip], pairs: &[(Pair, f64, f64)]) -> Option<(Vec<f64>, Vec<Vec<f64>>)> {
+fn solve(strips: &[Strip], pairs: &[(Pair, f64, f64)]) -> Option<(Vec<f64>, DMatrix<f64>)> {
     /// A sigma below which intervals say too much, micrometres.
     const LEAST_SIGMA: f64 = 10.0;
     let z = normal_quantile(0.975)?;
+    let weight = |half_width: f64| (half_width / z).max(LEAST_SIGMA).powi(-2);
     let n = strips.len();
     let place = |strip: Strip| strips.binary_search(&strip).ok();
     // The normal equations have no inverse, as any offset may be added to all: the sum of all tied to zero gives them one.
-    let mut matrix = vec![vec![1.0 / n as f64; n]; n];
+    let tie = pairs.iter().map(|(.., half_width)| weight(*half_width)).sum::<f64>() / n as f64;
+    let mut matrix = DMatrix::from_element(n, n, tie / n as f64);
     let mut right = vec![0.0; n];
     for (pair, bias, half_width) in pairs {
         let (a, b) = (place(pair[0])?, place(pair[1])?);
-        let weight = (half_width / z).max(LEAST_SIGMA).powi(-2);
+        let weight = weight(*half_width);
         for (i, j, sign) in [(a, a, 1.0), (b, b, 1.0), (a, b, -1.0), (b, a, -1.0)] {
-            matrix[i][j] += sign * weight;
+            matrix[(i, j)] += sign * weight;
         }
         right[a] -= weight * bias;
         right[b] += weight * bias;
     }
-    let mut inverse = invert(matrix)?;
-    inverse.iter_mut().flatten().for_each(|value| *value -= 1.0 / n as f64);
+    let mut inverse = invert(&matrix)?;
+    inverse.iter_mut().for_each(|value| *value -= 1.0 / (tie * n as f64));
     let offsets: Vec<f64> =
-        inverse.iter().map(|row| row.iter().zip(&right).map(|(a, b)| a * b).sum()).collect();
+        (0..n).map(|i| right.iter().enumerate().map(|(j, value)| inverse[(i, j)] * value).sum()).collect();
     let misfit = |(pair, bias, half_width): &(Pair, f64, f64)| {
         let (a, b) = (place(pair[0]).unwrap_or_default(), place(pair[1]).unwrap_or_default());
-        ((offsets[b] - offsets[a] - bias) / (half_width / z).max(LEAST_SIGMA)).powi(2)
+        (offsets[b] - offsets[a] - bias).powi(2) * weight(*half_width)
     };
     let redundancy = pairs.len() + 1 - n;
     let factor = match redundancy {
         0 => 1.0,
         _ => (pairs.iter().map(misfit).sum::<f64>() / redundancy as f64).max(1.0),
     };
-    inverse.iter_mut().flatten().for_each(|value| *value *= factor);
+    inverse.iter_mut().for_each(|value| *value *= factor);
     Some((offsets, inverse))
 }
 
-/// The inverse of a symmetric positive definite matrix, by elimination.
-fn invert(mut matrix: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
-    let n = matrix.len();
-    // Of weights of very different size: rows and columns are scaled to a diagonal of one.
-    let scale: Vec<f64> = (0..n).map(|i| matrix[i][i].sqrt()).collect();
-    for i in 0..n {
-        for j in 0..n {
-            matrix[i][j] /= scale[i] * scale[j];
-        }
-    }
-    let mut inverse: Vec<Vec<f64>> =
-        (0..n).map(|i| (0..n).map(|j| f64::from(u8::from(i == j))).collect()).collect();
-    for i in 0..n {
-        let pivot = matrix[i][i];
-        if pivot.is_nan() || pivot <= 1e-12 {
-            return None;
-        }
-        for j in 0..n {
-            matrix[i][j] /= pivot;
-            inverse[i][j] /= pivot;
-        }
-        let (own, own_inverse) = (matrix[i].clone(), inverse[i].clone());
-        for other in (0..n).filter(|other| *other != i) {
-            let factor = matrix[other][i];
-            if factor != 0.0 {
-                for j in 0..n {
-                    matrix[other][j] -= factor * own[j];
-                    inverse[other][j] -= factor * own_inverse[j];
-                }
-            }
-        }
-    }
-    for i in 0..n {
-        for j in 0..n {
-            inverse[i][j] /= scale[i] * scale[j];
-        }
-    }
-    Some(inverse)
+/// The inverse of a symmetric positive definite matrix, scaled to ones on its diagonal meanwhile: weights differ widely.
+fn invert(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let n = matrix.nrows();
+    let scale: Vec<f64> = (0..n).map(|i| 1.0 / matrix[(i, i)].sqrt()).collect();
+    let scaled = DMatrix::from_fn(n, n, |i, j| matrix[(i, j)] * scale[i] * scale[j]);
+    let inverse = Cholesky::new(scaled)?.inverse();
+    // Both halves from one: symmetric to the last bit.
+    Some(DMatrix::from_fn(n, n, |i, j| inverse[(i.max(j), i.min(j))] * scale[i] * scale[j]))
 }
 
 /// Finds the level on which most agree, and what is off from it.
@@ -228,7 +202,7 @@ fn conclude(
     group: usize,
     strips: &[Strip],
     offsets: &[f64],
-    covariance: &[Vec<f64>],
+    covariance: &DMatrix<f64>,
     tolerance: f64,
     adjusted: &mut Offsets,
 ) {
@@ -241,8 +215,8 @@ fn conclude(
         level.iter().for_each(|&j| contrast[j] -= share);
         contrast[i] += 1.0;
         let value: f64 = contrast.iter().zip(offsets).map(|(a, b)| a * b).sum();
-        let row = |row: &[f64]| row.iter().zip(&contrast).map(|(a, b)| a * b).sum::<f64>();
-        let variance: f64 = contrast.iter().zip(covariance).map(|(a, of)| a * row(of)).sum();
+        let row = |j: usize| (0..n).map(|k| covariance[(j, k)] * contrast[k]).sum::<f64>();
+        let variance: f64 = contrast.iter().enumerate().map(|(j, a)| a * row(j)).sum();
         (value, variance.max(0.0).sqrt())
     };
     let quantile = |tests: usize| normal_quantile(1.0 - 0.025 / tests as f64).unwrap_or(f64::INFINITY);
@@ -257,7 +231,7 @@ fn conclude(
     if majority.is_none() {
         let differ = (0..n).flat_map(|i| (0..i).map(move |j| (j, i))).filter_map(|(i, j)| {
             let (value, variance) =
-                (offsets[j] - offsets[i], covariance[i][i] + covariance[j][j] - 2.0 * covariance[i][j]);
+                (offsets[j] - offsets[i], covariance[(i, i)] + covariance[(j, j)] - 2.0 * covariance[(i, j)]);
             let beyond = value.abs() - quantile(n * (n - 1) / 2) * variance.max(0.0).sqrt();
             (value.abs() > tolerance && beyond > 0.0).then_some(([strips[i], strips[j]], value))
         });
