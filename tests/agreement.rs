@@ -279,7 +279,7 @@ fn tiles_threads_and_memory_cannot_be_told_where_tiles_cut_cells_and_setups_over
     for (i, x) in [(5.0, 45.0), (30.0, 70.0)].into_iter().enumerate() {
         site.write_scan(&folder.path().join(format!("setup-{i}.laz")), i as u64, x, 0.004 * i as f64, 1.0);
     }
-    for cell in ["1 m", "0.7 m"] {
+    for cell in ["1 m", "0.7 m", "2.3 ft"] {
         let reference = "reference: {files: ['setup-*.laz'], units: m}";
         let file = pipeline(folder.path(), "m", reference, &format!("agreement_cell: {cell}"));
         let text = fs::read_to_string(&file).unwrap();

@@ -247,7 +247,7 @@ fn tiles_threads_memory_and_order_cannot_be_told_where_the_reference_was_scanned
         assert!(expected.summary()["all"]["compared"].as_u64().unwrap() > 1000);
         // With little memory, tiles of some 20,000 points and more are worked on in parts.
         for (tile, threads, memory, seed) in
-            [(15, 2, "512M", 1), (47, 2, "24M", 0), (47, 1, "20M", 2), (33, 7, "40M", 3)]
+            [(15, 2, "512M", 1), (47, 2, "24M", 0), (47, 1, "18M", 2), (33, 7, "40M", 3)]
         {
             let folder = TempDir::new().unwrap();
             write_clouds(&clouds, folder.path(), seed);
