@@ -39,6 +39,7 @@ mod critical;
 mod ellipse;
 mod global_test;
 mod normal;
+mod observation;
 mod reliability;
 mod solve;
 
@@ -51,5 +52,6 @@ pub use critical::{FAMILY_LEVEL, POWER, SINGLE_LEVEL, critical_value, detectable
 pub use ellipse::{CONFIDENCE, Ellipse, Sigmas};
 pub use global_test::{GlobalTest, Verdict, global_test};
 pub use normal::Defect;
+pub use observation::{Observation, Row, ValueId, Withheld, none_withheld};
 pub use reliability::{CheckedObservation, CheckedValue};
-pub use solve::{Failure, Observation, Row, Solution, ValueId, Withheld, adjust, none_withheld};
+pub use solve::{Failure, Solution, adjust};

@@ -4,7 +4,7 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SymmetricEigen};
 
-use crate::control::solve::Row;
+use crate::control::observation::Row;
 
 /// Pivots below this, of a matrix with ones on its diagonal, are as good as zero: an unknown is then determined a hundred thousand
 /// times worse than it would be were all others known (by the curvature of the earth, say).

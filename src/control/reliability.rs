@@ -8,7 +8,7 @@ use nalgebra::DMatrix;
 
 use crate::control::covariance::Covariance;
 use crate::control::critical::detectable;
-use crate::control::solve::{Observation, Row, ValueId, Withheld};
+use crate::control::observation::{Observation, Row, ValueId, Withheld};
 
 /// Redundancy below this is none but for rounding: no other value checks this one.
 const LEAST_REDUNDANCY: f64 = 1e-8;

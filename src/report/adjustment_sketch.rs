@@ -69,21 +69,21 @@ pub(super) fn sketch(adjustment: &Adjustment) -> (String, Option<f64>) {
 
 /// What the sketch shows.
 pub(super) fn caption(adjustment: &Adjustment, magnified: Option<f64>) -> String {
-    let first = "Squares: held points; circles: adjusted ones. North is up. Lines: observed between the two; a strong coloured line or filled circle: a suspected blunder.";
+    let first = "Squares: held points; circles: adjusted ones. Lines: observed between the two; a strong coloured line or filled circle: a suspected blunder.";
     match magnified {
         Some(times) => {
             let largest = adjustment.points.iter().filter_map(|point| point.ellipse.as_ref());
             let largest = largest.map(|ellipse| ellipse.semi_major_95).fold(0.0, f64::max);
             let format = ResidualFormat::of(adjustment.units);
             format!(
-                "{first} Ellipses hold the true position with 95 %; the largest has a half axis of {} {}, drawn {} times as large as the network.",
+                "{first} North is up. Ellipses hold the true position with 95 %; the largest has a half axis of {} {}, drawn {} times as large as the network.",
                 format.length(Some(largest)),
                 format.symbol,
                 decimal(times, 0)
             )
         }
         None if adjustment.points.iter().any(|point| point.easting.is_some()) => {
-            format!("{first} Nothing is adjusted in plan.")
+            format!("{first} North is up. Nothing is adjusted in plan.")
         }
         None => format!(
             "{first} The network has no positions in plan: the points stand in a circle, in the order of their names."

@@ -18,7 +18,6 @@ use crate::terrain::bytes::{put, put_signed, take};
 use crate::tile::at_work::Tile;
 use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::tile::yields::{YieldError, Yields};
-use crate::units::Length;
 
 /// The section of the tallies: of each part of a tile first the cloud, then what its whole cells tell.
 const SECTION: &str = "agreement";
@@ -30,23 +29,13 @@ pub const CUT: &str = "agreement cut cells";
 pub const COVERED: &str = "agreement covered cells";
 
 /// The stage at work, after all that decides what is ground.
-#[derive(Clone)]
 pub struct SumStrips {
-    /// Edge of a cell.
-    pub cell: Length,
-    /// Steepest slope, rise over run.
-    pub slope: f64,
+    /// How cells are judged.
+    pub rule: CellRule,
     /// Whether setups of the reference overlap.
     pub setups: bool,
     /// The areas whose points are left out of comparisons.
     pub left_out: LeftOut,
-}
-
-impl SumStrips {
-    /// How cells are judged.
-    pub fn rule(&self) -> CellRule {
-        CellRule { cell: self.cell.exact_micrometres(), slope: self.slope }
-    }
 }
 
 /// What the cells of the survey and of the reference tell.
@@ -82,7 +71,7 @@ impl TileStage for SumStrips {
         let cells = |cloud: Cloud| {
             let (x, y) = tile.around.bounds(cloud).ranges()?;
             let (x, y) = (within(tile.core.0, x)?, within(tile.core.1, y)?);
-            Some(StripCells::new(Extent::covering(self.cell.exact_micrometres(), x, y, 0)))
+            Some(StripCells::new(Extent::covering(self.rule.cell, x, y, 0)))
         };
         let survey = (tile.points.survey > 0).then(|| cells(Cloud::Survey)).flatten();
         let reference = (self.setups && tile.points.reference > 0).then(|| cells(Cloud::Reference)).flatten();
@@ -92,7 +81,7 @@ impl TileStage for SumStrips {
     fn run(&self, tile: &mut Tile<'_>) {
         let Some(Summed(clouds)) = tile.shared.take::<Summed>() else { return };
         let attributes = tile.shared.get::<CellAttributes>();
-        let (core, rule) = (tile.core, self.rule());
+        let (core, rule) = (tile.core, self.rule);
         let (mut whole, mut cut) = (Vec::new(), Vec::new());
         for (cloud, cells) in clouds.iter().enumerate() {
             let Some(cells) = cells else { continue };

@@ -2,10 +2,10 @@
 
 use std::sync::Arc;
 
+use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
-use crate::stages::agreement::SumStrips;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
@@ -28,8 +28,8 @@ pub struct Chain {
     pub ignore_bounds: bool,
     /// The clouds whose classes are taken as delivered.
     pub delivered: Vec<Cloud>,
-    /// What sums up ground by strip and setup.
-    pub agreement: Option<SumStrips>,
+    /// How cells are judged where ground is summed up by strip and setup.
+    pub agreement: Option<CellRule>,
 }
 
 impl Chain {

@@ -7,11 +7,11 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
-use crate::stages::agreement::SumStrips;
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet};
 use crate::tile::yields::{YieldError, Yields};
@@ -53,8 +53,8 @@ pub struct Preparing<'a> {
     pub ignore_bounds: bool,
     /// Whether setups of the reference overlap.
     pub setups: bool,
-    /// What sums up ground by strip and setup.
-    pub agreement: Option<SumStrips>,
+    /// How cells are judged where ground is summed up by strip and setup.
+    pub agreement: Option<CellRule>,
 }
 
 impl Preparing<'_> {

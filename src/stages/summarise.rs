@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::agreement::cell::CellRule;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::stages::agreement::SumStrips;
@@ -150,14 +151,10 @@ impl StageOptions for Summarise {
         }
         let by_cell = filtered && self.is_by_cell();
         preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));
-        let agreement = SumStrips {
-            cell: self.agreement_cell,
-            slope: self.agreement_slope,
-            setups: preparing.setups,
-            left_out: preparing.left_out.clone(),
-        };
-        preparing.tiles.push(Box::new(agreement.clone()));
-        preparing.agreement = Some(agreement);
+        let rule = CellRule { cell: self.agreement_cell.exact_micrometres(), slope: self.agreement_slope };
+        preparing.agreement = Some(rule);
+        let left_out = preparing.left_out.clone();
+        preparing.tiles.push(Box::new(SumStrips { rule, setups: preparing.setups, left_out }));
     }
 }
 

@@ -3,10 +3,11 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::agreement::Strip;
+use crate::agreement::cell::CellRule;
 use crate::agreement::sums::{Sum, take_strips};
 use crate::engine::store::error::EngineError;
 use crate::raster::Extent;
-use crate::stages::agreement::{COVERED, CUT, SumStrips, Tallies, take_cloud, whole_cells};
+use crate::stages::agreement::{COVERED, CUT, Tallies, take_cloud, whole_cells};
 use crate::terrain::bytes::take_signed;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, Yields};
@@ -16,7 +17,7 @@ use crate::tile::yields::{Stretch, Yields};
 ///
 /// # Errors
 /// Where the disk does not give them back.
-pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result<Tallies, EngineError> {
+pub fn tallies(yields: &dyn Yields, tiling: Tiling, rule: &CellRule) -> Result<Tallies, EngineError> {
     let mut all = whole_cells(yields)?;
     let by_tile = |section: &str| {
         let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
@@ -26,7 +27,6 @@ pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result
         stretches
     };
     let (stretches, covered_stretches) = (by_tile(CUT), by_tile(COVERED));
-    let rule = stage.rule();
     // The tiles that the cells touching a tile touch.
     let around = |key: TileKey| {
         let (x, y) = tiling.ground(key, 0);
@@ -65,7 +65,7 @@ pub fn tallies(yields: &dyn Yields, tiling: Tiling, stage: &SumStrips) -> Result
         for ((cloud, column, row), strips) in cells {
             if !covered.contains(&(column, row)) {
                 let strips: Vec<(Strip, Sum)> = strips.into_iter().collect();
-                all[cloud].add_cell((column, row), &strips, &rule);
+                all[cloud].add_cell((column, row), &strips, rule);
             }
         }
     }

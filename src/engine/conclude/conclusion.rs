@@ -210,11 +210,11 @@ const MOST_FILES: usize = 5;
 
 /// How strips agree with each other, and setups.
 fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agreement>, EngineError> {
-    let Some(stage) = &job.chain.agreement else { return Ok(None) };
-    let tallies = tallies_by_strip(yields, job.tiling, stage)?;
+    let Some(rule) = job.chain.agreement else { return Ok(None) };
+    let tallies = tallies_by_strip(yields, job.tiling, &rule)?;
     let reference = job.reference.as_ref().zip(job.pipeline.reference.as_ref());
     let basis = Basis {
-        rule: stage.rule(),
+        rule,
         names: &reference.map(|(cloud, input)| setups::names(cloud, input)).unwrap_or_default(),
         units: job.units,
         limits: agreement::limits(trust, job.units),

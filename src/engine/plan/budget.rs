@@ -129,8 +129,7 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
         })
         .fold(0.0, f64::max);
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
-    let agreement = chain.agreement.as_ref();
-    let agreement = agreement.map_or(0.0, |stage| (edge as f64 / stage.cell.exact_micrometres()).powi(2));
+    let agreement = chain.agreement.map_or(0.0, |rule| (edge as f64 / rule.cell).powi(2));
     with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL
 }
 

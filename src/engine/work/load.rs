@@ -50,9 +50,7 @@ impl Allowance {
         let cells = cells.max().unwrap_or(0);
         let terrain = chain.terrain_cell;
         let terrain = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
-        let agreement = chain.agreement.as_ref();
-        let agreement =
-            agreement.and_then(|stage| cells_of(Cloud::Survey, stage.cell.exact_micrometres(), 0, 0));
+        let agreement = chain.agreement.and_then(|rule| cells_of(Cloud::Survey, rule.cell, 0, 0));
         let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
         (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
     }
