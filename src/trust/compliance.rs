@@ -269,6 +269,35 @@ mod tests {
     }
 
     #[test]
+    fn surveyed_points_have_a_class_from_thirty_on_in_however_many_blocks() {
+        let of = |surveyed, compared, blocks| {
+            let (rmse, rmse_ci95) = (Some(0.02), Some([0.015, 0.03]));
+            let s = Statistics { surveyed, compared, blocks, rmse, rmse_ci95, ..Statistics::default() };
+            let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
+            (found.class_cm, found.class_cm_95, found.support().is_enough_for_a_verdict())
+        };
+        for blocks in [1, 2, 40] {
+            assert_eq!(of(true, 30, blocks), (Some(2.5), Some(5.0), true));
+            assert_eq!(of(true, 29, blocks), (None, None, false));
+        }
+        // Of a cloud the class stands as observed, without more where it lies in two blocks.
+        assert_eq!(of(false, 40, 2), (Some(2.5), None, false));
+    }
+
+    #[test]
+    fn the_class_that_counts_is_asked_for_or_met_by_open_ground_with_the_offset_removed() {
+        let s = Statistics { compared: 100, bias: Some(-0.14), rmse: Some(0.1487), ..Statistics::default() };
+        let reference = Reference { offset: Some((0.14, 0.001, "snow".to_string())), ..Reference::default() };
+        let open = compliance(&open(), &s, &reference, Unit::Metre);
+        let met = open.offset_removed.as_ref().unwrap().class_cm;
+        assert!(met.is_some() && met < open.class_cm, "{open:?}");
+        let all = Compliance { name: None, offset_removed: None, class_cm: Some(33.3), ..open.clone() };
+        let of = |groups: &[Compliance]| class_that_counts(&[], groups, Unit::Metre);
+        assert_eq!(of(&[all.clone(), open]), met.map(|met| (met, false)));
+        assert_eq!((of(std::slice::from_ref(&all)), of(&[])), (Some((33.3, false)), None));
+    }
+
+    #[test]
     fn a_reference_tests_classes_of_twice_its_uncertainty_and_up() {
         assert_eq!(testable_class(0.025, Unit::Metre), Some(5.0));
         assert_eq!(testable_class(0.0251, Unit::Metre), Some(10.0));
