@@ -220,6 +220,62 @@ fn with_one_point_source_id_there_are_no_strips_and_with_two_none_can_be_named()
 
 /// Named setups, plain files and scans of one E57 file.
 #[test]
+fn places_are_in_the_unit_of_the_survey_though_the_report_has_another() {
+    let folder = TempDir::new().unwrap();
+    let foot = 1200.0 / 3937.0;
+    Site::default().write(folder.path(), foot);
+    let path = pipeline(folder.path(), "ftUS", "", "");
+    fs::write(&path, fs::read_to_string(&path).unwrap() + "units: m\n").unwrap();
+    let found = run(&path, &[]);
+    let summary = found.summary();
+    let agreement = &summary["agreement"];
+    assert_eq!((&summary["units"], &agreement["horizontal_units"]), (&json!("m"), &json!("ftUS")));
+    let (east, north) = common::made::CORNER;
+    let pairs = agreement["strip_pairs"].as_array().unwrap();
+    assert!(!pairs.is_empty());
+    for pair in pairs {
+        let [x, y] = [0, 1].map(|axis| pair["largest_at"][axis].as_f64().unwrap() * foot);
+        assert!((east..east + 100.0).contains(&x) && (north..north + LENGTH).contains(&y), "{pair}");
+        assert!(number(pair, "largest").abs() < 0.1, "{pair}");
+    }
+    assert!(found.text("report.html").contains("at (easting, northing), ftUS"));
+}
+
+#[test]
+fn limits_are_those_of_the_class_that_the_decision_gives() {
+    let folder = TempDir::new().unwrap();
+    Site::default().write(folder.path(), 1.0);
+    // The scan lies higher than the ground, and is stated to.
+    for (level, plausible) in [(0.0, true), (0.15, true), (4.0, false)] {
+        site_scan(folder.path(), level);
+        let offset = format!("offset: {{value: {level} m, sigma: 1 mm, why: snow}}");
+        let offset = if level > 0.0 { format!(", {offset}") } else { String::new() };
+        let reference = format!("reference: {{files: [scan.laz], units: m, uncertainty: 1 mm{offset}}}");
+        let out = folder.path().join("out");
+        let output = common::try_run(&pipeline(folder.path(), "m", &reference, ""), &out, &["--replace"]);
+        assert_eq!(output.status.success(), plausible, "{}", common::describe(&output));
+        let summary = fs::read_to_string(out.join("summary.json")).unwrap();
+        let summary: Value = serde_json::from_str(&summary).unwrap();
+        let limits = &summary["agreement"]["limits"];
+        let groups = summary["standards"]["groups"].as_array().unwrap();
+        let open = groups.iter().find(|group| group["name"] == "NVA").unwrap();
+        if !plausible {
+            assert!(codes(&summary).contains(&"implausible_bias") && limits.is_null(), "{limits}");
+            continue;
+        }
+        let given = if level > 0.0 { &open["offset_removed"]["class_cm"] } else { &open["class_cm"] };
+        assert_eq!((&limits["class_cm"], given), (&json!(2.5), &json!(2.5)), "{open}");
+        assert!(level == 0.0 || number(open, "class_cm") > 10.0, "{open}");
+        assert!((number(limits, "rms") - 0.02).abs() < 1e-12, "{limits}");
+    }
+}
+
+/// Writes `scan.laz`, so much higher than the ground.
+fn site_scan(folder: &Path, level: f64) {
+    Site::default().write_scan(&folder.join("scan.laz"), 5, (10.0, 70.0), level, 1.0);
+}
+
+#[test]
 fn one_setup_of_three_lifted_by_a_centimetre_is_the_one_named() {
     let folder = TempDir::new().unwrap();
     let site = Site::default();

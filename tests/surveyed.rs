@@ -270,6 +270,27 @@ fn a_steep_facet_and_a_limit_on_it() {
 }
 
 #[test]
+fn a_point_that_is_not_used_is_in_the_figures_of_no_return() {
+    let folder = plain_site();
+    // Where second returns lie 20 mm under the first, facets of both are up to 20 % steep; those of one return alone have 4.5 %.
+    let stages =
+        "stages: [read: {}, ground: {}, compare: {match: triangulated, steepest: 0.06}, summarise: {}]";
+    let summary = run(&pipeline(folder.path(), "{points: points.csv}", stages), &[]).summary();
+    let points = summary["checkpoints"].as_array().unwrap();
+    let used: Vec<&Value> = points.iter().filter(|one| one["used"] == true).collect();
+    assert!((12..36).contains(&used.len()), "{}", used.len());
+    let with = |number: u64| {
+        let has =
+            |one: &&&Value| one["returns"].as_array().unwrap().iter().any(|own| own["return"] == number);
+        used.iter().filter(has).count() as u64
+    };
+    for (row, number) in summary["returns"].as_array().unwrap().iter().zip(1..) {
+        assert_eq!((&row["return"], &row["compared"]), (&Value::from(number), &Value::from(with(number))));
+    }
+    assert_eq!(summary["all"]["compared"], used.len());
+}
+
+#[test]
 fn what_does_not_fit_a_list_is_refused_with_its_place() {
     let folder = plain_site();
     for (reference, rest, message) in [

@@ -21,6 +21,15 @@ use crate::stats::distributions::{normal_quantile, t_quantile};
 /// Fewest blocks for an interval.
 const FEWEST_BLOCKS: usize = 4;
 
+/// Share of the scatter from which on an offset matters: it then adds 5 % to it.
+const TOLERANCE_SHARE: f64 = 0.32;
+
+/// Smaller offsets are within what the elevations of a good control adjusted are known to, micrometres.
+const LEAST_TOLERANCE: f64 = 3_000.0;
+
+/// Fewest cells of a strip for its smoothness.
+pub const FEWEST_CELLS: u64 = 30;
+
 /// Strips beyond which no offsets are computed: an adjustment of so many takes a second.
 const MOST_STRIPS: usize = 500;
 
@@ -41,6 +50,15 @@ pub struct PairFigures {
     pub noise: f64,
     /// The largest difference.
     pub largest: Option<Largest>,
+}
+
+/// The offset from which on a strip may be off, micrometres, from cells and smoothness of each; nothing where that is known of none.
+pub fn tolerance(smoothness: &BTreeMap<Strip, (u64, f64)>) -> Option<f64> {
+    let known = smoothness.values().filter(|(cells, _)| *cells >= FEWEST_CELLS);
+    let mut scatters: Vec<f64> = known.map(|(_, scatter)| *scatter).collect();
+    scatters.sort_by(f64::total_cmp);
+    let median = scatters.get(scatters.len() / 2)?;
+    Some((TOLERANCE_SHARE * median).max(LEAST_TOLERANCE))
 }
 
 /// The figures of all pairs.

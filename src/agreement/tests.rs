@@ -6,7 +6,7 @@ use rand::{RngExt, SeedableRng};
 use serde_json::Value;
 
 use super::cell::{CellRule, SMOOTH_QUANTILE, SMOOTH_SHARE, judge};
-use super::offsets::{Offsets, adjust, pairs};
+use super::offsets::{Offsets, adjust, pairs, tolerance};
 use super::sums::{StripCells, Sum, put_strips, take_strips};
 use super::tally::Tally;
 use crate::agreement::Strip;
@@ -95,9 +95,7 @@ impl Site {
     /// As the report judges it.
     fn adjusted(&self) -> Offsets {
         let tally = self.tally();
-        let mut scatters: Vec<f64> = tally.smoothness().values().map(|(_, scatter)| *scatter).collect();
-        scatters.sort_by(f64::total_cmp);
-        adjust(&pairs(&tally), (0.32 * scatters[scatters.len() / 2]).max(3000.0))
+        adjust(&pairs(&tally), tolerance(&tally.smoothness()).unwrap())
     }
 }
 

@@ -55,6 +55,13 @@ pub struct SurveyedPoint {
     pub sigma: Option<Micrometres>,
 }
 
+impl SurveyedPoint {
+    /// Standard deviation of the elevation, micrometres: its own, or the one stated for points without.
+    pub fn sigma_or(&self, stated: Option<f64>) -> Option<f64> {
+        self.sigma.map(|sigma| sigma as f64).or(stated)
+    }
+}
+
 /// A list of surveyed points as read.
 #[derive(Clone, Debug, Default)]
 pub struct PointList {

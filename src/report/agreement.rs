@@ -1,8 +1,10 @@
 //! Strips and setups: how they agree with each other, in sentences and tables.
 
 use crate::report::row::{Cell, Row, cell};
-use crate::results::agreement::{Agreement, Member, MemberPair};
-use crate::results::format::{ResidualFormat, UNDEFINED, capitalised, decimal, length, thousands};
+use crate::results::agreement::{Agreement, Member, MemberPair, label};
+use crate::results::format::{
+    ResidualFormat, UNDEFINED, and_list_of, capitalised, decimal, length, thousands,
+};
 use crate::results::summary::Summary;
 use crate::units::Unit;
 
@@ -14,6 +16,8 @@ pub struct SideText {
     pub one: &'static str,
     /// The result in a sentence.
     pub sentence: String,
+    /// The unit of easting and northing.
+    pub horizontal: &'static str,
     /// Each strip.
     pub members: Vec<Row>,
     /// Strips two by two.
@@ -34,6 +38,7 @@ pub fn sides(summary: &Summary) -> Vec<SideText> {
             head,
             one,
             sentence: side_sentence(&one.to_lowercase(), members, pairs, agreement, unit),
+            horizontal: agreement.horizontal_units.symbol(),
             members: members.iter().map(|member| member_row(member, unit)).collect(),
             pairs: pairs.iter().map(|pair| pair_row(pair, members, unit)).collect(),
         })
@@ -71,7 +76,7 @@ fn side_sentence(
                 only.number
             ),
             _ => format!("No two {one}s share smooth, open ground."),
-        };
+        } + &too_rough(one, members, agreement, unit);
     };
     let count = pairs.len();
     let cells: u64 = pairs.iter().map(|pair| pair.cells).sum();
@@ -96,21 +101,40 @@ fn side_sentence(
             if within { "within" } else { "exceeded" }
         );
     }
-    text + "."
+    text + "." + &too_rough(one, members, agreement, unit)
 }
 
+/// A class with as many decimals as it has, three at the most.
 fn number(value: f64) -> String {
-    decimal(value, 1).trim_end_matches(".0").to_string()
+    decimal(value, 3).trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
+/// Which members are rougher than the limit, as a sentence after others.
+fn too_rough(one: &str, members: &[Member], agreement: &Agreement, unit: Unit) -> String {
+    let rough = members.iter().filter(|member| member.smoothness_within == Some(false));
+    let rough: Vec<String> = rough.map(Member::label).collect();
+    let (Some(limits), false) = (agreement.limits, rough.is_empty()) else { return String::new() };
+    format!(
+        " The smoothness of {one}{} {} exceeds the limit of {}.",
+        if rough.len() == 1 { "" } else { "s" },
+        and_list_of(&rough, NAMED),
+        length(limits.smoothness, unit)
+    )
+}
+
+/// Strips and setups that a sentence names: the others are in the table.
+const NAMED: usize = 5;
+
+fn verdict(within: Option<bool>) -> &'static str {
+    match within {
+        Some(true) => "within",
+        Some(false) => "exceeded",
+        None => UNDEFINED,
+    }
 }
 
 fn largest(pairs: &[MemberPair]) -> Option<f64> {
     pairs.iter().filter_map(|pair| pair.largest).map(f64::abs).reduce(f64::max)
-}
-
-/// A strip or setup by its number, or its name.
-fn label(number: u16, members: &[Member]) -> String {
-    let name = members.iter().find(|member| member.number == number).and_then(|member| member.name.clone());
-    name.unwrap_or_else(|| number.to_string())
 }
 
 fn member_row(member: &Member, unit: Unit) -> Row {
@@ -123,10 +147,11 @@ fn member_row(member: &Member, unit: Unit) -> Row {
     };
     let words = |text: String| Cell { first: true, ..cell(text, true) };
     Row {
-        name: member.name.clone().unwrap_or_else(|| member.number.to_string()),
+        name: member.label(),
         cells: vec![
             cell(thousands(member.cells), true),
             cell(format.length(member.smoothness), false),
+            cell(verdict(member.smoothness_within).to_string(), false),
             cell(format.signed(member.offset), true),
             cell(format.signed_interval(member.offset_ci95), false),
             words(off.to_string()),
@@ -136,11 +161,6 @@ fn member_row(member: &Member, unit: Unit) -> Row {
 
 fn pair_row(pair: &MemberPair, members: &[Member], unit: Unit) -> Row {
     let format = ResidualFormat::of(unit);
-    let verdict = |within: Option<bool>| match within {
-        Some(true) => "within",
-        Some(false) => "exceeded",
-        None => UNDEFINED,
-    };
     let place = pair
         .largest_at
         .map_or(UNDEFINED.to_string(), |[x, y]| format!("{}, {}", decimal(x, 1), decimal(y, 1)));
@@ -179,13 +199,14 @@ pub fn note(summary: &Summary) -> Option<String> {
             .filter_map(|(one, tolerance)| Some(format!("a {one} {}", length(tolerance?, unit))))
             .collect();
     text += &format!(
-        "; off is what exceeds both its interval and a third of the smoothness, at least 3 mm ({}). Smoothness: SD of points about their \
-         plane that the smoothest quarter of the cells does not exceed, taken for hard surface.",
+        "; off is what exceeds a third of the median smoothness, 3 mm at least ({}), or twice that where only so a majority agrees, and \
+         its interval at 95 % for all strips together, which is wider than the one shown. Smoothness: SD of points about their plane \
+         that the smoothest quarter of the cells does not exceed, taken for hard surface.",
         if tolerances.is_empty() { UNDEFINED.to_string() } else { tolerances.join(", ") }
     );
     if let Some(limits) = agreement.limits {
         text += &format!(
-            " Limits of the {}-cm class ({}): RMS {}, largest {}, smoothness {} (published standard, section 7.4, through a secondary text).",
+            " Limits of the {}-cm class ({}): RMS {}, largest {}, smoothness {} (ASPRS Edition 2, section 7.4, read through a secondary text).",
             number(limits.class_cm),
             if limits.asked { "asked for" } else { "met by open ground" },
             length(limits.rms, unit),
@@ -213,17 +234,40 @@ mod tests {
             sentences(&summary),
             [
                 "Strip to strip, 2 pairs over 2,408 cells of open ground: the RMS difference is at most 30.4 mm (101 and 102), the \
-                 largest of a cell 47.5 mm; the 2.5-cm class, which open ground meets, allows 20.0 mm: exceeded.",
+                 largest of a cell 47.5 mm; the 2.5-cm class, which open ground meets, allows 20.0 mm: exceeded. The smoothness of \
+                 strips 101, 102, 103 and 104 exceeds the limit of 15.0 mm.",
                 "Setup to setup, 1 pair over 1,204 cells of open ground: the RMS difference is 11.0 mm, the largest of a cell 16.0 mm; \
-                 the 2.5-cm class, which open ground meets, allows 20.0 mm: within.",
+                 the 2.5-cm class, which open ground meets, allows 20.0 mm: within. The smoothness of setups S1 <north> and S2 <north> \
+                 exceeds the limit of 15.0 mm.",
             ]
         );
         let texts = |row: &Row| row.cells.iter().map(|cell| cell.text.clone()).collect::<Vec<_>>();
-        assert_eq!(texts(&all[0].members[1]), ["4,321", "18.0", "+30.1", "+28.9 to +31.3", "off"]);
-        assert_eq!(texts(&all[0].members[3]), ["4,321", "18.0", "–", "–", "no overlap"]);
-        assert_eq!(texts(&all[1].members[0])[4], "cannot be told");
+        assert_eq!(
+            texts(&all[0].members[1]),
+            ["4,321", "18.0", "exceeded", "+30.1", "+28.9 to +31.3", "off"]
+        );
+        assert_eq!(texts(&all[0].members[3]), ["4,321", "18.0", "exceeded", "–", "–", "no overlap"]);
+        assert_eq!(texts(&all[1].members[0])[5], "cannot be told");
         assert_eq!(all[1].pairs[0].name, "S1 <north> and S2 <north>");
         assert!(note(&summary).unwrap().contains("(a strip 5.8 mm, a setup 3.0 mm)"));
+    }
+
+    #[test]
+    fn classes_and_smoothness_are_said_as_they_are() {
+        assert_eq!([1.0, 1.25, 2.5, 10.0, 3.048].map(number), ["1", "1.25", "2.5", "10", "3.048"]);
+        let mut summary = sample::decided().0;
+        let agreement = summary.agreement.as_mut().unwrap();
+        for member in agreement.strips.iter_mut().flatten() {
+            member.smoothness_within = Some(member.number != 103);
+        }
+        agreement.setups.iter_mut().flatten().for_each(|member| member.smoothness_within = None);
+        let sentences = sentences(&summary);
+        assert!(
+            sentences[0].ends_with(" The smoothness of strip 103 exceeds the limit of 15.0 mm."),
+            "{}",
+            sentences[0]
+        );
+        assert!(!sentences[1].contains("smoothness"), "{}", sentences[1]);
     }
 
     #[test]

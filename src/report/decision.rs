@@ -3,7 +3,7 @@
 
 use crate::report::compliance::short_name;
 use crate::report::data_loss::implausible;
-use crate::report::decision_table::{classes, compliance, interval, versus};
+use crate::report::decision_table::{compliance, interval, versus};
 use crate::report::terrain;
 use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
 use crate::results::format::{and_list, capitalised, distance, length, length_interval, thousands};
@@ -55,7 +55,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         class_sentence(nva, summary)
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
-        let few = vva.surveyed && !vva.enough_checkpoints;
+        let few = vva.surveyed && !vva.support().is_enough_for_a_verdict();
         let departure =
             if few { format!(" {}.", capitalised(&vva.support().too_few_for_a_verdict())) } else { String::new() };
         format!(
@@ -97,7 +97,7 @@ fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
     if !support.is_enough() {
         return "No class is given.".to_string();
     }
-    let [met, upper] = classes(compliance);
+    let [met, upper] = compliance.classes();
     let Some(met) = met else { return "It meets no common class.".to_string() };
     // A claim that the reference does not support is none, whatever the figures.
     let supported = summary.trust.standards.reference_class_cm;

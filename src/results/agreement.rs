@@ -1,17 +1,20 @@
 //! Agreement inside each side: strips of the survey with each other, setups of the reference with each other. Lengths are in the
-//! unit of the report. What does not exist is null.
+//! unit of the report, but easting and northing in the survey's own. What does not exist is null.
 
 use serde::Serialize;
 
 use crate::results::statistics::Interval;
+use crate::units::Unit;
 
 /// How strips agree with each other, and setups.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Agreement {
     /// Edge of the cells.
     pub cell: f64,
     /// Steepest slope of a cell that counts, rise over run.
     pub slope: f64,
+    /// The unit of easting and northing.
+    pub horizontal_units: Unit,
     /// The limits of the published standard for the class that is asked for or reached; null where there is none.
     pub limits: Option<AgreementLimits>,
     /// Each strip; null where no cell tells anything of one.
@@ -71,6 +74,18 @@ pub struct Member {
     /// Whether it is off: its offset exceeds the tolerance, and its interval at 95 % for all strips together. Null where that
     /// cannot be told.
     pub off: Option<bool>,
+}
+
+impl Member {
+    /// What it is called: by its name, or its number.
+    pub fn label(&self) -> String {
+        self.name.clone().unwrap_or_else(|| self.number.to_string())
+    }
+}
+
+/// What the strip or setup of a number is called.
+pub fn label(number: u16, members: &[Member]) -> String {
+    members.iter().find(|member| member.number == number).map_or(number.to_string(), Member::label)
 }
 
 /// Two strips or two setups against each other.

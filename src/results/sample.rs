@@ -356,6 +356,7 @@ pub fn agreement() -> Agreement {
     Agreement {
         cell: 1.0,
         slope: 0.4,
+        horizontal_units: Unit::Metre,
         limits: Some(AgreementLimits {
             class_cm: 2.5,
             asked: false,

@@ -1,8 +1,8 @@
 //! Agreement inside each cloud: ground points by cell and strip, or by cell and setup; see [`crate::agreement`].
 //!
-//! Single returns alone count, so that what returns differ by does not stand as a difference of strips with unlike shares of them; and
-//! cells that the cover of the survey says are open ground all over. A cell that the edge of a tile, or of a part of it, cuts is
-//! summed up once all parts are there ([`CUT`]).
+//! Single returns alone count, so that what returns differ by does not stand as a difference of strips with unlike shares of
+//! them; and cells that the cover of the survey says are open ground all over. A cell that the edge of a tile, or of a part of
+//! it, cuts is summed up once all parts are there ([`CUT`]).
 
 use crate::agreement::cell::CellRule;
 use crate::agreement::sums::{StripCells, put_strips};
@@ -10,7 +10,7 @@ use crate::agreement::tally::Tally;
 use crate::areas::LeftOut;
 use crate::cloud::bounds::{Range, within};
 use crate::cloud::point::Fields;
-use crate::raster::{Extent, Raster};
+use crate::raster::{Extent, Raster, edge};
 use crate::stages::cell_attributes::CellAttributes;
 use crate::stages::left_out::place;
 use crate::stages::stage::{TileStage, Visitor};
@@ -142,26 +142,13 @@ struct Inside {
 
 impl Inside {
     fn new(extent: &Extent, core: (Range, Range)) -> Self {
-        let edges = |axis: usize, count: usize, range: Range| -> (Vec<i64>, Vec<bool>) {
-            // Where each column begins, as it is found by division.
-            let at = |i: usize| {
-                let one = match axis {
-                    0 => Extent {
-                        first_column: extent.first_column + i as i64,
-                        columns: 1,
-                        rows: 1,
-                        ..*extent
-                    },
-                    _ => Extent { first_row: extent.first_row + i as i64, columns: 1, rows: 1, ..*extent },
-                };
-                if axis == 0 { one.ground().0.0 } else { one.ground().1.0 }
-            };
-            let all: Vec<i64> = (0..=count).map(at).collect();
+        let edges = |first: i64, count: usize, range: Range| -> (Vec<i64>, Vec<bool>) {
+            let all: Vec<i64> = (first..).take(count + 1).map(|place| edge(place, extent.cell)).collect();
             let cut = all.windows(2).map(|ends| ends[0] < range.0 || ends[1] > range.1).collect();
             (all.into_iter().map(|at| at.clamp(range.0, range.1)).collect(), cut)
         };
-        let (columns, cut_columns) = edges(0, extent.columns, core.0);
-        let (rows, cut_rows) = edges(1, extent.rows, core.1);
+        let (columns, cut_columns) = edges(extent.first_column, extent.columns, core.0);
+        let (rows, cut_rows) = edges(extent.first_row, extent.rows, core.1);
         Inside { extent: *extent, edges: [columns, rows], cut: [cut_columns, cut_rows] }
     }
 

@@ -23,9 +23,9 @@ use std::collections::BTreeMap;
 
 use libm::{exp, hypot, log};
 
-use crate::stats::distributions::t_quantile;
+use crate::stats::distributions::{normal_sf, t_quantile};
 use crate::stats::placed::Placed;
-use crate::stats::truncated_sample::{Influence, SHARE_OF_TAIL, Sample};
+use crate::stats::truncated_sample::{Influence, Sample, TAIL};
 
 /// What the likelihood says; lengths in micrometres.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -175,7 +175,7 @@ pub fn maximum(residuals: &[impl Borrow<Placed>], block_um: i64) -> Result<Maxim
         return Err(NoEstimate::TooFew);
     }
     // Not what chance does with a few: three standard errors of a count.
-    let heavy = HEAVY * SHARE_OF_TAIL * whole.count;
+    let heavy = HEAVY * normal_sf(TAIL) * whole.count;
     let is_heavy = in_tail > heavy + 3.0 * heavy.sqrt();
     if truncated > HARMLESS && (is_heavy || far_below > MOST_FAR_BELOW * whole.count * whole.sd * whole.sd) {
         return Err(NoEstimate::LowTail);
@@ -257,7 +257,6 @@ pub fn within_sd_of_limit(residuals: &[impl Borrow<Placed>]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stats::distributions::normal_sf;
     use crate::stats::moments::Moments;
     use crate::stats::simulated::Normal;
 

@@ -15,9 +15,8 @@ const MOST_ODDS: f64 = 19.0;
 const LEAST_VARIANCE: f64 = 1e-4;
 /// A residual that many SD under what is expected is far below.
 const FAR_BELOW: f64 = 4.0;
-/// One that many SD under it is in the lower tail, and the share of a normal distribution that is.
-const TAIL: f64 = 2.5;
-pub const SHARE_OF_TAIL: f64 = 0.006_209_665_3;
+/// One that many SD under it is in the lower tail.
+pub const TAIL: f64 = 2.5;
 
 /// Residuals less their median in units of their NMAD, gathered by limit, which the likelihood needs no closer than a
 /// thirty-second of an NMAD where it truncates.

@@ -4,21 +4,14 @@ use std::collections::BTreeMap;
 
 use crate::agreement::Strip;
 use crate::agreement::cell::CellRule;
-use crate::agreement::offsets::{Offsets, PairFigures, adjust, pairs};
+use crate::agreement::offsets::{FEWEST_CELLS, Offsets, PairFigures, adjust, pairs, tolerance};
 use crate::agreement::tally::{Largest, Tally};
-use crate::results::agreement::{Agreement, AgreementLimits, Disagreement, Member, MemberPair};
-use crate::results::confidence::{Measure, Trust, VerticalAccuracy, Warning, WarningCode};
-use crate::results::format::{and_list, length};
+use crate::results::agreement::{Agreement, AgreementLimits, Disagreement, Member, MemberPair, label};
+use crate::results::confidence::{Trust, Warning, WarningCode};
+use crate::results::format::{and_list, capitalised, length};
 use crate::standards::{SWATH_LARGEST, SWATH_RMS, SWATH_SMOOTHNESS};
-use crate::trust::compliance::metres;
-use crate::trust::warnings::MATCHING_SHARE;
+use crate::trust::compliance::class_that_counts;
 use crate::units::Unit;
-
-/// Smaller offsets are within what the elevations of a good control adjusted are known to, micrometres.
-const LEAST_TOLERANCE: f64 = 3_000.0;
-
-/// Fewest cells of a strip for its smoothness.
-const FEWEST_CELLS: u64 = 30;
 
 /// What strips and setups are judged with.
 pub struct Basis<'a> {
@@ -28,21 +21,26 @@ pub struct Basis<'a> {
     pub names: &'a BTreeMap<u16, String>,
     /// Unit of the report.
     pub units: Unit,
+    /// The survey's unit of easting and northing.
+    pub horizontal: Unit,
     /// Which class counts.
     pub limits: Option<AgreementLimits>,
 }
 
-/// The limits of the class that the client asks for, or that open ground reaches.
+impl Basis<'_> {
+    /// A length of the report.
+    fn length(&self, um: f64) -> f64 {
+        self.units.from_micrometres(um)
+    }
+}
+
+/// The limits of the class that counts.
 pub fn limits(trust: &Trust, units: Unit) -> Option<AgreementLimits> {
-    let asked = trust.accept.iter().filter(|limit| limit.measure == Measure::Class);
-    let asked = asked.map(|limit| metres(limit.bound, units) * 100.0).reduce(f64::min);
-    let groups = &trust.standards.groups;
-    let reached = groups.iter().find(|group| group.name == Some(VerticalAccuracy::Nva)).or(groups.first());
-    let class_cm = asked.or_else(|| reached?.class_cm)?;
+    let (class_cm, asked) = class_that_counts(&trust.accept, &trust.standards.groups, units)?;
     let class = units.from_micrometres(class_cm * 10_000.0);
     Some(AgreementLimits {
         class_cm,
-        asked: asked.is_some(),
+        asked,
         rms: SWATH_RMS * class,
         largest: SWATH_LARGEST * class,
         smoothness: SWATH_SMOOTHNESS * class,
@@ -64,8 +62,9 @@ pub fn agreement([survey, reference]: &[Tally; 2], basis: &Basis<'_>) -> Option<
     }
     let (strips, setups) = (side(survey, None, basis), side(reference, Some(basis.names), basis));
     Some(Agreement {
-        cell: basis.units.from_micrometres(basis.rule.cell),
+        cell: basis.length(basis.rule.cell),
         slope: basis.rule.slope,
+        horizontal_units: basis.horizontal,
         limits: basis.limits,
         strips: strips.members,
         strip_pairs: strips.pairs,
@@ -80,26 +79,17 @@ pub fn agreement([survey, reference]: &[Tally; 2], basis: &Basis<'_>) -> Option<
 
 fn side(tally: &Tally, names: Option<&BTreeMap<u16, String>>, basis: &Basis<'_>) -> Side {
     let smoothness = tally.smoothness();
-    let mut scatters: Vec<f64> = smoothness
-        .values()
-        .filter(|(cells, _)| *cells >= FEWEST_CELLS)
-        .map(|(_, scatter)| *scatter)
-        .collect();
-    scatters.sort_by(f64::total_cmp);
-    // An offset of a third of the scatter adds 5 % to it.
-    let tolerance =
-        scatters.get(scatters.len() / 2).map(|scatter| (MATCHING_SHARE * scatter).max(LEAST_TOLERANCE));
+    let tolerance = tolerance(&smoothness);
     let pairs = pairs(tally);
     let adjusted = tolerance.map(|tolerance| adjust(&pairs, tolerance)).unwrap_or_default();
-    let length = |um: f64| basis.units.from_micrometres(um);
     Side {
         members: (!tally.is_empty()).then(|| members(tally, &smoothness, &adjusted, names, basis)),
         pairs: pairs.iter().map(|pair| pair_of(pair, basis)).collect(),
-        tolerance: tolerance.filter(|_| !pairs.is_empty()).map(length),
+        tolerance: tolerance.filter(|_| !pairs.is_empty()).map(|um| basis.length(um)),
         disagree: adjusted
             .disagreeing
             .iter()
-            .map(|(pair, difference)| Disagreement { pair: *pair, difference: length(*difference) })
+            .map(|(pair, difference)| Disagreement { pair: *pair, difference: basis.length(*difference) })
             .collect(),
     }
 }
@@ -115,7 +105,7 @@ fn members(
     numbers.extend(tally.blocks.keys().flat_map(|(pair, ..)| *pair));
     numbers.sort_unstable();
     numbers.dedup();
-    let length = |um: f64| basis.units.from_micrometres(um);
+    let length = |um: f64| basis.length(um);
     let member = |number: Strip| {
         let (cells, scatter) = smoothness.get(&number).copied().unwrap_or_default();
         let scatter = (cells >= FEWEST_CELLS).then(|| length(scatter));
@@ -139,9 +129,9 @@ fn members(
 }
 
 fn pair_of(pair: &PairFigures, basis: &Basis<'_>) -> MemberPair {
-    let length = |um: f64| basis.units.from_micrometres(um);
+    let length = |um: f64| basis.length(um);
     let middle = |Largest { cell: (row, column), .. }: Largest| {
-        [column, row].map(|at| length((at as f64 + 0.5) * basis.rule.cell))
+        [column, row].map(|at| basis.horizontal.from_micrometres((at as f64 + 0.5) * basis.rule.cell))
     };
     let (rms, largest) = (length(pair.rms), pair.largest.map(|one| length(one.value as f64)));
     MemberPair {
@@ -162,27 +152,28 @@ fn pair_of(pair: &PairFigures, basis: &Basis<'_>) -> MemberPair {
 /// Strips and setups that are off, or that differ though none can be named.
 pub fn warnings(agreement: &Agreement, units: Unit) -> Vec<Warning> {
     let strips = Words {
-        one: "Strip",
-        many: "Strips",
+        one: "strip",
         codes: [WarningCode::StripOff, WarningCode::StripsDisagree],
         advice: "Check the strip adjustment.",
     };
     let setups = Words {
-        one: "Setup",
-        many: "Setups",
+        one: "setup",
         codes: [WarningCode::SetupOff, WarningCode::SetupsDisagree],
         advice: "Check the registration of the setups: all that is compared with them carries the difference.",
     };
-    let members = |members: &Option<Vec<Member>>| members.clone().unwrap_or_default();
-    let mut all = strips.warnings(&members(&agreement.strips), &agreement.strips_disagree, units);
-    all.extend(setups.warnings(&members(&agreement.setups), &agreement.setups_disagree, units));
+    let mut all =
+        strips.warnings(agreement.strips.as_deref().unwrap_or_default(), &agreement.strips_disagree, units);
+    all.extend(setups.warnings(
+        agreement.setups.as_deref().unwrap_or_default(),
+        &agreement.setups_disagree,
+        units,
+    ));
     all
 }
 
 /// How a side is spoken of.
 struct Words {
     one: &'static str,
-    many: &'static str,
     codes: [WarningCode; 2],
     advice: &'static str,
 }
@@ -190,7 +181,7 @@ struct Words {
 impl Words {
     fn warnings(&self, members: &[Member], disagree: &[Disagreement], units: Unit) -> Vec<Warning> {
         let mut all = Vec::new();
-        let [off_code, disagree_code] = self.codes;
+        let Words { one, advice, codes: [off_code, disagree_code] } = *self;
         let off: Vec<String> = members
             .iter()
             .filter(|member| member.off == Some(true))
@@ -198,30 +189,19 @@ impl Words {
                 let (offset, ends) = member.offset.zip(member.offset_ci95)?;
                 let half = length((ends[1] - ends[0]) / 2.0, units);
                 let side = if offset > 0.0 { "above" } else { "below" };
-                Some(format!(
-                    "{} {} lies {} (± {half}) {side}",
-                    self.one,
-                    name(member),
-                    length(offset.abs(), units)
-                ))
+                let far = length(offset.abs(), units);
+                Some(format!("{one} {} lies {far} (± {half}) {side}", member.label()))
             })
             .collect();
         if !off.is_empty() {
-            let first = off[0].clone();
-            let rest = off[1..].iter().map(|text| text.replacen(self.one, &self.one.to_lowercase(), 1));
-            let text = and_list(&std::iter::once(first).chain(rest).collect::<Vec<_>>());
             let text = format!(
-                "{text} the level on which most of the {} that overlap agree, on open ground. {}",
-                self.many.to_lowercase(),
-                self.advice
+                "{} the level on which most of the {one}s that overlap agree, on open ground. {advice}",
+                capitalised(&and_list(&off))
             );
             all.push(Warning { code: off_code, text });
         }
         for Disagreement { pair, difference } in disagree {
             let [low, high] = if *difference > 0.0 { *pair } else { [pair[1], pair[0]] };
-            let of = |number: u16| {
-                members.iter().find(|member| member.number == number).map_or(number.to_string(), name)
-            };
             let tied = members.iter().find(|member| member.number == pair[0]).and_then(|member| member.group);
             let count =
                 members.iter().filter(|member| member.group.is_some() && member.group == tied).count();
@@ -231,20 +211,14 @@ impl Words {
                 "No majority agrees on one level, so that the one at fault cannot be told."
             };
             let text = format!(
-                "{} disagree: {} lies {} above {} on open ground where they overlap. {why} {}",
-                self.many,
-                of(high),
+                "{}s disagree: {} lies {} above {} on open ground where they overlap. {why} {advice}",
+                capitalised(one),
+                label(high, members),
                 length(difference.abs(), units),
-                of(low),
-                self.advice
+                label(low, members)
             );
             all.push(Warning { code: disagree_code, text });
         }
         all
     }
-}
-
-/// A strip or setup in a sentence: its number, or its name.
-pub fn name(member: &Member) -> String {
-    member.name.clone().unwrap_or_else(|| member.number.to_string())
 }

@@ -2,19 +2,19 @@
 
 use rayon::prelude::*;
 
-use crate::results::confidence::{Measure, VerticalAccuracy, Warning, WarningCode};
+use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{and_list, capitalised, length, percent, signed_length, thousands};
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
-use crate::stages::list::{Stage, is_delivered};
+use crate::stages::list::{Stage, is_delivered, summarise_of};
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::points::Cloud;
 use crate::tile::strata::Cover;
 use crate::trust::compass::compass_direction;
-use crate::trust::compliance::{metres, sizes, widened};
+use crate::trust::compliance::{class_that_counts, metres, sizes, widened};
 use crate::trust::diagnose::{matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::findings::Findings;
 use crate::trust::groups::{Group, Role};
@@ -99,7 +99,7 @@ fn noise_as_low_vegetation(f: &Findings) -> Vec<Warning> {
     };
     let first = f.groups.all.iter().zip(f.rows).find(|(group, _)| group.role == Role::Return(1));
     let Some(sd) = first.and_then(|(_, row)| row.sd) else { return Vec::new() };
-    let summarise = f.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
+    let summarise = summarise_of(&f.pipeline.stages);
     let low = summarise.low_vegetation_height;
     let low = f.units.from_micrometres(low.exact_micrometres());
     if covers.is_empty()
@@ -188,8 +188,7 @@ fn truncated(f: &Findings) -> Vec<String> {
     truncated.collect()
 }
 
-/// No uncertainty of the reference, or one that is too large for the class tested: the strictest that the client asks for,
-/// otherwise the one met.
+/// No uncertainty of the reference, or one that is too large for the class tested.
 fn reference_uncertainty(f: &Findings) -> Vec<Warning> {
     let Some(sigma) = f.reference.uncertainty else {
         return one(
@@ -199,12 +198,8 @@ fn reference_uncertainty(f: &Findings) -> Vec<Warning> {
                 .to_string(),
         );
     };
-    let asked = f.limits.iter().filter(|limit| limit.measure == Measure::Class).map(|limit| limit.bound);
-    let asked = asked.fold(f64::INFINITY, f64::min);
-    let nva = f.compliances.iter().find(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
-    let met = nva.or(f.compliances.first());
-    let met = met.and_then(|compliance| compliance.class_cm).map(|cm| cm / 100.0 / metres(1.0, f.units));
-    let class = if asked.is_finite() { asked } else { met.unwrap_or(f64::INFINITY) };
+    let Some((class_cm, _)) = class_that_counts(f.limits, f.compliances, f.units) else { return Vec::new() };
+    let class = f.units.from_micrometres(class_cm * 10_000.0);
     if sigma * REFERENCE_FACTOR <= class * (1.0 + 1e-9) {
         return Vec::new();
     }

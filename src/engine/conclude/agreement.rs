@@ -6,45 +6,30 @@ use crate::agreement::Strip;
 use crate::agreement::cell::CellRule;
 use crate::agreement::sums::{Sum, take_strips};
 use crate::engine::store::error::EngineError;
-use crate::raster::Extent;
+use crate::raster::edge;
 use crate::stages::agreement::{COVERED, CUT, Tallies, take_cloud, whole_cells};
 use crate::terrain::bytes::take_signed;
 use crate::tile::tiling::{TileKey, Tiling};
-use crate::tile::yields::{Stretch, Yields};
+use crate::tile::yields::Yields;
 
-/// The tallies of survey and reference. Cells cut by the edges of tiles are put together by the tile in the south-west of each, tile by tile, so
-/// that no more than the cells of one tile are held.
+/// The tallies of survey and reference. Cells cut by the edges of tiles are put together by the tile in the south-west of each,
+/// tile by tile, so that no more than the cells of one tile are held.
 ///
 /// # Errors
 /// Where the disk does not give them back.
 pub fn tallies(yields: &dyn Yields, tiling: Tiling, rule: &CellRule) -> Result<Tallies, EngineError> {
     let mut all = whole_cells(yields)?;
-    let by_tile = |section: &str| {
-        let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
-        for stretch in yields.stretches(section) {
-            stretches.entry(stretch.key).or_default().push(stretch);
-        }
-        stretches
-    };
-    let (stretches, covered_stretches) = (by_tile(CUT), by_tile(COVERED));
-    // The tiles that the cells touching a tile touch.
-    let around = |key: TileKey| {
-        let (x, y) = tiling.ground(key, 0);
-        let (x, y) = Extent::covering(rule.cell, x, y, 0).ground();
-        tiling.touching(x, y)
-    };
-    let answering: BTreeSet<TileKey> = stretches.keys().flat_map(|key| around(*key)).collect();
+    let (stretches, covered_stretches) = (yields.by_tile(CUT), yields.by_tile(COVERED));
+    let around = |key: &TileKey| tiling.sharing_cells(*key, rule.cell);
+    let answering: BTreeSet<TileKey> = stretches.keys().flat_map(around).collect();
     for key in answering {
         let mut cells: BTreeMap<(usize, i64, i64), BTreeMap<Strip, Sum>> = BTreeMap::new();
         let mut covered: BTreeSet<(i64, i64)> = BTreeSet::new();
-        for near in around(key) {
+        for near in around(&key) {
             for stretch in stretches.get(&near).into_iter().flatten() {
                 let bytes = yields.read(stretch)?;
                 read(&bytes, |cloud, (column, row), strips| {
-                    let corner =
-                        Extent { cell: rule.cell, first_column: column, first_row: row, columns: 1, rows: 1 };
-                    let (x, y) = corner.ground();
-                    if tiling.key_of(x.0, y.0) == key {
+                    if tiling.key_of(edge(column, rule.cell), edge(row, rule.cell)) == key {
                         let cut = cells.entry((cloud, column, row)).or_default();
                         for (strip, sum) in strips {
                             cut.entry(*strip).or_default().merge(sum);

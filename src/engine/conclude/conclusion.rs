@@ -23,6 +23,7 @@ use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
+use crate::results::format::and_list_of;
 use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -30,7 +31,7 @@ use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
 use crate::stages::left_out;
-use crate::stages::list::{Stage, draw_of, ground_of};
+use crate::stages::list::{draw_of, ground_of, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
@@ -136,7 +137,7 @@ pub fn conclude(
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
     };
-    let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
+    let summarise = summarise_of(&job.pipeline.stages);
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
@@ -151,10 +152,6 @@ pub fn conclude(
     trust.warnings.extend(slope_warning(&by_slope));
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
-    let agreement = agreement(job, journals, trust)?;
-    if let Some(agreement) = &agreement {
-        trust.warnings.extend(agreement::warnings(agreement, job.units));
-    }
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
@@ -166,7 +163,7 @@ pub fn conclude(
         trust: studied.trust,
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
-        agreement,
+        agreement: None,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
@@ -183,6 +180,11 @@ pub fn conclude(
         return Err(EngineError::NothingCompared { why });
     }
     judge(job, AloneCounts::conclude(journals)?, &mut summary);
+    // Of the class that the gate has left.
+    if let Some(agreement) = agreement(job, journals, &summary.trust)? {
+        summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
+        summary.agreement = Some(agreement);
+    }
     Ok(Conclusion { summary, histogram })
 }
 
@@ -192,13 +194,12 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
     let clouds = [(&job.survey, &partitions.survey)].into_iter().chain(reference);
     let files = clouds.flat_map(|(from, found)| without_ground(from, &found.counts));
     let files: Vec<String> = files.map(file_name).collect();
-    let (one, more) = (files.len() == 1, files.len().saturating_sub(MOST_FILES));
-    let named = files[..files.len() - more].join(", ");
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let one = files.len() == 1;
     (!files.is_empty()).then(|| Warning {
         code: WarningCode::Unclassified,
         text: format!(
-            "No point of {named}{more} is of class 2: {} not classified, and {} ground is in no figure.",
+            "No point of {} is of class 2: {} not classified, and {} ground is in no figure.",
+            and_list_of(&files, MOST_FILES),
             if one { "this file is" } else { "these files are" },
             if one { "its" } else { "their" }
         ),
@@ -217,6 +218,7 @@ fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agr
         rule,
         names: &reference.map(|(cloud, input)| setups::names(cloud, input)).unwrap_or_default(),
         units: job.units,
+        horizontal: job.survey.units[0].0,
         limits: agreement::limits(trust, job.units),
     };
     Ok(agreement::agreement(&tallies, &basis))

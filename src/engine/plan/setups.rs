@@ -3,7 +3,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use crate::cloud::Source;
-use crate::engine::plan::cloud_job::CloudJob;
+use crate::engine::plan::cloud_job::{CloudJob, apart};
 use crate::pipeline::model::CloudInput;
 use crate::stages::list::Stage;
 use crate::tile::points::Cloud;
@@ -27,7 +27,7 @@ pub fn overlap(reference: &CloudJob) -> bool {
         return false;
     }
     let Some(boxes) = reference.boxes() else { return true };
-    let shares = |a: (f64, f64), b: (f64, f64)| a.0 < b.1 && b.0 < a.1;
+    let shares = |a: (f64, f64), b: (f64, f64)| apart(a, b) < 0.0;
     let all = || boxes.iter().zip(&setups);
     all().enumerate().any(|(i, (a, one))| {
         all().take(i).any(|(b, other)| one != other && shares(a.x, b.x) && shares(a.y, b.y))
