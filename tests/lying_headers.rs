@@ -55,7 +55,7 @@ fn a_tile_too_full_for_memory_is_worked_on_in_parts_and_too_little_for_its_cells
     // The header states a box of 20 km: tiles are wide.
     let options = ["--memory", "40M", "--threads", "1"];
     let message = refused(&pipeline(folder.path(), "bounds: ignore", ""), &options);
-    assert!(message.contains("over one tile of 200 m and its margins needs 84 MiB"), "{message}");
+    assert!(message.contains("the cells of one tile of 200 m with its margins need 84 MiB"), "{message}");
     let checked = echograde().arg("check").arg(folder.path().join("pipeline.yaml")).output().unwrap();
     let text = String::from_utf8(checked.stdout).unwrap();
     assert!(text.contains("512 MiB allowed, 84 MiB at least"), "{text}");
