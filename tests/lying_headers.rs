@@ -113,10 +113,7 @@ fn options_that_no_memory_could_serve_are_refused_before_reading() {
     let message = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
     assert!(message.contains("100000 cells of 1 mm"), "{message}");
     let message = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
-    assert!(
-        message.contains("the ground surface over one tile of 500 m and its margins needs "),
-        "{message}"
-    );
+    assert!(message.contains("the cells of one tile of 500 m with its margins need "), "{message}");
     let file = pipeline(folder.path(), "tile: 10 m", "");
     let text = fs::read_to_string(&file).unwrap();
     let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");
