@@ -5,9 +5,10 @@ mod common;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use common::made::{point, write_plain};
+use common::made::{in_unit, point, write_plain};
+use common::random::normal;
 use common::scans::{self, Scan};
-use common::{number, run};
+use common::{codes, flat, number, run};
 use las::Point;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
@@ -37,16 +38,6 @@ impl Default for Site {
 }
 
 const LENGTH: f64 = 90.0;
-
-fn normal(random: &mut SmallRng) -> f64 {
-    let (a, b): (f64, f64) = (random.random(), random.random());
-    (-2.0 * (1.0 - a).ln()).sqrt() * (std::f64::consts::TAU * b).cos()
-}
-
-/// A point in a unit of so many metres.
-fn in_unit(at: Point, unit: f64) -> Point {
-    Point { x: at.x / unit, y: at.y / unit, z: at.z / unit, ..at }
-}
 
 impl Site {
     fn ground(&self, x: f64, y: f64) -> f64 {
@@ -118,11 +109,6 @@ fn off(members: &Value) -> Vec<u64> {
     all.filter(|one| one["off"] == json!(true)).map(|one| one["number"].as_u64().unwrap()).collect()
 }
 
-fn codes(summary: &Value) -> Vec<&str> {
-    let all = summary["warnings"].as_array().unwrap().iter();
-    all.map(|warning| warning["code"].as_str().unwrap()).collect()
-}
-
 const AGREEMENT_CODES: [&str; 4] = ["strip_off", "strips_disagree", "setup_off", "setups_disagree"];
 
 #[test]
@@ -163,7 +149,7 @@ fn one_strip_of_four_lifted_by_three_centimetres_is_the_one_named_in_metres_and_
             assert!(number(pair, "area_m2") > 600.0 && number(pair, "area_m2") < 1800.0, "{pair}");
         }
         assert!(codes(&summary).contains(&"strip_off"), "{:?}", codes(&summary));
-        let said = found.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        let said = flat(&found.stdout);
         assert!(
             said.contains(&format!("Warning: Strip {named} lies")) && said.contains("above the level"),
             "{said}"
@@ -210,7 +196,7 @@ fn with_one_point_source_id_there_are_no_strips_and_with_two_none_can_be_named()
     let summary = found.summary();
     assert!(off(&summary["agreement"]["strips"]).is_empty());
     assert!(codes(&summary).contains(&"strips_disagree") && !codes(&summary).contains(&"strip_off"));
-    let said = found.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = flat(&found.stdout);
     assert!(
         said.contains("Strips disagree: 1 lies")
             && said.contains("With two, the one at fault cannot be told"),
@@ -309,7 +295,7 @@ fn one_setup_of_three_lifted_by_a_centimetre_is_the_one_named() {
         assert!((number(member, "offset") - 0.01).abs() < 0.0015, "{member}");
         assert!((number(member, "smoothness") - 0.003).abs() < 0.001, "{member}");
         assert!(off(&agreement["strips"]).is_empty() && codes(&summary).contains(&"setup_off"));
-        let said = found.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        let said = flat(&found.stdout);
         assert!(
             said.contains(&format!("Setup {name} lies")) && said.contains("Setup to setup, 3 pairs"),
             "{said}"

@@ -9,10 +9,13 @@ mod files;
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::thread;
 
 use common::{describe, echograde, refused, root, run, try_run};
 use copc::{Copc, without_copc};
-use echograde::cloud::Source;
+use echograde::cloud::files::hex;
+use echograde::cloud::{Block, Decoder, Fields, STACK, Source};
+use echograde::units::Unit;
 use files::{Builder, Raw, with};
 use proptest::prelude::*;
 use rand::rngs::SmallRng;
@@ -143,7 +146,7 @@ fn of_an_area_only_the_nodes_it_needs_are_decoded_and_the_figures_are_those_of_p
         // The hash in the manifest is that of all bytes.
         use sha2::Digest;
         let bytes = fs::read(folder.path().join("copc-survey.laz")).unwrap();
-        let hash: String = sha2::Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        let hash = hex(&sha2::Sha256::digest(&bytes));
         assert_eq!(common::manifest(&copc.out)["inputs"][0]["sha256"], hash, "{cloud}");
     }
     // Without an area every point is read.
@@ -187,8 +190,40 @@ fn check_and_inspect_say_how_many_nodes_there_are_and_are_decoded() {
 #[test]
 fn a_file_of_another_writer_has_the_nodes_that_its_chunks_are() {
     let path = root().join("tests/data/simple.copc.laz");
-    let sources = Source::open(&path, false).unwrap();
-    assert_eq!(sources[0].nodes(), Some(sources[0].blocks().len()));
+    let source = Source::open(&path, false).unwrap().remove(0);
+    assert_eq!(source.nodes(), Some(source.blocks().len()));
+    // Every point lies on the ground that the hierarchy states for its node.
+    assert_eq!(decoded(&source, |decoder, block| assert_eq!(decoder.outside_node(block), None)), Ok(1_065));
+    // The octree divides: each corner of the box is out of reach of some nodes, and within that of the root.
+    let bounds = source.stated_box();
+    let corner = |axis: usize, high: bool| {
+        let at = if high { bounds.max[axis] } else { bounds.min[axis] };
+        let um = (at * 1e6) as i64;
+        um..um + 1
+    };
+    for (east, north) in [(false, false), (false, true), (true, false), (true, true)] {
+        let ground = (corner(0, east), corner(1, north));
+        let near = |block: &&Block| source.may_lie_on(block, &[&ground], Unit::Metre);
+        let near = source.blocks().iter().filter(near).count();
+        assert!((1..source.blocks().len() / 2).contains(&near), "{near} of {}", source.blocks().len());
+    }
+}
+
+/// Decodes all blocks of a source, looks at the decoder after each, and counts the points; or the error.
+fn decoded(source: &Source, look: impl Fn(&Decoder, &Block) + Sync) -> Result<u64, String> {
+    let work = || {
+        let fields = Fields { strip: true, scan_angle: true, gps_time: true };
+        let mut decoder = source.decoder(fields, Unit::Metre, Unit::Metre).unwrap();
+        let mut points = 0;
+        for block in source.blocks() {
+            decoder.for_each(block, |_| points += 1).map_err(|error| error.to_string())?;
+            look(&decoder, block);
+        }
+        Ok(points)
+    };
+    thread::scope(|scope| {
+        thread::Builder::new().stack_size(STACK).spawn_scoped(scope, work).unwrap().join().unwrap()
+    })
 }
 
 /// Hierarchies and cubes that cannot be right: each ends in one error that names file, place and remedy.
@@ -258,6 +293,38 @@ fn a_node_that_does_not_hold_its_points_is_damage_where_an_area_relies_on_it() {
     assert!(output.status.success(), "{}", describe(&output));
 }
 
+#[test]
+fn where_damage_is_skipped_a_file_whose_hierarchy_alone_is_damaged_is_read_as_plain_laz() {
+    let folder = TempDir::new().unwrap();
+    let copc = site(3, 6_000).copc();
+    write(folder.path(), &copc, &site(2, 6_000).copc());
+    let area = Some(("survey", [[1000.0, 1040.0], [-2000.0, -1900.0]]));
+    let skip = |name: &str| {
+        let file = pipeline(folder.path(), name, "m", area);
+        let text = fs::read_to_string(&file).unwrap();
+        fs::write(&file, text.replace("tile: 20 m", "tile: 20 m, damaged: skip")).unwrap();
+        file
+    };
+    let path = folder.path().join("copc-survey.laz");
+    for (what, bytes) in [
+        ("cut off in the root page", copc.bytes[..copc.hierarchy + 40].to_vec()),
+        ("without its record", copc.bytes[..copc.hierarchy - 60].to_vec()),
+        ("a node that cannot be", with(&copc.bytes, copc.hierarchy, &77i32.to_le_bytes())),
+        ("a cube without size", with(&copc.bytes, copc.info + 24, &0f64.to_le_bytes())),
+    ] {
+        fs::write(&path, bytes).unwrap();
+        let file = pipeline(folder.path(), "copc", "m", area);
+        let error = refused(&try_run(&file, &folder.path().join("out"), &[]), 1);
+        assert!(error.contains("the hierarchy of the COPC file is damaged"), "{what}: {error}");
+        let (found, plain) = (run(&skip("copc"), &[]), run(&skip("plain"), &[]));
+        assert_eq!(found.summary(), plain.summary(), "{what}");
+        let notes = common::manifest(&found.out)["notes"].to_string();
+        let noted = notes.contains("copc-survey.laz: the hierarchy of the COPC file is damaged");
+        assert!(noted && notes.contains("it is read as plain LAZ"), "{what}: {notes}");
+        assert!(!common::manifest(&plain.out)["notes"].to_string().contains("hierarchy"), "{what}");
+    }
+}
+
 /// Writes `target/sample.copc.laz`, to be read back with another library.
 #[test]
 #[ignore = "writes a file"]
@@ -276,6 +343,7 @@ fn a_sample_for_another_reader() {
 
 proptest! {
     #![proptest_config(ProptestConfig { cases: 400, ..ProptestConfig::default() })]
+    /// The file is refused or its nodes are its blocks; where damage is skipped it opens, and all of its points are there.
     #[test]
     fn any_byte_of_record_and_hierarchy_may_be_wrong(place in 0.0..1.0f64, new in any::<[u8; 4]>(), in_record in any::<bool>()) {
         static FILE: std::sync::OnceLock<Copc> = std::sync::OnceLock::new();
@@ -285,8 +353,14 @@ proptest! {
         let folder = TempDir::new().unwrap();
         let path = folder.path().join("strip.laz");
         fs::write(&path, with(&copc.bytes, at, &new)).unwrap();
-        if let Ok(sources) = Source::open(&path, false) {
-            prop_assert_eq!(sources[0].nodes(), Some(sources[0].blocks().len()));
+        let strict = Source::open(&path, false);
+        let skipped = Source::open(&path, true).unwrap().remove(0);
+        match &strict {
+            Ok(sources) => prop_assert_eq!(sources[0].nodes(), Some(sources[0].blocks().len())),
+            Err(error) => prop_assert!(error.to_string().contains("the hierarchy of the COPC file is damaged"), "{}", error),
         }
+        prop_assert_eq!(skipped.nodes().is_some(), strict.is_ok());
+        let all: usize = copc.chunks.iter().map(|(_, points)| points.len()).sum();
+        prop_assert_eq!(decoded(&skipped, |decoder, block| drop(decoder.outside_node(block))), Ok(all as u64));
     }
 }

@@ -6,7 +6,7 @@ mod common;
 use std::fs;
 use std::path::Path;
 
-use common::made::{self, CORNER, Stored, point};
+use common::made::{self, CORNER, Stored, in_unit, point};
 use common::random::normal;
 use common::scans::{Scan, write as write_scans};
 use common::{describe, number, try_run};
@@ -14,7 +14,7 @@ use e57::{Quaternion, Transform, Translation};
 use las::Point;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
-use serde_json::{Value, json};
+use serde_json::json;
 use tempfile::TempDir;
 
 const SIDE: [f64; 2] = [120.0, 80.0];
@@ -86,8 +86,7 @@ fn write(folder: &Path, seed: u64, density: f64, slope: f64, unit: f64) -> Truth
         let (bridge, pond) = (lies_in(BRIDGE, x, y), lies_in(POND, x, y));
         let error = BIAS + SD * normal(&mut random);
         let z = ground + error + if bridge { 0.25 } else { 0.0 };
-        let at = point(x, y, z);
-        survey.push(Point { x: at.x / unit, y: at.y / unit, z: at.z / unit, ..at });
+        survey.push(in_unit(point(x, y, z), unit));
         let fallen = if pond { 0.30 } else { 0.0 };
         let z = ground + SNOW - fallen + 0.002 * normal(&mut random);
         let setup = usize::from(x > 60.0);
@@ -99,8 +98,8 @@ fn write(folder: &Path, seed: u64, density: f64, slope: f64, unit: f64) -> Truth
         }
         // Some points that no scanner saw.
         if i % 5 == 0 {
-            let at = point(x + 0.013, y, ground + 2.5);
-            survey.push(Point { x: at.x / unit, y: at.y / unit, z: at.z / unit, number_of_returns: 2, ..at });
+            let above = in_unit(point(x + 0.013, y, ground + 2.5), unit);
+            survey.push(Point { number_of_returns: 2, ..above });
         }
     }
     made::write(&folder.join("survey.laz"), &survey, &Stored::SILENT);
@@ -154,8 +153,7 @@ fn a_scan_with_poses_two_areas_and_snow_run_in_one_command_in_metres_and_feet() 
         let out = folder.path().join("out");
         let output = try_run(&pipeline(folder.path(), name, cell, OFFSET), &out, &[]);
         assert!(output.status.success(), "{what}: {}", describe(&output));
-        let text = fs::read_to_string(out.join("summary.json")).unwrap();
-        let summary: Value = serde_json::from_str(&text).unwrap();
+        let summary = common::summary(&out);
         // The bridge is left out of both clouds. The pond of the reference alone: what is left there finds nothing near.
         let [bridge, pond] = truth.in_areas;
         let excluded = json!([

@@ -108,8 +108,7 @@ fn cloud(job: &CloudJob, grounds: &[&Ground]) -> CheckedCloud {
         vertical_unit: units.1,
         crs: source.crs().describe(),
         copc: source.nodes().map(|nodes| {
-            let needed =
-                |block: &&Block| grounds.iter().all(|ground| source.may_lie_on(block, ground, units.0));
+            let needed = |block: &&Block| source.may_lie_on(block, grounds, units.0);
             CheckedNodes { nodes, decoded: source.blocks().iter().filter(needed).count() }
         }),
     });

@@ -116,9 +116,9 @@ impl Source {
         }
     }
 
-    /// Whether points of a block may lie on some ground, ranges of x and y in micrometres; `horizontal` is the unit of the
-    /// file's x and y. It is known of the nodes of a COPC file; blocks of others may lie anywhere.
-    pub fn may_lie_on(&self, block: &Block, ground: &Ground, horizontal: Unit) -> bool {
+    /// Whether points of a block may lie on all of some grounds, ranges of x and y in micrometres; `horizontal` is the unit
+    /// of the file's x and y. It is known of the nodes of a COPC file; blocks of others may lie anywhere.
+    pub fn may_lie_on(&self, block: &Block, grounds: &[&Ground], horizontal: Unit) -> bool {
         let Source::Las(LasFile { nodes: Some(nodes), scale, .. }) = self else { return true };
         let Some(node) = nodes.get(block.number) else { return true };
         let meets = |node: [f64; 2], scale: f64, range: &Range<Micrometres>| {
@@ -127,7 +127,7 @@ impl Source {
             let [low, high] = [node[0] - slack, node[1] + slack].map(|v| v * horizontal.micrometres());
             low - 1.0 < range.end as f64 && high + 1.0 >= range.start as f64
         };
-        meets(node.x, scale[0], &ground.0) && meets(node.y, scale[1], &ground.1)
+        grounds.iter().all(|ground| meets(node.x, scale[0], &ground.0) && meets(node.y, scale[1], &ground.1))
     }
 
     /// Whether a decoder can [load](Decoder::load) a block.

@@ -44,7 +44,8 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
     }
     out += &table(summary);
-    for text in [matching::sentence(summary), plan_shift::sentence(summary)].into_iter().flatten() {
+    let in_plan = plan_shift::sentence(summary).map(|text| format!("Agreement in plan: {text}"));
+    for text in [matching::sentence(summary), in_plan].into_iter().flatten() {
         out.push('\n');
         out += &wrap(&text);
     }

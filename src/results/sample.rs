@@ -302,12 +302,7 @@ pub fn shifted(significant: bool) -> PlanShift {
         slope_rms: Some(0.124),
         adds_sd: Some(0.0046),
         share_explained: Some(0.041),
-        shift_removed: Some(ShiftRemoved {
-            compared: 12_490,
-            bias: Some(0.0081),
-            sd: Some(0.0291),
-            rmse: Some(0.0302),
-        }),
+        shift_removed: Some(ShiftRemoved { compared: 12_490, bias: 0.0081, sd: Some(0.0291), rmse: 0.0302 }),
         strips: vec![
             StripShift {
                 strip: 101,

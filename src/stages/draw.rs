@@ -116,12 +116,7 @@ impl Drawn {
             plane: self.plane.map(plane),
             around: self.around,
         };
-        sums.add(&found, self.slope_percent());
-    }
-
-    /// Steepest slope of the ground there, in hundredths; see [`Gradient::slope_percent`].
-    pub fn slope_percent(&self) -> Option<u8> {
-        self.gradient.map(Gradient::slope_percent)
+        sums.add(&found, self.compared().slope_percent());
     }
 
     /// Survey elevation minus reference elevation, micrometres.

@@ -26,7 +26,7 @@ const REMEDY: &str = "Export the file again, as COPC or as plain LAZ";
 
 /// Ground of a node, least and greatest x and y, in the file's unit.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct NodeGround {
+pub(in crate::cloud) struct NodeGround {
     /// Least and greatest x.
     pub x: [f64; 2],
     /// Least and greatest y.

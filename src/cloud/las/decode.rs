@@ -79,7 +79,7 @@ impl LasDecoder {
 
     /// The same decoder, which delivers a setup in place of the point source ID.
     pub fn of_setup(mut self, setup: u16) -> Self {
-        self.converter.setup = Some(setup);
+        self.converter.strip = setup;
         self.converter.fields.strip = false;
         self
     }
@@ -243,8 +243,8 @@ struct Converter {
     extended: bool,
     gps_time: bool,
     fields: Fields,
-    /// What takes the place of the point source ID.
-    setup: Option<u16>,
+    /// The strip of a point whose point source ID is not read: its setup, where it has one.
+    strip: u16,
     scale: [f64; 3],
     offset: [f64; 3],
     micrometres: [f64; 3],
@@ -256,7 +256,7 @@ impl Converter {
             extended: cloud.format >= 6,
             gps_time: fields.gps_time && cloud.has_gps_time(),
             fields,
-            setup: None,
+            strip: 0,
             scale: cloud.scale,
             offset: cloud.offset,
             micrometres: [horizontal.micrometres(), horizontal.micrometres(), vertical.micrometres()],
@@ -303,9 +303,7 @@ impl Converter {
         if self.fields.scan_angle {
             point.scan_angle = rank_to_angle(core[16] as i8);
         }
-        if let Some(setup) = self.setup {
-            point.strip = setup;
-        } else if self.fields.strip {
+        if self.fields.strip {
             point.strip = u16::from_le_bytes([core[18], core[19]]);
         }
         if self.gps_time {
@@ -327,9 +325,7 @@ impl Converter {
         if self.fields.scan_angle {
             point.scan_angle = i16::from_le_bytes([core[18], core[19]]);
         }
-        if let Some(setup) = self.setup {
-            point.strip = setup;
-        } else if self.fields.strip {
+        if self.fields.strip {
             point.strip = u16::from_le_bytes([core[20], core[21]]);
         }
         if self.gps_time {
@@ -347,6 +343,7 @@ impl Converter {
         };
         let (x, y, z) = (axis(0), axis(1), axis(2));
         let mut decoded = Decoded::default();
+        decoded.point.strip = self.strip;
         // Not-a-number fails every comparison, and so this test.
         if x.abs() < FARTHEST && y.abs() < FARTHEST && z.abs() <= HIGHEST {
             decoded.in_range = true;

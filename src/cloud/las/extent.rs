@@ -32,9 +32,7 @@ impl Extent {
         }
         *self = Extent { low, high };
     }
-}
 
-impl Extent {
     /// How points lie outside the ground of their node, in words; nothing where they do not. Positions may be rounded by a
     /// step of the scale factor.
     pub fn outside_node(&self, node: &NodeGround, scale: [f64; 3], offset: [f64; 3]) -> Option<String> {

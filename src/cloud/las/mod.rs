@@ -17,7 +17,6 @@ pub(super) mod testing;
 mod vlr;
 mod wiped;
 
-pub use copc::NodeGround;
 pub use decode::LasDecoder;
 pub use header::{GpsTimeType, LasFile};
 pub use wiped::STACK;

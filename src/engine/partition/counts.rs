@@ -42,6 +42,14 @@ pub struct Classified {
     pub other: u64,
 }
 
+impl Classified {
+    /// Adds those of another source, or of another part of the same.
+    pub fn merge(&mut self, other: &Classified) {
+        self.ground += other.ground;
+        self.other += other.other;
+    }
+}
+
 /// A block of a source that could not be decoded and was skipped.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct DamagedBlock {
@@ -69,9 +77,7 @@ impl ReadCounts {
             self.select.entry(*stage).or_default().merge(tally);
         }
         for (source, found) in &other.classified {
-            let sum = self.classified.entry(*source).or_default();
-            sum.ground += found.ground;
-            sum.other += found.other;
+            self.classified.entry(*source).or_default().merge(found);
         }
         self.bounds.merge(&other.bounds);
     }

@@ -48,17 +48,12 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
-/// Whether a block of a source may hold points on all of some grounds.
-fn source_needs(source: &Source, block: &Block, grounds: &[&Ground], horizontal: Unit) -> bool {
-    grounds.iter().all(|ground| source.may_lie_on(block, ground, horizontal))
-}
-
 /// Where blocks are chosen by the ground of their nodes, checks that the points decoded last lie on it.
 fn in_node(block: &Block, decoder: &Decoder, grounds: &[&Ground]) -> Result<(), CloudError> {
-    match decoder.outside_node(block).filter(|_| !grounds.is_empty()) {
-        Some(what) => Err(decoder.damaged(block, what)),
-        None => Ok(()),
+    if grounds.is_empty() {
+        return Ok(());
     }
+    decoder.outside_node(block).map_or(Ok(()), |what| Err(decoder.damaged(block, what)))
 }
 
 /// What reading a cloud brought.
@@ -87,7 +82,7 @@ pub fn scatter(
     let (mut work, mut outside_area) = (Vec::new(), 0u64);
     for (place, source) in input.sources.iter().enumerate() {
         for block in source.blocks() {
-            match source_needs(source, block, &grounds, input.units[place].0) {
+            match source.may_lie_on(block, &grounds, input.units[place].0) {
                 true => work.push((place, *block)),
                 false => outside_area = outside_area.saturating_add(block.points),
             }
@@ -109,7 +104,7 @@ pub fn scatter(
         let place = first;
         first += sources.len();
         let offered = |source: &Source, block: &Block| {
-            source.can_load(block) && source_needs(source, block, &grounds, input.units[place].0)
+            source.can_load(block) && source.may_lie_on(block, &grounds, input.units[place].0)
         };
         FileHash::new(sources, offered)
     };
@@ -281,9 +276,8 @@ impl<'a> Judge<'a> {
         counts.bounds = bounds;
         if *by_class {
             let ground = kept.iter().filter(|point| point.is_ground_class()).count();
-            let found = counts.classified.entry(source).or_insert(Classified::default());
-            found.ground += ground as u64;
-            found.other += (kept.len() - ground) as u64;
+            let found = Classified { ground: ground as u64, other: (kept.len() - ground) as u64 };
+            counts.classified.entry(source).or_default().merge(&found);
         }
         kept
     }

@@ -54,8 +54,9 @@ pub enum JobError {
     List(#[from] ListError),
     /// The memory allowed is too small for the cells over one tile.
     #[error(
-        "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
-         more with --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`", allowed >> 20, needed.div_ceil(1 << 20)
+        "{} MiB of memory is too little: the cells of one tile of {edge_m} m with its margins need {} MiB. Allow more with \
+         --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`, or a larger \
+         `agreement_cell:` or `terrain_cell:` of `summarise`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {
         /// Memory allowed, bytes.
