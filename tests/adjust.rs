@@ -429,3 +429,47 @@ fn angles_in_gon_and_in_degrees_minutes_and_seconds() {
         "elevation",
     );
 }
+
+#[test]
+fn a_withheld_elevation_leaves_the_other_coordinates_tested() {
+    let gnss = "name,easting,northing,elevation,sigma_e,sigma_n,sigma_u,withhold\nP,10,20,5,0.01,0.01,0.02,elevation\n\
+        P,10.004,20.003,5,0.01,0.01,0.02,elevation\nP,11.5,19.998,5,0.01,0.01,0.02,elevation\n\
+        P,9.998,20.001,5,0.01,0.01,0.02,elevation\n";
+    let found = Made::new(&[("network.yaml", "positions: gnss.csv\n"), ("gnss.csv", gnss)]).json();
+    let suggested = found["suggested"].as_array().unwrap();
+    assert_eq!(
+        (suggested.len(), &suggested[0]["kind"], &suggested[0]["line"]),
+        (1, &"easting".into(), &4.into())
+    );
+    for row in found["observations"].as_array().unwrap() {
+        assert_eq!(row["w"].is_number(), row["kind"] != "elevation", "{row}");
+    }
+}
+
+#[test]
+fn what_is_withheld_does_not_place_a_point() {
+    // A resection whose only position is 90 km off and withheld; and one whose stated coordinates are better than a position
+    // that is used but, with its sigma, has no say.
+    let network = "fixed: [{name: A, easting: 0, northing: 0}, {name: B, easting: 100, northing: 0}, {name: C, easting: 100, northing: \
+                   100}]\napproximate: [{name: P, easting: 51, northing: 49}]\nobservations: o.csv\npositions: gnss.csv\n";
+    let sights = "station,target,direction\nP,A,225\nP,B,135\nP,C,45\n";
+    let head = "name,easting,northing,sigma_e,sigma_n,withhold\n";
+    for gnss in ["P,500,-90000,0.01,0.01,all\n", "P,500,-90000,1e7,1e7,\n"] {
+        let table = format!("{head}{gnss}");
+        let files = [("network.yaml", network), ("o.csv", sights), ("gnss.csv", &table)];
+        let found = Made::new(&files).json();
+        near(number(point(&found, "P"), "easting"), 50.0, 1e-3, gnss);
+        near(number(point(&found, "P"), "northing"), 50.0, 1e-3, gnss);
+    }
+}
+
+#[test]
+fn an_observation_that_cannot_be_computed_is_named() {
+    // Nothing has a direction from B to C, which stand at one place.
+    let network = "fixed: [{name: A, easting: 0, northing: 0}]\nobservations: o.csv\npositions: gnss.csv\n";
+    let gnss = "name,easting,northing,sigma_e,sigma_n\nB,50,50,0.01,0.01\nC,50,50,0.01,0.01\n";
+    let sights = "station,target,direction\nB,A,225\nB,C,10\n";
+    let made = Made::new(&[("network.yaml", network), ("o.csv", sights), ("gnss.csv", gnss)]);
+    let said = refused(&made.adjust(&[]), 1);
+    assert!(said.contains("direction B to C (o.csv line 3)"), "{said}");
+}

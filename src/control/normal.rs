@@ -103,6 +103,12 @@ impl Normal {
         }
     }
 
+    /// Whether all of it is numbers: misclosures may be, where derivatives are not.
+    pub fn is_finite(&self) -> bool {
+        self.square_sum.is_finite()
+            && self.matrix.iter().chain(self.right.iter()).all(|value| value.is_finite())
+    }
+
     /// Factors the matrix, scaled to ones on its diagonal: unlike units and weights then do not matter.
     pub fn factor(self) -> Result<Factored, Defect> {
         let n = self.right.len();

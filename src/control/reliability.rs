@@ -96,7 +96,9 @@ fn check_one(
     // B P, M = P − P B P, P v.
     let share = DMatrix::from_fn(n, n, |i, j| sum(&|k| computed[(i, k)] * weights[(k, j)]));
     let test = DMatrix::from_fn(n, n, |i, j| weights[(i, j)] - sum(&|k| weights[(i, k)] * share[(k, j)]));
-    let weighted: Vec<f64> = (0..n).map(|i| sum(&|k| weights[(i, k)] * residual(k))).collect();
+    // What has no weight may be of nothing known: its residual is then no number.
+    let pull = |i: usize, k: usize| if weights[(i, k)] == 0.0 { 0.0 } else { weights[(i, k)] * residual(k) };
+    let weighted: Vec<f64> = (0..n).map(|i| sum(&|k| pull(i, k))).collect();
     let value = |i: usize| {
         let sigma = stated.sigma(i);
         if withheld[i] {

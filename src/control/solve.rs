@@ -89,7 +89,7 @@ pub fn adjust<O: Observation>(
         for (one, weights) in observations.iter().zip(&weights) {
             normal.add(&one.rows(at), weights);
         }
-        if normal.square_sum.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
+        if normal.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
     };
     let mut at = start.to_vec();
     let mut normal = gather(&at)?;

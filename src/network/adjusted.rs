@@ -95,9 +95,13 @@ fn not_placed(network: &Network, points: &[usize]) -> NetworkError {
 /// Names the observation that fits the approximate coordinates worst.
 fn no_convergence(network: &Network, at: &[f64]) -> NetworkError {
     let mut worst = (0.0, String::new());
-    for (one, source) in network.observations.iter().zip(&network.sources) {
-        for (value, row) in control::Observation::rows(one, at).iter().enumerate() {
+    for (index, (one, source)) in network.observations.iter().zip(&network.sources).enumerate() {
+        let rows = control::Observation::rows(one, at).into_iter().enumerate();
+        for (value, row) in rows.filter(|(value, _)| network.is_used(index, *value)) {
+            // Between two points at one place there is no direction.
+            let is_known = row.coefficients.iter().all(|(_, coefficient)| coefficient.is_finite());
             let off = (row.misclosure / one.covariance.sigma(value)).abs();
+            let off = if is_known && off.is_finite() { off } else { f64::INFINITY };
             if off > worst.0 {
                 let to = source.to.map_or(String::new(), |to| format!(" to {}", network.points[to].name));
                 let place = source

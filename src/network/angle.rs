@@ -62,7 +62,8 @@ impl AngleUnit {
                 format!("`{text}` is not an angle in {}: write for example `123.4567`", self.words())
             });
         }
-        let parts: Vec<&str> = text
+        let (sign, size) = text.trim().strip_prefix('-').map_or((1.0, text), |size| (-1.0, size));
+        let parts: Vec<&str> = size
             .split(|c: char| c.is_whitespace() || "-°'’′\"”″:dms".contains(c))
             .filter(|part| !part.is_empty())
             .collect();
@@ -75,7 +76,7 @@ impl AngleUnit {
         if minutes >= 60.0 {
             return Err(wrong());
         }
-        Ok(degrees + minutes / 60.0 + seconds / 3600.0)
+        Ok(sign * (degrees + minutes / 60.0 + seconds / 3600.0))
     }
 }
 
@@ -150,6 +151,9 @@ mod tests {
         assert_eq!(AngleUnit::Deg.parse("123.5", number), Ok(123.5));
         for text in ["123 30 36.0", "123-30-36", "123°30'36\"", "123d30m36s"] {
             assert!((AngleUnit::Dms.parse(text, number).unwrap() - 123.51).abs() < 1e-12, "{text}");
+        }
+        for text in ["-45 30 00", " -45-30-00", "-45°30'00\""] {
+            assert_eq!(AngleUnit::Dms.parse(text, number), Ok(-45.5), "{text}");
         }
         for wrong in ["123.3036", "123 60 00", "123 30 60", "", "a b c", "123 30"] {
             assert!(AngleUnit::Dms.parse(wrong, number).is_err(), "{wrong}");

@@ -58,6 +58,11 @@ impl Network {
         self.first_orientation + self.sets.len()
     }
 
+    /// Whether a value takes part in the adjustment.
+    pub fn is_used(&self, observation: usize, value: usize) -> bool {
+        !self.withheld.contains(&ValueId { observation, value })
+    }
+
     fn add(&mut self, observed: Observed, covariance: Covariance, source: Source, withheld: &[bool]) {
         let observation = self.observations.len();
         let held = withheld.iter().enumerate().filter(|(_, held)| **held);

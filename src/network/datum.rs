@@ -1,6 +1,6 @@
 //! What is missing where the observations do not determine the network, in words: which points hang on nothing, and in what.
 
-use crate::control::{Defect, ValueId};
+use crate::control::Defect;
 use crate::network::assemble::{AXES, Network};
 use crate::network::equations::Observed;
 use crate::results::format::and_list;
@@ -132,8 +132,7 @@ fn groups(network: &Network, axis: usize) -> Vec<Vec<usize>> {
             Observed::Direction { .. } | Observed::Horizontal { .. } => axis == 0,
             Observed::Position { .. } | Observed::Alone => false,
         };
-        let withheld = network.withheld.contains(&ValueId { observation, value: 0 });
-        if let (Some(to), true, false) = (source.to, ties, withheld) {
+        if let (Some(to), true, true) = (source.to, ties, network.is_used(observation, 0)) {
             let (a, b) = (top(&root, source.from), top(&root, to));
             root[a.max(b)] = a.min(b);
         }
