@@ -158,7 +158,11 @@ impl Length {
 }
 
 /// Splits `12.5 m` into its number and its unit; the unit may be empty.
-fn split_quantity<'a>(text: &'a str, what: &str, examples: &str) -> Result<(f64, &'a str), String> {
+pub(crate) fn split_quantity<'a>(
+    text: &'a str,
+    what: &str,
+    examples: &str,
+) -> Result<(f64, &'a str), String> {
     let text = text.trim();
     let end = text.find(|c: char| !(c.is_ascii_digit() || "+-.eE".contains(c))).unwrap_or(text.len());
     let (number, rest) = text.split_at(end);

@@ -48,8 +48,6 @@ pub struct CheckedObservation {
     /// The residuals of its values from an adjustment without the whole observation; none where the other observations do
     /// not determine them. Of values withheld, as they are.
     pub left_out: Option<Vec<f64>>,
-    /// The statistic of a blunder anywhere in it, chi-square with as many degrees of freedom as it has used values.
-    pub statistic: Option<f64>,
 }
 
 /// Checks all observations at the adjusted unknowns.
@@ -127,18 +125,18 @@ fn check_one(
     };
     let values: Vec<CheckedValue> = (0..n).map(value).collect();
     let used: Vec<usize> = (0..n).filter(|&i| !withheld[i]).collect();
-    let (left_out, statistic) = leave_out(&used, &test, &weighted, weights, residual).unzip();
-    CheckedObservation { values, left_out, statistic }
+    let left_out = leave_out(&used, &test, &weighted, weights, residual);
+    CheckedObservation { values, left_out }
 }
 
-/// The residuals of an observation from an adjustment without it, and the statistic of its test.
+/// The residuals of an observation from an adjustment without it.
 fn leave_out(
     used: &[usize],
     test: &DMatrix<f64>,
     weighted: &[f64],
     weights: &DMatrix<f64>,
     residual: impl Fn(usize) -> f64,
-) -> Option<(Vec<f64>, f64)> {
+) -> Option<Vec<f64>> {
     if used.is_empty() {
         return None;
     }
@@ -151,5 +149,5 @@ fn leave_out(
     let blunder = is_sound.then(|| cholesky.solve(&right))?;
     let mut left_out: Vec<f64> = (0..weighted.len()).map(residual).collect();
     used.iter().enumerate().for_each(|(a, &i)| left_out[i] = blunder[a] * scale[a]);
-    Some((left_out, blunder.dot(&right)))
+    Some(left_out)
 }

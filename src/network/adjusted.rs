@@ -31,12 +31,14 @@ pub enum NetworkError {
 
 impl fmt::Display for NetworkError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
+        let text = match self {
             NetworkError::Undetermined(texts) => {
-                write!(f, "the network is not determined: {}", texts.join("; "))
+                format!("the network is not determined: {}", texts.join("; "))
             }
-            NetworkError::NotPlaced(text) | NetworkError::NoConvergence(text) => f.write_str(text),
-        }
+            NetworkError::NotPlaced(text) | NetworkError::NoConvergence(text) => text.clone(),
+        };
+        // Names from tables must not steer the terminal.
+        f.write_str(&text.replace(char::is_control, " "))
     }
 }
 

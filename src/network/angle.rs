@@ -6,6 +6,8 @@ use std::f64::consts::PI;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, de::Error as _};
 
+use crate::units::split_quantity;
+
 /// The unit in which a file states directions and zenith angles.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
@@ -101,12 +103,11 @@ impl SmallAngle {
     }
 
     fn parse(text: &str) -> Result<Self, String> {
-        let wrong = || format!("`{text}` is not a small angle: write for example `3 arcsec` or `1 mgon`");
-        let at = text.find(|c: char| c.is_alphabetic()).ok_or_else(wrong)?;
-        let value: f64 = text[..at].trim().parse().map_err(|_| wrong())?;
-        let (symbol, circle) =
-            SMALL.iter().find(|(symbol, _)| *symbol == text[at..].trim()).ok_or_else(wrong)?;
-        if !(value.is_finite() && value > 0.0) {
+        let (value, unit) = split_quantity(text, "small angle", "`3 arcsec` or `1 mgon`")?;
+        let (symbol, circle) = SMALL.iter().find(|(symbol, _)| *symbol == unit).ok_or_else(|| {
+            format!("`{text}` is not a small angle: its unit is arcsec, mgon, deg or gon, as in `3 arcsec`")
+        })?;
+        if value <= 0.0 {
             return Err(format!("`{text}` is not above zero"));
         }
         Ok(SmallAngle { radians: value * 2.0 * PI / circle, text: symbol, value })
@@ -167,6 +168,7 @@ mod tests {
         assert_eq!(SmallAngle::parse("3 arcsec").unwrap(), SmallAngle::arcsec(3.0));
         let gon = SmallAngle::parse("1 mgon").unwrap();
         assert!((gon.radians - PI / 200_000.0).abs() < 1e-18);
+        assert_eq!(SmallAngle::parse(" 1e-3deg").unwrap().to_string(), "0.001 deg");
         for wrong in ["3", "3 sec", "-1 arcsec", "arcsec", "NaN arcsec"] {
             assert!(SmallAngle::parse(wrong).is_err(), "{wrong}");
         }

@@ -42,7 +42,7 @@ struct Page<'a> {
     sketch: String,
     caption: String,
     point_heads: Vec<String>,
-    points: Vec<(String, Vec<String>)>,
+    points: Vec<(String, [String; 8])>,
     points_note: String,
     tests: Vec<(&'static str, String)>,
     observations: Vec<Observation>,
@@ -53,7 +53,7 @@ struct Page<'a> {
 struct Observation {
     class: &'static str,
     name: String,
-    unit: String,
+    unit: &'static str,
     cells: Vec<String>,
     verdict: String,
 }
@@ -110,14 +110,14 @@ fn point_heads(adjustment: &Adjustment) -> Vec<String> {
 }
 
 /// The cells of a point.
-pub(super) fn point_cells(point: &PointRow, adjustment: &Adjustment) -> Vec<String> {
+pub(super) fn point_cells(point: &PointRow, adjustment: &Adjustment) -> [String; 8] {
     let format = small(adjustment);
     let coordinate = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |value| decimal(value, 4));
     let sigma = |value: Option<f64>, axis: &str| {
         if point.held.contains(&axis) { "held".to_string() } else { format.length(value) }
     };
     let ellipse = point.ellipse.as_ref();
-    vec![
+    [
         coordinate(point.easting),
         coordinate(point.northing),
         coordinate(point.elevation),
@@ -193,25 +193,23 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
 fn observation(row: &ObservationRow, adjustment: &Adjustment) -> Observation {
     let is_angle = row.unit != adjustment.units.symbol();
     let format = small(adjustment);
-    let (unit, factor, decimals) = if is_angle {
-        (row.unit, 1.0, 1)
-    } else {
-        (format.symbol, format.scaled(1.0), if format.symbol == "mm" { 1 } else { 3 })
+    let written = |value: Option<f64>, style: fn(f64, usize) -> String| {
+        value.map_or(UNDEFINED.to_string(), |value| style(value, 1))
     };
-    let number =
-        |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |value| signed(value * factor, decimals));
+    let residual = |value| if is_angle { written(value, signed) } else { format.signed(value) };
+    let size = |value| if is_angle { written(value, decimal) } else { format.length(value) };
     Observation {
         class: if row.verdict == "suspect" { "suspect" } else { "" },
         name: name(row),
-        unit: unit.to_string(),
+        unit: if is_angle { row.unit } else { format.symbol },
         cells: vec![
             decimal(row.observed, if is_angle { 5 } else { 4 }),
-            number(row.residual),
-            decimal(row.sigma * factor, decimals),
+            residual(row.residual),
+            size(Some(row.sigma)),
             decimal(row.redundancy, 2),
-            row.w.map_or(UNDEFINED.to_string(), |w| signed(w, 1)),
-            number(row.left_out),
-            row.detectable.map_or(UNDEFINED.to_string(), |value| decimal(value * factor, decimals)),
+            written(row.w, signed),
+            residual(row.left_out),
+            size(row.detectable),
         ],
         verdict: match (&row.why, row.verdict) {
             (Some(why), "withheld") => format!("withheld: {why}"),
