@@ -47,6 +47,11 @@ impl Unit {
         numerator as f64 / denominator as f64
     }
 
+    /// Metres in one unit.
+    pub fn metres(self) -> f64 {
+        self.micrometres() * 1e-6
+    }
+
     /// `value`, given in this unit, in whole micrometres (half away from zero).
     pub fn to_micrometres(self, value: f64) -> Micrometres {
         let (numerator, denominator) = self.ratio();
@@ -129,6 +134,11 @@ impl Length {
     pub fn exact_micrometres(self) -> f64 {
         let (numerator, denominator) = LENGTH_UNITS[self.unit].1;
         self.value * numerator as f64 / denominator as f64
+    }
+
+    /// The length in metres, not rounded.
+    pub fn exact_metres(self) -> f64 {
+        self.exact_micrometres() * 1e-6
     }
 
     /// Reads `0.5 m`, `15 mm`, `20 cm`, `0.05 ft` or `0.05 ftUS`.

@@ -322,7 +322,7 @@ fn one_kind_of_observation_alone_makes_a_network() {
                    northing: 90}]\nobservations: distances.csv\n";
     let found = Made::new(&[("network.yaml", network), ("distances.csv", distances)]).json();
     near(number(point(&found, "P"), "northing"), 40.0, 1e-3, "P");
-    assert!(found["notes"].to_string().contains("4 distance(s) taken as horizontal"), "{}", found["notes"]);
+    assert!(found["notes"].to_string().contains("Distances taken as horizontal: 4."), "{}", found["notes"]);
     // Directions alone: a resection, and an intersection.
     let directions = "station,set,target,direction\nP,1,A,0\nP,1,B,90\nP,1,C,180\nP,2,A,10\nP,2,C,190\n";
     let network = "fixed: [{name: A, easting: 0, northing: 100}, {name: B, easting: 100, northing: 0}, {name: C, easting: 0, \

@@ -7,7 +7,8 @@ use crate::stats::distributions::chi_squared_quantile;
 pub const GLOBAL_LEVEL: f64 = 0.05;
 
 /// What the test says.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// The residuals agree with the sigmas.
     Passed,

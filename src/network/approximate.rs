@@ -3,33 +3,16 @@
 mod frame;
 mod intersect;
 mod plan;
+mod seen;
 
 use std::collections::BTreeMap;
 
 use libm::{cos, sin, sqrt};
 
+use crate::network::approximate::seen::{Plan, Seen};
 use crate::network::assemble::Network;
 use crate::network::equations::{Coordinate, Observed};
 use crate::network::load::Loaded;
-
-/// A position in plan.
-pub(super) type Plan = [f64; 2];
-
-/// What was observed in plan, by numbers of points.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Seen {
-    /// Directions by set, with the station of each set.
-    pub sets: Vec<(usize, Vec<(usize, f64)>)>,
-    /// Horizontal distances in the grid, by pairs, the smaller number first.
-    pub distances: BTreeMap<[usize; 2], f64>,
-}
-
-impl Seen {
-    /// The distance between two points, if it was measured.
-    pub fn distance(&self, a: usize, b: usize) -> Option<f64> {
-        self.distances.get(&[a.min(b), a.max(b)]).copied()
-    }
-}
 
 /// Approximate unknowns.
 pub(super) struct Start {
@@ -88,7 +71,7 @@ fn known(network: &Network, loaded: &Loaded) -> (Vec<Option<Plan>>, Vec<Option<f
             }
         }
     }
-    let unit = loaded.file.units.micrometres() * 1e-6;
+    let unit = loaded.file.units.metres();
     let value = |index: usize, axis: usize| {
         if let Coordinate::Held(value) = network.points[index].spot[axis] {
             return Some(value).filter(|value| !value.is_nan());

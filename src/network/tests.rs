@@ -11,6 +11,7 @@ use super::file::NetworkFile;
 use super::inputs::Name;
 use super::load::Loaded;
 use super::results::Adjustment;
+use crate::control::Verdict;
 use super::rows::{LevelRow, Measured, Origin, PositionRow, SightRow};
 use crate::network::file::FixedPoint;
 use crate::stats::distributions::normal_quantile;
@@ -161,7 +162,7 @@ fn spoil(loaded: &mut Loaded, kind: &str, line: usize, by: f64) {
         "zenith" => add(&mut loaded.sights[line].zenith),
         "distance" => add(&mut loaded.sights[line].distance),
         axis => {
-            let axis = super::assemble::AXES.iter().position(|one| *one == axis).unwrap();
+            let axis = super::rows::AXES.iter().position(|one| *one == axis).unwrap();
             *loaded.positions[line].values[axis].as_mut().unwrap() += by;
         }
     }
@@ -226,7 +227,7 @@ fn good_networks_pass_and_their_ellipses_hold_the_truth() {
                 usize::from(hypot(along / ellipse.semi_major_95, across / ellipse.semi_minor_95) <= 1.0);
             heights +=
                 usize::from((point.elevation.unwrap() - truth[2]).abs() <= 1.96 * point.sigma_v.unwrap());
-            passed += usize::from(found.global_test.unwrap().verdict == "passed");
+            passed += usize::from(found.global_test.unwrap().verdict == Verdict::Passed);
             suspected += usize::from(!found.suggested.is_empty());
         }
         println!(

@@ -2,6 +2,7 @@
 
 use askama::Template;
 
+use crate::control::{Sigmas, Verdict};
 use crate::network::{Adjustment, ObservationRow, PointRow, name};
 use crate::report::adjustment_sketch::{caption, sketch};
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, signed};
@@ -68,14 +69,14 @@ pub(super) fn lead(adjustment: &Adjustment) -> String {
     };
     let test = match adjustment.global_test.as_ref().map(|test| test.verdict) {
         None => "Nothing checks this network: it has no redundant observation.".to_string(),
-        Some("passed") => "The residuals agree with the stated sigmas.".to_string(),
-        Some("too_large") if suspects > 0 => "The residuals are larger than the stated sigmas allow.".to_string(),
-        Some("too_large") => {
+        Some(Verdict::Passed) => "The residuals agree with the stated sigmas.".to_string(),
+        Some(Verdict::TooLarge) if suspects > 0 => "The residuals are larger than the stated sigmas allow.".to_string(),
+        Some(Verdict::TooLarge) => {
             "The residuals are larger than the stated sigmas allow, and no single observation explains it: the sigmas are too small, or \
              the known points do not fit each other."
                 .to_string()
         }
-        _ => "The residuals are smaller than expected from the stated sigmas, which are too large.".to_string(),
+        Some(Verdict::TooSmall) => "The residuals are smaller than expected from the stated sigmas, which are too large.".to_string(),
     };
     if adjustment.degrees_of_freedom == 0 { test } else { format!("{test} {blunders}") }
 }
@@ -138,10 +139,10 @@ pub(super) fn points_note(adjustment: &Adjustment) -> String {
         _ if adjustment.s0.is_none() => {
             "Sigmas are a priori: they follow from the stated sigmas of the observations, and nothing checks them.".to_string()
         }
-        "scaled" => format!(
+        Sigmas::Scaled => format!(
             "Sigmas are scaled by s0 = {s0}, because the residuals are significantly larger than the stated sigmas allow."
         ),
-        _ => format!(
+        Sigmas::APriori => format!(
             "Sigmas are a priori: they follow from the stated sigmas of the observations, not scaled by s0 = {s0}."
         ),
     };
@@ -160,9 +161,9 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
     let mut all = vec![("Counts", counts)];
     if let (Some(test), Some(factor)) = (&adjustment.global_test, adjustment.variance_factor) {
         let verdict = match test.verdict {
-            "passed" => "passes",
-            "too_large" => "fails: too large",
-            _ => "fails: too small",
+            Verdict::Passed => "passes",
+            Verdict::TooLarge => "fails: too large",
+            Verdict::TooSmall => "fails: too small",
         };
         all.push((
             "Variance factor",
@@ -170,7 +171,7 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
                 "s0² = {}. v'Pv = {} lies {} {} to {} (chi-square, 95 %, two-sided): {verdict}.",
                 decimal(factor, 3),
                 decimal(test.statistic, 2),
-                if test.verdict == "passed" { "within" } else { "outside" },
+                if test.verdict == Verdict::Passed { "within" } else { "outside" },
                 decimal(test.lower, 2),
                 decimal(test.upper, 2)
             ),
