@@ -349,9 +349,9 @@ fn a_traverse_between_two_known_points_without_an_azimuth_is_placed() {
 #[test]
 fn all_that_is_wrong_is_said_at_once_with_its_place() {
     let network = "title: Wrong\nunits: yards\nangels: deg\nscale_factor: 3\nfixed:\n  - {name: A, easting: 1}\n  - {name: A, elevation: \
-                   1, sigma: -1}\nlevels: [levels.csv, gone.csv]\npositions: gnss.csv\nobservations: {file: ts.csv, columns: {target: \
+                   1, sigma: -1}\napproximate: [{name: P, northing: 2, elevation: 1}, {name: P, elevation: 2}]\nlevels: [levels.csv, gone.csv]\npositions: gnss.csv\nobservations: {file: ts.csv, columns: {target: \
                    Ziel}}\n";
-    let levels = "from,to,dh,length\nA,B,x,1\nA,A,1,1\nA,C,1,\nA,,1,2\nA,D,1\n";
+    let levels = "from,to,dh,length\nA,B,x,1\nA,A,1,1\nA,C,1,\nA,,1,2\nA,D,1\nA,E,1,0\n";
     let gnss = "name,easting,northing,elevation,sigma_e,sigma_n\nP,1,2,3,0.1,0\n";
     let ts = "station,Ziel,direction,zenith,distance,sigma_direction\nA,B,361,90,1,5\nA,B,10,200,1,0.0008\nA,B,,,,\nA,B,1,1,-5,\n";
     let made =
@@ -361,7 +361,7 @@ fn all_that_is_wrong_is_said_at_once_with_its_place() {
         "network.yaml:2:8",
         "network.yaml:3:1",
         "the file has no key `angels`",
-        "network.yaml:8:22",
+        "network.yaml:9:22",
         "there is no file `gone.csv`",
         "levels.csv:2:5",
         "`dh` is `x`, which is not a number",
@@ -382,6 +382,9 @@ fn all_that_is_wrong_is_said_at_once_with_its_place() {
         "A has only one of easting and northing",
         "the point A is fixed twice",
         "a sigma is negative",
+        "P has only one of easting and northing",
+        "the point P stands twice under `approximate`",
+        "write the length of the line, above 0, in the units of the file",
     ] {
         assert!(said.contains(message), "{message} is not in:\n{said}");
     }
@@ -481,4 +484,33 @@ fn what_files_say_cannot_steer_the_terminal() {
     let said = Made::new(&[("network.yaml", &loose), ("levels.csv", levels)]).refused();
     assert!(said.contains("nothing fixes the heights of A and B ]0;x "), "{said}");
     assert!(said.chars().all(|c| c == '\n' || !c.is_control()), "{said:?}");
+}
+
+#[test]
+fn approximate_coordinates_that_nothing_uses_are_noted() {
+    let network = "fixed: [{name: X, elevation: 100}]\napproximate: [{name: A, elevation: 105}, {name: Q, elevation: 7}]\nlevels: \
+                   levels.csv\n";
+    let found = Made::new(&[("network.yaml", network), ("levels.csv", LEVELS)]).json();
+    let notes = found["notes"].to_string();
+    assert!(notes.contains("coordinates of Q, which no table names"), "{notes}");
+}
+
+#[test]
+fn a_network_file_and_a_pipeline_file_are_not_taken_for_each_other() {
+    let pipeline = "survey: {files: [a.laz]}\nreference: {files: [b.laz]}\n";
+    let said = Made::new(&[("network.yaml", pipeline)]).refused();
+    assert!(
+        said.contains("this is a pipeline file") && said.contains("`echograde run FILE` runs it"),
+        "{said}"
+    );
+    let network = "fixed: [{name: X, elevation: 100}]\nlevels: levels.csv\n";
+    let made = Made::new(&[("network.yaml", network), ("levels.csv", LEVELS)]);
+    for command in ["run", "check"] {
+        let file = made.folder.path().join("network.yaml");
+        let other = refused(&echograde().arg(command).arg(file).output().unwrap(), 2);
+        let says =
+            other.contains("this is a network file") && other.contains("`echograde adjust FILE` adjusts it");
+        assert!(says && other.contains("network.yaml:2:1"), "{other}");
+        assert_eq!([said.matches("error").count(), other.matches("error").count()], [1, 1], "{said}{other}");
+    }
 }

@@ -27,7 +27,7 @@ pub struct CheckedValue {
     pub standardised: Option<f64>,
     /// Its residual from an adjustment without this value.
     pub left_out: Option<f64>,
-    /// The smallest blunder that the test of this value would find (power 0.80, level 0.001).
+    /// The smallest blunder that a test of this value alone finds (power 0.80, level 0.001).
     pub detectable: Option<f64>,
     /// Whether the value took no part in the adjustment.
     pub withheld: bool,

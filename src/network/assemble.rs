@@ -105,7 +105,8 @@ pub(super) fn assemble(loaded: &Loaded) -> Network {
     }
     for row in &levels {
         let (from, to) = (of(&row.from), of(&row.to));
-        let observed = Observed::Level { from: network.points[from].spot, to: network.points[to].spot, dh: row.dh };
+        let observed =
+            Observed::Level { from: network.points[from].spot, to: network.points[to].spot, dh: row.dh };
         let source =
             Source { kinds: vec!["level"], from, to: Some(to), set: None, origin: Some(row.origin.clone()) };
         network.add(observed, Covariance::independent(&[row.sigma]), source, &[row.withheld]);
@@ -228,12 +229,7 @@ fn number(
 }
 
 /// A known point with a sigma of its own is an observation.
-fn fixed(
-    network: &mut Network,
-    index: usize,
-    point: &super::file::FixedPoint,
-    loaded: &Loaded,
-) {
+fn fixed(network: &mut Network, index: usize, point: &super::file::FixedPoint, loaded: &Loaded) {
     let sigma = sigma(loaded, point);
     if sigma == 0.0 {
         return;

@@ -116,7 +116,7 @@ pub(crate) struct ObservationRow {
     pub w: Option<f64>,
     /// Residual from an adjustment without this value.
     pub left_out: Option<f64>,
-    /// Smallest blunder that the test would find.
+    /// Smallest blunder that a single test at the level of one finds with the power stated.
     pub detectable: Option<f64>,
     /// Unit of all of these but w and redundancy; `observed` and `adjusted` of angles are in the unit of angles.
     pub unit: &'static str,
