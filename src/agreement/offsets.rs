@@ -12,10 +12,11 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use nalgebra::{Cholesky, DMatrix};
+use nalgebra::DMatrix;
 
 use crate::agreement::Strip;
 use crate::agreement::tally::{BlockSum, Largest, Pair, Tally};
+use crate::control::invert;
 use crate::stats::distributions::{normal_quantile, t_quantile};
 
 /// Fewest blocks for an interval.
@@ -203,16 +204,6 @@ fn solve(strips: &[Strip], pairs: &[(Pair, f64, f64)]) -> Option<(Vec<f64>, DMat
     };
     inverse.iter_mut().for_each(|value| *value *= factor);
     Some((offsets, inverse))
-}
-
-/// The inverse of a symmetric positive definite matrix, scaled to ones on its diagonal meanwhile: weights differ widely.
-fn invert(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
-    let n = matrix.nrows();
-    let scale: Vec<f64> = (0..n).map(|i| 1.0 / matrix[(i, i)].sqrt()).collect();
-    let scaled = DMatrix::from_fn(n, n, |i, j| matrix[(i, j)] * scale[i] * scale[j]);
-    let inverse = Cholesky::new(scaled)?.inverse();
-    // Both halves from one: symmetric to the last bit.
-    Some(DMatrix::from_fn(n, n, |i, j| inverse[(i.max(j), i.min(j))] * scale[i] * scale[j]))
 }
 
 /// Finds the level on which most agree, and what is off from it.

@@ -12,16 +12,6 @@ pub trait Observation {
     fn covariance(&self) -> &Covariance;
 }
 
-impl<O: Observation + ?Sized> Observation for Box<O> {
-    fn rows(&self, at: &[f64]) -> Vec<Row> {
-        (**self).rows(at)
-    }
-
-    fn covariance(&self) -> &Covariance {
-        (**self).covariance()
-    }
-}
-
 /// One observed value, linearised.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Row {

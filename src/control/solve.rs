@@ -13,7 +13,7 @@ const MOST_STEPS: usize = 60;
 #[derive(Clone, Debug, thiserror::Error)]
 pub enum Failure {
     /// The observations do not determine the unknowns.
-    #[error("the observations leave {} direction(s) of the unknowns undetermined", .0.free.len())]
+    #[error("the observations do not determine the unknowns; directions left free: {}", .0.free.len())]
     Defect(Defect),
     /// The steps do not become small.
     #[error("the adjustment does not converge in {MOST_STEPS} steps")]
@@ -36,8 +36,6 @@ pub struct Solution {
     pub square_sum: f64,
     /// Values used beyond those that the unknowns need.
     pub degrees_of_freedom: usize,
-    /// Steps taken.
-    pub steps: usize,
 }
 
 impl Solution {
@@ -89,12 +87,12 @@ pub fn adjust<O: Observation>(
         for (one, weights) in observations.iter().zip(&weights) {
             normal.add(&one.rows(at), weights);
         }
-        if normal.square_sum.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
+        if normal.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
     };
     let mut at = start.to_vec();
     let mut normal = gather(&at)?;
     let mut gain_before = f64::INFINITY;
-    for steps in 1..=MOST_STEPS {
+    for _ in 1..=MOST_STEPS {
         let square_sum = normal.square_sum;
         let factored = normal.factor().map_err(Failure::Defect)?;
         let (step, gain) = factored.step();
@@ -105,14 +103,7 @@ pub fn adjust<O: Observation>(
             let used: usize =
                 observations.iter().flat_map(|one| &one.values).filter(|value| !value.withheld).count();
             let degrees_of_freedom = used.saturating_sub(at.len());
-            return Ok(Solution {
-                unknowns: at,
-                covariance,
-                observations,
-                square_sum,
-                degrees_of_freedom,
-                steps,
-            });
+            return Ok(Solution { unknowns: at, covariance, observations, square_sum, degrees_of_freedom });
         }
         gain_before = gain;
         (at, normal) = stride(&at, &step, square_sum, &gather)?;

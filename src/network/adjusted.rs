@@ -3,8 +3,8 @@
 use std::fmt;
 
 use crate::control::{
-    self, CheckedValue, Ellipse, FAMILY_LEVEL, Failure, POWER, SINGLE_LEVEL, Sigmas, Solution, Suggestion,
-    ValueId, Verdict, critical_value, detectable, global_test, suggest,
+    self, CheckedValue, Ellipse, FAMILY_LEVEL, Failure, GLOBAL_LEVEL, POWER, SINGLE_LEVEL, Sigmas, Solution,
+    Suggestion, ValueId, critical_value, detectable, global_test, suggest,
 };
 use crate::network::approximate;
 use crate::network::assemble::{Network, assemble};
@@ -31,12 +31,14 @@ pub enum NetworkError {
 
 impl fmt::Display for NetworkError {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        match self {
+        let text = match self {
             NetworkError::Undetermined(texts) => {
-                write!(f, "the network is not determined: {}", texts.join("; "))
+                format!("the network is not determined: {}", texts.join("; "))
             }
-            NetworkError::NotPlaced(text) | NetworkError::NoConvergence(text) => f.write_str(text),
-        }
+            NetworkError::NotPlaced(text) | NetworkError::NoConvergence(text) => text.clone(),
+        };
+        // Names from tables must not steer the terminal.
+        f.write_str(&text.replace(char::is_control, " "))
     }
 }
 
@@ -82,32 +84,29 @@ fn not_placed(network: &Network, points: &[usize]) -> NetworkError {
         let kinds: Vec<String> = kinds.iter().map(|(kind, count)| format!("{count} {kind}")).collect();
         format!("{} ({})", network.points[point].name, and_list(&kinds))
     };
-    let first: Vec<String> = points.iter().take(8).map(|point| observed(*point)).collect();
-    let more = points.len().saturating_sub(8);
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let all: Vec<String> = points.iter().map(|point| observed(*point)).collect();
     NetworkError::NotPlaced(format!(
-        "approximate coordinates cannot be found for {}{more}: observe them from known points, or give rough coordinates under \
+        "approximate coordinates cannot be found for {}: observe them from known points, or give rough coordinates under \
          `approximate`",
-        first.join(", ")
+        datum::first_few(&all)
     ))
 }
 
 /// Names the observation that fits the approximate coordinates worst.
 fn no_convergence(network: &Network, at: &[f64]) -> NetworkError {
     let mut worst = (0.0, String::new());
-    for (one, source) in network.observations.iter().zip(&network.sources) {
-        for (value, row) in control::Observation::rows(one, at).iter().enumerate() {
+    for (index, (one, source)) in network.observations.iter().zip(&network.sources).enumerate() {
+        let rows = control::Observation::rows(one, at).into_iter().enumerate();
+        for (value, row) in rows.filter(|(value, _)| network.is_used(index, *value)) {
+            // Between two points at one place there is no direction.
+            let is_known = row.coefficients.iter().all(|(_, coefficient)| coefficient.is_finite());
             let off = (row.misclosure / one.covariance.sigma(value)).abs();
+            let off = if is_known && off.is_finite() { off } else { f64::INFINITY };
             if off > worst.0 {
-                let to = source.to.map_or(String::new(), |to| format!(" to {}", network.points[to].name));
-                let place = source
-                    .origin
-                    .as_ref()
-                    .map_or("`fixed`".to_string(), |o| format!("{} line {}", o.file, o.line));
-                worst = (
-                    off,
-                    format!("{} {}{to} ({place})", source.kinds[value], network.points[source.from].name),
-                );
+                let name = |point: usize| network.points[point].name.as_str();
+                let origin = source.origin.as_ref().map(|origin| (origin.file.as_str(), origin.line));
+                let (from, to) = (name(source.from), source.to.map(name));
+                worst = (off, described(source.kinds[value], from, to, origin));
             }
         }
     }
@@ -165,14 +164,15 @@ fn results(
     suggestions: &[Suggestion],
 ) -> Adjustment {
     let file = &loaded.file;
-    let units = Units { length: file.units.micrometres() * 1e-6, file };
+    let units = Units { length: file.units.metres(), file };
     let angles = file.angles.unwrap_or_default();
     let sigmas = Sigmas::careful(solution);
     let places = places(network);
     let observations = observations(network, solution, suggestions, units);
     let withheld = observations.iter().filter(|row| !row.used).count();
     let tested = solution.tested();
-    let mut adjustment = Adjustment {
+    let suggested = suggestions.iter().map(|one| suggested(one, &observations, &places, units)).collect();
+    Adjustment {
         title: file.title.clone(),
         units: file.units,
         angles,
@@ -193,17 +193,10 @@ fn results(
             statistic: test.statistic,
             lower: test.lower,
             upper: test.upper,
-            level: 0.05,
-            verdict: match test.verdict {
-                Verdict::Passed => "passed",
-                Verdict::TooLarge => "too_large",
-                Verdict::TooSmall => "too_small",
-            },
+            level: GLOBAL_LEVEL,
+            verdict: test.verdict,
         }),
-        sigmas: match sigmas {
-            Sigmas::APriori => "a_priori",
-            Sigmas::Scaled => "scaled",
-        },
+        sigmas,
         sigma_factor: sigmas.factor(solution),
         ellipse_95: sigmas.enlargement(solution),
         blunder_test: BlunderTest {
@@ -214,12 +207,9 @@ fn results(
             delta0: detectable(),
             power: POWER,
         },
-        suggested: Vec::new(),
+        suggested,
         notes: network.notes.clone(),
-    };
-    adjustment.suggested =
-        suggestions.iter().map(|one| suggested(one, &adjustment.observations, &places, units)).collect();
-    adjustment
+    }
 }
 
 /// Where each value stands in the list of all.
@@ -268,7 +258,7 @@ fn points(network: &Network, solution: &Solution, sigmas: Sigmas, units: Units<'
             easting,
             northing,
             elevation,
-            held: (0..3).filter(|&axis| point.held[axis]).map(|axis| super::assemble::AXES[axis]).collect(),
+            held: (0..3).filter(|&axis| point.held[axis]).map(|axis| super::rows::AXES[axis]).collect(),
             sigma_e: times(east, factor),
             sigma_n: times(north, factor),
             sigma_h: times(horizontal, factor),
@@ -374,9 +364,10 @@ fn suggested(one: &Suggestion, rows: &[ObservationRow], places: &[usize], units:
         factor(after)
     );
     if one.also_above > 0 {
-        let other = one.also_above;
-        reason +=
-            &format!(" {other} other value(s) were beyond it too and were judged again without this one.");
+        reason += &match one.also_above {
+            1 => " One other value exceeded it too; it was tested again without this one.".to_string(),
+            n => format!(" {n} other values exceeded it too; they were tested again without this one."),
+        };
     }
     if !one.or_else.is_empty() {
         let others: Vec<String> = one.or_else.iter().map(|id| name(&rows[place(*id)])).collect();
@@ -405,10 +396,11 @@ fn suggested(one: &Suggestion, rows: &[ObservationRow], places: &[usize], units:
 
 /// An observed value in words: `level A to B (levels.csv line 3)`.
 pub(crate) fn name(row: &ObservationRow) -> String {
-    let to = row.to.as_ref().map_or(String::new(), |to| format!(" to {to}"));
-    let place = match (&row.file, row.line) {
-        (Some(file), Some(line)) => format!("{file} line {line}"),
-        _ => "`fixed`".to_string(),
-    };
-    format!("{} {}{to} ({place})", row.kind, row.from)
+    described(row.kind, &row.from, row.to.as_deref(), row.file.as_deref().zip(row.line))
+}
+
+fn described(kind: &str, from: &str, to: Option<&str>, place: Option<(&str, usize)>) -> String {
+    let to = to.map_or(String::new(), |to| format!(" to {to}"));
+    let place = place.map_or("`fixed`".to_string(), |(file, line)| format!("{file} line {line}"));
+    format!("{kind} {from}{to} ({place})")
 }

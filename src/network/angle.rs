@@ -6,6 +6,8 @@ use std::f64::consts::PI;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Deserializer, Serialize, de::Error as _};
 
+use crate::units::split_quantity;
+
 /// The unit in which a file states directions and zenith angles.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
@@ -62,7 +64,8 @@ impl AngleUnit {
                 format!("`{text}` is not an angle in {}: write for example `123.4567`", self.words())
             });
         }
-        let parts: Vec<&str> = text
+        let (sign, size) = text.trim().strip_prefix('-').map_or((1.0, text), |size| (-1.0, size));
+        let parts: Vec<&str> = size
             .split(|c: char| c.is_whitespace() || "-°'’′\"”″:dms".contains(c))
             .filter(|part| !part.is_empty())
             .collect();
@@ -75,7 +78,7 @@ impl AngleUnit {
         if minutes >= 60.0 {
             return Err(wrong());
         }
-        Ok(degrees + minutes / 60.0 + seconds / 3600.0)
+        Ok(sign * (degrees + minutes / 60.0 + seconds / 3600.0))
     }
 }
 
@@ -100,12 +103,11 @@ impl SmallAngle {
     }
 
     fn parse(text: &str) -> Result<Self, String> {
-        let wrong = || format!("`{text}` is not a small angle: write for example `3 arcsec` or `1 mgon`");
-        let at = text.find(|c: char| c.is_alphabetic()).ok_or_else(wrong)?;
-        let value: f64 = text[..at].trim().parse().map_err(|_| wrong())?;
-        let (symbol, circle) =
-            SMALL.iter().find(|(symbol, _)| *symbol == text[at..].trim()).ok_or_else(wrong)?;
-        if !(value.is_finite() && value > 0.0) {
+        let (value, unit) = split_quantity(text, "small angle", "`3 arcsec` or `1 mgon`")?;
+        let (symbol, circle) = SMALL.iter().find(|(symbol, _)| *symbol == unit).ok_or_else(|| {
+            format!("`{text}` is not a small angle: its unit is arcsec, mgon, deg or gon, as in `3 arcsec`")
+        })?;
+        if value <= 0.0 {
             return Err(format!("`{text}` is not above zero"));
         }
         Ok(SmallAngle { radians: value * 2.0 * PI / circle, text: symbol, value })
@@ -151,6 +153,9 @@ mod tests {
         for text in ["123 30 36.0", "123-30-36", "123°30'36\"", "123d30m36s"] {
             assert!((AngleUnit::Dms.parse(text, number).unwrap() - 123.51).abs() < 1e-12, "{text}");
         }
+        for text in ["-45 30 00", " -45-30-00", "-45°30'00\""] {
+            assert_eq!(AngleUnit::Dms.parse(text, number), Ok(-45.5), "{text}");
+        }
         for wrong in ["123.3036", "123 60 00", "123 30 60", "", "a b c", "123 30"] {
             assert!(AngleUnit::Dms.parse(wrong, number).is_err(), "{wrong}");
         }
@@ -163,6 +168,7 @@ mod tests {
         assert_eq!(SmallAngle::parse("3 arcsec").unwrap(), SmallAngle::arcsec(3.0));
         let gon = SmallAngle::parse("1 mgon").unwrap();
         assert!((gon.radians - PI / 200_000.0).abs() < 1e-18);
+        assert_eq!(SmallAngle::parse(" 1e-3deg").unwrap().to_string(), "0.001 deg");
         for wrong in ["3", "3 sec", "-1 arcsec", "arcsec", "NaN arcsec"] {
             assert!(SmallAngle::parse(wrong).is_err(), "{wrong}");
         }

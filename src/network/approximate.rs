@@ -3,33 +3,16 @@
 mod frame;
 mod intersect;
 mod plan;
+mod seen;
 
 use std::collections::BTreeMap;
 
 use libm::{cos, sin, sqrt};
 
+use crate::network::approximate::seen::{Plan, Seen};
 use crate::network::assemble::Network;
 use crate::network::equations::{Coordinate, Observed};
 use crate::network::load::Loaded;
-
-/// A position in plan.
-pub(super) type Plan = [f64; 2];
-
-/// What was observed in plan, by numbers of points.
-#[derive(Clone, Debug, Default)]
-pub(super) struct Seen {
-    /// Directions by set, with the station of each set.
-    pub sets: Vec<(usize, Vec<(usize, f64)>)>,
-    /// Horizontal distances in the grid, by pairs, the smaller number first.
-    pub distances: BTreeMap<[usize; 2], f64>,
-}
-
-impl Seen {
-    /// The distance between two points, if it was measured.
-    pub fn distance(&self, a: usize, b: usize) -> Option<f64> {
-        self.distances.get(&[a.min(b), a.max(b)]).copied()
-    }
-}
 
 /// Approximate unknowns.
 pub(super) struct Start {
@@ -75,19 +58,20 @@ pub(super) fn find(network: &Network, loaded: &Loaded) -> Start {
     start
 }
 
-/// Coordinates that the file gives, or positions, as means.
+/// Coordinates that the file gives, held or approximate, or else the means of positions.
 fn known(network: &Network, loaded: &Loaded) -> (Vec<Option<Plan>>, Vec<Option<f64>>) {
     let count = network.points.len();
     let mut sums = vec![[(0.0, 0u32); 3]; count];
-    for (observation, source) in network.observations.iter().zip(&network.sources) {
-        if let Observed::Position { values, .. } = &observation.observed {
-            for &(axis, value) in values {
+    for (index, (one, source)) in network.observations.iter().zip(&network.sources).enumerate() {
+        if let Observed::Position { values, .. } = &one.observed {
+            let used = values.iter().enumerate().filter(|(number, _)| network.is_used(index, *number));
+            for (_, &(axis, value)) in used {
                 let sum = &mut sums[source.from][axis];
                 *sum = (sum.0 + value, sum.1 + 1);
             }
         }
     }
-    let unit = loaded.file.units.micrometres() * 1e-6;
+    let unit = loaded.file.units.metres();
     let value = |index: usize, axis: usize| {
         if let Coordinate::Held(value) = network.points[index].spot[axis] {
             return Some(value).filter(|value| !value.is_nan());
@@ -95,7 +79,7 @@ fn known(network: &Network, loaded: &Loaded) -> (Vec<Option<Plan>>, Vec<Option<f
         let stated = loaded.file.approximate.iter().find(|point| point.name.0 == network.points[index].name);
         let stated = stated.and_then(|point| [point.easting, point.northing, point.elevation][axis]);
         let (sum, n) = sums[index][axis];
-        (n > 0).then(|| sum / f64::from(n)).or(stated.map(|value| value * unit))
+        stated.map(|value| value * unit).or((n > 0).then(|| sum / f64::from(n)))
     };
     let plan = (0..count).map(|index| Some([value(index, 0)?, value(index, 1)?])).collect();
     (plan, (0..count).map(|index| value(index, 2)).collect())
@@ -109,18 +93,20 @@ fn seen(network: &Network, up: &[Option<f64>]) -> Seen {
     };
     let mut sums: BTreeMap<[usize; 2], (f64, u32)> = BTreeMap::new();
     let mut tilts: BTreeMap<[usize; 2], f64> = BTreeMap::new();
-    let used =
-        |index: usize| !network.withheld.contains(&crate::control::ValueId { observation: index, value: 0 });
+    let used = || {
+        let all = network.observations.iter().enumerate();
+        all.filter(|(index, _)| network.is_used(*index, 0))
+    };
     let ends = |index: usize| {
         let source = &network.sources[index];
         source.to.map(|to| [source.from.min(to), source.from.max(to)])
     };
-    for (index, one) in network.observations.iter().enumerate().filter(|(index, _)| used(*index)) {
+    for (index, one) in used() {
         if let (Observed::Zenith { angle, .. }, Some(ends)) = (&one.observed, ends(index)) {
             tilts.entry(ends).or_insert(*angle);
         }
     }
-    for (index, one) in network.observations.iter().enumerate().filter(|(index, _)| used(*index)) {
+    for (index, one) in used() {
         let Some(ends) = ends(index) else { continue };
         let horizontal = match &one.observed {
             Observed::Direction { orientation, angle, .. } => {
@@ -159,8 +145,7 @@ fn heights(network: &Network, plan: &[Option<Plan>], up: &mut [Option<f64>]) {
     // Each tie: the second point lies so much higher than the first.
     let mut ties: Vec<(usize, usize, f64)> = Vec::new();
     for (index, (one, source)) in network.observations.iter().zip(&network.sources).enumerate() {
-        let is_used = !network.withheld.contains(&crate::control::ValueId { observation: index, value: 0 });
-        let (Some(to), true) = (source.to, is_used) else { continue };
+        let (Some(to), true) = (source.to, network.is_used(index, 0)) else { continue };
         match &one.observed {
             Observed::Level { dh, .. } => ties.push((source.from, to, *dh)),
             Observed::Zenith { line, angle } => {

@@ -7,12 +7,8 @@ use libm::{cos, sin};
 
 use crate::control::{Covariance, ValueId, Withheld};
 use crate::network::equations::{Coordinate, Line, NetworkObservation, Observed, Spot};
-use crate::network::inputs::Name;
 use crate::network::load::Loaded;
-use crate::network::rows::{LevelRow, Measured, Origin, PositionRow, SightRow};
-
-/// What an observed value is, by the name that results give it.
-pub(super) const AXES: [&str; 3] = ["easting", "northing", "elevation"];
+use crate::network::rows::{AXES, LevelRow, Measured, Origin, PositionRow, SightRow};
 
 /// A point of the network.
 #[derive(Clone, Debug)]
@@ -58,6 +54,11 @@ impl Network {
         self.first_orientation + self.sets.len()
     }
 
+    /// Whether a value takes part in the adjustment.
+    pub fn is_used(&self, observation: usize, value: usize) -> bool {
+        !self.withheld.contains(&ValueId { observation, value })
+    }
+
     fn add(&mut self, observed: Observed, covariance: Covariance, source: Source, withheld: &[bool]) {
         let observation = self.observations.len();
         let held = withheld.iter().enumerate().filter(|(_, held)| **held);
@@ -87,8 +88,8 @@ pub(super) fn assemble(loaded: &Loaded) -> Network {
     sort(&mut levels, &mut positions, &mut sights);
     let reach = reach(loaded, &levels, &positions, &sights);
     let (points, first_orientation) = number(loaded, &reach, &levels, &positions, &sights);
-    let index: BTreeMap<&str, usize> =
-        points.iter().enumerate().map(|(index, point)| (point.name.as_str(), index)).collect();
+    let index: BTreeMap<String, usize> =
+        points.iter().enumerate().map(|(index, point)| (point.name.clone(), index)).collect();
     let of = |name: &str| index[name];
     let mut network = Network {
         sets: reach.sets.iter().map(|(station, set)| (of(station), set.clone())).collect(),
@@ -97,30 +98,31 @@ pub(super) fn assemble(loaded: &Loaded) -> Network {
         sources: Vec::new(),
         withheld: Withheld::new(),
         notes: loaded.notes.clone(),
-        points: points.clone(),
+        points,
     };
     for point in &loaded.file.fixed {
-        fixed(&mut network, &points, of(&point.name.0), point, loaded);
+        fixed(&mut network, of(&point.name.0), point, loaded);
     }
     for row in &levels {
         let (from, to) = (of(&row.from), of(&row.to));
-        let observed = Observed::Level { from: points[from].spot, to: points[to].spot, dh: row.dh };
+        let observed =
+            Observed::Level { from: network.points[from].spot, to: network.points[to].spot, dh: row.dh };
         let source =
             Source { kinds: vec!["level"], from, to: Some(to), set: None, origin: Some(row.origin.clone()) };
         network.add(observed, Covariance::independent(&[row.sigma]), source, &[row.withheld]);
     }
     for row in &positions {
-        position(&mut network, &points, of(&row.name), row);
+        position(&mut network, of(&row.name), row);
     }
     let mut flat = 0;
     let lengths: BTreeMap<[&str; 2], f64> =
         sights.iter().filter_map(|row| row.distance.map(|distance| (pair(row), distance.value))).collect();
     for row in &sights {
-        sight(&mut network, &points, [of(&row.station), of(&row.target)], row, &lengths, loaded, &mut flat);
+        sight(&mut network, [of(&row.station), of(&row.target)], row, &lengths, loaded, &mut flat);
     }
     if flat > 0 {
         network.notes.push(format!(
-            "{flat} distance(s) taken as horizontal: they have no zenith angle, and nothing gives the heights of both ends."
+            "Distances taken as horizontal: {flat}. They have no zenith angle, and nothing gives the heights of both ends."
         ));
     }
     network
@@ -204,7 +206,7 @@ fn number(
     names.extend(levels.iter().flat_map(|row| [row.from.as_str(), row.to.as_str()]));
     names.extend(positions.iter().map(|row| row.name.as_str()));
     names.extend(sights.iter().flat_map(|row| [row.station.as_str(), row.target.as_str()]));
-    let unit = loaded.file.units.micrometres() * 1e-6;
+    let unit = loaded.file.units.metres();
     let mut next = 0;
     let mut unknown = || {
         next += 1;
@@ -212,7 +214,7 @@ fn number(
     };
     let mut points = Vec::new();
     for name in names {
-        let fixed = loaded.file.fixed.iter().find(|point| point.name == Name(name.to_string()));
+        let fixed = loaded.file.fixed.iter().find(|point| point.name.0 == name);
         let fixed = fixed.filter(|point| sigma(loaded, point) == 0.0);
         let known = fixed.map_or([None; 3], |point| [point.easting, point.northing, point.elevation]);
         let concerned = [reach.plan.contains(name), reach.plan.contains(name), reach.up.contains(name)];
@@ -227,18 +229,12 @@ fn number(
 }
 
 /// A known point with a sigma of its own is an observation.
-fn fixed(
-    network: &mut Network,
-    points: &[Point],
-    index: usize,
-    point: &super::file::FixedPoint,
-    loaded: &Loaded,
-) {
+fn fixed(network: &mut Network, index: usize, point: &super::file::FixedPoint, loaded: &Loaded) {
     let sigma = sigma(loaded, point);
     if sigma == 0.0 {
         return;
     }
-    let unit = loaded.file.units.micrometres() * 1e-6;
+    let unit = loaded.file.units.metres();
     let given = [point.easting, point.northing, point.elevation];
     let values: Vec<(usize, f64)> =
         (0..3).filter_map(|axis| given[axis].map(|value| (axis, value * unit))).collect();
@@ -246,10 +242,11 @@ fn fixed(
     let source = Source { kinds, from: index, to: None, set: None, origin: None };
     let covariance = Covariance::independent(&vec![sigma; values.len()]);
     let used = vec![false; values.len()];
-    network.add(Observed::Position { point: points[index].spot, values }, covariance, source, &used);
+    let point = network.points[index].spot;
+    network.add(Observed::Position { point, values }, covariance, source, &used);
 }
 
-fn position(network: &mut Network, points: &[Point], index: usize, row: &PositionRow) {
+fn position(network: &mut Network, index: usize, row: &PositionRow) {
     let axes: Vec<usize> = (0..3).filter(|&axis| row.values[axis].is_some()).collect();
     let values = axes.iter().filter_map(|&axis| row.values[axis].map(|value| (axis, value))).collect();
     let part: Vec<Vec<f64>> =
@@ -259,13 +256,13 @@ fn position(network: &mut Network, points: &[Point], index: usize, row: &Positio
     let kinds = axes.iter().map(|&axis| AXES[axis]).collect();
     let source = Source { kinds, from: index, to: None, set: None, origin: Some(row.origin.clone()) };
     let withheld: Vec<bool> = axes.iter().map(|&axis| row.withheld[axis]).collect();
-    network.add(Observed::Position { point: points[index].spot, values }, covariance, source, &withheld);
+    let point = network.points[index].spot;
+    network.add(Observed::Position { point, values }, covariance, source, &withheld);
 }
 
 /// The direction, zenith angle and distance of a row: three observations, independent of each other.
 fn sight(
     network: &mut Network,
-    points: &[Point],
     [station, target]: [usize; 2],
     row: &SightRow,
     lengths: &BTreeMap<[&str; 2], f64>,
@@ -273,8 +270,8 @@ fn sight(
     flat: &mut usize,
 ) {
     let line = Line {
-        station: points[station].spot,
-        target: points[target].spot,
+        station: network.points[station].spot,
+        target: network.points[target].spot,
         rise: row.target_height - row.station_height,
         scale: loaded.file.scale_factor,
         refraction: loaded.file.refraction,

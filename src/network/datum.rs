@@ -1,8 +1,9 @@
 //! What is missing where the observations do not determine the network, in words: which points hang on nothing, and in what.
 
-use crate::control::{Defect, ValueId};
-use crate::network::assemble::{AXES, Network};
+use crate::control::Defect;
+use crate::network::assemble::Network;
 use crate::network::equations::Observed;
+use crate::network::rows::AXES;
 use crate::results::format::and_list;
 
 /// Names of points shown before "and n more".
@@ -132,8 +133,7 @@ fn groups(network: &Network, axis: usize) -> Vec<Vec<usize>> {
             Observed::Direction { .. } | Observed::Horizontal { .. } => axis == 0,
             Observed::Position { .. } | Observed::Alone => false,
         };
-        let withheld = network.withheld.contains(&ValueId { observation, value: 0 });
-        if let (Some(to), true, false) = (source.to, ties, withheld) {
+        if let (Some(to), true, true) = (source.to, ties, network.is_used(observation, 0)) {
             let (a, b) = (top(&root, source.from), top(&root, to));
             root[a.max(b)] = a.min(b);
         }
@@ -172,11 +172,15 @@ fn local(network: &Network, direction: &[f64]) -> String {
     )
 }
 
-/// Names of points, the first few of many.
-pub(super) fn names(network: &Network, points: &[usize]) -> String {
+fn names(network: &Network, points: &[usize]) -> String {
     let all: Vec<String> = points.iter().map(|&point| network.points[point].name.clone()).collect();
+    first_few(&all)
+}
+
+/// Texts in a sentence, the first few of many.
+pub(super) fn first_few(all: &[String]) -> String {
     if all.len() <= MOST_NAMES {
-        return and_list(&all);
+        return and_list(all);
     }
     format!("{} and {} more", all[..MOST_NAMES].join(", "), all.len() - MOST_NAMES)
 }

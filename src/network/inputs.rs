@@ -121,8 +121,8 @@ impl Sigma {
     /// In metres, where bare numbers are in `unit`.
     pub fn metres(self, unit: Unit) -> f64 {
         match self {
-            Sigma::Bare(value) => value * unit.micrometres() * 1e-6,
-            Sigma::Stated(length) => length.exact_micrometres() * 1e-6,
+            Sigma::Bare(value) => value * unit.metres(),
+            Sigma::Stated(length) => length.exact_metres(),
         }
     }
 }

@@ -18,8 +18,8 @@ pub(super) fn read(
 ) -> Result<Read<LevelRow>, PipelineError> {
     let (mut table, records) = Table::open(path, &COLUMNS, &input.columns)?;
     table.need(&["from", "to", "dh"], "levels");
-    let unit = network.units.micrometres() * 1e-6;
-    let per_root_km = network.level_sigma.exact_micrometres() * 1e-6;
+    let unit = network.units.metres();
+    let per_root_km = network.level_sigma.exact_metres();
     if !table.has("length") && !table.has("sigma") {
         table.need(&["length"], "levels");
     }
@@ -31,7 +31,8 @@ pub(super) fn read(
             table.wrong(record, "dh", "`dh` is empty".into(), "write the height of `to` above `from`");
         }
         let stated = table.sigma(record, "sigma").map(|sigma| sigma * unit);
-        let length = table.sigma(record, "length").map(|length| length * unit);
+        let help = "write the length of the line, above 0, in the units of the file";
+        let length = table.above_zero(record, "length", help).map(|length| length * unit);
         let sigma = stated.or(length.map(|length| per_root_km * (length / 1000.0).sqrt()));
         let is_empty = |column| table.text(record, column).is_none();
         if sigma.is_none()
@@ -53,7 +54,7 @@ pub(super) fn read(
     }
     let by_length = records.iter().filter(|record| table.text(record, "sigma").is_none()).count();
     let assumed = format!(
-        "{}: {by_length} height difference(s) weighted by length: {} over 1 km, growing with its root (`level_sigma`).",
+        "{}: height differences weighted by length: {by_length}. Their sigma is {} over 1 km (`level_sigma`), growing with the root.",
         input.file, network.level_sigma
     );
     let assumed: Vec<String> = Some(assumed).filter(|_| by_length > 0).into_iter().collect();

@@ -9,10 +9,11 @@ use crate::network::file::NetworkFile;
 use crate::network::inputs::{Inputs, TableInput};
 use crate::network::rows::{LevelRow, PositionRow, Read, SightRow};
 use crate::network::{levels, positions, total_station};
-use crate::pipeline::parse::{Starts, decode_part, keys_and_values};
+use crate::pipeline::parse::{NETWORK_KEYS, PIPELINE_KEYS, Starts, decode_part, keys_and_values};
 use crate::pipeline::problem::Notes;
 use crate::pipeline::schema::schema_of;
-use crate::pipeline::{PipelineError, read_text};
+use crate::pipeline::{PipelineError, Seg, read_text};
+use crate::results::format::and_list;
 
 /// A network file with its tables, right as far as can be known before adjusting.
 #[derive(Clone, Debug)]
@@ -58,6 +59,8 @@ const STARTS: Starts = Starts {
     kind: "network file",
     shortest: "for example `fixed: [{name: A, elevation: 100.0}]` and `levels: levels.csv`",
     first: "expected keys with values, such as `fixed:` and `levels:`",
+    keys: NETWORK_KEYS,
+    other: ("pipeline file", PIPELINE_KEYS, "`echograde run FILE` runs it"),
 };
 
 /// Loads a network file and its tables.
@@ -100,7 +103,9 @@ pub(crate) fn load(path: &Path) -> Result<Loaded, LoadError> {
         return Err(LoadError(errors));
     }
     let notes = [assumed(&file, &sights), noted].concat();
-    Ok(Loaded { file, folder, levels, positions, sights, notes })
+    let mut loaded = Loaded { file, folder, levels, positions, sights, notes };
+    loaded.notes.extend(unused(&loaded));
+    Ok(loaded)
 }
 
 /// Decodes the text; `None` where something is wrong with it.
@@ -113,7 +118,7 @@ fn decode(notes: &mut Notes) -> Option<NetworkFile> {
 
 /// Notes the values that can be decoded but are wrong.
 fn check(file: &NetworkFile, notes: &mut Notes) {
-    let mut wrong = |path: &[crate::pipeline::Seg], message: String, help: &str| {
+    let mut wrong = |path: &[Seg], message: String, help: &str| {
         notes.value(path, message, String::new(), Some(help.to_string()));
     };
     let observed = [&file.levels, &file.positions, &file.observations];
@@ -121,27 +126,11 @@ fn check(file: &NetworkFile, notes: &mut Notes) {
         let help = "name at least one table under `levels`, `positions` or `observations`";
         wrong(&[], "the network has no observations".into(), help);
     }
-    let mut names = BTreeSet::new();
+    let fixed = file.fixed.iter().map(|p| (&p.name.0, [p.easting, p.northing, p.elevation]));
+    check_points("fixed", fixed, &mut wrong);
+    let approximate = file.approximate.iter().map(|p| (&p.name.0, [p.easting, p.northing, p.elevation]));
+    check_points("approximate", approximate, &mut wrong);
     for (index, point) in file.fixed.iter().enumerate() {
-        let path = ["fixed".into(), index.into()];
-        let name = &point.name.0;
-        if name.is_empty() {
-            wrong(&path, "a fixed point has no name".into(), "give it the name that the tables use");
-        }
-        if !names.insert(name.clone()) {
-            let help = "give each point once, with all that is known of it";
-            wrong(&path, format!("the point {name} is fixed twice"), help);
-        }
-        if point.easting.is_some() != point.northing.is_some() {
-            wrong(&path, format!("{name} has only one of easting and northing"), "give both, or neither");
-        }
-        if point.easting.is_none() && point.elevation.is_none() {
-            wrong(
-                &path,
-                format!("nothing is known of {name}"),
-                "give easting and northing, elevation, or all three",
-            );
-        }
         let sigma = point.sigma.map_or(0.0, |sigma| sigma.metres(file.units));
         if !(sigma >= 0.0 && sigma.is_finite()) {
             let help = "a standard deviation is 0 (the point is held) or more";
@@ -161,6 +150,36 @@ fn check(file: &NetworkFile, notes: &mut Notes) {
     for (key, length) in [("level_sigma", file.level_sigma), ("distance_sigma", file.distance_sigma)] {
         if length.exact_micrometres() <= 0.0 {
             wrong(&[key.into()], format!("`{key}` is {length}"), "a standard deviation is above 0");
+        }
+    }
+}
+
+/// Checks the names and coordinates of the points under a key.
+fn check_points<'a>(
+    key: &str,
+    points: impl Iterator<Item = (&'a String, [Option<f64>; 3])>,
+    wrong: &mut impl FnMut(&[Seg], String, &str),
+) {
+    let mut names = BTreeSet::new();
+    for (index, (name, [easting, northing, elevation])) in points.enumerate() {
+        let path = [key.into(), index.into()];
+        if name.is_empty() {
+            let message = format!("a point under `{key}` has no name");
+            wrong(&path, message, "give it the name that the tables use");
+        }
+        if !names.insert(name) {
+            let message = match key {
+                "fixed" => format!("the point {name} is fixed twice"),
+                _ => format!("the point {name} stands twice under `{key}`"),
+            };
+            wrong(&path, message, "give each point once, with all that is known of it");
+        }
+        if easting.is_some() != northing.is_some() {
+            wrong(&path, format!("{name} has only one of easting and northing"), "give both, or neither");
+        }
+        if easting.is_none() && elevation.is_none() {
+            let help = "give easting and northing, elevation, or all three";
+            wrong(&path, format!("nothing is known of {name}"), help);
         }
     }
 }
@@ -220,4 +239,16 @@ fn assumed(file: &NetworkFile, sights: &[SightRow]) -> Vec<String> {
         );
     }
     notes
+}
+
+/// Notes the approximate coordinates of points that no table names.
+fn unused(loaded: &Loaded) -> Option<String> {
+    let mut named: BTreeSet<&str> = loaded.positions.iter().map(|row| row.name.as_str()).collect();
+    named.extend(loaded.levels.iter().flat_map(|row| [row.from.as_str(), row.to.as_str()]));
+    named.extend(loaded.sights.iter().flat_map(|row| [row.station.as_str(), row.target.as_str()]));
+    let given = loaded.file.approximate.iter().map(|point| &point.name.0);
+    let unused: Vec<String> = given.filter(|name| !named.contains(name.as_str())).cloned().collect();
+    let note =
+        format!("Not used: `approximate` has coordinates of {}, which no table names.", and_list(&unused));
+    Some(note).filter(|_| !unused.is_empty())
 }

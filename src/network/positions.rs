@@ -5,11 +5,10 @@ use std::path::Path;
 use crate::control::Covariance;
 use crate::network::file::NetworkFile;
 use crate::network::inputs::TableInput;
-use crate::network::rows::{ASIDE, PositionRow, Read, origin, withheld};
+use crate::network::rows::{ASIDE, AXES, PositionRow, Read, origin, withheld};
 use crate::network::table::Table;
 use crate::pipeline::PipelineError;
 
-const VALUES: [&str; 3] = ["easting", "northing", "elevation"];
 const SIGMAS: [&str; 3] = ["sigma_e", "sigma_n", "sigma_u"];
 /// Covariances, with the pair of values that each is of.
 const COVARIANCES: [(&str, usize, usize); 3] = [("cov_en", 0, 1), ("cov_eu", 0, 2), ("cov_nu", 1, 2)];
@@ -21,24 +20,24 @@ pub(super) fn read(
     network: &NetworkFile,
 ) -> Result<Read<PositionRow>, PipelineError> {
     let mut columns = vec!["name"];
-    columns.extend(VALUES.iter().chain(&SIGMAS).chain(&ASIDE));
+    columns.extend(AXES.iter().chain(&SIGMAS).chain(&ASIDE));
     columns.extend(COVARIANCES.iter().map(|(name, ..)| *name));
     let (mut table, records) = Table::open(path, &columns, &input.columns)?;
     table.need(&["name"], "positions");
-    if VALUES.iter().all(|value| !table.has(value)) {
-        table.need(&VALUES, "positions");
+    if AXES.iter().all(|value| !table.has(value)) {
+        table.need(&AXES, "positions");
     }
-    let present: Vec<usize> = (0..3).filter(|&i| table.has(VALUES[i])).collect();
+    let present: Vec<usize> = (0..3).filter(|&i| table.has(AXES[i])).collect();
     table.need(&present.iter().map(|&i| SIGMAS[i]).collect::<Vec<_>>(), "positions");
     if table.has("easting") != table.has("northing") {
         table.need(&["easting", "northing"], "positions");
     }
-    let unit = network.units.micrometres() * 1e-6;
+    let unit = network.units.metres();
     let mut rows = Vec::new();
     for record in &records {
         let name = table.name(record, "name");
-        let values = VALUES.map(|column| table.number(record, column).map(|value| value * unit));
-        if values == [None; 3] && present.iter().all(|&i| table.text(record, VALUES[i]).is_none()) {
+        let values = AXES.map(|column| table.number(record, column).map(|value| value * unit));
+        if values == [None; 3] && present.iter().all(|&i| table.text(record, AXES[i]).is_none()) {
             table.wrong(
                 record,
                 "easting",
@@ -79,7 +78,7 @@ pub(super) fn read(
                 "covariances are in squares of the unit, and not correlations",
             );
         }
-        let withheld = withheld(&mut table, record, VALUES);
+        let withheld = withheld(&mut table, record, AXES);
         let origin = origin(&table, record, &input.file);
         let Some(name) = name else { continue };
         rows.push(PositionRow { name, values, covariance, withheld, origin });

@@ -3,6 +3,7 @@
 
 use serde::Serialize;
 
+use crate::control::{Sigmas, Verdict};
 use crate::network::angle::AngleUnit;
 use crate::units::Unit;
 
@@ -32,8 +33,8 @@ pub(crate) struct Adjustment {
     /// The root of the variance factor.
     pub s0: Option<f64>,
     pub global_test: Option<GlobalTestRow>,
-    /// Which sigmas the points have: `a_priori` or `scaled` by s0.
-    pub sigmas: &'static str,
+    /// Which sigmas the points have.
+    pub sigmas: Sigmas,
     /// What a priori sigmas were multiplied by.
     pub sigma_factor: f64,
     /// What a standard ellipse is multiplied by to hold the true position with 95 %.
@@ -115,7 +116,7 @@ pub(crate) struct ObservationRow {
     pub w: Option<f64>,
     /// Residual from an adjustment without this value.
     pub left_out: Option<f64>,
-    /// Smallest blunder that the test would find.
+    /// Smallest blunder that a single test at the level of one finds with the power stated.
     pub detectable: Option<f64>,
     /// Unit of all of these but w and redundancy; `observed` and `adjusted` of angles are in the unit of angles.
     pub unit: &'static str,
@@ -133,8 +134,7 @@ pub(crate) struct GlobalTestRow {
     pub lower: f64,
     pub upper: f64,
     pub level: f64,
-    /// `passed`, `too_large` or `too_small`.
-    pub verdict: &'static str,
+    pub verdict: Verdict,
 }
 
 /// By what blunders are looked for.

@@ -2,6 +2,9 @@
 
 use crate::network::table::{Record, Table};
 
+/// The coordinates of a point, as tables and results name them.
+pub(super) const AXES: [&str; 3] = ["easting", "northing", "elevation"];
+
 /// Where an observation stands.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
 pub(super) struct Origin {

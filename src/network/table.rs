@@ -5,13 +5,10 @@ use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use crate::cloud::point_list::decimal;
+use crate::cloud::point_list::{LARGEST, decimal, is_data, separator};
 use crate::pipeline::problem::MOST;
 use crate::pipeline::{PipelineError, Problem};
 use crate::results::format::and_list;
-
-/// Most bytes of a table: a hundred thousand observations are far below it.
-const LARGEST: u64 = 64 << 20;
 
 /// A table in the reading.
 pub(super) struct Table {
@@ -68,7 +65,7 @@ impl Table {
         let mut at = 0;
         for (index, line) in text.split_inclusive('\n').enumerate() {
             let bare = line.trim_end_matches(['\n', '\r']);
-            if !bare.trim().is_empty() && !bare.trim_start().starts_with('#') {
+            if is_data(bare) {
                 lines.push((index + 1, at..at + bare.len()));
             }
             at += line.len();
@@ -80,10 +77,7 @@ impl Table {
                 &format!("it needs a header, `{}`, and a line for each observation", known.join(",")),
             ));
         };
-        let head = &text[header_span.clone()];
-        let count = |separator: char| head.matches(separator).count();
-        let separator =
-            [';', '\t', ','].into_iter().max_by_key(|&one| (count(one), one == ',')).unwrap_or(',');
+        let separator = separator(&text[header_span.clone()]);
         let header = split(&text, header_span.clone(), separator);
         let records = lines.map(|(line, span)| {
             let fields = split(&text, span.clone(), separator);
@@ -202,11 +196,16 @@ impl Table {
 
     /// A standard deviation, if there is any: above zero.
     pub fn sigma(&mut self, record: &Record, column: &str) -> Option<f64> {
+        self.above_zero(record, column, "a standard deviation is above 0")
+    }
+
+    /// The number in a column, if there is any: above zero, as `help` says.
+    pub fn above_zero(&mut self, record: &Record, column: &str, help: &str) -> Option<f64> {
         let value = self.number(record, column)?;
         if value > 0.0 {
             return Some(value);
         }
-        self.wrong(record, column, format!("`{column}` is {value}"), "a standard deviation is above 0");
+        self.wrong(record, column, format!("`{column}` is {value}"), help);
         None
     }
 
@@ -246,7 +245,8 @@ impl Table {
             let is_read = |at: usize| self.columns.values().any(|column| *column == at);
             let unread = (0..self.header.len()).filter(|at| !is_read(*at));
             let unread: Vec<String> = unread.map(|at| format!("`{}`", self.header[at].text)).collect();
-            let note = format!("{file}: nothing is read from the column(s) {}.", and_list(&unread));
+            let columns = if unread.len() == 1 { "column" } else { "columns" };
+            let note = format!("{file}: nothing is read from the {columns} {}.", and_list(&unread));
             return Ok(if unread.is_empty() { Vec::new() } else { vec![note] });
         }
         self.problems.sort_by_key(|problem| problem.span.clone().map_or(0, |span| span.start));

@@ -3,8 +3,6 @@
 use std::f64::consts::PI;
 
 use libm::{atan2, hypot};
-use rand::rngs::StdRng;
-use rand::{RngExt, SeedableRng};
 
 use super::adjusted::adjust;
 use super::file::NetworkFile;
@@ -12,28 +10,12 @@ use super::inputs::Name;
 use super::load::Loaded;
 use super::results::Adjustment;
 use super::rows::{LevelRow, Measured, Origin, PositionRow, SightRow};
+use crate::control::Verdict;
 use crate::network::file::FixedPoint;
-use crate::stats::distributions::normal_quantile;
+use crate::stats::simulated::Normal;
 
-/// Errors from a seed.
-struct Random(StdRng);
-
-impl Random {
-    fn of(seed: u64) -> Self {
-        Random(StdRng::seed_from_u64(seed))
-    }
-
-    fn uniform(&mut self, low: f64, high: f64) -> f64 {
-        self.0.random_range(low..high)
-    }
-
-    fn normal(&mut self, sigma: f64) -> f64 {
-        sigma * normal_quantile(self.uniform(1e-12, 1.0)).unwrap()
-    }
-
-    fn below(&mut self, count: usize) -> usize {
-        self.0.random_range(0..count)
-    }
+fn between(random: &mut Normal, low: f64, high: f64) -> f64 {
+    low + (high - low) * random.uniform()
 }
 
 /// The kinds of networks.
@@ -61,13 +43,13 @@ fn origin(line: usize) -> Origin {
 }
 
 /// `count` points over `size` metres, the first two of them known.
-fn make(kind: Kind, count: usize, size: f64, random: &mut Random) -> Made {
+fn make(kind: Kind, count: usize, size: f64, random: &mut Normal) -> Made {
     let truth: Vec<[f64; 3]> = (0..count)
         .map(|index| {
             // Apart from each other: one in each sector of a ring, at changing distances.
-            let turn = 2.0 * PI * index as f64 / count as f64 + random.uniform(-0.1, 0.1);
-            let far = size * random.uniform(0.3, 0.5);
-            [5e5 + far * turn.sin(), 4e6 + far * turn.cos(), 100.0 + random.uniform(0.0, 0.1 * size)]
+            let turn = 2.0 * PI * index as f64 / count as f64 + between(random, -0.1, 0.1);
+            let far = size * between(random, 0.3, 0.5);
+            [5e5 + far * turn.sin(), 4e6 + far * turn.cos(), 100.0 + between(random, 0.0, 0.1 * size)]
         })
         .collect();
     let name = |index: usize| format!("P{index:02}");
@@ -90,7 +72,7 @@ fn make(kind: Kind, count: usize, size: f64, random: &mut Random) -> Made {
         loaded.file.fixed.clear();
         for index in (0..count).flat_map(|index| [index; 3]) {
             let sigmas = [0.006, 0.006, 0.012];
-            let values = [0, 1, 2].map(|axis| Some(truth[index][axis] + random.normal(sigmas[axis])));
+            let values = [0, 1, 2].map(|axis| Some(truth[index][axis] + sigmas[axis] * random.next()));
             let mut covariance = [[0.0; 3]; 3];
             (0..3).for_each(|axis| covariance[axis][axis] = sigmas[axis] * sigmas[axis]);
             let line = loaded.positions.len();
@@ -107,8 +89,8 @@ fn make(kind: Kind, count: usize, size: f64, random: &mut Random) -> Made {
         // Each point is joined to the next two and the one across.
         for from in 0..count {
             for to in [from + 1, from + 2, from + count / 2].map(|to| to % count) {
-                let sigma = random.uniform(0.0005, 0.0015);
-                let dh = truth[to][2] - truth[from][2] + random.normal(sigma);
+                let sigma = between(random, 0.0005, 0.0015);
+                let dh = truth[to][2] - truth[from][2] + sigma * random.next();
                 let line = loaded.levels.len();
                 loaded.levels.push(LevelRow {
                     from: name(from),
@@ -123,15 +105,15 @@ fn make(kind: Kind, count: usize, size: f64, random: &mut Random) -> Made {
     }
     if kind == Kind::TotalStation || kind == Kind::Together {
         for from in 0..count {
-            let orientation = random.uniform(0.0, 2.0 * PI);
+            let orientation = between(random, 0.0, 2.0 * PI);
             for to in [1, 2, count / 2, count - 1].map(|ahead| (from + ahead) % count) {
                 let [east, north, up] = [0, 1, 2].map(|axis| truth[to][axis] - truth[from][axis]);
                 let ground = hypot(east, north);
                 let bend = (1.0 - 0.13) / 6_371_000.0;
                 let zenith =
                     atan2(ground * (1.0 + 0.5 * up / 6_371_000.0), up - 0.5 * bend * ground * ground);
-                let measured = |value, sigma, random: &mut Random| {
-                    Some(Measured { value: value + random.normal(sigma), sigma, withheld: false })
+                let measured = |value, sigma, random: &mut Normal| {
+                    Some(Measured { value: value + sigma * random.next(), sigma, withheld: false })
                 };
                 let line = loaded.sights.len();
                 loaded.sights.push(SightRow {
@@ -161,7 +143,7 @@ fn spoil(loaded: &mut Loaded, kind: &str, line: usize, by: f64) {
         "zenith" => add(&mut loaded.sights[line].zenith),
         "distance" => add(&mut loaded.sights[line].distance),
         axis => {
-            let axis = super::assemble::AXES.iter().position(|one| *one == axis).unwrap();
+            let axis = super::rows::AXES.iter().position(|one| *one == axis).unwrap();
             *loaded.positions[line].values[axis].as_mut().unwrap() += by;
         }
     }
@@ -183,14 +165,14 @@ fn a_blunder_is_named_and_good_values_are_not_blamed() {
     for kind in KINDS {
         let (mut named, mut blamed) = (0, 0);
         for seed in 0..100 {
-            let mut random = Random::of(1000 * (kind as u64 + 1) + seed);
-            let (count, size) = (6 + random.below(9), random.uniform(50.0, 3000.0));
+            let mut random = Normal::new(1000 * (kind as u64 + 1) + seed);
+            let (count, size) = (6 + random.below(9), between(&mut random, 50.0, 3000.0));
             let mut made = make(kind, count, size, &mut random);
             let good = adjust(&made.loaded).unwrap();
             let rows: Vec<_> = good.observations.iter().filter(|row| row.redundancy > 0.1).collect();
             let row = rows[random.below(rows.len())];
             let small = if row.unit == "arcsec" { 1.0 / 206_264.806_247 } else { 1.0 };
-            let sign = if random.uniform(0.0, 1.0) < 0.5 { -1.0 } else { 1.0 };
+            let sign = if between(&mut random, 0.0, 1.0) < 0.5 { -1.0 } else { 1.0 };
             spoil(
                 &mut made.loaded,
                 row.kind,
@@ -212,8 +194,8 @@ fn good_networks_pass_and_their_ellipses_hold_the_truth() {
     for kind in [Kind::Positions, Kind::TotalStation, Kind::Together] {
         let (mut inside, mut passed, mut suspected, mut heights) = (0, 0, 0, 0);
         for seed in 0..1000 {
-            let mut random = Random::of(77_000 * (kind as u64 + 1) + seed);
-            let (count, size) = (5 + random.below(4), random.uniform(50.0, 2000.0));
+            let mut random = Normal::new(77_000 * (kind as u64 + 1) + seed);
+            let (count, size) = (5 + random.below(4), between(&mut random, 50.0, 2000.0));
             let made = make(kind, count, size, &mut random);
             let found = adjust(&made.loaded).unwrap();
             let index = 2 + random.below(count - 2);
@@ -226,7 +208,7 @@ fn good_networks_pass_and_their_ellipses_hold_the_truth() {
                 usize::from(hypot(along / ellipse.semi_major_95, across / ellipse.semi_minor_95) <= 1.0);
             heights +=
                 usize::from((point.elevation.unwrap() - truth[2]).abs() <= 1.96 * point.sigma_v.unwrap());
-            passed += usize::from(found.global_test.unwrap().verdict == "passed");
+            passed += usize::from(found.global_test.unwrap().verdict == Verdict::Passed);
             suspected += usize::from(!found.suggested.is_empty());
         }
         println!(

@@ -42,7 +42,7 @@ pub(super) fn read(
     if MEASURED.iter().all(|column| !table.has(column)) {
         table.need(&MEASURED, "observations");
     }
-    let unit = network.units.micrometres() * 1e-6;
+    let unit = network.units.metres();
     let mut rows = Vec::new();
     for record in &records {
         let (station, target) = (table.name(record, "station"), table.name(record, "target"));
@@ -98,7 +98,9 @@ fn assumed(table: &Table, records: &[Record], file: &str, network: &NetworkFile)
             |record: &&Record| table.text(record, kind).is_some() && table.text(record, sigma).is_none();
         let count = records.iter().filter(lacks).count();
         if count > 0 {
-            notes.push(format!("{file}: {count} {kind}(s) without a sigma have {default} (`{kind}_sigma`)."));
+            notes.push(format!(
+                "{file}: values of `{kind}` without a sigma of their own: {count}. They have {default} (`{kind}_sigma`)."
+            ));
         }
     }
     notes
@@ -145,7 +147,7 @@ fn angle(
 
 /// A distance with its sigma, in metres.
 fn distance(table: &mut Table, record: &Record, network: &NetworkFile) -> Option<(f64, f64)> {
-    let unit = network.units.micrometres() * 1e-6;
+    let unit = network.units.metres();
     let stated = table.sigma(record, "sigma_distance").map(|sigma| sigma * unit);
     let value = table.number(record, "distance")? * unit;
     if value <= 0.0 {
@@ -153,6 +155,6 @@ fn distance(table: &mut Table, record: &Record, network: &NetworkFile) -> Option
         table.wrong(record, "distance", message, "a distance is above 0");
         return None;
     }
-    let by_default = network.distance_sigma.exact_micrometres() * 1e-6 + network.distance_ppm * 1e-6 * value;
+    let by_default = network.distance_sigma.exact_metres() + network.distance_ppm * 1e-6 * value;
     Some((value, stated.unwrap_or(by_default)))
 }

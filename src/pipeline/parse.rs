@@ -39,6 +39,8 @@ pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
         kind: "pipeline file",
         shortest: "the shortest useful file is `survey: {files: [flight/*.laz]}`",
         first: "expected keys with values, beginning with `survey:`",
+        keys: PIPELINE_KEYS,
+        other: ("network file", NETWORK_KEYS, "`echograde adjust FILE` adjusts it"),
     };
     keys_and_values(text, &starts, notes)
 }
@@ -51,7 +53,15 @@ pub(crate) struct Starts {
     pub shortest: &'static str,
     /// What was expected at its beginning.
     pub first: &'static str,
+    /// Keys of which it has some.
+    pub keys: [&'static str; 3],
+    /// What may be given in its stead by mistake: what that is called, its keys, and what works on it.
+    pub other: (&'static str, [&'static str; 3], &'static str),
 }
+
+/// Keys by which a pipeline file is known, and a network file.
+pub(crate) const PIPELINE_KEYS: [&str; 3] = ["survey", "reference", "stages"];
+pub(crate) const NETWORK_KEYS: [&str; 3] = ["levels", "positions", "observations"];
 
 /// Reads the text as a tree of keys and values. `None` where it cannot be read as one at all.
 pub(crate) fn keys_and_values(text: &str, starts: &Starts, notes: &mut Notes) -> Option<Value> {
@@ -68,8 +78,12 @@ pub(crate) fn keys_and_values(text: &str, starts: &Starts, notes: &mut Notes) ->
     for oddity in oddities.into_inner() {
         notes.at(&oddity.path, oddity.aim, oddity.message, oddity.label.to_string(), oddity.help);
     }
-    if document.is_object() {
-        return Some(document);
+    if let Some(given) = document.as_object() {
+        let find = |keys: [&'static str; 3]| keys.into_iter().find(|key| given.contains_key(*key));
+        let (other, keys, help) = starts.other;
+        let Some(key) = find(keys).filter(|_| find(starts.keys).is_none()) else { return Some(document) };
+        notes.key(&[key.into()], format!("this is a {other}"), String::new(), Some(help.to_string()));
+        return None;
     }
     if notes.is_empty() {
         let message = match document {

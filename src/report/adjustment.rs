@@ -2,6 +2,7 @@
 
 use askama::Template;
 
+use crate::control::{Sigmas, Verdict};
 use crate::network::{Adjustment, ObservationRow, PointRow, name};
 use crate::report::adjustment_sketch::{caption, sketch};
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, signed};
@@ -42,7 +43,7 @@ struct Page<'a> {
     sketch: String,
     caption: String,
     point_heads: Vec<String>,
-    points: Vec<(String, Vec<String>)>,
+    points: Vec<(String, [String; 8])>,
     points_note: String,
     tests: Vec<(&'static str, String)>,
     observations: Vec<Observation>,
@@ -53,7 +54,7 @@ struct Page<'a> {
 struct Observation {
     class: &'static str,
     name: String,
-    unit: String,
+    unit: &'static str,
     cells: Vec<String>,
     verdict: String,
 }
@@ -68,14 +69,14 @@ pub(super) fn lead(adjustment: &Adjustment) -> String {
     };
     let test = match adjustment.global_test.as_ref().map(|test| test.verdict) {
         None => "Nothing checks this network: it has no redundant observation.".to_string(),
-        Some("passed") => "The residuals agree with the stated sigmas.".to_string(),
-        Some("too_large") if suspects > 0 => "The residuals are larger than the stated sigmas allow.".to_string(),
-        Some("too_large") => {
+        Some(Verdict::Passed) => "The residuals agree with the stated sigmas.".to_string(),
+        Some(Verdict::TooLarge) if suspects > 0 => "The residuals are larger than the stated sigmas allow.".to_string(),
+        Some(Verdict::TooLarge) => {
             "The residuals are larger than the stated sigmas allow, and no single observation explains it: the sigmas are too small, or \
              the known points do not fit each other."
                 .to_string()
         }
-        _ => "The residuals are smaller than expected from the stated sigmas, which are too large.".to_string(),
+        Some(Verdict::TooSmall) => "The residuals are smaller than expected from the stated sigmas, which are too large.".to_string(),
     };
     if adjustment.degrees_of_freedom == 0 { test } else { format!("{test} {blunders}") }
 }
@@ -110,14 +111,14 @@ fn point_heads(adjustment: &Adjustment) -> Vec<String> {
 }
 
 /// The cells of a point.
-pub(super) fn point_cells(point: &PointRow, adjustment: &Adjustment) -> Vec<String> {
+pub(super) fn point_cells(point: &PointRow, adjustment: &Adjustment) -> [String; 8] {
     let format = small(adjustment);
     let coordinate = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |value| decimal(value, 4));
     let sigma = |value: Option<f64>, axis: &str| {
         if point.held.contains(&axis) { "held".to_string() } else { format.length(value) }
     };
     let ellipse = point.ellipse.as_ref();
-    vec![
+    [
         coordinate(point.easting),
         coordinate(point.northing),
         coordinate(point.elevation),
@@ -138,10 +139,10 @@ pub(super) fn points_note(adjustment: &Adjustment) -> String {
         _ if adjustment.s0.is_none() => {
             "Sigmas are a priori: they follow from the stated sigmas of the observations, and nothing checks them.".to_string()
         }
-        "scaled" => format!(
+        Sigmas::Scaled => format!(
             "Sigmas are scaled by s0 = {s0}, because the residuals are significantly larger than the stated sigmas allow."
         ),
-        _ => format!(
+        Sigmas::APriori => format!(
             "Sigmas are a priori: they follow from the stated sigmas of the observations, not scaled by s0 = {s0}."
         ),
     };
@@ -160,9 +161,9 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
     let mut all = vec![("Counts", counts)];
     if let (Some(test), Some(factor)) = (&adjustment.global_test, adjustment.variance_factor) {
         let verdict = match test.verdict {
-            "passed" => "passes",
-            "too_large" => "fails: too large",
-            _ => "fails: too small",
+            Verdict::Passed => "passes",
+            Verdict::TooLarge => "fails: too large",
+            Verdict::TooSmall => "fails: too small",
         };
         all.push((
             "Variance factor",
@@ -170,7 +171,7 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
                 "s0² = {}. v'Pv = {} lies {} {} to {} (chi-square, 95 %, two-sided): {verdict}.",
                 decimal(factor, 3),
                 decimal(test.statistic, 2),
-                if test.verdict == "passed" { "within" } else { "outside" },
+                if test.verdict == Verdict::Passed { "within" } else { "outside" },
                 decimal(test.lower, 2),
                 decimal(test.upper, 2)
             ),
@@ -193,25 +194,23 @@ fn tests(adjustment: &Adjustment) -> Vec<(&'static str, String)> {
 fn observation(row: &ObservationRow, adjustment: &Adjustment) -> Observation {
     let is_angle = row.unit != adjustment.units.symbol();
     let format = small(adjustment);
-    let (unit, factor, decimals) = if is_angle {
-        (row.unit, 1.0, 1)
-    } else {
-        (format.symbol, format.scaled(1.0), if format.symbol == "mm" { 1 } else { 3 })
+    let written = |value: Option<f64>, style: fn(f64, usize) -> String| {
+        value.map_or(UNDEFINED.to_string(), |value| style(value, 1))
     };
-    let number =
-        |value: Option<f64>| value.map_or(UNDEFINED.to_string(), |value| signed(value * factor, decimals));
+    let residual = |value| if is_angle { written(value, signed) } else { format.signed(value) };
+    let size = |value| if is_angle { written(value, decimal) } else { format.length(value) };
     Observation {
         class: if row.verdict == "suspect" { "suspect" } else { "" },
         name: name(row),
-        unit: unit.to_string(),
+        unit: if is_angle { row.unit } else { format.symbol },
         cells: vec![
             decimal(row.observed, if is_angle { 5 } else { 4 }),
-            number(row.residual),
-            decimal(row.sigma * factor, decimals),
+            residual(row.residual),
+            size(Some(row.sigma)),
             decimal(row.redundancy, 2),
-            row.w.map_or(UNDEFINED.to_string(), |w| signed(w, 1)),
-            number(row.left_out),
-            row.detectable.map_or(UNDEFINED.to_string(), |value| decimal(value * factor, decimals)),
+            written(row.w, signed),
+            residual(row.left_out),
+            size(row.detectable),
         ],
         verdict: match (&row.why, row.verdict) {
             (Some(why), "withheld") => format!("withheld: {why}"),

@@ -107,13 +107,11 @@ fn places(adjustment: &Adjustment) -> (BTreeMap<&str, [f64; 2]>, f64, Option<f64
     let span = (east - west).max((north - south) * 1.2);
     if known.is_empty() || span <= 0.0 {
         let count = adjustment.points.len() as f64;
-        let place = |(index, point): (usize, &'_ crate::network::PointRow)| {
+        let circle = adjustment.points.iter().enumerate().map(|(index, point)| {
             let turn = 2.0 * PI * index as f64 / count;
-            (point.name.clone(), [0.5 * WIDTH + 130.0 * sin(turn), 170.0 - 130.0 * cos(turn)])
-        };
-        let all: BTreeMap<String, [f64; 2]> = adjustment.points.iter().enumerate().map(place).collect();
-        let named = adjustment.points.iter().map(|point| (point.name.as_str(), all[&point.name])).collect();
-        return (named, 340.0, None);
+            (point.name.as_str(), [0.5 * WIDTH + 130.0 * sin(turn), 170.0 - 130.0 * cos(turn)])
+        });
+        return (circle.collect(), 340.0, None);
     }
     let scale = (WIDTH - 2.0 * MARGIN) / span;
     let height = ((north - south) * scale + 2.0 * MARGIN).max(120.0);

@@ -276,10 +276,10 @@ pub(super) fn check_target(
     } else if !target.join(mark).is_file() {
         refuse("holds files that no run wrote; give `output:` or --out an empty or new folder")
     } else if !replace {
-        refuse("holds the results of an earlier run; add --replace to replace them, or give another --out")
+        refuse("holds earlier results; add --replace to replace them, or give another --out")
     } else if let Some(name) = foreign {
         refuse(&format!(
-            "holds {} beside the results of an earlier run, which --replace would remove with them; move it elsewhere",
+            "holds {} beside earlier results, which --replace would remove with them; move it elsewhere",
             name.display()
         ))
     } else {

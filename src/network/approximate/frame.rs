@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 
 use libm::{atan2, cos, hypot, sin};
 
-use crate::network::approximate::{Plan, Seen};
+use crate::network::approximate::seen::{Plan, Seen};
 
 /// Points in a frame of their own.
 pub(super) type Frame = BTreeMap<usize, Plan>;

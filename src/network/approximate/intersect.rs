@@ -2,7 +2,7 @@
 
 use libm::{cos, hypot, sin, sqrt};
 
-use crate::network::approximate::Plan;
+use crate::network::approximate::seen::Plan;
 
 /// Sine of the flattest angle at which two rays still place a point.
 const FLATTEST: f64 = 0.02;

@@ -2,9 +2,9 @@
 
 use libm::{atan2, cos, sin};
 
-use crate::network::approximate::frame::{frames, join, moved};
+use crate::network::approximate::frame::{Frame, frames, join, moved};
 use crate::network::approximate::intersect::{circles, rays, resection};
-use crate::network::approximate::{Plan, Seen};
+use crate::network::approximate::seen::{Plan, Seen};
 
 /// Places all points that can be placed. Where nothing holds them, they are placed anywhere and said to be `assumed`.
 pub(super) fn complete(seen: &Seen, plan: &mut [Option<Plan>], assumed: &mut Vec<usize>) {
@@ -67,7 +67,7 @@ fn polar(seen: &Seen, plan: &mut [Option<Plan>]) -> bool {
 }
 
 /// Frames of which two points are known.
-fn place_frames(frames: &[super::frame::Frame], plan: &mut [Option<Plan>]) -> bool {
+fn place_frames(frames: &[Frame], plan: &mut [Option<Plan>]) -> bool {
     let mut found = false;
     for frame in frames {
         if frame.keys().all(|point| plan[*point].is_some()) {
@@ -86,21 +86,25 @@ fn place_frames(frames: &[super::frame::Frame], plan: &mut [Option<Plan>]) -> bo
 
 /// One point more, from rays, distances or directions of its own.
 fn single(seen: &Seen, plan: &mut [Option<Plan>]) -> bool {
+    let oriented: Vec<Option<(Plan, f64)>> = seen
+        .sets
+        .iter()
+        .map(|(station, directions)| Some((plan[*station]?, orientation(*station, directions, plan)?)))
+        .collect();
     for point in 0..plan.len() {
         if plan[point].is_some() {
             continue;
         }
         let mut seen_from = Vec::new();
         let mut own: Option<Plan> = None;
-        for (station, directions) in &seen.sets {
+        for ((station, directions), oriented) in seen.sets.iter().zip(&oriented) {
             if *station == point {
                 let known: Vec<(Plan, f64)> = directions
                     .iter()
                     .filter_map(|(target, direction)| Some((plan[*target]?, *direction)))
                     .collect();
                 own = own.or_else(|| resection(&known));
-            } else if let Some(orientation) = orientation(*station, directions, plan) {
-                let from = plan[*station].expect("it is oriented");
+            } else if let Some((from, orientation)) = *oriented {
                 let to_it = directions.iter().filter(|(target, _)| *target == point);
                 seen_from.extend(to_it.map(|(_, direction)| (from, orientation + direction)));
             }
