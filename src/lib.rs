@@ -2,19 +2,22 @@
 //! return by return: a streaming, out-of-core tool driven by a pipeline file.
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
-//! comparisons to a decision) and [`report`] (the page) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
-//! [`registration`] (poses of scans) → [`results`] (what a run found), [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
+//! comparisons to a decision) and [`report`] (the page) → [`network`] (the control network) → [`pipeline`] (the pipeline file) →
+//! [`stages`] (one file a stage) → [`registration`] (poses of scans) → [`results`] (what a run found), [`agreement`], [`terrain`] → [`tile`] (what stages share) →
+//! [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
 // The docs are for those who build the program: with private items, which public ones may link to.
 #![allow(rustdoc::private_intra_doc_links)]
 
+pub(crate) mod agreement;
 pub mod areas;
 pub mod cli;
 pub mod cloud;
 pub mod control;
 pub mod engine;
+pub(crate) mod network;
 pub mod pipeline;
 pub mod raster;
 pub mod registration;

@@ -47,6 +47,11 @@ impl Unit {
         numerator as f64 / denominator as f64
     }
 
+    /// Metres in one unit.
+    pub fn metres(self) -> f64 {
+        self.micrometres() * 1e-6
+    }
+
     /// `value`, given in this unit, in whole micrometres (half away from zero).
     pub fn to_micrometres(self, value: f64) -> Micrometres {
         let (numerator, denominator) = self.ratio();
@@ -131,6 +136,11 @@ impl Length {
         self.value * numerator as f64 / denominator as f64
     }
 
+    /// The length in metres, not rounded.
+    pub fn exact_metres(self) -> f64 {
+        self.exact_micrometres() * 1e-6
+    }
+
     /// Reads `0.5 m`, `15 mm`, `20 cm`, `0.05 ft` or `0.05 ftUS`.
     ///
     /// # Errors
@@ -158,7 +168,11 @@ impl Length {
 }
 
 /// Splits `12.5 m` into its number and its unit; the unit may be empty.
-fn split_quantity<'a>(text: &'a str, what: &str, examples: &str) -> Result<(f64, &'a str), String> {
+pub(crate) fn split_quantity<'a>(
+    text: &'a str,
+    what: &str,
+    examples: &str,
+) -> Result<(f64, &'a str), String> {
     let text = text.trim();
     let end = text.find(|c: char| !(c.is_ascii_digit() || "+-.eE".contains(c))).unwrap_or(text.len());
     let (number, rest) = text.split_at(end);

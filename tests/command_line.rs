@@ -8,7 +8,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Command, Output, Stdio};
 
 use common::made::{COMPARE_ALL, grid, pipeline, point, slope, write_plain};
-use common::{describe, echograde, root, run};
+use common::{describe, echograde, flat, root, run};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -106,7 +106,7 @@ fn a_wrong_command_line_ends_with_2_and_writes_nothing() {
     assert_fails(at, &["run", text(at)], 2, &["this is a folder"]);
     assert_fails(at, &["run", text(&at.join("survey.laz"))], 2, &["this is a point file"]);
     assert_fails(at, &["run", file, "--threads", "0"], 2, &["'0'", "--threads", "1..=1024"]);
-    assert_fails(at, &["run", file, "--memory", "1M"], 2, &["1 MiB", "--memory", "needs"]);
+    assert_fails(at, &["run", file, "--memory", "1M"], 2, &["1 MiB of memory is too little", "need 85 MiB", "--memory"]);
     assert_fails(at, &["check", file, "--memory", "1M"], 2, &["1 MiB", "--memory"]);
     assert_fails(at, &["run", file, "--memory", "much"], 2, &["`much` is not a size", "512M"]);
     assert_fails(at, &["stages", "grund"], 2, &["`grund`", "read, select, ground", "checkpoints, compare"]);
@@ -273,15 +273,14 @@ fn the_schema_has_every_stage() {
 #[test]
 fn stages_lists_every_option_with_its_default_and_its_source() {
     // Lines are broken to fit the screen; words are compared.
-    let plain = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
-    let all = plain(&stdout(&output(&["stages"])));
+    let all = flat(&stdout(&output(&["stages"])));
     let mut checked = 0;
     for (name, options) in stages(&schema()) {
         let chapter = output(&["stages", &name]);
         assert_eq!(chapter.status.code(), Some(0), "{}", describe(&chapter));
-        let chapter = plain(&stdout(&chapter));
+        let chapter = flat(&stdout(&chapter));
         assert!(all.contains(&chapter), "{name}");
-        assert!(chapter.contains(&plain(options["description"].as_str().unwrap())), "{name}: {chapter}");
+        assert!(chapter.contains(&flat(options["description"].as_str().unwrap())), "{name}: {chapter}");
         let properties = options["properties"].as_object().cloned().unwrap_or_default();
         for (option, schema) in &properties {
             let at = format!("{name}.{option}");
@@ -299,9 +298,9 @@ fn stages_lists_every_option_with_its_default_and_its_source() {
             assert!(entry.starts_with(&format!("{option} (default: {default})")), "{at}: {entry}");
             let description =
                 schema["description"].as_str().unwrap_or_else(|| panic!("{at} is not described"));
-            assert!(entry.contains(&plain(description)), "{at}: {entry}");
+            assert!(entry.contains(&flat(description)), "{at}: {entry}");
             let source = schema["x-source"].as_str().unwrap_or_else(|| panic!("{at} names no source"));
-            assert!(entry.contains(&format!("Source: {}", plain(source))), "{at}: {entry}");
+            assert!(entry.contains(&format!("Source: {}", flat(source))), "{at}: {entry}");
             checked += 1;
         }
     }

@@ -331,10 +331,8 @@ fn the_shares_of_survey_and_reference_are_counted() {
     assert_eq!(found["covers"], json!([row(json!({"cover": "open"}), 3200, 400)]));
     assert_eq!(found["slopes"], json!([row(json!({"slope": "<0.1"}), 3200, 400)]));
     assert_eq!(found["area"], json!({"ground_m2": 800.0, "compared_m2": 100.0, "compared_share": 0.125}));
-    let warnings = result.summary()["warnings"].clone();
-    let warning =
-        warnings.as_array().unwrap().iter().find(|warning| warning["code"] == "not_represented").unwrap();
-    let text = warning["text"].as_str().unwrap();
+    let summary = result.summary();
+    let text = common::warning(&summary, "not_represented").unwrap();
     assert!(text.contains("strip 102 (50.0 %)") && !text.contains("101"), "{text}");
     assert!(
         result.stdout.contains("strip 102 (50.0 %)")

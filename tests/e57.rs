@@ -65,7 +65,7 @@ fn scans_of_one_file_are_compared_with_their_poses_applied() {
     let bytes = fs::read(folder.path().join("scan.e57")).unwrap();
     assert_eq!(inputs[1]["size"], bytes.len() as u64);
     use sha2::Digest;
-    let hash: String = sha2::Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+    let hash = echograde::cloud::files::hex(&sha2::Sha256::digest(&bytes));
     assert_eq!(inputs[1]["sha256"], hash);
 }
 

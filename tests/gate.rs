@@ -6,11 +6,10 @@ mod common;
 mod gate;
 
 use common::made::{CORNER, Stored, grid, point, slope, write};
-use common::{describe, echograde, refused, try_run};
-use gate::{ALL, checked, contains_all, file, flat, hillside, moved, run_refused, run_with_results, site};
+use common::{describe, echograde, flat, refused, try_run};
+use gate::{ALL, checked, contains_all, file, hillside, moved, run_refused, run_with_results, site};
 use las::Point;
 use las::point::Classification;
-use serde_json::Value;
 use std::fs;
 use std::path::Path;
 use tempfile::TempDir;
@@ -117,8 +116,7 @@ fn b4_a_bias_beyond_anything_plausible_is_said_first_with_no_class_and_no_limit_
             said.contains("error: The bias of all returns is ") && said.to_lowercase().contains(cause),
             "{said}"
         );
-        let summary: Value =
-            serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
+        let summary = common::summary(&out);
         assert_eq!(summary["warnings"][0]["code"], "implausible_bias", "{}", summary["warnings"]);
         assert!((summary["all"]["median"].as_f64().unwrap() - shift).abs() < 0.01);
         for group in summary["standards"]["groups"].as_array().unwrap() {

@@ -161,9 +161,7 @@ fn b6_a_cloud_too_thin_for_the_cells_of_the_filter_is_warned_of() {
     let reference = moved(&thin, |point| point.z = 300.01);
     let (_folder, pipeline) = site(&thin, &reference, ALL);
     let output = try_run(&pipeline, &pipeline.with_file_name("out"), &[]);
-    let summary: Value =
-        serde_json::from_str(&fs::read_to_string(pipeline.with_file_name("out/summary.json")).unwrap())
-            .unwrap();
+    let summary = common::summary(&pipeline.with_file_name("out"));
     let thin_of = |summary: &Value, cloud: &str| {
         let warnings = summary["warnings"].as_array().unwrap().clone();
         let of_code = warnings.into_iter().filter(|warning| warning["code"] == "too_few_for_filter");
@@ -195,8 +193,7 @@ fn b6_a_cloud_too_thin_for_the_cells_of_the_filter_is_warned_of() {
             let out = pipeline.with_file_name("other");
             let output = try_run(&other, &out, &["--replace"]);
             assert!(out.exists(), "{}", describe(&output));
-            let summary: Value =
-                serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
+            let summary = common::summary(&out);
             assert_eq!(thin_of(&summary, "survey"), expected, "{more} {tile}");
         }
     }
@@ -218,15 +215,13 @@ fn b6_low_outliers_that_the_filter_takes_for_ground_are_warned_of_with_the_remed
         let out = folder.path().join("out");
         let output = try_run(&pipeline, &out, &["--replace"]);
         assert!(out.exists(), "{}", describe(&output));
-        let summary: Value =
-            serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
-        let low =
-            summary["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "low_outliers").cloned();
+        let summary = common::summary(&out);
+        let low = common::warning(&summary, "low_outliers").map(str::to_string);
         (summary["survey"]["ground"].as_f64().unwrap() / summary["points"].as_f64().unwrap(), low)
     };
     let (ground, warning) = run(1.0 / 2000.0, "");
     assert!(ground < 0.7, "the filter is not broken: {ground} of the points are ground");
-    let text = warning.expect("a warning")["text"].as_str().unwrap().to_string();
+    let text = warning.expect("a warning");
     assert!(text.contains("`cell`") && text.contains("class 7"), "{text}");
     // The remedy that it offers, and a site without them.
     let (ground, warning) = run(1.0 / 2000.0, "cell: 0.1 m, window_max: 5 m");

@@ -6,7 +6,7 @@ use std::fs;
 use std::path::Path;
 
 use common::errors::{Cover, SITE, Shared, Site};
-use common::{number, run};
+use common::{codes, number, run, warning};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -91,14 +91,9 @@ fn row(site: &Site, sites: u64, first_seed: u64) -> Row {
     row
 }
 
-fn codes(summary: &Value) -> Vec<&str> {
-    summary["warnings"].as_array().unwrap().iter().map(|w| w["code"].as_str().unwrap()).collect()
-}
-
-fn warning<'a>(summary: &'a Value, code: &str) -> &'a str {
-    let all = summary["warnings"].as_array().unwrap();
-    let found = all.iter().find(|w| w["code"] == code).unwrap_or_else(|| panic!("no {code} in {all:?}"));
-    found["text"].as_str().unwrap()
+/// A warning that must be there.
+fn warned<'a>(summary: &'a Value, code: &str) -> &'a str {
+    warning(summary, code).unwrap_or_else(|| panic!("no {code} in {:?}", codes(summary)))
 }
 
 #[test]
@@ -146,7 +141,7 @@ fn two_strips_of_eight_tell_nothing_and_the_report_says_so() {
     assert!(all["bias"].is_number());
     let reason = "cannot be told from this sample: the comparisons lie in 2 of 8 flight strips";
     assert!(all["interval_reason"].as_str().unwrap().starts_with(reason), "{all}");
-    assert!(warning(&summary, "no_intervals").contains(reason));
+    assert!(warned(&summary, "no_intervals").contains(reason));
 }
 
 #[test]
@@ -172,11 +167,11 @@ fn a_few_points_or_equal_clouds_have_no_interval() {
 fn strips_and_stripes_are_named_as_the_cause() {
     let strips = Site { shared: Shared::Strips(8), noise: 0.005, cover: Cover::Block, seed: 11, ..SITE };
     let (summary, _) = study(&strips);
-    assert!(warning(&summary, "wider_than_blocks").contains("flight strips differ"), "{:?}", codes(&summary));
+    assert!(warned(&summary, "wider_than_blocks").contains("flight strips differ"), "{:?}", codes(&summary));
     let stripes =
         Site { shared: Shared::Stripes, noise: 0.005, across: 45.0, cover: Cover::Block, seed: 12, ..SITE };
     let (summary, _) = study(&stripes);
-    let text = warning(&summary, "wider_than_blocks");
+    let text = warned(&summary, "wider_than_blocks");
     assert!(text.contains("stripes that run south-east to north-west"), "{text}");
     let (summary, _) = study(&Site { cover: Cover::Plots, seed: 13, ..SITE });
     assert!(!codes(&summary).iter().any(|code| ["wider_than_blocks", "long_range"].contains(code)));

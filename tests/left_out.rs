@@ -283,9 +283,7 @@ mod geopackage {
         for (system, more) in [(25832, ""), (-1, ", system: same"), (25833, ", system: same")] {
             let output = says(system, more);
             assert!(output.status.success(), "{}", common::describe(&output));
-            let summary =
-                fs::read_to_string(folder.path().join(format!("out{system}{}/summary.json", more.len())));
-            let summary: Value = serde_json::from_str(&summary.unwrap()).unwrap();
+            let summary = common::summary(&folder.path().join(format!("out{system}{}", more.len())));
             assert_eq!(summary["excluded"][0]["survey"], 240);
             assert!((number(&summary["all"], "bias") - 0.02).abs() < 1e-9);
         }

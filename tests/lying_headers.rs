@@ -55,7 +55,7 @@ fn a_tile_too_full_for_memory_is_worked_on_in_parts_and_too_little_for_its_cells
     // The header states a box of 20 km: tiles are wide.
     let options = ["--memory", "40M", "--threads", "1"];
     let message = refused(&pipeline(folder.path(), "bounds: ignore", ""), &options);
-    assert!(message.contains("over one tile of 200 m and its margins needs 84 MiB"), "{message}");
+    assert!(message.contains("the cells of one tile of 200 m with its margins need 84 MiB"), "{message}");
     let checked = echograde().arg("check").arg(folder.path().join("pipeline.yaml")).output().unwrap();
     let text = String::from_utf8(checked.stdout).unwrap();
     assert!(text.contains("512 MiB allowed, 84 MiB at least"), "{text}");
@@ -113,10 +113,7 @@ fn options_that_no_memory_could_serve_are_refused_before_reading() {
     let message = refused(&pipeline(folder.path(), "", "cell: 1 mm, window_max: 100 m"), &[]);
     assert!(message.contains("100000 cells of 1 mm"), "{message}");
     let message = refused(&pipeline(folder.path(), "tile: 500 m", "cell: 1 cm"), &["--memory", "16M"]);
-    assert!(
-        message.contains("the ground surface over one tile of 500 m and its margins needs "),
-        "{message}"
-    );
+    assert!(message.contains("the cells of one tile of 500 m with its margins need "), "{message}");
     let file = pipeline(folder.path(), "tile: 10 m", "");
     let text = fs::read_to_string(&file).unwrap();
     let text = text.replace("output:", "reference: {files: [reference.las], units: m}\noutput:");

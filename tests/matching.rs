@@ -99,7 +99,7 @@ fn told(result: &RunResult, what: &str) -> f64 {
 }
 
 fn warns(result: &RunResult, code: &str) -> bool {
-    result.summary()["warnings"].as_array().unwrap().iter().any(|warning| warning["code"] == code)
+    common::warning(&result.summary(), code).is_some()
 }
 
 const LEVEL: Ground = Ground { slope: 0.1, relief: 0.0, wavelength: 1.0 };

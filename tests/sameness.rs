@@ -50,11 +50,11 @@ fn write(header: &las::Header, points: &[Point], path: &Path) {
     writer.close().unwrap();
 }
 
-/// Writes a pipeline over the clouds in `folder`.
+/// Writes a pipeline over the clouds in `folder`. All files of the reference are one setup, however many it is divided into.
 fn pipeline(folder: &Path, tile: u32, [checkpoints, compare, summarise]: [&str; 3]) -> PathBuf {
     let file = folder.join(format!("tile-{tile}.yaml"));
     let text = format!(
-        "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{files: ['r*.laz']}}\noutput: unused\nseed: 3\nstages:\n  \
+        "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{scans: [{{name: S, files: ['r*.laz']}}]}}\noutput: unused\nseed: 3\nstages:\n  \
          - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
          - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n"
     );

@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::made::{self, CORNER, grid, slope};
-use common::{echograde, refused, run};
+use common::{echograde, flat, refused, run};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -135,7 +135,7 @@ fn the_terrain_of_returns_1_to_k_is_their_triangulation() {
         close(&rows[1]["level_terrain"], summary["all"]["bias"].as_f64().unwrap() + offset, 1e-9);
         let page = result.text("report.html");
         assert!(page.contains("surveyed points, n") && !page.contains("Variance-weighted terrain, "), "page");
-        let stdout = result.stdout.split_whitespace().collect::<Vec<_>>().join(" ");
+        let stdout = flat(&result.stdout);
         assert!(stdout.contains("At the 36 surveyed points that all of them reach"), "{stdout}");
     }
 }
@@ -150,10 +150,8 @@ fn under_thirty_points_have_figures_but_no_verdict_and_no_class() {
         let path = pipeline(folder.path(), "{points: points.csv}", accept);
         let out = folder.path().join(format!("out{count}"));
         let output = common::try_run(&path, &out, &[]);
-        let text = fs::read_to_string(out.join("summary.json")).unwrap();
-        let summary: Value = serde_json::from_str(&text).unwrap();
         let stdout = String::from_utf8(output.stdout).unwrap();
-        (output.status.code().unwrap(), summary, stdout.split_whitespace().collect::<Vec<_>>().join(" "))
+        (output.status.code().unwrap(), common::summary(&out), flat(&stdout))
     };
     let accept = "accept: [{rmse: 1 m}, {rmse: 1 mm}, {class: 1 m}]";
     for (count, shown) in [(29, true), (3, true), (2, false)] {
@@ -267,6 +265,27 @@ fn a_steep_facet_and_a_limit_on_it() {
     assert!(text.contains("none of the 39 surveyed points can be used: 36 too steep; 1 "), "{text}");
     assert!(text.contains("1 outside the survey") && text.contains("Set a larger `steepest`"), "{text}");
     assert!(!folder.path().join("out").exists());
+}
+
+#[test]
+fn a_point_that_is_not_used_is_in_the_figures_of_no_return() {
+    let folder = plain_site();
+    // Where second returns lie 20 mm under the first, facets of both are up to 20 % steep; those of one return alone have 4.5 %.
+    let stages =
+        "stages: [read: {}, ground: {}, compare: {match: triangulated, steepest: 0.06}, summarise: {}]";
+    let summary = run(&pipeline(folder.path(), "{points: points.csv}", stages), &[]).summary();
+    let points = summary["checkpoints"].as_array().unwrap();
+    let used: Vec<&Value> = points.iter().filter(|one| one["used"] == true).collect();
+    assert!((12..36).contains(&used.len()), "{}", used.len());
+    let with = |number: u64| {
+        let has =
+            |one: &&&Value| one["returns"].as_array().unwrap().iter().any(|own| own["return"] == number);
+        used.iter().filter(has).count() as u64
+    };
+    for (row, number) in summary["returns"].as_array().unwrap().iter().zip(1..) {
+        assert_eq!((&row["return"], &row["compared"]), (&Value::from(number), &Value::from(with(number))));
+    }
+    assert_eq!(summary["all"]["compared"], used.len());
 }
 
 #[test]

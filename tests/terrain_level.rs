@@ -157,7 +157,13 @@ fn returns_that_lie_apart_are_brought_together_and_those_that_do_not_are_left() 
         let folder = fly(&flight, 1.0);
         let found = study(folder.path(), &flight, &Scan { level, ..SCAN }, &METRES);
         let returns = found["terrain_weights"]["returns"].as_array().unwrap();
-        assert_eq!(found["terrain_weights"]["independent"], true);
+        let weights = &found["terrain_weights"];
+        // On a site of this size a long correlation may not be excluded: then that is said, and why.
+        assert_eq!(
+            weights["independent"] == false,
+            weights["reason"].is_string(),
+            "{offset} {level}: {weights}"
+        );
         for (i, truth) in flight.bias().into_iter().enumerate() {
             // Four standard errors of a mean, which the others and the shrinking come to besides.
             let compared = number(&found["returns"][i], "compared");

@@ -39,8 +39,7 @@ fn judge(site: &Site) -> Option<Judged> {
         return None;
     }
     assert!(output.status.success(), "{}", describe(&output));
-    let summary: Value =
-        serde_json::from_str(&std::fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
+    let summary = common::summary(&out);
     assert_null_has_a_reason(&summary);
     let all = &summary["all"];
     let compared = all["compared"].as_u64().unwrap();

@@ -6,6 +6,7 @@ use std::path::Path;
 use serde::Serialize;
 
 use crate::cli::CliError;
+use crate::cloud::{Block, Ground};
 use crate::engine::plan::budget::{free_bytes, least_memory};
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::forecast::Forecast;
@@ -14,6 +15,7 @@ use crate::engine::watch::progress::duration;
 use crate::pipeline::load;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::results::format::thousands;
+use crate::tile::points::Cloud;
 use crate::units::Unit;
 
 /// What is known about a run before it reads points.
@@ -50,6 +52,15 @@ struct CheckedFile {
     horizontal_unit: Unit,
     vertical_unit: Unit,
     crs: String,
+    /// Of a COPC file, the nodes of its octree, and how many of them are decoded.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    copc: Option<CheckedNodes>,
+}
+
+#[derive(Serialize)]
+struct CheckedNodes {
+    nodes: usize,
+    decoded: usize,
 }
 
 /// Checks a pipeline file and the headers of its clouds; gives the text for standard output.
@@ -73,8 +84,8 @@ fn gather(job: &Job, output: &Path) -> Checked {
         pipeline: job.pipeline_path.display().to_string(),
         output: output.display().to_string(),
         report_units: job.units,
-        survey: cloud(&job.survey),
-        reference: job.reference.as_ref().map(cloud),
+        survey: cloud(&job.survey, &job.chain.grounds(Cloud::Survey)),
+        reference: job.reference.as_ref().map(|one| cloud(one, &job.chain.grounds(Cloud::Reference))),
         tile_edge_m: edge_metres(job.tiling.edge),
         tiles: forecast.tiles,
         threads: job.resources.threads,
@@ -89,13 +100,17 @@ fn gather(job: &Job, output: &Path) -> Checked {
     }
 }
 
-fn cloud(job: &CloudJob) -> CheckedCloud {
+fn cloud(job: &CloudJob, grounds: &[&Ground]) -> CheckedCloud {
     let files = job.sources.iter().zip(&job.units).map(|(source, units)| CheckedFile {
         path: source.path().display().to_string(),
         points: source.points(),
         horizontal_unit: units.0,
         vertical_unit: units.1,
         crs: source.crs().describe(),
+        copc: source.nodes().map(|nodes| {
+            let needed = |block: &&Block| source.may_lie_on(block, grounds, units.0);
+            CheckedNodes { nodes, decoded: source.blocks().iter().filter(needed).count() }
+        }),
     });
     CheckedCloud { points: job.density.points, files: files.collect() }
 }
@@ -109,12 +124,17 @@ fn text(checked: &Checked) -> String {
         for file in &cloud.files {
             let _ = writeln!(
                 text,
-                "  {}  {} points, x and y in {}, z in {}, {}",
+                "  {}  {} points, x and y in {}, z in {}, {}{}",
                 file.path,
                 thousands(file.points),
                 file.horizontal_unit.words(),
                 file.vertical_unit.words(),
-                file.crs
+                file.crs,
+                file.copc.as_ref().map_or_else(String::new, |copc| format!(
+                    ", COPC: {} of {} nodes are decoded",
+                    thousands(copc.decoded as u64),
+                    thousands(copc.nodes as u64)
+                ))
             );
         }
     }

@@ -105,6 +105,7 @@ impl Inspection {
             version: format!("{}.{}", cloud.version.0, cloud.version.1),
             format: cloud.format,
             compressed: cloud.compressed,
+            copc_nodes: source.nodes(),
             created: cloud.creation_date.clone(),
             software: cloud.generating_software.clone(),
             points,

@@ -1,5 +1,6 @@
 //! The command line: what it takes, what it prints, and its exit codes.
 
+mod adjust;
 pub(crate) mod check;
 pub mod inspect;
 mod log;
@@ -21,6 +22,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::engine::watch::screen::Screen;
+use crate::network::{LoadError, NetworkError};
 use crate::pipeline::{PipelineError, schema};
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
@@ -73,6 +75,20 @@ enum Command {
         #[arg(long)]
         json: bool,
     },
+    /// Adjust a control network: levels, GNSS positions, total-station observations.
+    Adjust {
+        /// The network file.
+        file: PathBuf,
+        /// The folder of the results, instead of the one that the file names.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Replace the results of an earlier adjustment in the same folder.
+        #[arg(long)]
+        replace: bool,
+        /// Print adjustment.json instead of text.
+        #[arg(long)]
+        json: bool,
+    },
     /// List the stages with their options, defaults, units and sources.
     Stages {
         /// The name of one stage, or `pipeline` for the other keys of the file; without it, all stages.
@@ -108,6 +124,17 @@ pub enum CliError {
     /// The pipeline file is wrong.
     #[error("{0}")]
     Pipeline(#[from] PipelineError),
+    /// The network file or a table of it is wrong.
+    #[error("{0}")]
+    Load(#[from] LoadError),
+    /// The network cannot be adjusted.
+    #[error("{}: {error}", path.display())]
+    Network {
+        /// The network file.
+        path: PathBuf,
+        /// What is wrong with the network.
+        error: NetworkError,
+    },
     /// A cloud cannot be read.
     #[error(transparent)]
     Cloud(#[from] CloudError),
@@ -137,10 +164,12 @@ impl From<JobError> for CliError {
 }
 
 impl CliError {
-    /// 2 where the command line or the pipeline file is wrong, otherwise 1.
+    /// 2 where the command line, the pipeline file or the network is wrong, otherwise 1.
     fn exit_code(&self) -> u8 {
         match self {
-            CliError::Pipeline(_) | CliError::Usage(_) => 2,
+            CliError::Pipeline(_) | CliError::Load(_) | CliError::Usage(_) => 2,
+            CliError::Network { error: NetworkError::NoConvergence(_), .. } => 1,
+            CliError::Network { .. } => 2,
             CliError::Cloud(_) | CliError::Engine(_) | CliError::Signals(_) | CliError::Output(_) => 1,
         }
     }
@@ -149,6 +178,7 @@ impl CliError {
     fn render(&self, colour: bool) -> String {
         match self {
             CliError::Pipeline(error) => error.render(colour),
+            CliError::Load(error) => error.render(colour),
             other => format!("error: {other}"),
         }
     }
@@ -193,6 +223,9 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
         Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
+        Command::Adjust { file, out, replace, json } => {
+            print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
+        }
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Schema => {
             print(&(serde_json::to_string_pretty(&schema::schema()).expect("a schema is plain data") + "\n"))

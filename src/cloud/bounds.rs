@@ -12,6 +12,12 @@ pub fn widened(range: Range, margin: Micrometres) -> Range {
     (range.0 - margin, range.1 + margin)
 }
 
+/// What two ranges share; nothing where that is nothing.
+pub fn within(one: Range, other: Range) -> Option<Range> {
+    let both = (one.0.max(other.0), one.1.min(other.1));
+    (both.0 < both.1).then_some(both)
+}
+
 /// A box around points; it starts with none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bounds {

@@ -35,5 +35,5 @@ pub use self::error::CloudError;
 pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
 pub use self::pose::{Pose, Registered};
-pub use self::source::{Decoder, Placing, Source, is_e57};
+pub use self::source::{Decoder, Ground, Placing, Source, is_e57};
 pub use self::stated_box::StatedBox;

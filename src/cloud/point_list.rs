@@ -11,8 +11,8 @@ use sha2::{Digest, Sha256};
 use crate::cloud::files::hex;
 use crate::units::{Micrometres, Unit};
 
-/// Most bytes of a list: a hundred thousand points are far below it, a point cloud saved as text is above.
-const LARGEST: u64 = 64 << 20;
+/// Most bytes of a list or table: a hundred thousand lines are far below it, a point cloud saved as text is above.
+pub(crate) const LARGEST: u64 = 64 << 20;
 
 /// Names of the columns of a list of points, where they are not `name`, `easting`, `northing`, `elevation`, `sigma`.
 #[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -53,6 +53,13 @@ pub struct SurveyedPoint {
     pub z: Micrometres,
     /// Standard deviation of the elevation, where the list gives one.
     pub sigma: Option<Micrometres>,
+}
+
+impl SurveyedPoint {
+    /// Standard deviation of the elevation, micrometres: its own, or the one stated for points without.
+    pub fn sigma_or(&self, stated: Option<f64>) -> Option<f64> {
+        self.sigma.map(|sigma| sigma as f64).or(stated)
+    }
 }
 
 /// A list of surveyed points as read.
@@ -145,15 +152,15 @@ fn parse(
     horizontal: Unit,
     vertical: Unit,
 ) -> Result<Vec<SurveyedPoint>, String> {
-    let is_data = |line: &&str| !line.trim().is_empty() && !line.starts_with('#');
-    let header = text.lines().find(is_data).ok_or("is empty. It needs a header and a line for each point")?;
-    let count = |separator: char| header.matches(separator).count();
-    let separator = [';', '\t', ','].into_iter().max_by_key(|&one| (count(one), one == ',')).unwrap_or(',');
+    let header = text.lines().find(|line| is_data(line));
+    let separator = separator(header.ok_or("is empty. It needs a header and a line for each point")?);
+    // Lines keep their numbers: what is passed over is left as an empty one.
+    let lines: Vec<&str> = text.lines().map(|line| if is_data(line) { line } else { "" }).collect();
+    let lines = lines.join("\n");
     let mut table = csv::ReaderBuilder::new()
         .delimiter(separator as u8)
-        .comment(Some(b'#'))
         .trim(csv::Trim::All)
-        .from_reader(text.as_bytes());
+        .from_reader(lines.as_bytes());
     let names = table.headers().map_err(|e| place_of(&e))?.clone();
     let find = |(name, given): Wanted<'_>| {
         let wanted = given.map_or(name, String::as_str);
@@ -233,6 +240,18 @@ fn parse(
 const FARTHEST: f64 = 1e13;
 const HIGHEST: f64 = 1e11;
 
+/// Whether a line of a list or table holds anything: neither nothing at all nor a comment.
+pub(crate) fn is_data(line: &str) -> bool {
+    let line = line.trim();
+    !line.is_empty() && !line.starts_with('#')
+}
+
+/// What separates fields: commas, semicolons or tabs, whichever the header has most of.
+pub(crate) fn separator(header: &str) -> char {
+    let count = |separator: char| header.matches(separator).count();
+    [';', '\t', ','].into_iter().max_by_key(|&one| (count(one), one == ',')).unwrap_or(',')
+}
+
 /// A number with a decimal point or, where commas do not separate fields, a decimal comma.
 pub(crate) fn decimal(text: &str, separator: char) -> Option<f64> {
     match text.split_once(',') {
@@ -275,7 +294,7 @@ mod tests {
         };
         for text in [
             "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n",
-            "# set out in spring\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
+            "# set out in spring\n  # by foot; twice\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
             "northing\teasting\tname\tsigma\televation\tnote\n-5000.25\t2000000.5\tP 1\t0.015\t101.234\tkerb\n",
             "name, easting, northing, elevation, sigma\n\"P 1\", 2000000.5, -5000.25, 101.234, 0.015\n",
         ] {

@@ -1,5 +1,6 @@
 //! Sources: what a cloud is made of, behind one face, whatever kind of file it is.
 
+use std::ops::Range;
 use std::path::Path;
 
 use crate::cloud::block::Block;
@@ -14,6 +15,9 @@ use crate::cloud::pose::Registered;
 use crate::cloud::sized_file::SizedFile;
 use crate::cloud::stated_box::StatedBox;
 use crate::units::{Micrometres, Unit};
+
+/// Ranges of x and y.
+pub type Ground = (Range<Micrometres>, Range<Micrometres>);
 
 /// Points with one coordinate system, one pair of units and one pose: a file, or a part of one (a setup of several).
 #[derive(Clone, Debug)]
@@ -107,6 +111,28 @@ impl Source {
         }
     }
 
+    /// Of a COPC file, how many nodes with points its octree has.
+    pub fn nodes(&self) -> Option<usize> {
+        match self {
+            Source::Las(file) => file.nodes.as_ref().map(|nodes| nodes.len()),
+            Source::E57(_) => None,
+        }
+    }
+
+    /// Whether points of a block may lie on all of some grounds, ranges of x and y in micrometres; `horizontal` is the unit
+    /// of the file's x and y. It is known of the nodes of a COPC file; blocks of others may lie anywhere.
+    pub fn may_lie_on(&self, block: &Block, grounds: &[&Ground], horizontal: Unit) -> bool {
+        let Source::Las(LasFile { nodes: Some(nodes), scale, .. }) = self else { return true };
+        let Some(node) = nodes.get(block.number) else { return true };
+        let meets = |node: [f64; 2], scale: f64, range: &Range<Micrometres>| {
+            // Positions are rounded to a step of the scale factor, then to micrometres.
+            let slack = scale.abs() * 2.0;
+            let [low, high] = [node[0] - slack, node[1] + slack].map(|v| v * horizontal.micrometres());
+            low - 1.0 < range.end as f64 && high + 1.0 >= range.start as f64
+        };
+        grounds.iter().all(|ground| meets(node.x, scale[0], &ground.0) && meets(node.y, scale[1], &ground.1))
+    }
+
     /// Whether a decoder can [load](Decoder::load) a block.
     pub fn can_load(&self, block: &Block) -> bool {
         match self {
@@ -194,8 +220,15 @@ enum Kind {
 
 impl Decoder {
     /// The same decoder, which also carries out what is laid down for the source.
-    pub fn placed(self, placing: Placing) -> Self {
-        Decoder { placing, ..self }
+    pub fn placed(self, mut placing: Placing) -> Self {
+        let kind = match (self.kind, placing.setup) {
+            (Kind::Las(decoder), Some(setup)) => {
+                placing.setup = None;
+                Kind::Las(Box::new(decoder.of_setup(setup)))
+            }
+            (kind, _) => kind,
+        };
+        Decoder { kind, placing, placed: self.placed }
     }
 
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
@@ -245,6 +278,15 @@ impl Decoder {
         match &self.kind {
             Kind::Las(decoder) => decoder.outside(),
             // Its pages have checksums: damage is found by them.
+            Kind::E57(_) => None,
+        }
+    }
+
+    /// How the points of the block, which was decoded last, lie outside the ground that the file states for it, in words;
+    /// nothing where they do not, or where it states none.
+    pub fn outside_node(&self, block: &Block) -> Option<String> {
+        match &self.kind {
+            Kind::Las(decoder) => decoder.outside_node(block),
             Kind::E57(_) => None,
         }
     }

@@ -2,7 +2,8 @@
 //! largest standardised residual is suggested; the others are judged without it.
 
 use crate::control::critical::critical_value;
-use crate::control::solve::{Failure, Observation, Solution, ValueId, Withheld, adjust};
+use crate::control::observation::{Observation, ValueId, Withheld};
+use crate::control::solve::{Failure, Solution, adjust};
 
 /// Standardised residuals nearer to each other than this share are the same: no observation tells their values apart.
 const SAME: f64 = 1e-6;

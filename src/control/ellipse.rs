@@ -39,7 +39,8 @@ impl Ellipse {
 }
 
 /// Which sigmas are given for the unknowns.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Sigmas {
     /// Those that follow from the sigmas stated for the observations.
     APriori,

@@ -4,10 +4,11 @@ use crate::control::solve::Solution;
 use crate::stats::distributions::chi_squared_quantile;
 
 /// Level of the test, two-sided.
-const LEVEL: f64 = 0.05;
+pub const GLOBAL_LEVEL: f64 = 0.05;
 
 /// What the test says.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// The residuals agree with the sigmas.
     Passed,
@@ -22,8 +23,6 @@ pub enum Verdict {
 pub struct GlobalTest {
     /// v'Pv.
     pub statistic: f64,
-    /// Degrees of freedom, 1 or more.
-    pub degrees_of_freedom: usize,
     /// The smallest statistic that passes.
     pub lower: f64,
     /// The largest statistic that passes.
@@ -41,13 +40,13 @@ impl GlobalTest {
 
 /// Tests the variance factor; none without degrees of freedom.
 pub fn global_test(solution: &Solution) -> Option<GlobalTest> {
-    let (statistic, degrees_of_freedom) = (solution.square_sum, solution.degrees_of_freedom);
-    let lower = chi_squared_quantile(0.5 * LEVEL, degrees_of_freedom as f64)?;
-    let upper = chi_squared_quantile(1.0 - 0.5 * LEVEL, degrees_of_freedom as f64)?;
+    let (statistic, freedom) = (solution.square_sum, solution.degrees_of_freedom as f64);
+    let lower = chi_squared_quantile(0.5 * GLOBAL_LEVEL, freedom)?;
+    let upper = chi_squared_quantile(1.0 - 0.5 * GLOBAL_LEVEL, freedom)?;
     let verdict = match statistic {
         large if large > upper => Verdict::TooLarge,
         small if small < lower => Verdict::TooSmall,
         _ => Verdict::Passed,
     };
-    Some(GlobalTest { statistic, degrees_of_freedom, lower, upper, verdict })
+    Some(GlobalTest { statistic, lower, upper, verdict })
 }

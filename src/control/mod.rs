@@ -1,12 +1,12 @@
-//! Weighted least squares with blunder tests: what the control network, the registration of scans and the vertical fit of a
-//! survey have in common. It knows nothing of points, instruments or files.
+//! Weighted least squares with blunder tests, by which the control network is adjusted. It knows nothing of points, instruments
+//! or files.
 //!
-//! Whoever adjusts something describes each observation (or several values that are correlated with each other: a GNSS
-//! position, a target) by an [`Observation`]: its values linearised at given unknowns, and their covariance. [`adjust`] finds the
+//! Whoever adjusts something describes each observation (or several values that are correlated with each other, as in a
+//! GNSS position) by an [`Observation`]: its values linearised at given unknowns, and their covariance. [`adjust`] finds the
 //! unknowns (Gauss–Newton) and gives a [`Solution`]: covariance of the unknowns, and for each observed value its residual, redundancy
 //! number, standardised residual, smallest detectable blunder and the residual it would have were it left out. Where the
 //! observations do not determine the unknowns it gives a [`Defect`], from which the caller says what is missing.
-//! [`global_test`] judges the variance factor, [`suggest`] names blunders one at a time, [`Ellipse`] draws two of the unknowns.
+//! [`global_test()`] judges the variance factor, [`suggest`] names blunders one at a time, [`Ellipse`] draws two of the unknowns.
 //!
 //! Formulas are textbook least squares; data snooping after Baarda 1968 (citation not verified). Signs: a residual is adjusted minus
 //! observed, v = A x − l. Units are the caller's; sigmas are of the same unit as what they belong to.
@@ -39,6 +39,7 @@ mod critical;
 mod ellipse;
 mod global_test;
 mod normal;
+mod observation;
 mod reliability;
 mod solve;
 
@@ -49,7 +50,9 @@ pub use blunders::{Suggestion, suggest};
 pub use covariance::Covariance;
 pub use critical::{FAMILY_LEVEL, POWER, SINGLE_LEVEL, critical_value, detectable};
 pub use ellipse::{CONFIDENCE, Ellipse, Sigmas};
-pub use global_test::{GlobalTest, Verdict, global_test};
+pub use global_test::{GLOBAL_LEVEL, GlobalTest, Verdict, global_test};
 pub use normal::Defect;
+pub(crate) use normal::invert;
+pub use observation::{Observation, Row, ValueId, Withheld, none_withheld};
 pub use reliability::{CheckedObservation, CheckedValue};
-pub use solve::{Failure, Observation, Row, Solution, ValueId, Withheld, adjust, none_withheld};
+pub use solve::{Failure, Solution, adjust};

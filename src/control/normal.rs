@@ -4,11 +4,11 @@
 
 use nalgebra::{Cholesky, DMatrix, DVector, Dyn, SymmetricEigen};
 
-use crate::control::solve::Row;
+use crate::control::observation::Row;
 
-/// Pivots below this, of a matrix with ones on its diagonal, are zero but for rounding: an unknown is then determined a million
-/// times worse than it would be were all others known.
-const SMALLEST_PIVOT: f64 = 1e-12;
+/// Pivots below this, of a matrix with ones on its diagonal, are as good as zero: an unknown is then determined a hundred thousand
+/// times worse than it would be were all others known (by the curvature of the earth, say).
+const SMALLEST_PIVOT: f64 = 1e-10;
 
 /// Eigenvalues below this belong to what is not determined.
 const SMALLEST_EIGENVALUE: f64 = 1e-10;
@@ -19,8 +19,6 @@ pub struct Defect {
     /// Directions in which the unknowns can move without any observation taking notice, one vector each, over all unknowns, in
     /// the caller's units. Never none.
     pub free: Vec<Vec<f64>>,
-    /// Unknowns that no observation depends on at all; each has its own direction in `free`.
-    pub unobserved: Vec<usize>,
     scale: Vec<f64>,
     basis: Vec<DVector<f64>>,
 }
@@ -103,13 +101,16 @@ impl Normal {
         }
     }
 
+    /// Whether all of it is numbers: misclosures may be, where derivatives are not.
+    pub fn is_finite(&self) -> bool {
+        self.square_sum.is_finite()
+            && self.matrix.iter().chain(self.right.iter()).all(|value| value.is_finite())
+    }
+
     /// Factors the matrix, scaled to ones on its diagonal: unlike units and weights then do not matter.
     pub fn factor(self) -> Result<Factored, Defect> {
         let n = self.right.len();
-        let scale: Vec<f64> = (0..n)
-            .map(|i| if self.matrix[(i, i)] > 0.0 { 1.0 / self.matrix[(i, i)].sqrt() } else { 0.0 })
-            .collect();
-        let scaled = DMatrix::from_fn(n, n, |i, j| self.matrix[(i, j)] * scale[i] * scale[j]);
+        let (scaled, scale) = scaled(&self.matrix);
         if scale.contains(&0.0) {
             return Err(defect(scaled, scale));
         }
@@ -123,8 +124,7 @@ impl Normal {
 }
 
 fn defect(scaled: DMatrix<f64>, mut scale: Vec<f64>) -> Defect {
-    let unobserved: Vec<usize> = (0..scale.len()).filter(|&i| scale[i] == 0.0).collect();
-    unobserved.iter().for_each(|&i| scale[i] = 1.0);
+    scale.iter_mut().filter(|scale| **scale == 0.0).for_each(|scale| *scale = 1.0);
     let eigen = SymmetricEigen::new(scaled);
     let smallest = eigen.eigenvalues.iter().copied().fold(f64::INFINITY, f64::min);
     let limit = SMALLEST_EIGENVALUE.max(2.0 * smallest);
@@ -132,7 +132,7 @@ fn defect(scaled: DMatrix<f64>, mut scale: Vec<f64>) -> Defect {
     let basis: Vec<DVector<f64>> =
         (0..scale.len()).filter(is_free).map(|i| eigen.eigenvectors.column(i).into_owned()).collect();
     let free = basis.iter().map(|one| (0..one.len()).map(|i| one[i] * scale[i]).collect()).collect();
-    Defect { free, unobserved, scale, basis }
+    Defect { free, scale, basis }
 }
 
 /// Normal equations that determine their unknowns.
@@ -153,16 +153,34 @@ impl Factored {
 
     /// The inverse of the matrix: the covariance of the unknowns.
     pub fn inverse(&self) -> DMatrix<f64> {
-        let mut inverse = self.cholesky.inverse();
-        let n = inverse.nrows();
-        for j in 0..n {
-            for i in j..n {
-                // Both halves from one: symmetric to the last bit.
-                let value = inverse[(i, j)] * self.scale[i] * self.scale[j];
-                inverse[(i, j)] = value;
-                inverse[(j, i)] = value;
-            }
-        }
-        inverse
+        inverse(&self.cholesky, &self.scale)
     }
+}
+
+/// The inverse of a symmetric positive definite matrix, whose entries may differ widely.
+pub(crate) fn invert(matrix: &DMatrix<f64>) -> Option<DMatrix<f64>> {
+    let (scaled, scale) = scaled(matrix);
+    Some(inverse(&Cholesky::new(scaled)?, &scale))
+}
+
+/// A matrix with ones on its diagonal, and what rows and columns were multiplied by: 0 where nothing is on the diagonal.
+fn scaled(matrix: &DMatrix<f64>) -> (DMatrix<f64>, Vec<f64>) {
+    let n = matrix.nrows();
+    let scale: Vec<f64> =
+        (0..n).map(|i| if matrix[(i, i)] > 0.0 { 1.0 / matrix[(i, i)].sqrt() } else { 0.0 }).collect();
+    (DMatrix::from_fn(n, n, |i, j| matrix[(i, j)] * scale[i] * scale[j]), scale)
+}
+
+/// The inverse of the matrix that was scaled and factored.
+fn inverse(cholesky: &Cholesky<f64, Dyn>, scale: &[f64]) -> DMatrix<f64> {
+    let mut inverse = cholesky.inverse();
+    for j in 0..scale.len() {
+        for i in j..scale.len() {
+            // Both halves from one: symmetric to the last bit.
+            let value = inverse[(i, j)] * scale[i] * scale[j];
+            inverse[(i, j)] = value;
+            inverse[(j, i)] = value;
+        }
+    }
+    inverse
 }

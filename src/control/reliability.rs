@@ -8,7 +8,7 @@ use nalgebra::DMatrix;
 
 use crate::control::covariance::Covariance;
 use crate::control::critical::detectable;
-use crate::control::solve::{Observation, Row, ValueId, Withheld};
+use crate::control::observation::{Observation, Row, ValueId, Withheld};
 
 /// Redundancy below this is none but for rounding: no other value checks this one.
 const LEAST_REDUNDANCY: f64 = 1e-8;
@@ -27,7 +27,7 @@ pub struct CheckedValue {
     pub standardised: Option<f64>,
     /// Its residual from an adjustment without this value.
     pub left_out: Option<f64>,
-    /// The smallest blunder that the test of this value would find (power 0.80, level 0.001).
+    /// The smallest blunder that a test of this value alone finds (power 0.80, level 0.001).
     pub detectable: Option<f64>,
     /// Whether the value took no part in the adjustment.
     pub withheld: bool,
@@ -48,8 +48,6 @@ pub struct CheckedObservation {
     /// The residuals of its values from an adjustment without the whole observation; none where the other observations do
     /// not determine them. Of values withheld, as they are.
     pub left_out: Option<Vec<f64>>,
-    /// The statistic of a blunder anywhere in it, chi-square with as many degrees of freedom as it has used values.
-    pub statistic: Option<f64>,
 }
 
 /// Checks all observations at the adjusted unknowns.
@@ -96,7 +94,9 @@ fn check_one(
     // B P, M = P − P B P, P v.
     let share = DMatrix::from_fn(n, n, |i, j| sum(&|k| computed[(i, k)] * weights[(k, j)]));
     let test = DMatrix::from_fn(n, n, |i, j| weights[(i, j)] - sum(&|k| weights[(i, k)] * share[(k, j)]));
-    let weighted: Vec<f64> = (0..n).map(|i| sum(&|k| weights[(i, k)] * residual(k))).collect();
+    // What has no weight may be of nothing known: its residual is then no number.
+    let pull = |i: usize, k: usize| if weights[(i, k)] == 0.0 { 0.0 } else { weights[(i, k)] * residual(k) };
+    let weighted: Vec<f64> = (0..n).map(|i| sum(&|k| pull(i, k))).collect();
     let value = |i: usize| {
         let sigma = stated.sigma(i);
         if withheld[i] {
@@ -125,18 +125,18 @@ fn check_one(
     };
     let values: Vec<CheckedValue> = (0..n).map(value).collect();
     let used: Vec<usize> = (0..n).filter(|&i| !withheld[i]).collect();
-    let (left_out, statistic) = leave_out(&used, &test, &weighted, weights, residual).unzip();
-    CheckedObservation { values, left_out, statistic }
+    let left_out = leave_out(&used, &test, &weighted, weights, residual);
+    CheckedObservation { values, left_out }
 }
 
-/// The residuals of an observation from an adjustment without it, and the statistic of its test.
+/// The residuals of an observation from an adjustment without it.
 fn leave_out(
     used: &[usize],
     test: &DMatrix<f64>,
     weighted: &[f64],
     weights: &DMatrix<f64>,
     residual: impl Fn(usize) -> f64,
-) -> Option<(Vec<f64>, f64)> {
+) -> Option<Vec<f64>> {
     if used.is_empty() {
         return None;
     }
@@ -149,5 +149,5 @@ fn leave_out(
     let blunder = is_sound.then(|| cholesky.solve(&right))?;
     let mut left_out: Vec<f64> = (0..weighted.len()).map(residual).collect();
     used.iter().enumerate().for_each(|(a, &i)| left_out[i] = blunder[a] * scale[a]);
-    Some((left_out, blunder.dot(&right)))
+    Some(left_out)
 }

@@ -1,66 +1,19 @@
 //! Gauss–Newton: from observations and approximate unknowns to the adjusted ones.
 
-use std::collections::BTreeSet;
-
 use nalgebra::DMatrix;
 
-use crate::control::covariance::Covariance;
 use crate::control::normal::{Defect, Normal};
+use crate::control::observation::{Observation, ValueId, Withheld};
 use crate::control::reliability::{CheckedObservation, check};
 
 /// Most steps before it is given up.
 const MOST_STEPS: usize = 60;
 
-/// One or more observed values that are correlated with each other, and with no other observation's.
-pub trait Observation {
-    /// Its values, linearised at the unknowns `at`: as many rows as the covariance is of.
-    fn rows(&self, at: &[f64]) -> Vec<Row>;
-    /// The covariance of its values.
-    fn covariance(&self) -> &Covariance;
-}
-
-impl<O: Observation + ?Sized> Observation for Box<O> {
-    fn rows(&self, at: &[f64]) -> Vec<Row> {
-        (**self).rows(at)
-    }
-
-    fn covariance(&self) -> &Covariance {
-        (**self).covariance()
-    }
-}
-
-/// One observed value, linearised.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Row {
-    /// Observed minus computed from the unknowns at which it is linearised.
-    pub misclosure: f64,
-    /// Its derivatives by the unknowns, those that are not zero. None where it depends on known values alone: it then has a
-    /// residual, but no say.
-    pub coefficients: Vec<(usize, f64)>,
-}
-
-/// One observed value: which observation, and which of its values.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-pub struct ValueId {
-    /// The observation, counted from 0.
-    pub observation: usize,
-    /// The value of it, counted from 0.
-    pub value: usize,
-}
-
-/// Values that take no part in the adjustment; what the others predict for them is compared with them.
-pub type Withheld = BTreeSet<ValueId>;
-
-/// No value is withheld.
-pub fn none_withheld() -> Withheld {
-    Withheld::new()
-}
-
 /// Why there is no solution.
 #[derive(Clone, Debug, thiserror::Error)]
 pub enum Failure {
     /// The observations do not determine the unknowns.
-    #[error("the observations leave {} direction(s) of the unknowns undetermined", .0.free.len())]
+    #[error("the observations do not determine the unknowns; directions left free: {}", .0.free.len())]
     Defect(Defect),
     /// The steps do not become small.
     #[error("the adjustment does not converge in {MOST_STEPS} steps")]
@@ -83,8 +36,6 @@ pub struct Solution {
     pub square_sum: f64,
     /// Values used beyond those that the unknowns need.
     pub degrees_of_freedom: usize,
-    /// Steps taken.
-    pub steps: usize,
 }
 
 impl Solution {
@@ -136,12 +87,12 @@ pub fn adjust<O: Observation>(
         for (one, weights) in observations.iter().zip(&weights) {
             normal.add(&one.rows(at), weights);
         }
-        if normal.square_sum.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
+        if normal.is_finite() { Ok(normal) } else { Err(Failure::NotFinite) }
     };
     let mut at = start.to_vec();
     let mut normal = gather(&at)?;
     let mut gain_before = f64::INFINITY;
-    for steps in 1..=MOST_STEPS {
+    for _ in 1..=MOST_STEPS {
         let square_sum = normal.square_sum;
         let factored = normal.factor().map_err(Failure::Defect)?;
         let (step, gain) = factored.step();
@@ -152,14 +103,7 @@ pub fn adjust<O: Observation>(
             let used: usize =
                 observations.iter().flat_map(|one| &one.values).filter(|value| !value.withheld).count();
             let degrees_of_freedom = used.saturating_sub(at.len());
-            return Ok(Solution {
-                unknowns: at,
-                covariance,
-                observations,
-                square_sum,
-                degrees_of_freedom,
-                steps,
-            });
+            return Ok(Solution { unknowns: at, covariance, observations, square_sum, degrees_of_freedom });
         }
         gain_before = gain;
         (at, normal) = stride(&at, &step, square_sum, &gather)?;

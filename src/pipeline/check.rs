@@ -25,6 +25,9 @@ use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
+/// Smallest cell by which strips are compared.
+const LEAST_CELL: Length = Length::millimetres(100.0);
+
 /// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
 
@@ -286,15 +289,11 @@ impl OptionCheck<'_, '_> {
         if ground.from == GroundFrom::Classes {
             return self.delivered_ground(ground);
         }
-        let least_cell = Length::millimetres(1.0);
-        self.at_least("cell", ground.cell, least_cell, "expected at least 1 mm");
+        self.surface(ground);
         self.positive("window_max", ground.window_max);
         self.positive("low_outlier", ground.low_outlier);
-        let zero = Length::metres(0.0);
-        for (key, length) in
-            [("dh_initial", ground.dh_initial), ("dh_max", ground.dh_max), ("fill_max", ground.fill_max)]
-        {
-            self.at_least(key, length, zero, "expected 0 or more");
+        for (key, length) in [("dh_initial", ground.dh_initial), ("dh_max", ground.dh_max)] {
+            self.at_least(key, length, Length::metres(0.0), "expected 0 or more");
         }
         if ground.slope < 0.0 {
             self.wrong(
@@ -327,6 +326,12 @@ impl OptionCheck<'_, '_> {
         }
     }
 
+    /// The options of the surface, whatever it is made of.
+    fn surface(&mut self, ground: &Ground) {
+        self.at_least("cell", ground.cell, Length::millimetres(1.0), "expected at least 1 mm");
+        self.at_least("fill_max", ground.fill_max, Length::metres(0.0), "expected 0 or more");
+    }
+
     /// Where classes are taken as delivered, what would say how to filter does nothing.
     fn delivered_ground(&mut self, ground: &Ground) {
         let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are";
@@ -334,8 +339,7 @@ impl OptionCheck<'_, '_> {
         if ground.cloud == CloudChoice::Reference {
             idle.extend(OF_SURFACE);
         } else {
-            self.at_least("cell", ground.cell, Length::millimetres(1.0), "expected at least 1 mm");
-            self.at_least("fill_max", ground.fill_max, Length::metres(0.0), "expected 0 or more");
+            self.surface(ground);
             self.cells("fill_max", ground.fill_max, ground.cell);
         }
         for key in idle {
@@ -351,7 +355,7 @@ impl OptionCheck<'_, '_> {
     /// Refuses a length of too many cells.
     fn cells(&mut self, key: &'static str, length: Length, cell: Length) {
         let cells = length.exact_micrometres() / cell.exact_micrometres();
-        if cells > MOST_CELLS && !["cell", key].iter().any(|key| self.notes.known(&self.path_to(key))) {
+        if self.both_right(["cell", key]) && cells > MOST_CELLS {
             let at = self.first_given([key, "cell"]);
             let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
             let label = format!("expected {MOST_CELLS:.0} cells at most");
@@ -393,6 +397,13 @@ impl OptionCheck<'_, '_> {
         self.positive("canopy_height", summarise.canopy_height);
         self.positive("canopy_radius", summarise.canopy_radius);
         self.positive("terrain_cell", summarise.terrain_cell);
+        let cell = summarise.agreement_cell;
+        self.at_least("agreement_cell", cell, LEAST_CELL, "expected 10 cm at least");
+        self.not_too_long("agreement_cell", cell, Length::metres(20.0));
+        let slope = summarise.agreement_slope;
+        if !(slope > 0.0 && slope.is_finite()) {
+            self.wrong("agreement_slope", &format!("is `{slope}`"), "expected rise over run, above 0", None);
+        }
         if let Auto::Fixed(block) = summarise.block {
             self.positive("block", block);
         }

@@ -69,8 +69,8 @@ fn label(part: Option<&Value>) -> String {
 /// A key that does not exist in the group at `path`.
 pub(super) fn unknown_key(key: &str, path: &[Seg], known: &[&str]) -> Explained {
     let message = match path {
-        [] => format!("a pipeline file has no key `{key}`"),
-        [.., Seg::Item(_)] => format!("there is no stage `{key}`"),
+        [] => format!("the file has no key `{key}`"),
+        path if is_stage(path) => format!("there is no stage `{key}`"),
         _ => format!("{} has no option `{key}`", name(path)),
     };
     let label = match closest(key, known) {
@@ -80,11 +80,16 @@ pub(super) fn unknown_key(key: &str, path: &[Seg], known: &[&str]) -> Explained 
     };
     let what = match path {
         [] => "the keys are",
-        [.., Seg::Item(_)] => "the stages are",
+        path if is_stage(path) => "the stages are",
         _ => "the options are",
     };
     let known: Vec<_> = known.iter().map(|key| format!("`{key}`")).collect();
     Explained { at_key: true, message, label, help: Some(format!("{what}: {}", known.join(", "))) }
+}
+
+/// Whether an entry of the list of stages stands at a key path.
+fn is_stage(path: &[Seg]) -> bool {
+    matches!(path, [Seg::Key(list), Seg::Item(_)] if list == "stages")
 }
 
 /// What to write instead, where that is clear.
@@ -142,7 +147,7 @@ fn plain(value: &Value) -> String {
 /// What stands at a key path, in words: `` `cell` of stage `ground` ``.
 pub fn name(path: &[Seg]) -> String {
     match path {
-        [] => "the pipeline file".to_string(),
+        [] => "the file".to_string(),
         [Seg::Key(key)] => format!("`{key}`"),
         [Seg::Key(_), Seg::Item(index)] => format!("entry {} of {}", index + 1, name(&path[..1])),
         [Seg::Key(list), Seg::Item(_), Seg::Key(key)] if list == "stages" => format!("stage `{key}`"),

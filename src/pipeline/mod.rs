@@ -12,7 +12,7 @@ pub(crate) mod locate;
 pub(crate) mod model;
 mod option_check;
 mod order;
-mod parse;
+pub(crate) mod parse;
 pub(crate) mod problem;
 pub(crate) mod register;
 pub mod resolved;
@@ -108,7 +108,7 @@ impl Loaded {
 /// # Errors
 /// Everything that is wrong with the file, each with its place and its remedy.
 pub fn load(path: &Path) -> Result<Loaded, PipelineError> {
-    load_text(path, &read_text(path)?)
+    load_text(path, &read_text(path, "pipeline file")?)
 }
 
 /// Like [`load`], for a file that has the text `text`.
@@ -190,26 +190,28 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
     Some((pipeline, Files { survey, reference, setups, areas }))
 }
 
-fn read_text(path: &Path) -> Result<String, PipelineError> {
+/// Reads a file of keys and values; `kind` is what it should be, for messages.
+pub(crate) fn read_text(path: &Path, kind: &str) -> Result<String, PipelineError> {
     let unreadable = |message: &str, help: Option<&str>| {
         Err(PipelineError::unreadable(path, message.to_string(), help.map(str::to_string)))
     };
     let cannot = |error: std::io::Error| {
-        let message = format!("the pipeline file cannot be read: {}", files::plain(&error));
+        let message = format!("the {kind} cannot be read: {}", files::plain(&error));
         PipelineError::unreadable(path, message, None)
     };
     let meta = fs::metadata(path).map_err(cannot)?;
     if meta.is_dir() {
-        return unreadable("this is a folder", Some("give the pipeline file in it"));
+        return unreadable("this is a folder", Some(&format!("give the {kind} in it")));
     }
     if meta.len() > LARGEST {
-        return unreadable("this is not a pipeline file: it is larger than 1 MB", None);
+        return unreadable(&format!("this is not a {kind}: it is larger than 1 MB"), None);
     }
     let bytes = fs::read(path).map_err(cannot)?;
     if bytes.starts_with(b"LASF") {
-        let help = "a pipeline file is a text file that names the point files; to see what is in a point file use \
-                    `echograde inspect`";
-        return unreadable("this is a point file", Some(help));
+        let help = format!(
+            "a {kind} is a text file that names the files with the data; to see what is in a point file use `echograde inspect`"
+        );
+        return unreadable("this is a point file", Some(&help));
     }
     if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
         return unreadable("the file is saved as UTF-16", Some("save it as UTF-8 in your editor"));

@@ -33,8 +33,38 @@ pub(super) struct Entry {
     pub stage: Stage,
 }
 
-/// Reads the text as a tree of keys and values. `None` where it cannot be read as one at all.
+/// Reads the text of a pipeline file as a tree of keys and values. `None` where it cannot be read as one at all.
 pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
+    let starts = Starts {
+        kind: "pipeline file",
+        shortest: "the shortest useful file is `survey: {files: [flight/*.laz]}`",
+        first: "expected keys with values, beginning with `survey:`",
+        keys: PIPELINE_KEYS,
+        other: ("network file", NETWORK_KEYS, "`echograde adjust FILE` adjusts it"),
+    };
+    keys_and_values(text, &starts, notes)
+}
+
+/// What a file of keys and values should be, for messages about one that is something else.
+pub(crate) struct Starts {
+    /// What it is called.
+    pub kind: &'static str,
+    /// The shortest that is of use.
+    pub shortest: &'static str,
+    /// What was expected at its beginning.
+    pub first: &'static str,
+    /// Keys of which it has some.
+    pub keys: [&'static str; 3],
+    /// What may be given in its stead by mistake: what that is called, its keys, and what works on it.
+    pub other: (&'static str, [&'static str; 3], &'static str),
+}
+
+/// Keys by which a pipeline file is known, and a network file.
+pub(crate) const PIPELINE_KEYS: [&str; 3] = ["survey", "reference", "stages"];
+pub(crate) const NETWORK_KEYS: [&str; 3] = ["levels", "positions", "observations"];
+
+/// Reads the text as a tree of keys and values. `None` where it cannot be read as one at all.
+pub(crate) fn keys_and_values(text: &str, starts: &Starts, notes: &mut Notes) -> Option<Value> {
     let oddities = Default::default();
     let tree = Tree { path: Vec::new(), oddities: &oddities };
     let document = match tree.deserialize(serde_yaml::Deserializer::from_str(text)) {
@@ -48,14 +78,20 @@ pub(super) fn tree(text: &str, notes: &mut Notes) -> Option<Value> {
     for oddity in oddities.into_inner() {
         notes.at(&oddity.path, oddity.aim, oddity.message, oddity.label.to_string(), oddity.help);
     }
-    if document.is_object() {
-        return Some(document);
+    if let Some(given) = document.as_object() {
+        let find = |keys: [&'static str; 3]| keys.into_iter().find(|key| given.contains_key(*key));
+        let (other, keys, help) = starts.other;
+        let Some(key) = find(keys).filter(|_| find(starts.keys).is_none()) else { return Some(document) };
+        notes.key(&[key.into()], format!("this is a {other}"), String::new(), Some(help.to_string()));
+        return None;
     }
     if notes.is_empty() {
-        let message = if document.is_null() { "the file is empty" } else { "this is not a pipeline file" };
-        let help = "the shortest useful file is `survey: {files: [flight/*.laz]}`".to_string();
-        let label = "expected keys with values, beginning with `survey:`".to_string();
-        notes.spot(0..text.lines().next().map_or(0, str::len), message.to_string(), label, Some(help));
+        let message = match document {
+            Value::Null => "the file is empty".to_string(),
+            _ => format!("this is not a {}", starts.kind),
+        };
+        let (label, help) = (starts.first.to_string(), starts.shortest.to_string());
+        notes.spot(0..text.lines().next().map_or(0, str::len), message, label, Some(help));
     }
     None
 }
@@ -132,7 +168,7 @@ fn decode_stage(index: usize, entry: Value, schema: &Value, notes: &mut Notes) -
 
 /// Decodes `value`, noting and cutting out what is wrong. The part of it below `inside` stands at `base` in the
 /// file and has the schema `part`.
-fn decode_part<T: DeserializeOwned>(
+pub(crate) fn decode_part<T: DeserializeOwned>(
     mut value: Value,
     inside: &[Seg],
     base: &[Seg],

@@ -12,7 +12,7 @@ use crate::pipeline::locate::{self, Aim, Seg};
 use crate::pipeline::schema::keys;
 
 /// After so many problems the check ends: nobody mends more at once.
-const MOST: usize = 50;
+pub(crate) const MOST: usize = 50;
 
 /// One thing that is wrong, with its place and its remedy.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -42,7 +42,7 @@ pub struct PipelineError {
 
 impl PipelineError {
     /// A file that cannot be read at all.
-    pub(super) fn unreadable(path: &Path, message: String, help: Option<String>) -> Self {
+    pub(crate) fn unreadable(path: &Path, message: String, help: Option<String>) -> Self {
         let problem = Problem { path: Vec::new(), span: None, message, label: String::new(), help };
         PipelineError { path: path.to_path_buf(), text: String::new(), problems: vec![problem] }
     }
@@ -89,7 +89,7 @@ impl fmt::Display for PipelineError {
 }
 
 /// The problems found so far, and the text they are found in.
-pub(super) struct Notes<'a> {
+pub(crate) struct Notes<'a> {
     text: &'a str,
     /// What the text holds, to see which keys are there.
     pub document: Value,
@@ -173,7 +173,7 @@ impl<'a> Notes<'a> {
 }
 
 /// The value at `path`, if there is one.
-pub(super) fn find<'v>(document: &'v Value, path: &[Seg]) -> Option<&'v Value> {
+pub(crate) fn find<'v>(document: &'v Value, path: &[Seg]) -> Option<&'v Value> {
     path.iter().try_fold(document, |value, seg| match seg {
         Seg::Key(key) => value.get(key.as_str()),
         Seg::Item(index) => value.get(*index),

@@ -1,6 +1,7 @@
 //! The JSON Schema of the pipeline file, made from the same option structs and doc comments that decode it. It
 //! feeds editors, the messages about wrong values, and `echograde stages`.
 
+use schemars::JsonSchema;
 use schemars::generate::SchemaSettings;
 use serde_json::{Map, Value, json};
 
@@ -16,10 +17,7 @@ pub const REFERENCE_ALONE: [&str; 7] =
 /// Beyond the standard's own words it has, where they apply, `x-source` (where an option comes from), `x-default`
 /// (a default in words, where it depends on something else) and `x-expected` (the value in words).
 pub fn schema() -> Value {
-    let settings = SchemaSettings::draft2020_12().with(|settings| settings.inline_subschemas = true);
-    let mut root = settings.into_generator().into_root_schema_for::<Pipeline>().to_value();
-    tidy(&mut root);
-    root["title"] = json!("echograde pipeline file");
+    let mut root = schema_of::<Pipeline>("echograde pipeline file");
     require(&mut root, "survey");
     require(&mut root["properties"]["survey"], "files");
     remove(&mut root["properties"]["reference"]["properties"]["files"], "default");
@@ -28,6 +26,15 @@ pub fn schema() -> Value {
         remove(&mut root["properties"]["survey"]["properties"], key);
     }
     open_stages(&mut root["properties"]["stages"]["items"]);
+    root
+}
+
+/// The schema of a file that holds a `T`, for messages about it.
+pub(crate) fn schema_of<T: JsonSchema>(title: &str) -> Value {
+    let settings = SchemaSettings::draft2020_12().with(|settings| settings.inline_subschemas = true);
+    let mut root = settings.into_generator().into_root_schema_for::<T>().to_value();
+    tidy(&mut root);
+    root["title"] = json!(title);
     root
 }
 

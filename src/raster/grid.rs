@@ -35,6 +35,12 @@ fn cell_of(at: Micrometres, cell: f64) -> i64 {
     whole - i64::from(whole as f64 > quotient)
 }
 
+/// The first whole micrometre of a column (row), as it is found by division.
+pub fn edge(place: i64, cell: f64) -> Micrometres {
+    let near = (place as f64 * cell).round() as i64;
+    (near - 2..).find(|&at| cell_of(at, cell) >= place).unwrap_or(near)
+}
+
 impl Extent {
     /// The cells that touch `[x.0, x.1) × [y.0, y.1)`, micrometres, and `margin` more cells on every side.
     pub fn covering(
@@ -79,11 +85,7 @@ impl Extent {
 
     /// The positions that lie in these cells, as ranges of x and y.
     pub fn ground(&self) -> ((Micrometres, Micrometres), (Micrometres, Micrometres)) {
-        let start = |first: i64| {
-            let near = (first as f64 * self.cell).round() as i64;
-            // The first whole micrometre of the cell, as it is found by division.
-            (near - 2..).find(|&at| cell_of(at, self.cell) >= first).unwrap_or(near)
-        };
+        let start = |first: i64| edge(first, self.cell);
         let range = |first: i64, count: usize| (start(first), start(first + count as i64));
         (range(self.first_column, self.columns), range(self.first_row, self.rows))
     }
@@ -180,6 +182,11 @@ pub struct Finder {
 }
 
 impl Finder {
+    /// The cells among which it finds.
+    pub fn extent(&self) -> &Extent {
+        &self.extent
+    }
+
     /// What [`Extent::index_of`] says.
     #[inline]
     pub fn index_of(&self, x: Micrometres, y: Micrometres) -> Option<usize> {

@@ -8,4 +8,4 @@ pub(crate) mod grid;
 pub(crate) mod lowest;
 pub mod morphology;
 
-pub use grid::{EMPTY, Extent, Finder, Raster};
+pub use grid::{EMPTY, Extent, Finder, Raster, edge};

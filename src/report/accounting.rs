@@ -22,6 +22,10 @@ fn reasons(counts: &CloudCounts) -> Vec<Reason> {
     if counts.lost_points > 0 {
         all.insert(0, reason(0, "lost in damaged blocks", counts.lost_points));
     }
+    if counts.outside_area > 0 {
+        let label = "in COPC nodes outside the area of select (not decoded)";
+        all.insert(0, Reason { order: (0, 1), label: label.to_string(), count: counts.outside_area });
+    }
     all.extend(counts.select.iter().map(|select| Reason {
         order: (3, select.stage),
         label: format!("not selected (stage {})", select.stage),

@@ -3,7 +3,7 @@
 
 use crate::report::compliance::short_name;
 use crate::report::data_loss::implausible;
-use crate::report::decision_table::{classes, compliance, interval, versus};
+use crate::report::decision_table::{compliance, interval, versus};
 use crate::report::terrain;
 use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
 use crate::results::format::{and_list, capitalised, distance, length, length_interval, thousands};
@@ -55,7 +55,7 @@ fn accuracy(summary: &Summary) -> Vec<String> {
         class_sentence(nva, summary)
     );
     let canopy = named(VerticalAccuracy::Vva).map(|vva| {
-        let few = vva.surveyed && !vva.enough_checkpoints;
+        let few = vva.surveyed && !vva.support().is_enough_for_a_verdict();
         let departure =
             if few { format!(" {}.", capitalised(&vva.support().too_few_for_a_verdict())) } else { String::new() };
         format!(
@@ -97,7 +97,7 @@ fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
     if !support.is_enough() {
         return "No class is given.".to_string();
     }
-    let [met, upper] = classes(compliance);
+    let [met, upper] = compliance.classes();
     let Some(met) = met else { return "It meets no common class.".to_string() };
     // A claim that the reference does not support is none, whatever the figures.
     let supported = summary.trust.standards.reference_class_cm;
@@ -131,7 +131,7 @@ fn class_sentence(compliance: &Compliance, summary: &Summary) -> String {
 /// Each return beside the first, on the same ground.
 fn returns(summary: &Summary) -> Vec<String> {
     let mut standings: Vec<(String, Vec<String>)> = Vec::new();
-    let mut others = Vec::new();
+    let (mut levels, mut others) = (Vec::new(), Vec::new());
     for row in &summary.returns {
         let Some(against) = versus(&row.statistics) else { continue };
         let number = row.return_number.to_string();
@@ -142,19 +142,27 @@ fn returns(summary: &Summary) -> Vec<String> {
         if against.bias_verdict == Order::Different
             && let Some((bias, ends)) = against.bias.zip(against.bias_ci95)
         {
-            others.push(format!(
-                "Return {number} lies {} {} the first return at the same places (95 %: {}); which of the two is nearer the \
-                 ground is not known from that.",
-                length(bias.abs(), summary.units),
-                if bias > 0.0 { "above" } else { "below" },
-                length_interval(if bias > 0.0 { ends } else { [-ends[1], -ends[0]] }, summary.units)
-            ));
+            let far = length(bias.abs(), summary.units);
+            let side = if bias > 0.0 { "above" } else { "below" };
+            let ends = if bias > 0.0 { ends } else { [-ends[1], -ends[0]] };
+            let ends = length_interval(ends, summary.units);
+            levels.push(match levels.is_empty() {
+                true => format!(
+                    "return {number} lies {far} {side} the first return at the same places (95 %: {ends})"
+                ),
+                false => format!("return {number} {far} {side} it (95 %: {ends})"),
+            });
         }
         let standing = standing(against);
         match standings.iter_mut().find(|(known, _)| *known == standing) {
             Some((_, numbers)) => numbers.push(number),
             None => standings.push((standing, vec![number])),
         }
+    }
+    if !levels.is_empty() {
+        let which = if levels.len() == 1 { "the two is nearer" } else { "them is nearest" };
+        let levels = capitalised(&and_list(&levels));
+        others.insert(0, format!("{levels}; which of {which} the ground is not known from that."));
     }
     let told = standings.iter().map(|(standing, numbers)| match numbers.as_slice() {
         [number] => format!("On the same ground, return {number} {standing}."),
@@ -339,6 +347,24 @@ mod tests {
             *against = VsFirst { reason, ..VsFirst::default() };
         });
         assert_eq!(none, "Return 2 and return 1 share no cover: cannot be compared.");
+    }
+
+    #[test]
+    fn levels_of_several_returns_are_said_in_one_sentence() {
+        let mut summary = sample::decided().0;
+        let mut third = summary.returns[1].clone();
+        third.return_number = 3;
+        let against = third.statistics.vs_first.as_mut().unwrap();
+        (against.bias, against.bias_ci95) = (Some(0.004), Some([0.002, 0.006]));
+        summary.returns.push(third);
+        let said = returns(&summary).join(" ");
+        assert!(
+            said.contains(
+                "Return 2 lies 3.0 mm below the first return at the same places (95 %: 1.0 to 5.0 mm) and return 3 4.0 mm above it \
+                 (95 %: 2.0 to 6.0 mm); which of them is nearest the ground is not known from that."
+            ),
+            "{said}"
+        );
     }
 
     #[test]

@@ -83,7 +83,7 @@ fn figures(summary: &Summary, key: &GroupKey) -> [String; 4] {
         return [n, undefined(), undefined(), undefined()];
     }
     let format = ResidualFormat::of(summary.units);
-    let [met, upper] = classes(compliance);
+    let [met, upper] = compliance.classes();
     let class = match (met, upper) {
         (Some(met), Some(upper)) if met == upper => format!("{met}"),
         (Some(met), Some(upper)) => format!("{met} ({upper})"),
@@ -100,15 +100,7 @@ fn figures(summary: &Summary, key: &GroupKey) -> [String; 4] {
     }
 }
 
-/// The class met, and that met at the upper 95 % limit, as the client's limits are judged: a stated offset removed.
-pub fn classes(compliance: &Compliance) -> [Option<f64>; 2] {
-    match &compliance.offset_removed {
-        Some(removed) => [removed.class_cm, removed.class_cm_95],
-        None => [compliance.class_cm, compliance.class_cm_95],
-    }
-}
-
-/// The interval of RMSE_V, likewise.
+/// The interval of RMSE_V as the client's limits are judged: a stated offset removed.
 pub fn interval(compliance: &Compliance) -> Option<Interval> {
     match &compliance.offset_removed {
         Some(removed) => removed.rmse_v_ci95,

@@ -3,6 +3,7 @@
 use askama::Template;
 
 use crate::report::accounting;
+use crate::report::agreement::{self, SideText};
 use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
@@ -90,6 +91,9 @@ struct Page<'a> {
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
+    /// How strips agree, and setups.
+    agreement: Vec<SideText>,
+    agreement_note: Option<String>,
     /// Areas left out of the comparisons.
     left_out: Vec<AreaRow>,
     read: [String; 2],
@@ -199,6 +203,8 @@ impl<'a> Page<'a> {
             figures: chart::figures(summary, histogram),
             not_shown: not_shown(summary),
             accounting,
+            agreement: agreement::sides(summary),
+            agreement_note: agreement::note(summary),
             left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),

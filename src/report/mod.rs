@@ -1,6 +1,10 @@
-//! The page and the printed result of a run.
+//! The page and the printed result of a run, and those of a control network.
 
 mod accounting;
+pub(crate) mod adjustment;
+mod adjustment_sketch;
+pub(crate) mod adjustment_text;
+mod agreement;
 mod chart;
 mod compliance;
 mod data_loss;
@@ -34,6 +38,8 @@ mod tests {
     fn write_sample_pages() {
         let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("target/sample-pages");
         std::fs::create_dir_all(&folder).unwrap();
+        let mut shifted = sample::decided();
+        shifted.0.trust.plan_shift = Some(sample::shifted(true));
         for (name, (summary, histogram)) in [
             ("metres", sample::five_returns(Unit::Metre)),
             ("decided", sample::decided()),
@@ -42,6 +48,7 @@ mod tests {
             ("one", sample::one_comparison()),
             ("nothing", sample::nothing_matched()),
             ("far", sample::far_off()),
+            ("shifted", shifted),
         ] {
             let page = super::html::page(&summary, &histogram);
             std::fs::write(folder.join(format!("{name}.html")), page).unwrap();

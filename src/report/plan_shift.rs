@@ -6,6 +6,7 @@ use crate::results::plan_shift::PlanShift;
 use crate::results::statistics::{Interval, Statistics};
 use crate::results::summary::Summary;
 use crate::trust::plan_shift::in_words;
+use crate::units::Unit;
 
 /// The shift in a sentence or two; nothing where nothing was compared.
 pub fn sentence(summary: &Summary) -> Option<String> {
@@ -16,13 +17,17 @@ pub fn sentence(summary: &Summary) -> Option<String> {
     let units = summary.units;
     let interval =
         |ends: Option<Interval>| ends.map_or(String::new(), |ends| signed_length_interval(ends, units));
-    let judged = if found.significant { "" } else { "; no shift is claimed" };
-    Some(format!(
-        "Agreement in plan: the survey lies {} of the reference (95 %: east {}, north {}){judged}. On slopes of {} % (root mean \
-         square) that adds {} to the spread of dz.",
+    let lies = format!(
+        "The survey lies {} of the reference (95 %: east {}, north {})",
         in_words(found.east?, found.north?, units),
         interval(found.east_ci95),
-        interval(found.north_ci95),
+        interval(found.north_ci95)
+    );
+    if !found.significant {
+        return Some(format!("{lies}, which is not significant: no shift is claimed."));
+    }
+    Some(format!(
+        "{lies}. On slopes of {} % (root mean square) that adds {} to the spread of dz.",
         percent(found.slope_rms.unwrap_or(0.0)),
         length(found.adds_sd.unwrap_or(0.0), units),
     ))
@@ -62,25 +67,31 @@ pub fn rows(summary: &Summary) -> Vec<Row> {
     strips.chain([all]).collect()
 }
 
-/// The figures of all comparisons as found and with the shift taken out.
+/// The shift, where one is claimed.
+fn claimed(summary: &Summary) -> Option<&PlanShift> {
+    summary.trust.plan_shift.as_ref().filter(|found| found.significant)
+}
+
+/// The figures of all comparisons as found and with the shift taken out, where one is claimed.
 pub fn removed_rows(summary: &Summary) -> Vec<Row> {
     let Some(removed) = removed(summary) else { return Vec::new() };
-    let format = ResidualFormat::of(summary.units);
-    let row = |name: &str, s: &Statistics| Row {
-        name: name.to_string(),
-        cells: vec![
-            cell(thousands(s.compared), true),
-            cell(format.signed(s.bias), true),
-            cell(format.length(s.sd), false),
-            cell(format.length(s.rmse), false),
-        ],
-    };
+    let row = |name: &str, s: &Statistics| Row { name: name.to_string(), cells: figures(s, summary.units) };
     vec![row("as found", &summary.all), row("shift in plan taken out", &removed)]
 }
 
-/// What the shift explains, for the note on the page.
+fn figures(s: &Statistics, units: Unit) -> Vec<Cell> {
+    let format = ResidualFormat::of(units);
+    vec![
+        cell(thousands(s.compared), true),
+        cell(format.signed(s.bias), true),
+        cell(format.length(s.sd), false),
+        cell(format.length(s.rmse), false),
+    ]
+}
+
+/// What the shift explains, for the note on the page, where one is claimed.
 pub fn explained(summary: &Summary) -> Option<String> {
-    let PlanShift { share_explained, adds_sd, .. } = summary.trust.plan_shift.as_ref()?;
+    let PlanShift { share_explained, adds_sd, .. } = claimed(summary)?;
     Some(format!(
         "The shift adds {} to the spread of dz and explains {} % of its variance.",
         length((*adds_sd)?, summary.units),
@@ -88,19 +99,15 @@ pub fn explained(summary: &Summary) -> Option<String> {
     ))
 }
 
-/// The figures of all comparisons with the shift taken out, where a shift is claimed, for a row beside the others.
-pub fn removed_row(summary: &Summary) -> Option<Statistics> {
-    summary.trust.plan_shift.as_ref().filter(|found| found.significant).and_then(|_| removed(summary))
-}
-
+/// The figures of all comparisons with the shift taken out, where one is claimed.
 fn removed(summary: &Summary) -> Option<Statistics> {
-    let removed = summary.trust.plan_shift.as_ref()?.shift_removed.as_ref()?;
+    let removed = claimed(summary)?.shift_removed.as_ref()?;
     Some(Statistics {
         compared: removed.compared,
         blocks: summary.all.blocks,
-        bias: removed.bias,
+        bias: Some(removed.bias),
         sd: removed.sd,
-        rmse: removed.rmse,
+        rmse: Some(removed.rmse),
         ..Statistics::default()
     })
     .filter(|statistics| statistics.support().is_enough())
@@ -108,20 +115,12 @@ fn removed(summary: &Summary) -> Option<Statistics> {
 
 /// The row of the table by return: counts and order statistics are those of the row above.
 pub fn removed_cells(summary: &Summary) -> Vec<Cell> {
-    let format = ResidualFormat::of(summary.units);
-    removed_row(summary).map_or(Vec::new(), |s| {
-        vec![
-            cell(thousands(s.compared), true),
-            cell(format.signed(s.bias), true),
-            cell(format.length(s.sd), false),
-            cell(format.length(s.rmse), false),
-        ]
-    })
+    removed(summary).map_or(Vec::new(), |removed| figures(&removed, summary.units))
 }
 
 /// The row of the printed table, of which the counts stand in the row above.
 pub fn printed_row(summary: &Summary) -> Option<[String; 9]> {
-    let s = removed_row(summary)?;
+    let s = removed(summary)?;
     let format = ResidualFormat::of(summary.units);
     let none = || UNDEFINED.to_string();
     Some([
@@ -142,47 +141,7 @@ mod tests {
     use super::*;
     use crate::report::html::page;
     use crate::report::text::result_text;
-    use crate::results::plan_shift::{ShiftRemoved, StripShift};
-    use crate::results::sample;
-    use crate::units::Unit;
-
-    fn shifted(significant: bool) -> PlanShift {
-        PlanShift {
-            east: Some(0.0521),
-            north: Some(-0.0034),
-            east_ci95: Some([0.041, 0.063]),
-            north_ci95: Some([-0.012, 0.005]),
-            significant,
-            n: 12_000,
-            enough_slope: Some(true),
-            reason: None,
-            slope_rms: Some(0.124),
-            adds_sd: Some(0.0046),
-            share_explained: Some(0.041),
-            shift_removed: Some(ShiftRemoved {
-                compared: 12_490,
-                bias: Some(0.0081),
-                sd: Some(0.0291),
-                rmse: Some(0.0302),
-            }),
-            strips: vec![
-                StripShift {
-                    strip: 101,
-                    n: 6_000,
-                    reason: Some("its slopes differ too little".into()),
-                    ..StripShift::default()
-                },
-                StripShift {
-                    strip: 102,
-                    n: 6_000,
-                    east: Some(0.2),
-                    north: Some(0.0),
-                    differs: true,
-                    ..StripShift::default()
-                },
-            ],
-        }
-    }
+    use crate::results::sample::{self, shifted};
 
     #[test]
     fn a_shift_stands_on_page_and_terminal_with_its_row_beside_the_raw_figures() {
@@ -191,7 +150,7 @@ mod tests {
         let sentence = sentence(&summary).unwrap();
         assert_eq!(
             sentence,
-            "Agreement in plan: the survey lies 52.1 mm east and 3.4 mm south of the reference (95 %: east +41.0 to +63.0 mm, \
+            "The survey lies 52.1 mm east and 3.4 mm south of the reference (95 %: east +41.0 to +63.0 mm, \
              north −12.0 to +5.0 mm). On slopes of 12.4 % (root mean square) that adds 4.6 mm to the spread of dz."
         );
         let page = page(&summary, &histogram);
@@ -201,6 +160,9 @@ mod tests {
             assert!(page.contains(text), "{text}");
         }
         assert!(page.contains("explains 4.1 % of its variance"));
+        assert!(!page.contains("Agreement in plan:"));
+        let text = result_text(&summary).replace('\n', " ");
+        assert!(text.contains("Agreement in plan: The survey lies 52.1 mm east"), "{text}");
         let row = result_text(&summary).lines().find(|l| l.contains("shift taken out")).unwrap().to_string();
         assert!(row.contains("+8.1") && row.contains("29.1") && row.contains("30.2"), "{row}");
     }
@@ -209,12 +171,16 @@ mod tests {
     fn none_is_claimed_where_none_is_told_and_the_reason_stands_where_it_cannot_be() {
         let (mut summary, histogram) = sample::five_returns(Unit::UsSurveyFoot);
         summary.trust.plan_shift = Some(shifted(false));
+        let said = sentence(&summary).unwrap();
         assert!(
-            sentence(&summary)
-                .unwrap()
-                .contains("north −0.012 to +0.005 ftUS); no shift is claimed. On slopes")
+            said.ends_with("north −0.012 to +0.005 ftUS), which is not significant: no shift is claimed."),
+            "{said}"
         );
         assert!(!result_text(&summary).contains("shift taken out"));
+        assert!(!rows(&summary).is_empty() && removed_rows(&summary).is_empty());
+        let page = page(&summary, &histogram);
+        assert!(page.contains(&said) && !page.contains("explains 4.1 %"));
+        assert!(!page.contains("shift in plan taken out"));
         let reason = Some("the ground is nearly flat".to_string());
         summary.trust.plan_shift = Some(PlanShift { reason, ..PlanShift::default() });
         assert_eq!(
@@ -223,9 +189,10 @@ mod tests {
         );
         assert!(rows(&summary).is_empty() && removed_rows(&summary).is_empty());
         assert!(
-            page(&summary, &histogram).contains("cannot be told from this sample: the ground is nearly flat")
+            self::page(&summary, &histogram)
+                .contains("cannot be told from this sample: the ground is nearly flat")
         );
         summary.trust.plan_shift = None;
-        assert!(!page(&summary, &histogram).contains("Agreement in plan"));
+        assert!(!self::page(&summary, &histogram).contains("Agreement in plan"));
     }
 }

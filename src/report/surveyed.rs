@@ -1,7 +1,7 @@
 //! The table of surveyed checkpoints, and what became of them in a sentence.
 
 use crate::results::checkpoints::CheckpointRow;
-use crate::results::format::{ResidualFormat, UNDEFINED, and_list, thousands};
+use crate::results::format::{ResidualFormat, UNDEFINED, and_list_of, thousands};
 use crate::results::summary::Summary;
 
 /// A row of the table.
@@ -52,12 +52,7 @@ pub fn sentence(summary: &Summary) -> Option<String> {
     let left: Vec<String> =
         all.iter().filter_map(|one| Some(format!("{} ({})", one.name, one.reason.as_ref()?))).collect();
     if !left.is_empty() {
-        let more = left.len().saturating_sub(LISTED);
-        let mut listed: Vec<String> = left.into_iter().take(LISTED).collect();
-        if more > 0 {
-            listed.push(format!("{more} more"));
-        }
-        text += &format!(" Not used: {}.", and_list(&listed));
+        text += &format!(" Not used: {}.", and_list_of(&left, LISTED));
     }
     let poorly =
         all.iter().filter(|one| one.used && one.siting.iter().any(|what| !what.ends_with("VVA"))).count();

@@ -105,6 +105,16 @@ impl Drawing {
         let _ = writeln!(self.body, r#"<line class="{class}" x1="{x1}" y1="{y1}" x2="{x2}" y2="{y2}"/>"#);
     }
 
+    /// An ellipse about a position; `turned` are degrees clockwise by which its first half axis is turned from the right.
+    pub fn ellipse(&mut self, class: &str, at: [f64; 2], half_axes: [f64; 2], turned: f64) {
+        let [x, y, rx, ry] = [at[0], at[1], half_axes[0], half_axes[1]].map(number);
+        let turned = number(turned);
+        let _ = writeln!(
+            self.body,
+            r#"<ellipse class="{class}" cx="{x}" cy="{y}" rx="{rx}" ry="{ry}" transform="rotate({turned} {x} {y})"/>"#
+        );
+    }
+
     /// A small triangle that points up at a position.
     pub fn pointer(&mut self, class: &str, x: f64, y: f64) {
         let [left, middle, right, top, bottom] = [x - 4.0, x, x + 4.0, y, y + 6.0].map(number);

@@ -1,6 +1,7 @@
 //! The result as `run` prints it on standard output.
 
 use crate::report::accounting;
+use crate::report::agreement;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
 use crate::report::left_out;
@@ -47,7 +48,12 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
     }
     out += &table(summary);
-    for text in [matching::sentence(summary), plan_shift::sentence(summary)].into_iter().flatten() {
+    let in_plan = plan_shift::sentence(summary).map(|text| format!("Agreement in plan: {text}"));
+    for text in [matching::sentence(summary), in_plan].into_iter().flatten() {
+        out.push('\n');
+        out += &wrap(&text);
+    }
+    for text in agreement::sentences(summary) {
         out.push('\n');
         out += &wrap(&text);
     }
@@ -75,19 +81,33 @@ fn table(summary: &Summary) -> String {
     }
     rows.push(table_row("all".to_string(), &summary.all, unit));
     rows.extend(plan_shift::printed_row(summary));
-    let widths: Vec<_> =
-        (0..header.len()).map(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0)).collect();
     let residuals = match unit {
         Unit::Metre => "millimetres",
         Unit::Foot | Unit::UsSurveyFoot => unit.words(),
     };
-    let mut out = format!("By return; residuals (dz) in {residuals} ({})\n", ResidualFormat::of(unit).symbol);
-    for row in rows {
-        let cells: Vec<_> = row.iter().zip(&widths).map(|(cell, &width)| format!("{cell:>width$}")).collect();
-        out += &cells.join("  ");
-        out.push('\n');
-    }
-    out
+    let symbol = ResidualFormat::of(unit).symbol;
+    format!("By return; residuals (dz) in {residuals} ({symbol})\n{}", columns(&rows, 0))
+}
+
+/// Rows in columns as wide as their widest cell, the first `left` of them flush left, the others right.
+pub(super) fn columns<const N: usize>(rows: &[[String; N]], left: usize) -> String {
+    let rows: Vec<_> = rows.iter().map(|row| row.each_ref().map(|cell| harmless(cell))).collect();
+    let widths: [usize; N] =
+        std::array::from_fn(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
+    let cell = |(i, (cell, &width)): (usize, (&String, &usize))| match i < left {
+        true => format!("{cell:<width$}"),
+        false => format!("{cell:>width$}"),
+    };
+    let line = |row: &[String; N]| {
+        let cells: Vec<String> = row.iter().zip(&widths).enumerate().map(cell).collect();
+        format!("{}\n", cells.join("  ").trim_end())
+    };
+    rows.iter().map(line).collect()
+}
+
+/// The text without characters that steer a terminal.
+fn harmless(text: &str) -> String {
+    text.replace(|c: char| c.is_control(), " ")
 }
 
 fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
@@ -108,7 +128,7 @@ fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
 }
 
 /// The text in lines. What a file says, such as its title and the names of points, must not steer the terminal.
-fn wrap(text: &str) -> String {
+pub(super) fn wrap(text: &str) -> String {
     let mut out = String::new();
     let mut length = 0;
     for word in text.split(|c: char| c.is_whitespace() || c.is_control()).filter(|word| !word.is_empty()) {

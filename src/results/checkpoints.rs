@@ -30,8 +30,11 @@ pub struct CheckpointRow {
     pub sigma: Option<f64>,
     /// Whether it counts.
     pub used: bool,
-    /// Why not.
+    /// Why not: in words, with figures.
     pub reason: Option<String>,
+    /// The same, told apart.
+    #[serde(skip)]
+    pub not_used: Option<NotUsed>,
     /// Cover of the ground there, where it is told apart.
     pub cover: Option<&'static str>,
     /// Slope of the ground around it, rise over run.
@@ -42,6 +45,40 @@ pub struct CheckpointRow {
     pub returns: Vec<OfReturn>,
     /// dz from the ground of returns 1 to k together, for each k with a facet there.
     pub terrain_by_returns: Vec<UpTo>,
+}
+
+/// Why a surveyed point is not used.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum NotUsed {
+    /// It lies where no tile has points of the survey.
+    Outside,
+    /// There is no ground around it.
+    NoGround,
+    /// Ground does not lie on all sides of it.
+    NotSurrounded,
+    /// The triangle over it is too large.
+    TooSparse,
+    /// It is too steep.
+    TooSteep,
+    /// It lies in an area that is left out.
+    LeftOut,
+    /// Ground points are too unevenly spaced to tell the triangle over it.
+    Uneven,
+}
+
+impl NotUsed {
+    /// In words.
+    pub fn words(self) -> &'static str {
+        match self {
+            NotUsed::Outside => "outside the survey",
+            NotUsed::NoGround => "no ground of the survey around it",
+            NotUsed::NotSurrounded => "ground of the survey does not lie on all sides of it",
+            NotUsed::TooSparse => "ground too sparse",
+            NotUsed::TooSteep => "too steep",
+            NotUsed::LeftOut => "in an area that is left out",
+            NotUsed::Uneven => "ground points around it too unevenly spaced",
+        }
+    }
 }
 
 /// dz from the ground of returns 1 to k.

@@ -75,7 +75,7 @@ pub struct Compliance {
     /// Best common vertical accuracy class that RMSE_V meets, centimetres; none of fewer than 30 surveyed checkpoints.
     pub class_cm: Option<f64>,
     /// The class that the upper end of the interval meets: what can be claimed with 95 % confidence and more; none under 30
-    /// comparisons or three blocks.
+    /// comparisons, or under three blocks of a cloud.
     pub class_cm_95: Option<f64>,
     /// Best USGS quality level that RMSE_V meets, by vertical accuracy alone.
     pub quality_level: Option<&'static str>,
@@ -95,6 +95,14 @@ impl Compliance {
     /// What the figures rest on.
     pub fn support(&self) -> Support {
         Support { comparisons: self.compared, blocks: self.blocks, surveyed: self.surveyed }
+    }
+
+    /// The class met, and that met at the upper 95 % limit, as the client's limits are judged: a stated offset removed.
+    pub fn classes(&self) -> [Option<f64>; 2] {
+        match &self.offset_removed {
+            Some(removed) => [removed.class_cm, removed.class_cm_95],
+            None => [self.class_cm, self.class_cm_95],
+        }
     }
 }
 
@@ -237,6 +245,14 @@ pub enum WarningCode {
     StripsDiffer,
     /// The survey, or a strip of it, is shifted in plan against the reference.
     PlanShift,
+    /// A strip is off against the other strips.
+    StripOff,
+    /// Strips differ from each other, and the one at fault cannot be told.
+    StripsDisagree,
+    /// A setup of the reference is off against the other setups.
+    SetupOff,
+    /// Setups differ from each other, and the one at fault cannot be told.
+    SetupsDisagree,
     /// The matching radius adds error on the slopes of the site.
     WideRadius,
     /// Planes fitted to the reference do not follow its relief, or scatter more than its stated uncertainty.
@@ -255,6 +271,8 @@ pub enum WarningCode {
     WiderThanBlocks,
     /// Intervals cannot be told from this sample.
     NoIntervals,
+    /// The noise of first returns passes for low vegetation, so that next to nothing is left of open ground.
+    NoiseAsLowVegetation,
     /// A strip, slope class or cover with much of the survey's ground has no comparison.
     NotRepresented,
 }

@@ -183,6 +183,14 @@ pub fn and_list(names: &[String]) -> String {
     }
 }
 
+/// As [`and_list`], no more than the first `most` of them by name: `2, 3 and 4 more`.
+pub fn and_list_of(names: &[String], most: usize) -> String {
+    let more = names.len().saturating_sub(most);
+    let mut listed = names[..names.len() - more].to_vec();
+    listed.extend((more > 0).then(|| format!("{} more", thousands(more as u64))));
+    and_list(&listed)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -230,5 +238,7 @@ mod tests {
     fn lists_read_as_a_sentence() {
         let names: Vec<String> = ["1", "2", "3"].map(String::from).into();
         assert_eq!([0, 1, 2, 3].map(|n| and_list(&names[..n])), ["", "1", "1 and 2", "1, 2 and 3"]);
+        let first = [1, 2, 3].map(|most| and_list_of(&names, most));
+        assert_eq!(first, ["1 and 2 more", "1, 2 and 1 more", "1, 2 and 3"]);
     }
 }

@@ -1,6 +1,7 @@
 //! What a run found, for people and programs: the contents of `summary.json` and the tables. The page and the printed
 //! result are drawn from it.
 
+pub(crate) mod agreement;
 pub(crate) mod checkpoints;
 pub(crate) mod confidence;
 pub(crate) mod format;

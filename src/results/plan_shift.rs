@@ -36,16 +36,16 @@ pub struct PlanShift {
 }
 
 /// Figures of all comparisons with the shift in plan taken out; where the slope is not known, dz is as it was.
-#[derive(Clone, Debug, Default, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct ShiftRemoved {
     /// Number of comparisons.
     pub compared: u64,
     /// Bias.
-    pub bias: Option<f64>,
+    pub bias: f64,
     /// SD.
     pub sd: Option<f64>,
     /// RMSE.
-    pub rmse: Option<f64>,
+    pub rmse: f64,
 }
 
 /// The shift in plan of one flight strip.

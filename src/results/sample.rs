@@ -1,9 +1,11 @@
 //! Made-up results for the tests of this room, and a way to look at them.
 
+use crate::results::agreement::{Agreement, AgreementLimits, Disagreement, Member, MemberPair};
 use crate::results::confidence::{
     Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::group_key::{GroupKey, Property};
+use crate::results::plan_shift::{PlanShift, ShiftRemoved, StripShift};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::{Order, VsFirst};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
@@ -93,6 +95,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         read: all_points + 34,
         damaged_blocks: 0,
         lost_points: 0,
+        outside_area: 0,
         withheld: 34,
         invalid_return: 12,
         out_of_range: 0,
@@ -135,6 +138,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         survey,
         reference: Some(reference),
         checkpoints: None,
+        agreement: None,
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
                  mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \
                  to another of the same return."
@@ -280,8 +284,96 @@ pub fn decided() -> Sample {
     let text = "dz changes across the site.".to_string();
     summary.trust.warnings = vec![Warning { code: WarningCode::Tilt, text }];
     summary.trust.correlation.range = Some(8.0);
+    summary.agreement = Some(agreement());
     summary.all.n_effective = Some(500.0);
     (summary, histogram)
+}
+
+/// A shift in plan of 5 cm, or what may be none, with a strip that differs and one of which nothing can be told.
+pub fn shifted(significant: bool) -> PlanShift {
+    PlanShift {
+        east: Some(0.0521),
+        north: Some(-0.0034),
+        east_ci95: Some([0.041, 0.063]),
+        north_ci95: Some([-0.012, 0.005]),
+        significant,
+        n: 12_000,
+        enough_slope: Some(true),
+        reason: None,
+        slope_rms: Some(0.124),
+        adds_sd: Some(0.0046),
+        share_explained: Some(0.041),
+        shift_removed: Some(ShiftRemoved { compared: 12_490, bias: 0.0081, sd: Some(0.0291), rmse: 0.0302 }),
+        strips: vec![
+            StripShift {
+                strip: 101,
+                n: 6_000,
+                reason: Some("its slopes differ too little".into()),
+                ..StripShift::default()
+            },
+            StripShift {
+                strip: 102,
+                n: 6_000,
+                east: Some(0.2),
+                north: Some(0.0),
+                differs: true,
+                ..StripShift::default()
+            },
+        ],
+    }
+}
+
+/// Three strips of which one is off, and two setups that differ.
+pub fn agreement() -> Agreement {
+    let member = |number, offset: Option<f64>, off| Member {
+        number,
+        name: (number < 10).then(|| format!("S{number} <north>")),
+        cells: 4_321,
+        smoothness: Some(0.018),
+        smoothness_within: Some(false),
+        group: offset.map(|_| 1),
+        offset,
+        offset_ci95: offset.map(|offset| [offset - 0.0012, offset + 0.0012]),
+        off,
+    };
+    let pair = |pair, bias: f64, rms| MemberPair {
+        pair,
+        cells: 1_204,
+        area_m2: 1_204.0,
+        bias,
+        bias_ci95: Some([bias - 0.001, bias + 0.001]),
+        rms,
+        rms_noise: 0.004,
+        rms_within: Some(rms <= 0.02),
+        largest: Some(1.6 * bias),
+        largest_at: Some([400_107.5, 6_100_046.5]),
+        largest_within: Some(false),
+    };
+    Agreement {
+        cell: 1.0,
+        slope: 0.4,
+        horizontal_units: Unit::Metre,
+        limits: Some(AgreementLimits {
+            class_cm: 2.5,
+            asked: false,
+            rms: 0.02,
+            largest: 0.04,
+            smoothness: 0.015,
+        }),
+        strips: Some(vec![
+            member(101, Some(0.0004), Some(false)),
+            member(102, Some(0.0301), Some(true)),
+            member(103, Some(-0.0004), Some(false)),
+            member(104, None, None),
+        ]),
+        strip_pairs: vec![pair([101, 102], 0.0297, 0.0304), pair([101, 103], -0.0008, 0.0045)],
+        strip_tolerance: Some(0.0058),
+        strips_disagree: Vec::new(),
+        setups: Some(vec![member(1, Some(-0.005), None), member(2, Some(0.005), None)]),
+        setup_pairs: vec![pair([1, 2], 0.01, 0.011)],
+        setup_tolerance: Some(0.003),
+        setups_disagree: vec![Disagreement { pair: [1, 2], difference: 0.01 }],
+    }
 }
 
 /// As many returns as a pulse can have.

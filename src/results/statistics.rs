@@ -91,13 +91,17 @@ impl Support {
 
     /// Whether figures are shown to people; otherwise the number of comparisons stands alone.
     pub fn is_enough(self) -> bool {
-        let spread = self.surveyed || self.blocks >= Self::FEWEST_BLOCKS;
-        self.comparisons >= self.fewest_comparisons() && spread
+        self.comparisons >= self.fewest_comparisons() && self.is_spread()
     }
 
     /// Whether a verdict may rest on it.
     pub fn is_enough_for_a_verdict(self) -> bool {
-        self.comparisons >= Self::FEWEST_FOR_A_VERDICT && self.blocks >= Self::FEWEST_BLOCKS
+        self.comparisons >= Self::FEWEST_FOR_A_VERDICT && self.is_spread()
+    }
+
+    /// Whether it is spread over enough blocks; surveyed points are weighed one by one wherever they lie.
+    fn is_spread(self) -> bool {
+        self.surveyed || self.blocks >= Self::FEWEST_BLOCKS
     }
 
     /// The fewest of which a figure is shown, for people.
@@ -111,7 +115,7 @@ impl Support {
     /// Why no verdict may rest on it, for people.
     pub fn too_few_for_a_verdict(self) -> String {
         let few = Self::FEWEST_FOR_A_VERDICT;
-        match self.surveyed && self.comparisons < few {
+        match self.surveyed {
             true => format!(
                 "{} of the {few} checkpoints that the standard requires: a departure to be stated",
                 self.comparisons

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use crate::results::agreement::Agreement;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::registration::Registration;
@@ -34,6 +35,8 @@ pub struct Summary {
     /// Where the reference is a list of surveyed points: each of them.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub checkpoints: Option<Vec<CheckpointRow>>,
+    /// How strips of the survey agree with each other, and setups of the reference; null where neither can be said.
+    pub agreement: Option<Agreement>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,
@@ -78,6 +81,8 @@ pub struct CloudCounts {
     pub damaged_blocks: u64,
     /// Points lost with them: they are in no other figure.
     pub lost_points: u64,
+    /// Points of nodes of COPC files that lie outside the area of `select`: not decoded, and in no other count but `read`.
+    pub outside_area: u64,
     /// Flagged withheld: not used at all.
     pub withheld: u64,
     /// Return number 0 or above the number of returns: excluded from per-return results (still read and filtered).

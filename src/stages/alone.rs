@@ -37,13 +37,12 @@ impl AloneCells {
         AloneCells { finder: asked.finder(), alone }
     }
 
-    /// How many of these points lie in such a cell.
-    pub fn count(&self, points: &[Point]) -> u64 {
-        if self.alone.is_empty() {
-            return 0;
-        }
+    /// How many of these points are not labelled noise, and how many of those lie in such a cell.
+    pub fn count(&self, points: &[Point]) -> AloneCounts {
+        let judged = || points.iter().filter(|point| !point.is_noise());
         let lies = |point: &&Point| self.finder.index_of(point.x, point.y).is_some_and(|i| self.alone[i]);
-        points.iter().filter(|point| !point.is_noise()).filter(lies).count() as u64
+        let alone = if self.alone.is_empty() { 0 } else { judged().filter(lies).count() };
+        AloneCounts { alone: alone as u64, points: judged().count() as u64 }
     }
 }
 
@@ -58,7 +57,7 @@ fn has_neighbour(lowest: &Raster, column: usize, row: usize) -> bool {
 /// The section of the counts: three numbers each, the cloud, its points that are alone, all its points.
 const SECTION: &str = "alone";
 
-/// Points of a cloud that the ground filter was asked about.
+/// Points of a cloud that the ground filter was asked about: those that are not labelled noise.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct AloneCounts {
     /// Without others near them.
@@ -68,6 +67,12 @@ pub struct AloneCounts {
 }
 
 impl AloneCounts {
+    /// Adds those of others.
+    pub fn merge(&mut self, other: &AloneCounts) {
+        self.alone += other.alone;
+        self.points += other.points;
+    }
+
     /// Gives those of a tile back.
     pub fn give(&self, cloud: Cloud, sections: &mut Sections) {
         for word in [u64::from(cloud == Cloud::Reference), self.alone, self.points] {
@@ -86,9 +91,7 @@ impl AloneCounts {
             let (records, odd) = words.as_chunks::<3>();
             for record in records {
                 let [cloud, alone, points] = record.map(u64::from_le_bytes);
-                let counts = all.get_mut(cloud as usize)?;
-                counts.alone += alone;
-                counts.points += points;
+                all.get_mut(cloud as usize)?.merge(&AloneCounts { alone, points });
             }
             (rest.is_empty() && odd.is_empty()).then_some(())
         })?;
@@ -109,14 +112,25 @@ mod tests {
         for (column, row) in [(2, 2), (8, 8), (10, 10), (11, 0)] {
             lowest.values[row * 12 + column] = 5.0;
         }
-        let points: Vec<Point> = [(25, 25), (29, 20), (85, 85), (105, 105), (115, 5), (50, 50)]
+        let mut points: Vec<Point> = [(25, 25), (29, 20), (85, 85), (105, 105), (115, 5), (50, 50)]
             .map(|(x, y)| Point { x, y, ..Point::default() })
             .into();
-        assert_eq!(AloneCells::of(&lowest, &extent).count(&points), 3);
+        let counts = |alone, points| AloneCounts { alone, points };
+        assert_eq!(AloneCells::of(&lowest, &extent).count(&points), counts(3, 6));
         let west = Extent { columns: 5, ..extent };
-        assert_eq!(AloneCells::of(&lowest, &west).count(&points), 2);
+        assert_eq!(AloneCells::of(&lowest, &west).count(&points), counts(2, 6));
+        // Labelled noise, in a cell that is alone and in one that is not, is counted nowhere.
+        points.extend([(25, 25, 7), (85, 85, 18)].map(|(x, y, class)| Point {
+            x,
+            y,
+            class,
+            ..Point::default()
+        }));
+        assert_eq!(AloneCells::of(&lowest, &extent).count(&points), counts(3, 6));
         lowest.values.fill(1.0);
-        assert!(AloneCells::of(&lowest, &extent).alone.is_empty());
+        let none = AloneCells::of(&lowest, &extent);
+        assert!(none.alone.is_empty());
+        assert_eq!(none.count(&points), counts(0, 6));
     }
 
     #[test]

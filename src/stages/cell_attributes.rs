@@ -3,6 +3,7 @@
 //! They belong to cells of the ground filter, so that neighbouring tiles need few points beyond the radius, and all points of a
 //! cell are under the same cover. Where no first return is near, there is no cover.
 
+use crate::cloud::bounds::Range;
 use crate::raster::{EMPTY, Extent, Finder, Raster};
 use crate::stages::cover::{CoverRule, LEVEL_CELLS, covers};
 use crate::stages::ground_limits::SurveyGround;
@@ -26,6 +27,20 @@ impl CellAttributes {
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Strata {
         let (cover, slope) = self.classes_at(x, y);
         Strata { cover, slope, ..Strata::default() }
+    }
+
+    /// Whether no cell that touches this ground is known to lie under vegetation.
+    pub fn is_open(&self, x: Range, y: Range) -> bool {
+        let all = &self.finder.extent();
+        let touched = Extent::covering(all.cell, x, y, 0).within(all);
+        if touched.is_empty() {
+            return true;
+        }
+        let (column, row) = all.offset_of(&touched);
+        (row..row + touched.rows).all(|row| {
+            let cells = &self.cells[row * all.columns + column..][..touched.columns];
+            cells.iter().all(|(cover, _)| cover.is_none_or(|cover| cover == Cover::Open))
+        })
     }
 
     /// Cover and slope class at a position.

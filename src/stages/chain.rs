@@ -2,11 +2,13 @@
 
 use std::sync::Arc;
 
+use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
+use crate::cloud::Ground;
 use crate::cloud::point::Fields;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
-use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, WhileReading};
+use crate::stages::stage::{Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
 use crate::tile::points::Cloud;
 use crate::units::{Length, Micrometres};
@@ -26,32 +28,28 @@ pub struct Chain {
     pub ignore_bounds: bool,
     /// The clouds whose classes are taken as delivered.
     pub delivered: Vec<Cloud>,
+    /// How cells are judged where ground is summed up by strip and setup.
+    pub agreement: Option<CellRule>,
 }
 
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::with(stages, seed, LeftOut::default(), None, false)
+        Chain::with(stages, seed, LeftOut::default(), None, Setups::default())
     }
 
-    /// The same, with areas whose points are left out of comparisons, and where the reference may be a list of surveyed
-    /// points at these positions. `by_setup`: comparisons are summed up by the setup of the reference.
+    /// The same, with areas whose points are left out of comparisons, where the reference may be a list of surveyed
+    /// points at these positions, or have setups.
     pub fn with(
         stages: &[Stage],
         seed: u64,
         left_out: LeftOut,
         surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
-        by_setup: bool,
+        setups: Setups,
     ) -> Self {
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing = Preparing {
-            options,
-            seed,
-            surveyed,
-            by_setup,
-            left_out: left_out.clone(),
-            ..Preparing::default()
-        };
+        let mut preparing =
+            Preparing { options, seed, surveyed, left_out: left_out.clone(), setups, ..Preparing::default() };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
@@ -59,9 +57,15 @@ impl Chain {
             // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, .. } =
-            preparing;
-        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered }
+        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
+        let (delivered, agreement) = (preparing.delivered, preparing.agreement);
+        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, agreement }
+    }
+
+    /// The grounds outside of which no point of a cloud is selected.
+    pub fn grounds(&self, cloud: Cloud) -> Vec<&Ground> {
+        let own = self.while_reading.iter().filter(|one| one.cloud == cloud);
+        own.filter_map(|one| one.filter.ground()).collect()
     }
 
     /// The fields that must be decoded.
@@ -116,10 +120,10 @@ mod tests {
         ]);
         let chain = chain(&stages);
         // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
-        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain and
-        // counts the core alone.
+        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain,
+        // counts and strips the core alone.
         let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
-        assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0)]);
+        assert_eq!(halos(&chain), [cell, cover, (0, 0), draw, reach, (0, 0), (0, 0), (0, 0)]);
         assert_eq!(chain.halo(), Halo { survey: 7_000_000, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
         assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
@@ -157,15 +161,11 @@ mod tests {
             let chain = chain(&stages);
             (chain.fields_read(), chain.fields_of_tiles())
         };
-        assert_eq!(both(json!([read, summarise])), (fields(false, false), fields(false, false)));
-        assert_eq!(
-            both(json!([read, strips, ground, summarise])),
-            (fields(true, false), fields(false, false))
-        );
-        assert_eq!(
-            both(json!([read, strips, ground, angle, summarise])),
-            (fields(true, true), fields(false, true))
-        );
+        assert_eq!(both(json!([read, ground])), (fields(false, false), fields(false, false)));
+        assert_eq!(both(json!([read, strips, ground])), (fields(true, false), fields(false, false)));
+        assert_eq!(both(json!([read, strips, ground, angle])), (fields(true, true), fields(false, true)));
+        // Strips are always compared with each other.
+        assert_eq!(both(json!([read, summarise])), (fields(true, false), fields(true, false)));
         let by_strip = json!({"summarise": {"by": ["strip"]}});
         assert_eq!(both(json!([read, angle, ground, by_strip])), (fields(true, true), fields(true, false)));
     }

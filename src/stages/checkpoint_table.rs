@@ -42,7 +42,8 @@ pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, repor
             horizontal.symbol().to_string(),
             report.symbol().to_string(),
             row.strata.cover.map_or("", Cover::word).to_string(),
-            row.slope_percent()
+            row.compared()
+                .slope_percent()
                 .map(|percent| format!("{:.2}", f64::from(percent) / 100.0))
                 .unwrap_or_default(),
             row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),

@@ -5,7 +5,7 @@ use std::rc::Rc;
 use crate::cloud::bounds::widened;
 use crate::raster::{Extent, Raster};
 use crate::stages::ground::{Ground, LOOKED_AROUND};
-use crate::stages::ground_limits::SurveyGround;
+use crate::stages::ground_limits::{KeepOrigin, SurveyGround};
 use crate::stages::stage::{LowestOf, SurfaceNeed, TileStage, Visitor};
 use crate::tile::at_work::Tile;
 use crate::tile::points::{Cloud, PointSet, PointStatus};
@@ -16,8 +16,8 @@ pub struct DeliveredGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
-    /// Whether later stages want the surface of the ground.
-    pub keep_surface: bool,
+    /// Where later stages want the surface of the ground.
+    pub keep_origin: KeepOrigin,
 }
 
 /// The surface over the whole tile, for its other parts.
@@ -35,7 +35,7 @@ impl DeliveredGround {
 
 impl TileStage for DeliveredGround {
     fn surface(&self) -> Option<SurfaceNeed> {
-        self.keep_surface.then(|| SurfaceNeed {
+        (self.keep_origin != KeepOrigin::Never).then(|| SurfaceNeed {
             cloud: self.cloud,
             of: LowestOf::GroundClass,
             cell: self.options.cell.exact_micrometres(),
@@ -45,7 +45,7 @@ impl TileStage for DeliveredGround {
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let mut ground = None;
-        if self.keep_surface {
+        if self.keep_origin.in_tile(tile) {
             let known = tile.shared_by_parts.take::<FilledOnce>().and_then(|FilledOnce(known)| known);
             ground = known.or_else(|| surface.map(|surface| Rc::new(self.filled(tile, surface))));
             tile.shared_by_parts.put(FilledOnce(ground.clone()));

@@ -120,12 +120,7 @@ impl Drawn {
             around: self.around,
             setup: self.setup,
         };
-        sums.add(&found, self.slope_percent());
-    }
-
-    /// Steepest slope of the ground there, in hundredths; see [`Gradient::slope_percent`].
-    pub fn slope_percent(&self) -> Option<u8> {
-        self.gradient.map(Gradient::slope_percent)
+        sums.add(&found, self.compared().slope_percent());
     }
 
     /// Survey elevation minus reference elevation, micrometres.

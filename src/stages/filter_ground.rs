@@ -10,7 +10,7 @@ use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
 use crate::stages::compare::Compare;
 use crate::stages::delivered_ground::DeliveredGround;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
-use crate::stages::ground_limits::{GroundLimits, SurveyGround};
+use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
 use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
@@ -38,9 +38,8 @@ impl StageOptions for Ground {
             match self.from {
                 GroundFrom::Classes => {
                     preparing.delivered.push(cloud);
-                    let keep_surface = keep_origin != KeepOrigin::Never;
                     let options = self.clone();
-                    preparing.tiles.push(Box::new(DeliveredGround { options, cloud, keep_surface }));
+                    preparing.tiles.push(Box::new(DeliveredGround { options, cloud, keep_origin }));
                 }
                 GroundFrom::Filter => {
                     // What is refused of the reference is counted by slope class.
@@ -78,17 +77,6 @@ pub struct FilterGround {
     pub slope_breaks: Option<Vec<f64>>,
 }
 
-/// The tiles in which the origin of the ground filter's limits is kept.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum KeepOrigin {
-    /// In none.
-    Never,
-    /// In those where the two clouds can be compared.
-    WhereCompared,
-    /// In all.
-    Always,
-}
-
 /// What the filter knows of each cloud over the whole tile, for its other parts.
 #[derive(Default)]
 struct OpenedOnce {
@@ -111,11 +99,7 @@ impl FilterGround {
         let margin = tile.halo.of(self.cloud);
         let (x, y) = (widened(tile.whole.0, margin), widened(tile.whole.1, margin));
         let asked = Extent::covering(surface.extent.cell, x, y, 0);
-        let keep_origin = match self.keep_origin {
-            KeepOrigin::Never => false,
-            KeepOrigin::WhereCompared => tile.is_compared(),
-            KeepOrigin::Always => true,
-        };
+        let keep_origin = self.keep_origin.in_tile(tile);
         let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
         self.options.limits(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
     }
@@ -165,8 +149,7 @@ impl Visitor for GroundVisitor {
         if cloud != self.cloud {
             return;
         }
-        self.alone.points += piece.core as u64;
-        self.alone.alone += self.limits.alone.count(&piece.points[..piece.core]);
+        self.alone.merge(&self.limits.alone.count(&piece.points[..piece.core]));
         if let Some((classes, counts)) = &mut self.refused {
             for (i, (point, status)) in piece.points.iter().zip(&mut piece.statuses).enumerate() {
                 if *status != PointStatus::Ground {

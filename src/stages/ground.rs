@@ -119,27 +119,41 @@ pub const OF_SURFACE: [&str; 2] = ["cell", "fill_max"];
 /// Only the options that apply are written: a file that gives the others is wrong.
 impl Serialize for Ground {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let filters = self.from == GroundFrom::Filter;
-        let has_surface = filters || self.cloud != CloudChoice::Reference;
+        // A new option does not compile before it is written.
+        let Ground {
+            cloud,
+            from,
+            cell,
+            window_max,
+            window_growth,
+            slope,
+            dh_initial,
+            local_slope,
+            dh_max,
+            fill_max,
+            low_outlier,
+        } = self;
+        let filters = *from == GroundFrom::Filter;
+        let has_surface = filters || *cloud != CloudChoice::Reference;
         let mut map = serializer.serialize_map(None)?;
-        map.serialize_entry("cloud", &self.cloud)?;
-        map.serialize_entry("from", &self.from)?;
+        map.serialize_entry("cloud", cloud)?;
+        map.serialize_entry("from", from)?;
         if has_surface {
-            map.serialize_entry("cell", &self.cell)?;
+            map.serialize_entry("cell", cell)?;
         }
         if filters {
-            map.serialize_entry("window_max", &self.window_max)?;
-            map.serialize_entry("window_growth", &self.window_growth)?;
-            map.serialize_entry("slope", &self.slope)?;
-            map.serialize_entry("dh_initial", &self.dh_initial)?;
-            map.serialize_entry("local_slope", &self.local_slope)?;
-            map.serialize_entry("dh_max", &self.dh_max)?;
+            map.serialize_entry("window_max", window_max)?;
+            map.serialize_entry("window_growth", window_growth)?;
+            map.serialize_entry("slope", slope)?;
+            map.serialize_entry("dh_initial", dh_initial)?;
+            map.serialize_entry("local_slope", local_slope)?;
+            map.serialize_entry("dh_max", dh_max)?;
         }
         if has_surface {
-            map.serialize_entry("fill_max", &self.fill_max)?;
+            map.serialize_entry("fill_max", fill_max)?;
         }
         if filters {
-            map.serialize_entry("low_outlier", &self.low_outlier)?;
+            map.serialize_entry("low_outlier", low_outlier)?;
         }
         map.end()
     }

@@ -5,6 +5,7 @@ use std::rc::Rc;
 use crate::raster::lowest::LowCell;
 use crate::raster::{Finder, Raster};
 use crate::stages::alone::AloneCells;
+use crate::tile::at_work::Tile;
 use crate::tile::points::PointStatus;
 use crate::units::Micrometres;
 
@@ -96,6 +97,29 @@ impl GroundLimits {
     fn is_low(&self, index: usize, z: Micrometres) -> bool {
         let place = self.low.binary_search_by_key(&index, |cell| cell.index);
         place.is_ok_and(|i| (z as f64) < self.low[i].floor)
+    }
+}
+
+/// The tiles in which later stages are given what is known of the ground: what the limits came from, or the surface of what
+/// was delivered.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeepOrigin {
+    /// In none.
+    Never,
+    /// In those where the two clouds can be compared.
+    WhereCompared,
+    /// In all.
+    Always,
+}
+
+impl KeepOrigin {
+    /// Whether it is kept in this tile.
+    pub fn in_tile(self, tile: &Tile<'_>) -> bool {
+        match self {
+            KeepOrigin::Never => false,
+            KeepOrigin::WhereCompared => tile.is_compared(),
+            KeepOrigin::Always => true,
+        }
     }
 }
 

@@ -61,6 +61,11 @@ impl Stage {
     }
 }
 
+/// The options of `summarise`, or its defaults.
+pub fn summarise_of(stages: &[Stage]) -> summarise::Summarise {
+    stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default()
+}
+
 /// The options of the `ground` stage of a cloud, if it has one.
 pub fn ground_of(stages: &[Stage], cloud: Cloud) -> Option<&ground::Ground> {
     stages.iter().filter_map(Stage::as_ground).find(|ground| ground.cloud.includes(cloud))

@@ -43,6 +43,7 @@
 //! ```
 
 pub(crate) mod acceptance_limit;
+pub(crate) mod agreement;
 pub(crate) mod alone;
 pub(crate) mod apart;
 pub mod auto;

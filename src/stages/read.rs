@@ -22,7 +22,7 @@ pub struct Read {
     /// What to do about a damaged block of points (a chunk of a LAZ file, or the missing end of a LAS file). `stop` ends
     /// the run with an error that names the block. `skip` continues without the block, counts its points as lost, and
     /// states the loss wherever results are given. With `skip` every block is decoded twice, first to check that it
-    /// is whole.
+    /// is whole; and a COPC file of which the hierarchy alone is damaged is read as plain LAZ, with a note.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub damaged: Damaged,
     /// What to do where points lie outside the box that the header of their file states. `check` takes their block for

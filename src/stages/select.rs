@@ -3,11 +3,11 @@
 use std::borrow::Cow;
 use std::collections::{BTreeMap, HashSet};
 use std::fmt;
-use std::ops::Range;
 
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize, de};
 
+use crate::cloud::Ground;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::stages::stage::{
@@ -16,7 +16,7 @@ use crate::stages::stage::{
 use crate::tile::at_work::Tile;
 use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::tile::yields::{YieldError, Yields};
-use crate::units::{Angle, Length, Micrometres};
+use crate::units::{Angle, Length};
 
 /// Selects the points that meet every condition given. The others are counted as not selected.
 ///
@@ -46,7 +46,8 @@ pub struct Select {
     #[schemars(extend("x-source" = "LAS 1.4 R16, scan angle"))]
     pub scan_angle_max: Option<Angle>,
     /// Box to select: `{x: [low, high], y: [low, high]}`, coordinates as lengths in the survey's coordinate
-    /// system. The low sides belong to the box, the high sides do not.
+    /// system. The low sides belong to the box, the high sides do not. Of a COPC file only those nodes are decoded that the
+    /// box meets; points of the others are counted as `outside_area`, and stand in no other count but `read`.
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub area: Option<Area>,
@@ -229,7 +230,7 @@ pub struct Filter {
     strips: Option<HashSet<u16>>,
     /// Degrees.
     scan_angle_max: Option<f64>,
-    area: Option<(Range<Micrometres>, Range<Micrometres>)>,
+    area: Option<Ground>,
 }
 
 impl Filter {
@@ -249,6 +250,10 @@ impl Filter {
 impl PointFilter for Filter {
     fn fields(&self) -> Fields {
         self.fields
+    }
+
+    fn ground(&self) -> Option<&Ground> {
+        self.area.as_ref()
     }
 
     fn retain(&self, points: &mut Vec<Point>) {

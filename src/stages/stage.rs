@@ -7,7 +7,9 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
+use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
+use crate::cloud::Ground;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
 use crate::tile::at_work::{Halo, Tile};
@@ -49,8 +51,19 @@ pub struct Preparing<'a> {
     pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
-    /// Whether comparisons are summed up by the setup of the reference.
-    pub by_setup: bool,
+    /// What of the setups of the reference matters.
+    pub setups: Setups,
+    /// How cells are judged where ground is summed up by strip and setup.
+    pub agreement: Option<CellRule>,
+}
+
+/// What of the setups of the reference matters.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct Setups {
+    /// Some overlap: their ground is summed up apart.
+    pub overlap: bool,
+    /// They are registered: comparisons are summed up by setup.
+    pub registered: bool,
 }
 
 impl Preparing<'_> {
@@ -79,6 +92,11 @@ pub struct WhileReading {
 pub trait PointFilter: Send + Sync {
     /// Point fields that it looks at beyond those that every point has.
     fn fields(&self) -> Fields;
+
+    /// The ground outside of which it selects nothing, if there is such.
+    fn ground(&self) -> Option<&Ground> {
+        None
+    }
 
     /// Leaves only the points that it selects.
     fn retain(&self, points: &mut Vec<Point>);

@@ -5,8 +5,10 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use crate::agreement::cell::CellRule;
 use crate::cloud::point::{Fields, Point};
 use crate::raster::Raster;
+use crate::stages::agreement::SumStrips;
 use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::CellAttributes;
 use crate::stages::counts::Counts;
@@ -66,6 +68,13 @@ pub struct Summarise {
     /// Cell size of the terrain model on which coverage and accuracy by returns used are computed.
     #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025, Table 6 (quality levels 0 and 1)"))]
     pub terrain_cell: Length,
+    /// Cell size by which strips are compared with each other, and setups of the reference: open, smooth ground, where both have
+    /// at least four single returns in a cell. Surveys of fewer than 10 points/m² a strip need larger cells.
+    #[schemars(extend("x-source" = "this program's own choice, by simulation"))]
+    pub agreement_cell: Length,
+    /// Steepest slope of such a cell, rise over run. On slopes a shift in plan is a difference in elevation too.
+    #[schemars(extend("x-source" = "USGS Lidar Base Specification 2025: under 10 degrees; twice that, as a plane is fitted to each cell: this program's own choice"))]
+    pub agreement_slope: f64,
 }
 
 impl Default for Summarise {
@@ -81,6 +90,8 @@ impl Default for Summarise {
             scan_angle_breaks: vec![10.0, 20.0, 30.0],
             block: Auto::Auto,
             terrain_cell: Length::metres(0.5),
+            agreement_cell: Length::metres(1.0),
+            agreement_slope: 0.4,
         }
     }
 }
@@ -140,6 +151,10 @@ impl StageOptions for Summarise {
         }
         let by_cell = filtered && self.is_by_cell();
         preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));
+        let rule = CellRule { cell: self.agreement_cell.exact_micrometres(), slope: self.agreement_slope };
+        preparing.agreement = Some(rule);
+        let left_out = preparing.left_out.clone();
+        preparing.tiles.push(Box::new(SumStrips { rule, setups: preparing.setups.overlap, left_out }));
     }
 }
 

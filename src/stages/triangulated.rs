@@ -72,6 +72,16 @@ pub enum Outcome {
     Unusable(Unusable),
 }
 
+impl Outcome {
+    /// The elevation, where there is one.
+    pub fn elevation(self) -> Option<Micrometres> {
+        match self {
+            Outcome::Elevation(z) => Some(z),
+            Outcome::Unusable(_) => None,
+        }
+    }
+}
+
 /// Why a surveyed point cannot be used.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Unusable {
@@ -111,10 +121,7 @@ pub fn conclude(yields: &dyn Yields, count: usize) -> Result<Vec<Option<AtPoint>
 impl AtPoint {
     /// The elevation in the triangulation of returns 1 to k; none where there is no facet.
     pub fn up_to(&self, k: u8) -> Option<Micrometres> {
-        match self.up_to.iter().rev().find(|(last, _)| *last <= k) {
-            Some((_, Outcome::Elevation(z))) => Some(*z),
-            _ => None,
-        }
+        self.up_to.iter().rev().find(|(last, _)| *last <= k)?.1.elevation()
     }
 }
 
@@ -178,13 +185,10 @@ impl TriangulateTile {
         let all = up_to.last().map_or(Outcome::Unusable(Unusable::NoGround), |(_, outcome)| *outcome);
         let alone = match present[..] {
             [] | [_] => up_to.clone(),
-            [first, ..] => present
-                .iter()
-                .map(|&k| match k == first {
-                    true => up_to[0],
-                    false => (k, self.elevation(around, |number| number == k)),
-                })
-                .collect(),
+            [_, ref further @ ..] => {
+                let of_one = |&k: &u8| (k, self.elevation(around, |number| number == k));
+                std::iter::once(up_to[0]).chain(further.iter().map(of_one)).collect()
+            }
         };
         AtPoint {
             number: around.number,
@@ -273,13 +277,13 @@ impl Visitor for Collector<'_> {
                 continue;
             }
             let Some(return_number) = point.valid_return() else { continue };
-            if left_out.first(left_out::place(cloud), point).is_some() {
-                continue;
-            }
             grid.for_each(point.x, point.y, |place, offset| {
-                let vertex =
-                    Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
-                around[place as usize].add(return_number, point.strip, vertex);
+                // Few points lie near a surveyed one: polygons are tested for these alone.
+                if left_out.first(left_out::place(cloud), point).is_none() {
+                    let (x, y) = (-offset.x as i32, -offset.y as i32);
+                    let vertex = Vertex { squared: offset.squared, x, y, z: point.z };
+                    around[place as usize].add(return_number, point.strip, vertex);
+                }
             });
         }
     }

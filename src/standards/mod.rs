@@ -29,6 +29,17 @@ pub const BIAS_SHARE: f64 = 0.25;
 /// rev. A.
 pub const REFERENCE_FACTOR: f64 = 2.0;
 
+/// Limits inside a survey, as multiples of its class: root mean square and largest difference between swaths, largest difference
+/// within a swath on smooth surface.
+///
+/// Source: ASPRS Edition 2, section 7.4 (table), as a secondary text paraphrases it; the root mean squares agree with the USGS Lidar
+/// Base Specification 2025 rev. A, Table 2, which limits the smoothness too as a root mean square.
+pub const SWATH_RMS: f64 = 0.8;
+/// See [`SWATH_RMS`].
+pub const SWATH_LARGEST: f64 = 1.6;
+/// See [`SWATH_RMS`].
+pub const SWATH_SMOOTHNESS: f64 = 0.6;
+
 /// The older national standard's vertical accuracy at 95 % is this times the RMSE, if errors are normal and without
 /// bias.
 ///

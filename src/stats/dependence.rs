@@ -11,8 +11,8 @@ use libm::{cos, exp, log, sin};
 use rayon::prelude::*;
 
 use crate::stats::averages::{Averages, symmetric};
-use crate::stats::distributions::{t_cdf, t_quantile};
 use crate::stats::layout::Layout;
+use crate::stats::mixture::probabilities;
 
 /// Variance of the correlated error of a cell over that of its uncorrelated one.
 const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
@@ -43,8 +43,6 @@ const EVIDENT: f64 = 5.0;
 /// How much less likely (as a logarithm) than the best a length may be and is not excluded: 95 % of chi-square with one degree
 /// of freedom, halved.
 const NOT_EXCLUDED: f64 = 1.92;
-/// Kinds with less of the probability are left out.
-const NEGLIGIBLE: f64 = 1e-4;
 
 /// A kind of shared error.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -222,17 +220,7 @@ impl Dependence {
         let evident = most_likely.filter(|fit| fit.plain >= none_at + EVIDENT);
         let evident = evident.map(|fit| structures[fit.structure].kind);
         fits.extend(none);
-        let best = fits.iter().map(|fit| fit.log_likelihood).fold(f64::NEG_INFINITY, f64::max);
-        if !best.is_finite() {
-            return None;
-        }
-        let probability = |fits: &[(f64, Fit)]| fits.iter().map(|(p, _)| p).sum::<f64>();
-        let mut fits: Vec<(f64, Fit)> =
-            fits.into_iter().map(|fit| (exp(fit.log_likelihood - best), fit)).collect();
-        let all = probability(&fits);
-        fits.retain(|(p, _)| *p > NEGLIGIBLE * all);
-        let all = probability(&fits);
-        fits.iter_mut().for_each(|(p, _)| *p /= all);
+        let fits = probabilities(fits.into_iter().map(|fit| (fit.log_likelihood, fit)).collect())?;
         let cells = layout.cells.len();
         let mut covariance = vec![0.0; cells * cells];
         let mut alone = 0.0;
@@ -345,47 +333,6 @@ impl Dependence {
             .map(|i| w[i] * w[i] * (self.covariance[i * m + i] + own(i) - 2.0 * along[i] + total))
             .sum()
     }
-}
-
-/// One of a mixture of t distributions.
-#[derive(Clone, Copy, Debug)]
-pub struct Part {
-    /// Its probability.
-    pub probability: f64,
-    /// Its degrees of freedom.
-    pub df: f64,
-    /// Its centre.
-    pub centre: f64,
-    /// What t is multiplied with.
-    pub scale: f64,
-}
-
-/// Ends below and above which each 2.5 % of a mixture lie.
-pub fn mixture_ends(parts: &[Part]) -> Option<[f64; 2]> {
-    let widest = parts.iter().map(|part| part.scale).fold(0.0, f64::max);
-    let (least, most) = parts
-        .iter()
-        .fold((f64::MAX, f64::MIN), |(least, most), part| (least.min(part.centre), most.max(part.centre)));
-    let df = parts.iter().map(|part| part.df).fold(f64::INFINITY, f64::min);
-    if widest.is_nan() || widest <= 0.0 || !(most - least + widest).is_finite() {
-        return None;
-    }
-    let reach = widest * (t_quantile(0.9995, df)? + 1.0);
-    let below = |x: f64| -> Option<f64> {
-        let of = |part: &Part| {
-            Some(part.probability * t_cdf((x - part.centre) / part.scale.max(widest * 1e-9), part.df)?)
-        };
-        parts.iter().map(of).sum()
-    };
-    let end = |share: f64| {
-        let (mut low, mut high) = (least - reach, most + reach);
-        for _ in 0..48 {
-            let middle = 0.5 * (low + high);
-            if below(middle)? < share { low = middle } else { high = middle }
-        }
-        Some(0.5 * (low + high))
-    };
-    Some([end(0.025)?, end(0.975)?])
 }
 
 /// All kinds of shared error that the layout allows to tell.

@@ -14,9 +14,10 @@ use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{Dependence, Kind, Part, Spreads, Weights, mixture_ends};
+use crate::stats::dependence::{Dependence, Kind, Spreads, Weights};
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::stats::layout::Layout;
+use crate::stats::mixture::{Part, mixture_ends};
 
 /// 95 % interval, low and high.
 pub type Interval = [f64; 2];

@@ -13,12 +13,13 @@ use std::collections::BTreeMap;
 use libm::{exp, log, pow};
 
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{Part, mixture_ends};
 use crate::stats::distributions::{chi_squared_sf, t_quantile};
 use crate::stats::estimates::{Estimate, NoInterval};
+use crate::stats::layout::join;
+use crate::stats::mixture::{Part, mixture_ends, probabilities};
 
 /// Most residuals: the likelihood costs the cube of their number.
-pub const MOST: usize = 300;
+const MOST: usize = 300;
 /// Fewest residuals of which there is an interval.
 const FEWEST: usize = 3;
 /// Shares of the variance that may be correlated.
@@ -30,8 +31,6 @@ const AGAINST_LONG: f64 = 0.35;
 /// Weights of independence and of strips, where the shortest length has 1.
 const INDEPENDENT: f64 = 1.0;
 const STRIPS: f64 = 2.0;
-/// Hypotheses with less of the probability are left out.
-const NEGLIGIBLE: f64 = 1e-4;
 /// Cells of the ground at the most.
 const MOST_CELLS: usize = 150;
 /// Two places in a unit square lie 0.52 apart on average, a place and the middle of its square 0.38 (known constants, from
@@ -100,26 +99,17 @@ impl Few {
         let mut hypotheses = Vec::new();
         let mut add = |structure: usize, share: f64, prior: f64| {
             if let Some(likelihood) = likelihood(&structures[structure].points, share, &standard, &sets) {
-                hypotheses.push((structure, share, likelihood + log(prior)));
+                hypotheses.push((likelihood + log(prior), (structure, share)));
             }
         };
         add(0, 0.0, INDEPENDENT);
         for (i, structure) in structures.iter().enumerate() {
             SHARES.iter().for_each(|&share| add(i, share, structure.prior / SHARES.len() as f64));
         }
-        let best = hypotheses.iter().map(|(_, _, log)| *log).fold(f64::NEG_INFINITY, f64::max);
-        if !best.is_finite() {
-            return None;
-        }
-        let mut hypotheses: Vec<Hypothesis> = hypotheses
+        let hypotheses = probabilities(hypotheses)?
             .into_iter()
-            .map(|(structure, share, log)| Hypothesis { structure, share, probability: exp(log - best) })
+            .map(|(probability, (structure, share))| Hypothesis { structure, share, probability })
             .collect();
-        let total = |all: &[Hypothesis]| all.iter().map(|one| one.probability).sum::<f64>();
-        let all = total(&hypotheses);
-        hypotheses.retain(|one| one.probability > NEGLIGIBLE * all);
-        let all = total(&hypotheses);
-        hypotheses.iter_mut().for_each(|one| one.probability /= all);
         Some(Few { points: n, structures, hypotheses })
     }
 
@@ -178,18 +168,20 @@ impl Few {
 
     fn say(&self, one: &Hypothesis, members: &[usize], variance: f64, tails: f64) -> Said {
         let (structure, share, n) = (&self.structures[one.structure], one.share, members.len() as f64);
-        let own = |i: usize, j: usize| {
-            share * structure.points[i * self.points + j] + if i == j { 1.0 - share } else { 0.0 }
+        // Two members may be at one place, and then have one number.
+        let own = |a: usize, b: usize| {
+            share * structure.points[members[a] * self.points + members[b]]
+                + if a == b { 1.0 - share } else { 0.0 }
         };
         let along: Vec<f64> =
-            members.iter().map(|&i| members.iter().map(|&j| own(i, j)).sum::<f64>() / n).collect();
+            (0..members.len()).map(|a| (0..members.len()).map(|b| own(a, b)).sum::<f64>() / n).collect();
         let middle = along.iter().sum::<f64>() / n;
         let (mut trace, mut square) = (0.0, 0.0);
-        for (&i, of_i) in members.iter().zip(&along) {
-            for (&j, of_j) in members.iter().zip(&along) {
-                let centred = own(i, j) - of_i - of_j + middle;
+        for (a, of_a) in along.iter().enumerate() {
+            for (b, of_b) in along.iter().enumerate() {
+                let centred = own(a, b) - of_a - of_b + middle;
                 square += centred * centred;
-                trace += if i == j { centred } else { 0.0 };
+                trace += if a == b { centred } else { 0.0 };
             }
         }
         let to_ground = members.iter().map(|&i| structure.to_ground[i]).sum::<f64>() / n;
@@ -254,29 +246,26 @@ fn likelihood(correlation: &[f64], share: f64, values: &[f64], sets: &[usize]) -
     let n = values.len();
     let entry = |i: usize, j: usize| share * correlation[i * n + j] + if i == j { 1.0 - share } else { 0.0 };
     let (lower, log_determinant) = cholesky(n, entry)?;
-    let solve = |mut column: Vec<f64>| {
-        for i in 0..n {
-            let known: f64 = lower[i * n..i * n + i].iter().zip(&column).map(|(l, x)| l * x).sum();
-            column[i] = (column[i] - known) / lower[i * n + i];
-        }
-        column
-    };
     let count = sets.iter().max()? + 1;
     let indicator = |set: usize| sets.iter().map(|own| f64::from(u8::from(*own == set))).collect();
-    let columns: Vec<Vec<f64>> = (0..count).map(|set| solve(indicator(set))).collect();
-    let values = solve(values.to_vec());
+    let columns: Vec<Vec<f64>> = (0..count).map(|set| forward(&lower, indicator(set))).collect();
+    let values = forward(&lower, values.to_vec());
     let product = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
     let (normal, of_means) = cholesky(count, |i, j| product(&columns[i], &columns[j]))?;
-    let mut fitted = 0.0;
-    let mut known: Vec<f64> = Vec::new();
-    for i in 0..count {
-        let before: f64 = normal[i * count..i * count + i].iter().zip(&known).map(|(l, x)| l * x).sum();
-        let x = (product(&columns[i], &values) - before) / normal[i * count + i];
-        fitted += x * x;
-        known.push(x);
-    }
+    let on_means = columns.iter().map(|column| product(column, &values)).collect();
+    let fitted: f64 = forward(&normal, on_means).iter().map(|x| x * x).sum();
     let left = (product(&values, &values) - fitted).max(1e-12);
     Some(-0.5 * (log_determinant + of_means + (n - count) as f64 * log(left)))
+}
+
+/// What a lower triangle makes this column of.
+fn forward(lower: &[f64], mut column: Vec<f64>) -> Vec<f64> {
+    let n = column.len();
+    for i in 0..n {
+        let known: f64 = lower[i * n..i * n + i].iter().zip(&column).map(|(l, x)| l * x).sum();
+        column[i] = (column[i] - known) / lower[i * n + i];
+    }
+    column
 }
 
 /// The lower triangle whose square a matrix is, and the logarithm of the determinant of the matrix.
@@ -384,30 +373,19 @@ struct Ground {
 
 impl Ground {
     fn new(points: &[FewPoint], delivered: &Delivered) -> Self {
-        let squares = delivered.squares();
-        let total: f64 = squares.iter().map(|square| square.n).sum();
-        let mut edge = Delivered::EDGE;
-        loop {
-            let mut joined: BTreeMap<(i64, i64), [f64; 3]> = BTreeMap::new();
-            for square in &squares {
-                let [x, y] = square.corner.map(|corner| corner + Delivered::EDGE / 2.0);
-                let sums = joined.entry(((y / edge).floor() as i64, (x / edge).floor() as i64)).or_default();
-                let [sx, sy, n] = *sums;
-                *sums = [sx + x * square.n, sy + y * square.n, n + square.n];
-            }
-            if joined.len() <= MOST_CELLS {
-                let cells = joined.into_values().map(|[x, y, n]| ([x / n, y / n], n / total)).collect();
-                let strips = delivered.by_strip().into_iter();
-                let strips = strips.map(|(strip, n)| (strip, n as f64 / total.max(1.0))).collect();
-                let cells: Vec<([f64; 2], f64)> = cells;
-                let own = || {
-                    points.iter().map(|one| ([one.at.0 as f64, one.at.1 as f64], 1.0 / points.len() as f64))
-                };
-                let cells = if cells.is_empty() { own().collect() } else { cells };
-                return Ground { edge, cells, strips };
-            }
-            edge *= 2.0;
-        }
+        let joined = join(&delivered.squares(), MOST_CELLS);
+        let edge = joined.first().map_or(Delivered::EDGE, |(cell, _)| cell.edge);
+        let strips = delivered.by_strip();
+        let total = strips.values().sum::<u64>() as f64;
+        let strips = strips.into_iter().map(|(strip, n)| (strip, n as f64 / total)).collect();
+        let around = || {
+            points.iter().map(|one| ([one.at.0 as f64, one.at.1 as f64], 1.0 / points.len() as f64)).collect()
+        };
+        let cells = match joined.is_empty() {
+            true => around(),
+            false => joined.into_iter().map(|(cell, n)| (cell.at, n / total)).collect(),
+        };
+        Ground { edge, cells, strips }
     }
 }
 

@@ -211,6 +211,39 @@ fn independent_points_have_the_intervals_of_the_textbook() {
 }
 
 #[test]
+fn points_at_one_place_are_no_more_correlated_than_those_near_each_other() {
+    let dz = [30, -20, 50, 10, -40, 20, 60, -10, 40, 0, 25, -30];
+    let alone = |n: usize| {
+        let structure =
+            Structure { prior: 1.0, points: vec![0.0; n * n], to_ground: vec![0.0; n], ground: 0.0 };
+        let hypotheses = vec![Hypothesis { structure: 0, share: 0.0, probability: 1.0 }];
+        Few { points: n, structures: vec![structure], hypotheses }
+    };
+    // Twelve points apart, or two at each of six places: independent errors are as many.
+    let apart: Vec<(usize, i64)> = dz.into_iter().enumerate().collect();
+    let together: Vec<(usize, i64)> = dz.into_iter().enumerate().map(|(i, dz)| (i / 2, dz)).collect();
+    assert_eq!(alone(6).of(&together, 0.0), alone(12).of(&apart, 0.0));
+
+    // Weighed by what they say, those a millimetre apart have the intervals of those at one place.
+    let mut random = Normal::new(11);
+    let site = Site::new(Shared::Field(40.0), 0.5, &mut random);
+    let mut points = site.points(24, Spread::Random, &mut random);
+    for i in 0..12 {
+        let FewPoint { at: (x, y), strip, .. } = points[2 * i];
+        (points[2 * i + 1].at, points[2 * i + 1].strip) = ((x + 1_000, y), strip);
+    }
+    let few = Few::new(&points, &ground()).unwrap();
+    let of = |number: fn(usize) -> usize| {
+        let members = points.iter().enumerate().map(|(i, point)| (number(i), point.dz));
+        let found = few.of(&members.collect::<Vec<_>>(), 0.0);
+        [found.mean_ci95, found.sd_ci95, found.rmse_ci95].map(Option::unwrap)
+    };
+    for (one, other) in of(|i| i).into_iter().flatten().zip(of(|i| i / 2 * 2).into_iter().flatten()) {
+        assert!((one - other).abs() < 10.0, "{one} {other}");
+    }
+}
+
+#[test]
 fn the_order_of_the_points_leaves_no_trace() {
     let mut random = Normal::new(3);
     let site = Site::new(Shared::Field(40.0), 0.7, &mut random);

@@ -9,6 +9,7 @@ use crate::stats::delivered::{Delivered, Square};
 const MOST_CELLS: usize = 160;
 /// Cells without at the most.
 const MOST_OTHERS: usize = 160;
+
 /// A cell, lengths in micrometres.
 #[derive(Clone, Debug)]
 pub struct Cell {
@@ -196,10 +197,16 @@ fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mu
             left.push(square);
         }
     }
+    join(&left, MOST_OTHERS)
+}
+
+/// Joins squares into so many cells at the most, each with its n.
+pub fn join(squares: &[Square], most: usize) -> Vec<(Cell, f64)> {
+    let wide = Delivered::EDGE;
     let mut times = 1.0;
     loop {
         let mut joined: BTreeMap<(i64, i64), Joined> = BTreeMap::new();
-        for square in &left {
+        for square in squares {
             let place = |at: f64| (at / wide / times).floor() as i64;
             let (sums, strips) =
                 joined.entry((place(square.corner[1]), place(square.corner[0]))).or_default();
@@ -207,7 +214,7 @@ fn share_out(squares: Vec<Square>, places: &[(i64, i64)], edge: f64, ground: &mu
             *sums = [sums[0] + square.n * centre[0], sums[1] + square.n * centre[1], sums[2] + square.n];
             square.strips.iter().for_each(|(strip, n)| *strips.entry(*strip).or_default() += n);
         }
-        if joined.len() <= MOST_OTHERS {
+        if joined.len() <= most {
             let cell = |([x, y, n], strips): Joined| {
                 let strips = strips.into_iter().map(|(strip, own)| (strip, own / n)).collect();
                 let edge = wide * times;

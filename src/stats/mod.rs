@@ -18,6 +18,7 @@ pub(crate) mod estimates;
 pub(crate) mod few;
 pub mod group_tests;
 pub(crate) mod layout;
+mod mixture;
 pub mod moments;
 pub(crate) mod placed;
 pub mod quantiles;

@@ -55,6 +55,14 @@ impl Moments {
         (self.n > 0).then(|| ratio(self.sum, i128::from(self.n)))
     }
 
+    /// Sums of what the values lie above a whole number, and of its squares: near the mean of values of up to 40 bits they fit,
+    /// however many.
+    pub fn about(&self, whole: i128) -> (i128, i128) {
+        let n = i128::from(self.n);
+        let squares = self.sum_of_squares as i128 - 2 * whole * self.sum + n * whole * whole;
+        (self.sum - n * whole, squares)
+    }
+
     /// Sample standard deviation, with n − 1; nothing below two values.
     pub fn sd(&self) -> Option<f64> {
         if self.n < 2 {
@@ -132,6 +140,14 @@ mod tests {
         assert!((dh.mean().unwrap() - 17.714).abs() < 5e-4);
         assert!((dh.sd().unwrap() - 30.308).abs() < 5e-4);
         assert!((dh.rmse().unwrap() - 33.183).abs() < 5e-4);
+    }
+
+    #[test]
+    fn about_a_whole_number_sums_are_those_of_what_is_left() {
+        let values = [-3_000_000_007, -3_000_000_001, -2_999_999_990];
+        let rest = values.map(|value| i128::from(value) + 3_000_000_000);
+        let expected = (rest.iter().sum(), rest.iter().map(|v| v * v).sum());
+        assert_eq!(moments(values).about(-3_000_000_000), expected);
     }
 
     #[test]

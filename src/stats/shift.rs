@@ -244,9 +244,8 @@ fn differences(cells: &[(Key, Mean)]) -> Vec<(Block, Difference)> {
     all
 }
 
-/// How blocks as long as the reach are joined.
-const JOINS: [fn(Block) -> Block; 4] = [
-    |block| block,
+/// How blocks as long as the reach are joined, beside one by one.
+const JOINS: [fn(Block) -> Block; 3] = [
     |(row, column)| (row.div_euclid(2), column.div_euclid(2)),
     |(_, column)| (0, column),
     |(row, _)| (row, 0),
@@ -323,15 +322,16 @@ fn shift(cells: &[(Key, Mean)]) -> Result<Shift, NoShift> {
     let found = whole.solve().ok_or(NoShift::FewSlopes)?;
     let shift = [found[0], found[1]];
     // Weights have changed since it was first asked.
-    let single = effective(&joined(&blocks, JOINS[0]), &whole);
+    let singles: Vec<Normal> = blocks.values().copied().collect();
+    let single = effective(&singles, &whole);
     if single < FEWEST_JOINED {
         return Err(NoShift::FewPlaces);
     }
     let mut out =
         Shift { shift, covariance: [[0.0; 2]; 2], half: [0.0; 2], probability: 0.0, blocks: single };
     let mut found_any = false;
-    for join in JOINS {
-        let blocks = joined(&blocks, join);
+    let joins = JOINS.map(|join| joined(&blocks, join));
+    for blocks in [singles].into_iter().chain(joins) {
         let own = effective(&blocks, &whole);
         if own < FEWEST_JOINED {
             continue;

@@ -15,6 +15,8 @@ const MOST_ODDS: f64 = 19.0;
 const LEAST_VARIANCE: f64 = 1e-4;
 /// A residual that many SD under what is expected is far below.
 const FAR_BELOW: f64 = 4.0;
+/// One that many SD under it is in the lower tail.
+pub const TAIL: f64 = 2.5;
 
 /// Residuals less their median in units of their NMAD, gathered by limit, which the likelihood needs no closer than a
 /// thirty-second of an NMAD where it truncates.
@@ -223,6 +225,8 @@ pub struct OfBin {
     fitted: [[f64; 3]; 2],
     /// A residual under this is far below the others.
     pub far_below: f64,
+    /// A residual under this is in the lower tail.
+    pub tail: f64,
     /// Mean that the model expects, and as far below it as the limit is above.
     pub middle: f64,
     pub mirrored: f64,
@@ -252,6 +256,7 @@ impl Influence {
             ];
             let mut fitted = kept;
             let (mut far_below, mut middle, mut mirrored) = (mean - FAR_BELOW * sd, mean, f64::NEG_INFINITY);
+            let mut tail = f64::NEG_INFINITY;
             if let Some(model) = model {
                 let (at, expected) = (&model.parameters, &model.expected[place]);
                 let says = [expected.map(|said| -said), at.says(bin.r, 1.0, 0.0), at.says(bin.r, 0.0, 1.0)];
@@ -262,9 +267,10 @@ impl Influence {
                 }
                 let normal = at.at(bin.r);
                 (far_below, middle) = (normal.mean - FAR_BELOW * normal.sd, normal.mean);
+                tail = normal.mean - TAIL * normal.sd;
                 mirrored = bin.limit.map_or(mirrored, |limit| 2.0 * normal.mean - limit);
             }
-            OfBin { kept: of_figures(kept), fitted: of_figures(fitted), far_below, middle, mirrored }
+            OfBin { kept: of_figures(kept), fitted: of_figures(fitted), far_below, tail, middle, mirrored }
         };
         Influence { of_bins: sample.bins.iter().enumerate().map(of_bin).collect() }
     }

@@ -3,7 +3,7 @@
 use crate::raster::Extent;
 
 /// Adds a number without sign.
-pub(super) fn put(mut value: u64, to: &mut Vec<u8>) {
+pub fn put(mut value: u64, to: &mut Vec<u8>) {
     while value >= 0x80 {
         to.push(value as u8 | 0x80);
         value >>= 7;
@@ -12,13 +12,13 @@ pub(super) fn put(mut value: u64, to: &mut Vec<u8>) {
 }
 
 /// Adds a number with sign: 0, -1, 1, -2, … become 0, 1, 2, 3, …
-pub(super) fn put_signed(value: i64, to: &mut Vec<u8>) {
+pub fn put_signed(value: i64, to: &mut Vec<u8>) {
     put(((value << 1) ^ (value >> 63)) as u64, to);
 }
 
 /// Takes a number without sign off the front; nothing where there is none.
 #[inline]
-pub(super) fn take(from: &mut &[u8]) -> Option<u64> {
+pub fn take(from: &mut &[u8]) -> Option<u64> {
     let mut value = 0;
     for shift in (0..64).step_by(7) {
         let (&byte, rest) = from.split_first()?;
@@ -33,12 +33,23 @@ pub(super) fn take(from: &mut &[u8]) -> Option<u64> {
 
 /// Takes a number with sign off the front.
 #[inline]
-pub(super) fn take_signed(from: &mut &[u8]) -> Option<i64> {
+pub fn take_signed(from: &mut &[u8]) -> Option<i64> {
     take(from).map(|value| (value >> 1) as i64 ^ -((value & 1) as i64))
 }
 
+/// Adds a number without sign of up to 128 bits.
+pub fn put_wide(value: u128, to: &mut Vec<u8>) {
+    put(value as u64, to);
+    put((value >> 64) as u64, to);
+}
+
+/// Takes a number of up to 128 bits off the front.
+pub fn take_wide(from: &mut &[u8]) -> Option<u128> {
+    Some(u128::from(take(from)?) | u128::from(take(from)?) << 64)
+}
+
 /// Adds an extent.
-pub(super) fn put_extent(extent: &Extent, to: &mut Vec<u8>) {
+pub fn put_extent(extent: &Extent, to: &mut Vec<u8>) {
     to.extend_from_slice(&extent.cell.to_le_bytes());
     put_signed(extent.first_column, to);
     put_signed(extent.first_row, to);
@@ -50,7 +61,7 @@ pub(super) fn put_extent(extent: &Extent, to: &mut Vec<u8>) {
 const FAR: u64 = 1 << 50;
 
 /// Takes an extent off the front; nothing where it is none that could be.
-pub(super) fn take_extent(from: &mut &[u8]) -> Option<Extent> {
+pub fn take_extent(from: &mut &[u8]) -> Option<Extent> {
     let (cell, rest) = from.split_first_chunk::<8>()?;
     *from = rest;
     let cell = f64::from_le_bytes(*cell);

@@ -63,7 +63,7 @@ pub fn corner(column: i64, cell: f64) -> Micrometres {
 }
 
 /// The corners of `count` columns (rows) from `first` on.
-pub(super) fn corners(first: i64, count: usize, cell: f64) -> Vec<Micrometres> {
+pub fn corners(first: i64, count: usize, cell: f64) -> Vec<Micrometres> {
     (first..).take(count).map(|column| corner(column, cell)).collect()
 }
 

@@ -7,7 +7,7 @@
 //! cut into tiles.
 
 pub(crate) mod by_returns;
-mod bytes;
+pub(crate) mod bytes;
 pub(crate) mod cells;
 pub(crate) mod coverage;
 mod differences;

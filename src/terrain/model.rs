@@ -165,15 +165,13 @@ impl<'a> Terrain<'a> {
                 let r = left.trailing_zeros() as usize;
                 left &= left - 1;
                 let (sum, (weight, off)) = (&of_returns[r][cell], weights.returns[r]);
-                if sum.n > 0 {
-                    // Against a whole number near all of them, so that a high site loses nothing to rounding.
-                    let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
-                    let n = f64::from(sum.n);
-                    all += weight * n;
-                    x += weight * sum.x as f64;
-                    y += weight * sum.y as f64;
-                    z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * off);
-                }
+                // Against a whole number near all of them, so that a high site loses nothing to rounding.
+                let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
+                let n = f64::from(sum.n);
+                all += weight * n;
+                x += weight * sum.x as f64;
+                y += weight * sum.y as f64;
+                z += weight * (sum.z.wrapping_sub(base.wrapping_mul(sum.n.into())) as f64 - n * off);
             }
             let (west, south) =
                 (column_corners[column] - column_corners[0], row_corners[row] - row_corners[0]);

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::cloud::bounds::Range;
+use crate::raster::Extent;
 use crate::units::Micrometres;
 
 /// A tile by its column and row, counted from coordinate zero.
@@ -58,6 +59,13 @@ impl Tiling {
             .filter(move |key| *key != own)
     }
 
+    /// All tiles that the cells of that edge, micrometres, touch which touch a tile.
+    pub fn sharing_cells(&self, key: TileKey, cell: f64) -> impl Iterator<Item = TileKey> + use<> {
+        let (x, y) = self.ground(key, 0);
+        let (x, y) = Extent::covering(cell, x, y, 0).ground();
+        self.touching(x, y)
+    }
+
     /// All tiles that touch the given ranges of x and y.
     pub fn touching(&self, x: Range, y: Range) -> impl Iterator<Item = TileKey> + use<> {
         let (low, high) = (self.key_of(x.0, y.0), self.key_of(x.1 - 1, y.1 - 1));
@@ -81,5 +89,15 @@ mod tests {
             assert!(x.0 <= 99 && 99 <= x.1 && y.0 <= 100 && 100 <= y.1);
         }
         assert_eq!(tiling.halos_of(50, 50, 5).count(), 0);
+    }
+
+    #[test]
+    fn tiles_share_the_cells_that_their_edges_cut() {
+        let tiling = Tiling { edge: 100 };
+        let key = |row, column| TileKey { row, column };
+        // Cells of 50 end at the edges; of cells of 40 that of 80 to 120 reaches into the next tile.
+        let sharing = |cell| tiling.sharing_cells(key(0, 0), cell).collect::<Vec<_>>();
+        assert_eq!(sharing(50.0), [key(0, 0)]);
+        assert_eq!(sharing(40.0), [key(0, 0), key(0, 1), key(1, 0), key(1, 1)]);
     }
 }

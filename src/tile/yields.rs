@@ -1,5 +1,6 @@
 //! What the stages give back of each tile: bytes under a name, which only the stage that gave them understands.
 
+use std::collections::BTreeMap;
 use std::io;
 use std::path::PathBuf;
 
@@ -63,6 +64,15 @@ pub trait Yields: Sync {
         let mut bytes = vec![0; stretch.bytes as usize];
         self.read_part(stretch, 0, &mut bytes)?;
         Ok(bytes)
+    }
+
+    /// Where the sections of a name are, by tile.
+    fn by_tile(&self, section: &str) -> BTreeMap<TileKey, Vec<Stretch>> {
+        let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
+        for stretch in self.stretches(section) {
+            stretches.entry(stretch.key).or_default().push(stretch);
+        }
+        stretches
     }
 
     /// Hands over the bytes of all sections of a name, tile by tile. `f` gives nothing for bytes that make no sense.

@@ -1,6 +1,6 @@
 //! Compliance of groups with the published standards.
 
-use crate::results::confidence::{Compliance, OffsetRemoved, VerticalAccuracy};
+use crate::results::confidence::{Compliance, LimitResult, Measure, OffsetRemoved, VerticalAccuracy};
 use crate::results::statistics::Interval;
 use crate::results::statistics::Statistics;
 use crate::standards::{
@@ -56,10 +56,7 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
     let v2 = rmse_v2.unwrap_or(0.0);
     let combined = s.rmse.map(|rmse| rmse_v(rmse, v2));
     let interval: Option<Interval> = s.rmse_ci95.map(|ends| ends.map(|end| rmse_v(end, v2)));
-    let classed = may_be_classed(s);
-    let class =
-        |value: Option<f64>| value.filter(|_| classed).and_then(|value| class_met(metres(value, unit)));
-    let class_cm = class(combined);
+    let [class_cm, class_cm_95] = classes(s, combined, interval, unit);
     let bias_to_class = s.bias.zip(class_cm).map(|(mean, class)| metres(mean.abs(), unit) * 100.0 / class);
     Compliance {
         by: group.by.clone(),
@@ -78,8 +75,10 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
         rmse_v: combined,
         rmse_v_ci95: interval,
         class_cm,
-        class_cm_95: class(interval.map(|ends| ends[1])).filter(|_| s.support().is_enough_for_a_verdict()),
-        quality_level: combined.filter(|_| classed).and_then(|value| quality_level_met(metres(value, unit))),
+        class_cm_95,
+        quality_level: combined
+            .filter(|_| may_be_classed(s))
+            .and_then(|value| quality_level_met(metres(value, unit))),
         bias_to_class,
         bias_within_guidance: bias_to_class.map(|share| share <= BIAS_SHARE),
         nssda_95: s.rmse.map(|rmse| NSSDA_FACTOR * rmse),
@@ -93,7 +92,26 @@ pub fn compliance(group: &Group, s: &Statistics, reference: &Reference, unit: Un
 
 /// Whether a class may be named: too few surveyed checkpoints have figures, but meet none.
 fn may_be_classed(s: &Statistics) -> bool {
-    !s.surveyed || s.compared >= MIN_CHECKPOINTS
+    !s.surveyed || s.support().is_enough_for_a_verdict()
+}
+
+/// The class that RMSE_V meets, and that which the upper end of its interval meets, centimetres.
+fn classes(s: &Statistics, rmse_v: Option<f64>, ends: Option<Interval>, unit: Unit) -> [Option<f64>; 2] {
+    let met = |value: f64| class_met(metres(value, unit));
+    let upper = ends.filter(|_| s.support().is_enough_for_a_verdict()).and_then(|[_, high]| met(high));
+    [rmse_v.filter(|_| may_be_classed(s)).and_then(met), upper]
+}
+
+/// The class that counts, centimetres, and whether the client asks for it: the strictest asked for, otherwise the one that open
+/// ground meets, or where cover is not told apart all ground.
+pub fn class_that_counts(limits: &[LimitResult], groups: &[Compliance], unit: Unit) -> Option<(f64, bool)> {
+    let asked = limits.iter().filter(|limit| limit.measure == Measure::Class);
+    if let Some(strictest) = asked.map(|limit| metres(limit.bound, unit) * 100.0).reduce(f64::min) {
+        return Some((strictest, true));
+    }
+    let open = groups.iter().find(|group| group.name == Some(VerticalAccuracy::Nva));
+    let [met, _] = open.or(groups.first())?.classes();
+    Some((met?, false))
 }
 
 /// The 97.5 % quantile of the normal distribution: for standard deviations that are stated, not estimated.
@@ -135,9 +153,7 @@ fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) 
     let combined = rmse.map(combine);
     // The sigma of the offset is in RMSE_V as an error of the reference: once is enough.
     let rmse_v_ci95 = of_rmse(sampled).map(|ends| ends.map(combine));
-    let classed = may_be_classed(s);
-    let class =
-        |value: Option<f64>| value.filter(|_| classed).and_then(|value| class_met(metres(value, unit)));
+    let [class_cm, class_cm_95] = classes(s, combined, rmse_v_ci95, unit);
     OffsetRemoved {
         bias,
         bias_ci95,
@@ -145,8 +161,8 @@ fn offset_removed(s: &Statistics, offset: f64, sigma: f64, v2: f64, unit: Unit) 
         rmse_ci95: of_rmse(bias_ci95),
         rmse_v: combined,
         rmse_v_ci95,
-        class_cm: class(combined),
-        class_cm_95: class(rmse_v_ci95.map(|ends| ends[1])).filter(|_| s.support().is_enough_for_a_verdict()),
+        class_cm,
+        class_cm_95,
     }
 }
 
@@ -250,6 +266,35 @@ mod tests {
         assert_eq!((found.class_cm, found.class_cm_95), (Some(5.0), Some(5.0)));
         let few = Statistics { compared: 29, ..s };
         assert_eq!(offset_removed(&few, 0.04, 0.01, 0.0, Unit::Metre).class_cm_95, None);
+    }
+
+    #[test]
+    fn surveyed_points_have_a_class_from_thirty_on_in_however_many_blocks() {
+        let of = |surveyed, compared, blocks| {
+            let (rmse, rmse_ci95) = (Some(0.02), Some([0.015, 0.03]));
+            let s = Statistics { surveyed, compared, blocks, rmse, rmse_ci95, ..Statistics::default() };
+            let found = compliance(&open(), &s, &Reference::default(), Unit::Metre);
+            (found.class_cm, found.class_cm_95, found.support().is_enough_for_a_verdict())
+        };
+        for blocks in [1, 2, 40] {
+            assert_eq!(of(true, 30, blocks), (Some(2.5), Some(5.0), true));
+            assert_eq!(of(true, 29, blocks), (None, None, false));
+        }
+        // Of a cloud the class stands as observed, without more where it lies in two blocks.
+        assert_eq!(of(false, 40, 2), (Some(2.5), None, false));
+    }
+
+    #[test]
+    fn the_class_that_counts_is_asked_for_or_met_by_open_ground_with_the_offset_removed() {
+        let s = Statistics { compared: 100, bias: Some(-0.14), rmse: Some(0.1487), ..Statistics::default() };
+        let reference = Reference { offset: Some((0.14, 0.001, "snow".to_string())), ..Reference::default() };
+        let open = compliance(&open(), &s, &reference, Unit::Metre);
+        let met = open.offset_removed.as_ref().unwrap().class_cm;
+        assert!(met.is_some() && met < open.class_cm, "{open:?}");
+        let all = Compliance { name: None, offset_removed: None, class_cm: Some(33.3), ..open.clone() };
+        let of = |groups: &[Compliance]| class_that_counts(&[], groups, Unit::Metre);
+        assert_eq!(of(&[all.clone(), open]), met.map(|met| (met, false)));
+        assert_eq!((of(std::slice::from_ref(&all)), of(&[])), (Some((33.3, false)), None));
     }
 
     #[test]

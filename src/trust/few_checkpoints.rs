@@ -1,12 +1,13 @@
 //! Intervals at the checkpoints of a list of surveyed points: few, far apart, each with a sigma of its own.
 
 use crate::cloud::point_list::PointList;
-use crate::stages::triangulated::{AtPoint, Outcome};
+use crate::stages::triangulated::AtPoint;
 use crate::stats::delivered::Delivered;
 use crate::stats::estimates::Estimate;
 use crate::stats::few::{Few, FewPoint};
 use crate::stats::placed::Placed;
 use crate::trust::groups::Groups;
+use crate::trust::surveyed::used;
 use crate::units::Micrometres;
 
 /// A surveyed point that is used.
@@ -29,21 +30,17 @@ pub struct SitedPoints {
 }
 
 impl SitedPoints {
-    /// The points of a list that have an elevation of the survey; `stated` is the sigma of those without one of their own.
+    /// The points of a list that are used; `stated` is the sigma of those without one of their own.
     pub fn new(
         list: &PointList,
         found: &[Option<AtPoint>],
         stated: Option<f64>,
         delivered: Delivered,
     ) -> Self {
-        let used = |at: &&AtPoint| {
-            let elevation = |outcome: &Outcome| matches!(outcome, Outcome::Elevation(_));
-            elevation(&at.all) || at.alone.iter().any(|(_, outcome)| elevation(outcome))
-        };
-        let points = list.points.iter().zip(found).filter_map(|(point, at)| {
-            let at = at.as_ref().filter(used)?;
-            let sigma = point.sigma.map(|sigma| sigma as f64).or(stated);
-            Some(Sited { at: (point.x, point.y), strip: at.strip, sigma })
+        let points = used(list, found).map(|(point, at, _)| Sited {
+            at: (point.x, point.y),
+            strip: at.strip,
+            sigma: point.sigma_or(stated),
         });
         let mut points: Vec<Sited> = points.collect();
         points.sort_by_key(|point| (point.at, point.strip));
@@ -114,6 +111,7 @@ impl<'a> FewCheckpoints<'a> {
 mod tests {
     use super::*;
     use crate::cloud::point_list::SurveyedPoint;
+    use crate::stages::triangulated::{Outcome, Unusable};
     use crate::tile::strata::Strata;
 
     #[test]
@@ -125,6 +123,7 @@ mod tests {
                 point("B", 20, Some(4_000)),
                 point("C", 10, None),
                 point("D", 0, Some(9_000)),
+                point("E", 40, Some(9_000)),
             ],
             ..PointList::default()
         };
@@ -138,7 +137,13 @@ mod tests {
             slope: None,
             departure: None,
         };
-        let found = [Some(at(0, 7)), Some(at(1, 8)), Some(at(2, 9)), None];
+        // With an elevation of a return alone a point is not used.
+        let too_steep = AtPoint {
+            all: Outcome::Unusable(Unusable::TooSteep(0.5)),
+            alone: vec![(1, Outcome::Elevation(0))],
+            ..at(4, 9)
+        };
+        let found = [Some(at(0, 7)), Some(at(1, 8)), Some(at(2, 9)), None, Some(too_steep)];
         let place = |x, group| Placed { x, y: 0, dz: 0, limit: None, group };
         let all = [place(10, 1), place(20, 0), place(30, 0)];
         let of = |stated| SitedPoints::new(&list, &found, stated, Delivered::default());

@@ -21,7 +21,7 @@ use crate::tile::strata::{Cover, Strata, StratumCounts};
 use crate::trust::few_checkpoints::SitedPoints;
 use crate::trust::groups::{Group, Groups, Role, finest_by};
 use crate::trust::represented::share;
-use crate::trust::shift_sums::ShiftSums;
+use crate::trust::shift_sums::{ShiftSums, SlopeSums};
 use crate::units::Unit;
 
 /// Survey points counted while they were read and worked on.
@@ -68,8 +68,8 @@ pub struct FirstPass {
     pub excerpt: Vec<Compared>,
 }
 
-/// Moments by code of the finest strata, an excerpt, and sums for a shift in plan.
-type Passed = (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>, ShiftSums);
+/// Moments by code of the finest strata, an excerpt, and sums over slopes.
+type Passed = (BTreeMap<u64, (Strata, Moments)>, Vec<Compared>, SlopeSums);
 
 /// Reads all comparisons once.
 ///
@@ -83,29 +83,31 @@ pub fn first_pass(all: &dyn Comparisons, summarise: &Summarise) -> io::Result<Fi
         n if n > EXCERPT => (EXCERPT as f64 / n as f64 * u64::MAX as f64) as u64,
         _ => u64::MAX,
     };
-    let (all_moments, mut excerpt, shift) = all.sum_up(
+    let (all_moments, mut excerpt, slopes) = all.sum_up(
         Default::default,
-        |(moments, excerpt, shift): &mut Passed, block| {
+        |(moments, excerpt, slopes): &mut Passed, block| {
             for one in block {
                 let new = || (one.strata.only(&by), Moments::default());
                 moments.entry(one.strata.code() & mask).or_insert_with(new).1.add(one.dz);
-                shift.add(one);
+                slopes.add(one);
                 if up_to == u64::MAX || hash(one) <= up_to {
                     excerpt.push(*one);
                 }
             }
         },
-        |(moments, excerpt, shift), others| {
+        |(moments, excerpt, slopes), others| {
             for (code, (strata, sums)) in others.0 {
                 moments.entry(code).or_insert((strata, Moments::default())).1.merge(&sums);
             }
             excerpt.extend(others.1);
-            shift.merge(&others.2);
+            slopes.merge(&others.2);
         },
     )?;
     excerpt.sort_unstable();
     let (mut moments, mut by_kind): (BTreeMap<Strata, Moments>, _) = Default::default();
+    let mut shift = ShiftSums { slopes, ..ShiftSums::default() };
     for (strata, sums) in all_moments.into_values() {
+        shift.dz.merge(&sums);
         PointsByKind::add(&mut by_kind, &strata, sums.n);
         moments.entry(strata.only(&finest)).or_default().merge(&sums);
     }

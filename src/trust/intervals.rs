@@ -158,9 +158,11 @@ pub fn intervals(
     });
     let all = groups.all.first().filter(|_| few.is_none());
     let wider = all.and_then(|all| wider(&estimates, &sums, &all.members, ground));
-    // What either way of looking at it sees.
+    // What either way of looking at it sees, up to half a doubling more: a range is hardly known better.
     let reach = estimates.reach_of_shared_error().map(|reach| reach.ceil() as Micrometres);
-    let reach = reach.map(|reach| reach.max(spatial.range().unwrap_or(0)));
+    let reach = reach.map(|reach| {
+        reach.max((spatial.range().unwrap_or(0) as f64 * std::f64::consts::SQRT_2).ceil() as Micrometres)
+    });
     Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider, reach })
 }
 

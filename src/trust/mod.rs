@@ -6,6 +6,7 @@
 //! [`vs_first`] says which returns are worse, like for like; [`compliance`], [`accept`] and [`warnings`] say what a person can act on.
 
 pub(crate) mod accept;
+pub(crate) mod agreement;
 mod compass;
 pub(crate) mod compliance;
 pub(crate) mod diagnose;

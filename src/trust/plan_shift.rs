@@ -71,10 +71,10 @@ pub fn plan_shift(
     out.adds_sd = Some(um(sums.adds_sd(shift.shift)));
     out.share_explained = sums.share_explained(shift.shift);
     out.shift_removed = sums.without(shift.shift).map(|left| ShiftRemoved {
-        compared: sums.comparisons(),
-        bias: Some(um(left.bias)),
+        compared: sums.dz.n,
+        bias: um(left.bias),
         sd: left.sd.map(um),
-        rmse: Some(um(left.rmse)),
+        rmse: um(left.rmse),
     });
     Some(out)
 }
@@ -182,7 +182,7 @@ pub fn warning(found: Option<&PlanShift>, units: Unit) -> Vec<Warning> {
             format!("strip {} by {words}", strip.strip)
         };
         parts.push(format!(
-            "Flight strips are shifted in plan against the reference by other amounts than the others: {}.",
+            "Flight strips that are shifted in plan against the reference differently from the others: {}.",
             and_list(&differing.iter().map(of).collect::<Vec<_>>())
         ));
     }
@@ -206,7 +206,8 @@ mod tests {
 
     fn of(all: &[Compared], pipeline: &Pipeline) -> PlanShift {
         let mut sums = ShiftSums::default();
-        all.iter().for_each(|one| sums.add(one));
+        all.iter().for_each(|one| sums.slopes.add(one));
+        all.iter().for_each(|one| sums.dz.add(one.dz));
         let centred: Vec<f64> = all.iter().map(|one| one.dz as f64).collect();
         plan_shift(all, &centred, &sums, pipeline, Unit::Metre).unwrap()
     }
@@ -260,8 +261,8 @@ mod tests {
             text.starts_with(
                 "The survey appears shifted in plan by 52.0 mm west and 21.0 mm north against the reference on average (95 %: \
                  east −60.0 to −44.0 mm, north +12.0 to +30.0 mm). On slopes of 12.4 % (root mean square) this adds 4.6 mm to \
-                 the spread, 4.1 % of the variance of dz. Flight strips are shifted in plan against the reference by other \
-                 amounts than the others: strip 102 by 208.0 mm west and 10.0 mm south. Check"
+                 the spread, 4.1 % of the variance of dz. Flight strips that are shifted in plan against the reference \
+                 differently from the others: strip 102 by 208.0 mm west and 10.0 mm south. Check"
             ),
             "{text}"
         );

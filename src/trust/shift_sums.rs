@@ -1,21 +1,56 @@
 //! Sums over all comparisons from which their figures with a shift in plan taken out follow, whatever the shift.
 
 use crate::stages::compared::Compared;
+use crate::stats::moments::Moments;
 use crate::tile::gradient::Gradient;
 
-/// Whole sums: of dz in micrometres, of gradients in steps of [`Gradient::STEP`], and of their products.
+/// Whole sums over the comparisons of known slope: of gradients in steps of [`Gradient::STEP`], and of their products with each
+/// other and with dz in micrometres.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct ShiftSums {
+pub struct SlopeSums {
     n: i128,
-    dz: i128,
-    squares: i128,
     rises: [i128; 2],
     /// East × east, east × north, north × north.
     products: [i128; 3],
     /// dz × east, dz × north.
     with_dz: [i128; 2],
-    /// Comparisons of known slope.
-    sloped: i128,
+}
+
+impl SlopeSums {
+    /// Adds a comparison. Where its slope is not known a shift leaves it as it is.
+    #[inline]
+    pub fn add(&mut self, one: &Compared) {
+        let Some(Gradient { east, north }) = one.gradient else { return };
+        let [east, north] = [east, north].map(i64::from);
+        self.n += 1;
+        self.rises[0] += i128::from(east);
+        self.rises[1] += i128::from(north);
+        self.products[0] += i128::from(east * east);
+        self.products[1] += i128::from(east * north);
+        self.products[2] += i128::from(north * north);
+        // dz fits 40 bits.
+        self.with_dz[0] += i128::from(one.dz * east);
+        self.with_dz[1] += i128::from(one.dz * north);
+    }
+
+    /// Adds those of others.
+    pub fn merge(&mut self, other: &SlopeSums) {
+        self.n += other.n;
+        for i in 0..2 {
+            self.rises[i] += other.rises[i];
+            self.with_dz[i] += other.with_dz[i];
+        }
+        (0..3).for_each(|i| self.products[i] += other.products[i]);
+    }
+}
+
+/// What figures without a shift follow from.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct ShiftSums {
+    /// Moments of dz over all comparisons, micrometres.
+    pub dz: Moments,
+    /// Sums over those of known slope.
+    pub slopes: SlopeSums,
 }
 
 /// Figures in micrometres.
@@ -30,73 +65,37 @@ pub struct WithoutShift {
 }
 
 impl ShiftSums {
-    /// Adds a comparison. Where its slope is not known a shift leaves it as it is.
-    #[inline]
-    pub fn add(&mut self, one: &Compared) {
-        let dz = i128::from(one.dz);
-        self.n += 1;
-        self.dz += dz;
-        self.squares += dz * dz;
-        if let Some(Gradient { east, north }) = one.gradient {
-            let [east, north] = [east, north].map(i64::from);
-            self.sloped += 1;
-            self.rises[0] += i128::from(east);
-            self.rises[1] += i128::from(north);
-            self.products[0] += i128::from(east * east);
-            self.products[1] += i128::from(east * north);
-            self.products[2] += i128::from(north * north);
-            // dz fits 40 bits.
-            self.with_dz[0] += i128::from(one.dz * east);
-            self.with_dz[1] += i128::from(one.dz * north);
-        }
-    }
-
-    /// Adds those of others.
-    pub fn merge(&mut self, other: &ShiftSums) {
-        self.n += other.n;
-        self.dz += other.dz;
-        self.squares += other.squares;
-        self.sloped += other.sloped;
-        for i in 0..2 {
-            self.rises[i] += other.rises[i];
-            self.with_dz[i] += other.with_dz[i];
-        }
-        (0..3).for_each(|i| self.products[i] += other.products[i]);
-    }
-
-    /// Number of comparisons.
-    pub fn comparisons(&self) -> u64 {
-        self.n as u64
-    }
-
     /// Whether the slope is known anywhere.
     pub fn is_sloped(&self) -> bool {
-        self.sloped > 0
+        self.slopes.n > 0
     }
 
     /// Root mean square of the slopes that are known, rise over run.
     pub fn slope_rms(&self) -> Option<f64> {
-        let squares = (self.products[0] + self.products[2]) as f64;
-        self.is_sloped().then(|| (squares / self.sloped as f64).sqrt() * Gradient::STEP)
+        let SlopeSums { n, products, .. } = self.slopes;
+        let squares = (products[0] + products[2]) as f64;
+        self.is_sloped().then(|| (squares / n as f64).sqrt() * Gradient::STEP)
     }
 
     /// Sums of squares about the means, divided by n: of dz, of what the shift adds, and of the product of both.
     fn about_means(&self, [east, north]: [f64; 2]) -> [f64; 3] {
-        let n = self.n as f64;
-        // The whole part of the mean is taken off first, so that the squares of a large bias lose nothing.
-        let whole = self.dz.div_euclid(self.n.max(1));
-        let rest = self.dz.rem_euclid(self.n.max(1)) as f64 / n;
-        let squares = (self.squares - 2 * whole * self.dz + self.n * whole * whole) as f64;
-        let dz = (squares / n - rest * rest).max(0.0);
-        let [mean_east, mean_north] = self.rises.map(|sum| sum as f64 / n);
-        let [ee, en, nn] = self.products.map(|sum| sum as f64 / n);
+        let SlopeSums { rises, products, with_dz, .. } = self.slopes;
+        let n = self.dz.n as f64;
+        // The whole part of the mean is taken off first, so that products with a large bias lose nothing.
+        let whole = self.dz.mean().unwrap_or(0.0).floor() as i128;
+        let (rest, squares) = self.dz.about(whole);
+        let (rest, squares) = (rest as f64 / n, squares as f64 / n);
+        let dz = (squares - rest * rest).max(0.0);
+        let [mean_east, mean_north] = rises.map(|sum| sum as f64 / n);
+        let [ee, en, nn] = products.map(|sum| sum as f64 / n);
         let (ee, en, nn) =
             (ee - mean_east * mean_east, en - mean_east * mean_north, nn - mean_north * mean_north);
-        let with = |i: usize, mean: f64| (self.with_dz[i] - whole * self.rises[i]) as f64 / n - rest * mean;
+        let with = |i: usize, mean: f64| (with_dz[i] - whole * rises[i]) as f64 / n - rest * mean;
         let [with_east, with_north] = [with(0, mean_east), with(1, mean_north)];
         // The shift adds −(east ∂z/∂x + north ∂z/∂y).
         let [a, b] = [east, north].map(|shift| -shift * Gradient::STEP);
-        [dz, (a * a * ee + 2.0 * a * b * en + b * b * nn).max(0.0), a * with_east + b * with_north]
+        let added = (a * a * ee + 2.0 * a * b * en + b * b * nn).max(0.0);
+        [dz, added, a * with_east + b * with_north]
     }
 
     /// Standard deviation that a shift (micrometres) adds to dz.
@@ -112,18 +111,14 @@ impl ShiftSums {
 
     /// The figures with a shift taken out; nothing without comparisons.
     pub fn without(&self, shift: [f64; 2]) -> Option<WithoutShift> {
-        if self.n == 0 {
-            return None;
-        }
-        let n = self.n as f64;
+        let n = self.dz.n as f64;
         let [dz, added, both] = self.about_means(shift);
-        let mean = self.dz.div_euclid(self.n) as f64 + self.dz.rem_euclid(self.n) as f64 / n;
-        let rise = |i: usize| shift[i] * Gradient::STEP * self.rises[i] as f64 / n;
-        let bias = mean + rise(0) + rise(1);
+        let rise = |i: usize| shift[i] * Gradient::STEP * self.slopes.rises[i] as f64 / n;
+        let bias = self.dz.mean()? + rise(0) + rise(1);
         let variance = (dz + added - 2.0 * both).max(0.0);
         Some(WithoutShift {
             bias,
-            sd: (self.n > 1).then(|| (variance * n / (n - 1.0)).sqrt()),
+            sd: (self.dz.n > 1).then(|| (variance * n / (n - 1.0)).sqrt()),
             rmse: (variance + bias * bias).sqrt(),
         })
     }
@@ -148,11 +143,13 @@ mod tests {
                 gradient: rises.map(|(east, north)| Gradient::of([east, north])), local_gradient: None, strata: Strata::default(),
             };
             let all: Vec<Compared> = all.iter().map(compared).collect();
-            let sum = |part: &[Compared]| part.iter().fold(ShiftSums::default(), |mut sums, one| { sums.add(one); sums });
+            let sum = |part: &[Compared]| part.iter().fold(SlopeSums::default(), |mut sums, one| { sums.add(one); sums });
             let cut = cut % all.len();
-            let mut sums = sum(&all[cut..]);
-            sums.merge(&sum(&all[..cut]));
-            prop_assert_eq!(sums, sum(&all));
+            let mut slopes = sum(&all[cut..]);
+            slopes.merge(&sum(&all[..cut]));
+            prop_assert_eq!(slopes, sum(&all));
+            let mut sums = ShiftSums { slopes, ..ShiftSums::default() };
+            all.iter().for_each(|one| sums.dz.add(one.dz));
             let shift = [shift.0, shift.1];
             let left = |one: &Compared| {
                 let [east, north] = one.gradient.map_or([0.0; 2], |g| [g.east, g.north].map(|rise| f64::from(rise) * Gradient::STEP));

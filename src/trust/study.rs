@@ -10,8 +10,7 @@ use crate::results::group_key::GroupKey;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
 use crate::stages::compared::{Compared, Comparisons};
-use crate::stages::list::{Stage, is_delivered};
-use crate::stages::summarise::Summarise;
+use crate::stages::list::{is_delivered, summarise_of};
 use crate::standards::{ASPRS, MIN_CHECKPOINTS};
 use crate::stats::moments::Moments;
 use crate::stats::truncated::NoEstimate;
@@ -91,7 +90,7 @@ pub fn figures(
     pipeline: &Pipeline,
     units: Unit,
 ) -> io::Result<Figured> {
-    let summarise = summarise(pipeline);
+    let summarise = summarise_of(&pipeline.stages);
     let first = first_pass(all, &summarise)?;
     let highest = (1..counts.points.len()).rev().find(|&n| counts.points[n] > 0).unwrap_or(0);
     let compared = first.moments.keys().copied().collect();
@@ -176,7 +175,7 @@ pub fn conclude(
         units,
     });
     // Groups by return alone are the rows by return once more.
-    let only_by_return = summarise(pipeline).by == [By::Return];
+    let only_by_return = summarise_of(&pipeline.stages).by == [By::Return];
     let in_standards = groups
         .all
         .iter()
@@ -214,11 +213,6 @@ pub fn conclude(
         }
     }
     studied
-}
-
-/// The `summarise` stage, or its defaults.
-fn summarise(pipeline: &Pipeline) -> Summarise {
-    pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default()
 }
 
 /// The stated error of the reference in the unit of the report.

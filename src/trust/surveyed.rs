@@ -2,7 +2,7 @@
 
 use crate::cloud::point_list::{PointList, SurveyedPoint};
 use crate::pipeline::model::Exclude;
-use crate::results::checkpoints::{CheckpointRow, OfReturn, UpTo};
+use crate::results::checkpoints::{CheckpointRow, NotUsed, OfReturn, UpTo};
 use crate::results::format::{decimal, distance, length, percent};
 use crate::stages::compared::Compared;
 use crate::stages::triangulated::{AtPoint, Outcome, Unusable};
@@ -17,24 +17,33 @@ const STEEPEST_DEGREES: f64 = 10.0;
 /// source; the standards ask for 3 m to the next abrupt change of height.
 const MOST_DEPARTURE: Micrometres = 150_000;
 
-/// The comparisons at the surveyed points that can be used: those of all returns together have return number 0, and those
+/// The points of a list that are used, those over which the ground of all returns has an elevation, with what was found there and
+/// that elevation.
+pub fn used<'a>(
+    list: &'a PointList,
+    found: &'a [Option<AtPoint>],
+) -> impl Iterator<Item = (&'a SurveyedPoint, &'a AtPoint, Micrometres)> {
+    let used = |(point, at): (&'a SurveyedPoint, &'a Option<AtPoint>)| {
+        let at = at.as_ref()?;
+        Some((point, at, at.all.elevation()?))
+    };
+    list.points.iter().zip(found).filter_map(used)
+}
+
+/// The comparisons at the surveyed points that are used: those of all returns together have return number 0, and those
 /// of each return alone its number.
 pub fn comparisons(list: &PointList, found: &[Option<AtPoint>]) -> Vec<Compared> {
     let mut all = Vec::new();
-    for (point, at) in list.points.iter().zip(found) {
-        let Some(at) = at else { continue };
-        let outcomes = [(0, at.all)].into_iter().chain(at.alone.iter().copied());
-        all.extend(outcomes.filter_map(|(return_number, outcome)| {
-            let Outcome::Elevation(z) = outcome else { return None };
-            Some(Compared {
-                x: point.x,
-                y: point.y,
-                dz: z - point.z,
-                headroom: None,
-                gradient: None,
-                local_gradient: None,
-                strata: Strata { return_number, ..at.strata },
-            })
+    for (point, at, z) in used(list, found) {
+        let alone = at.alone.iter().filter_map(|(number, outcome)| Some((*number, outcome.elevation()?)));
+        all.extend([(0, z)].into_iter().chain(alone).map(|(return_number, z)| Compared {
+            x: point.x,
+            y: point.y,
+            dz: z - point.z,
+            headroom: None,
+            gradient: None,
+            local_gradient: None,
+            strata: Strata { return_number, ..at.strata },
         }));
     }
     all.sort_unstable();
@@ -43,13 +52,7 @@ pub fn comparisons(list: &PointList, found: &[Option<AtPoint>]) -> Vec<Compared>
 
 /// Root mean square of the sigmas of the points used, micrometres: that of the list where it gives one, otherwise `stated`.
 pub fn uncertainty(list: &PointList, found: &[Option<AtPoint>], stated: Option<f64>) -> Option<f64> {
-    let used = list
-        .points
-        .iter()
-        .zip(found)
-        .filter(|(_, at)| at.as_ref().is_some_and(|at| matches!(at.all, Outcome::Elevation(_))));
-    let sigmas: Option<Vec<f64>> =
-        used.map(|(point, _)| point.sigma.map(|sigma| sigma as f64).or(stated)).collect();
+    let sigmas: Option<Vec<f64>> = used(list, found).map(|(point, ..)| point.sigma_or(stated)).collect();
     let sigmas = sigmas.filter(|sigmas| !sigmas.is_empty())?;
     Some((sigmas.iter().map(|sigma| sigma * sigma).sum::<f64>() / sigmas.len() as f64).sqrt())
 }
@@ -62,17 +65,11 @@ pub fn test_terrain(
     found: &[Option<AtPoint>],
     offset: Option<f64>,
 ) {
-    let used = |at: &&AtPoint| matches!(at.all, Outcome::Elevation(_));
-    let points: Vec<(&SurveyedPoint, &AtPoint)> = list
-        .points
-        .iter()
-        .zip(found)
-        .filter_map(|(point, at)| Some((point, at.as_ref().filter(used)?)))
-        .collect();
+    let points: Vec<_> = used(list, found).collect();
     let ks: Vec<u8> = rows.iter().map(|row| row.returns_up_to).collect();
     for row in rows {
         let mut errors = Errors::default();
-        for (point, at) in &points {
+        for (point, at, _) in &points {
             let Some(z) = at.up_to(row.returns_up_to) else {
                 errors.uncovered += 1;
                 continue;
@@ -98,19 +95,20 @@ pub fn rows(
 ) -> Vec<CheckpointRow> {
     let from = |um: Micrometres| units.from_micrometres(um as f64);
     let row = |(point, at): (&SurveyedPoint, &Option<AtPoint>)| {
-        let outcome = at.as_ref().map(|at| at.all);
-        let z = match outcome {
-            Some(Outcome::Elevation(z)) => Some(z),
-            _ => None,
+        let at = at.as_ref();
+        let outcome = at.map(|at| at.all);
+        let z = outcome.and_then(Outcome::elevation);
+        let not_used = match outcome {
+            Some(Outcome::Elevation(_)) => None,
+            Some(Outcome::Unusable(why)) => Some(not_used(why, areas, units)),
+            None => Some((NotUsed::Outside, None)),
         };
-        let up_to = |at: &AtPoint| -> Vec<UpTo> {
-            let of =
-                |&(k, _): &(u8, Outcome)| Some(UpTo { returns_up_to: k, dz: from(at.up_to(k)? - point.z) });
-            at.up_to.iter().filter_map(of).collect()
+        let kind = not_used.as_ref().map(|(kind, _)| *kind);
+        let up_to = |&(returns_up_to, outcome): &(u8, Outcome)| {
+            Some(UpTo { returns_up_to, dz: from(outcome.elevation()? - point.z) })
         };
-        let of_return = |&(return_number, outcome): &(u8, Outcome)| match outcome {
-            Outcome::Elevation(z) => Some(OfReturn { return_number, dz: from(z - point.z) }),
-            Outcome::Unusable(_) => None,
+        let of_return = |&(return_number, outcome): &(u8, Outcome)| {
+            Some(OfReturn { return_number, dz: from(outcome.elevation()? - point.z) })
         };
         CheckpointRow {
             name: point.name.clone(),
@@ -119,41 +117,39 @@ pub fn rows(
             elevation: from(point.z),
             survey_elevation: z.map(from),
             dz: z.map(|z| from(z - point.z)),
-            sigma: point.sigma.map(|sigma| sigma as f64).or(stated).map(|um| units.from_micrometres(um)),
+            sigma: point.sigma_or(stated).map(|um| units.from_micrometres(um)),
             used: z.is_some(),
-            reason: match outcome {
-                Some(Outcome::Elevation(_)) => None,
-                Some(Outcome::Unusable(why)) => Some(reason(why, areas, units)),
-                None => Some("outside the survey".to_string()),
-            },
-            cover: at.as_ref().and_then(|at| at.strata.cover).map(Cover::word),
-            slope: at.as_ref().and_then(|at| at.slope),
-            siting: at.as_ref().map(|at| siting(at, units)).unwrap_or_default(),
-            returns: at
-                .as_ref()
-                .map(|at| at.alone.iter().filter_map(of_return).collect())
-                .unwrap_or_default(),
-            terrain_by_returns: at.as_ref().map(up_to).unwrap_or_default(),
+            reason: not_used.map(|(kind, figures)| match figures {
+                Some(figures) => format!("{}: {figures}", kind.words()),
+                None => kind.words().to_string(),
+            }),
+            not_used: kind,
+            cover: at.and_then(|at| at.strata.cover).map(Cover::word),
+            slope: at.and_then(|at| at.slope),
+            siting: at.map(|at| siting(at, units)).unwrap_or_default(),
+            returns: at.map(|at| at.alone.iter().filter_map(of_return).collect()).unwrap_or_default(),
+            terrain_by_returns: at.map(|at| at.up_to.iter().filter_map(up_to).collect()).unwrap_or_default(),
         }
     };
     list.points.iter().zip(found).map(row).collect()
 }
 
-/// Why a point is not used, for people.
-fn reason(why: Unusable, areas: &[Exclude], units: Unit) -> String {
+/// Why a point is not used, and figures or words for it.
+fn not_used(why: Unusable, areas: &[Exclude], units: Unit) -> (NotUsed, Option<String>) {
     let long = |um: f64| distance(units.from_micrometres(um), units);
     match why {
-        Unusable::NoGround => "no ground of the survey around it".to_string(),
-        Unusable::NotSurrounded => "ground of the survey does not lie on all sides of it".to_string(),
-        Unusable::TooLong(edge) => format!("ground too sparse: the triangle over it measures {}", long(edge)),
+        Unusable::NoGround => (NotUsed::NoGround, None),
+        Unusable::NotSurrounded => (NotUsed::NotSurrounded, None),
+        Unusable::TooLong(edge) => {
+            (NotUsed::TooSparse, Some(format!("the triangle over it measures {}", long(edge))))
+        }
         Unusable::TooSteep(slope) => {
-            format!("too steep: the triangle over it has a slope of {} %", percent(slope))
+            (NotUsed::TooSteep, Some(format!("the triangle over it has a slope of {} %", percent(slope))))
         }
         Unusable::LeftOut(area) => {
-            let why = areas.get(area).map_or("", |area| area.why.trim());
-            format!("in an area that is left out: {why}")
+            (NotUsed::LeftOut, Some(areas.get(area).map_or("", |area| area.why.trim()).to_string()))
         }
-        Unusable::Uneven => "ground points around it too unevenly spaced".to_string(),
+        Unusable::Uneven => (NotUsed::Uneven, None),
     }
 }
 

@@ -108,11 +108,8 @@ impl Sides<'_> {
         let kinds = self.common_kinds(group, first);
         let (cells, n) = self.cells(&kinds);
         let blocks: BTreeSet<Place> = cells.iter().map(|cell| cell.place).collect();
-        let support = Support {
-            comparisons: n[0].min(n[1]),
-            blocks: blocks.len() as u64,
-            surveyed: self.groups.of_list,
-        };
+        // What is compared here rests on blocks, of surveyed points too.
+        let support = Support { comparisons: n[0].min(n[1]), blocks: blocks.len() as u64, surveyed: false };
         let mut found = VsFirst { n, ..VsFirst::default() };
         let names = format!("{} and {}", group.by, first.by);
         if cells.is_empty() {

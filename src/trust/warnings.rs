@@ -2,18 +2,19 @@
 
 use rayon::prelude::*;
 
-use crate::results::confidence::{Measure, VerticalAccuracy, Warning, WarningCode};
+use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{and_list, capitalised, length, percent, signed_length, thousands};
+use crate::results::group_key::{GroupKey, Property};
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
-use crate::stages::list::{Stage, is_delivered};
+use crate::stages::list::{Stage, is_delivered, summarise_of};
 use crate::stages::matching::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::points::Cloud;
 use crate::tile::strata::Cover;
 use crate::trust::compass::compass_direction;
-use crate::trust::compliance::{metres, sizes, widened};
+use crate::trust::compliance::{class_that_counts, metres, sizes, widened};
 use crate::trust::diagnose::{matching_error, quantile_skewness, strip_discrepancy, tilt};
 use crate::trust::findings::Findings;
 use crate::trust::groups::{Group, Role};
@@ -48,6 +49,7 @@ pub fn warnings(f: &Findings) -> Vec<Warning> {
         few_blocks,
         wider_than_blocks,
         not_represented,
+        noise_as_low_vegetation,
     ];
     checks.par_iter().flat_map_iter(|check| check(f)).collect()
 }
@@ -79,6 +81,42 @@ fn not_represented(f: &Findings) -> Vec<Warning> {
         format!(
             "No comparison represents these parts of the survey's ground: {}. The figures say nothing about them.",
             and_list(&shares)
+        ),
+    )
+}
+
+/// Share of the ground below which next to nothing is open.
+const NEXT_TO_NOTHING: f64 = 0.05;
+/// A first return in six hundred lies that many SD above the ground, so that in the usual radius there is soon one: the height
+/// of low vegetation must be well above that.
+const NOISE_REACHES: f64 = 3.0;
+
+fn noise_as_low_vegetation(f: &Findings) -> Vec<Warning> {
+    let covers = &f.represented.covers;
+    let share = |cover: Cover| {
+        let row = covers.iter().find(|row| row.by == GroupKey::new([Property::Cover(Some(cover))]));
+        row.and_then(|row| row.ground_share).unwrap_or(0.0)
+    };
+    let first = f.groups.all.iter().zip(f.rows).find(|(group, _)| group.role == Role::Return(1));
+    let Some(sd) = first.and_then(|(_, row)| row.sd) else { return Vec::new() };
+    let summarise = summarise_of(&f.pipeline.stages);
+    let low = summarise.low_vegetation_height;
+    let low = f.units.from_micrometres(low.exact_micrometres());
+    if covers.is_empty()
+        || share(Cover::Open) >= NEXT_TO_NOTHING
+        || share(Cover::Low) <= NEXT_TO_NOTHING
+        || low >= NOISE_REACHES * sd
+    {
+        return Vec::new();
+    }
+    one(
+        WarningCode::NoiseAsLowVegetation,
+        format!(
+            "Next to none of the ground counts as open: first returns on it scatter by {} (SD), so that their noise passes for low \
+             vegetation of {}. Set `low_vegetation_height` of `summarise` to five times the SD; until then there is no figure \
+             for open ground (NVA) to rely on.",
+            length(sd, f.units),
+            length(low, f.units)
         ),
     )
 }
@@ -150,8 +188,7 @@ fn truncated(f: &Findings) -> Vec<String> {
     truncated.collect()
 }
 
-/// No uncertainty of the reference, or one that is too large for the class tested: the strictest that the client asks for,
-/// otherwise the one met.
+/// No uncertainty of the reference, or one that is too large for the class tested.
 fn reference_uncertainty(f: &Findings) -> Vec<Warning> {
     let Some(sigma) = f.reference.uncertainty else {
         return one(
@@ -161,12 +198,8 @@ fn reference_uncertainty(f: &Findings) -> Vec<Warning> {
                 .to_string(),
         );
     };
-    let asked = f.limits.iter().filter(|limit| limit.measure == Measure::Class).map(|limit| limit.bound);
-    let asked = asked.fold(f64::INFINITY, f64::min);
-    let nva = f.compliances.iter().find(|compliance| compliance.name == Some(VerticalAccuracy::Nva));
-    let met = nva.or(f.compliances.first());
-    let met = met.and_then(|compliance| compliance.class_cm).map(|cm| cm / 100.0 / metres(1.0, f.units));
-    let class = if asked.is_finite() { asked } else { met.unwrap_or(f64::INFINITY) };
+    let Some((class_cm, _)) = class_that_counts(f.limits, f.compliances, f.units) else { return Vec::new() };
+    let class = f.units.from_micrometres(class_cm * 10_000.0);
     if sigma * REFERENCE_FACTOR <= class * (1.0 + 1e-9) {
         return Vec::new();
     }

@@ -2,6 +2,7 @@ use serde_json::{Value, json};
 
 use super::*;
 use crate::stats::simulated::Normal;
+use crate::tile::strata::Strata;
 use crate::trust::test_site::{pipeline, site, study};
 
 #[test]
@@ -216,4 +217,31 @@ fn few_blocks_are_reported() {
     let text = only(WarningCode::FewBlocks, site(), block("60 m"));
     assert!(text.contains("lie in 8 blocks only"), "{text}");
     assert_eq!(of(site(), block("20 m")), []);
+}
+
+#[test]
+fn noise_that_passes_for_low_vegetation_is_told() {
+    // 80 mm, so that one first return in 160 lies above the 0.2 m that make low vegetation.
+    let noisy = |cover: fn(usize) -> Cover| -> Vec<Compared> {
+        let mut normal = Normal::new(9);
+        let one = |(i, one): (usize, Compared)| Compared {
+            dz: (80_000.0 * normal.next()) as i64,
+            strata: Strata { cover: Some(cover(i)), ..one.strata },
+            ..one
+        };
+        site().into_iter().enumerate().map(one).collect()
+    };
+    let told = |all: Vec<Compared>| {
+        let found = study(all, &pipeline(json!({}))).trust.warnings;
+        found.into_iter().find(|w| w.code == WarningCode::NoiseAsLowVegetation)
+    };
+    let text = told(noisy(|_| Cover::Low)).unwrap().text;
+    assert!(
+        text.contains("Next to none of the ground counts as open") && text.contains("five times the SD"),
+        "{text}"
+    );
+    // Where much is open it is not; nor where what is low is not noise.
+    assert_eq!(told(noisy(|i| if i % 3 == 0 { Cover::Open } else { Cover::Low })), None);
+    let low = |one: Compared| Compared { strata: Strata { cover: Some(Cover::Low), ..one.strata }, ..one };
+    assert_eq!(told(site().into_iter().map(low).collect()), None);
 }

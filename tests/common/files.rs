@@ -40,7 +40,12 @@ impl Builder {
     }
 
     fn records(&self) -> Vec<u8> {
-        self.points.iter().flat_map(|point| self.record(point)).collect()
+        self.records_of(&self.points)
+    }
+
+    /// The records of some points.
+    pub fn records_of(&self, points: &[Raw]) -> Vec<u8> {
+        points.iter().flat_map(|point| self.record(point)).collect()
     }
 
     fn record(&self, point: &Raw) -> Vec<u8> {
@@ -68,7 +73,8 @@ impl Builder {
         bytes
     }
 
-    fn head(&self, vlrs: &[u8], number_of_vlrs: u32) -> Vec<u8> {
+    /// Header and records before the points.
+    pub fn head(&self, vlrs: &[u8], number_of_vlrs: u32) -> Vec<u8> {
         let size: u16 = match self.minor {
             0..=2 => 227,
             3 => 235,
@@ -117,7 +123,11 @@ impl Builder {
 
     /// As [`Builder::las`], of LAS 1.4, with a header that states box and counts by return as they are.
     pub fn honest_las(&self) -> Vec<u8> {
-        let mut bytes = self.las();
+        self.honest(self.las())
+    }
+
+    /// A file of LAS 1.4 with a header that states box and counts by return as they are.
+    pub fn honest(&self, mut bytes: Vec<u8>) -> Vec<u8> {
         for (axis, (scale, offset)) in
             [(0.001, 1000.0), (0.01, -2000.0), (0.0001, 50.0)].into_iter().enumerate()
         {

@@ -7,7 +7,7 @@ use las::Point;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use super::made::{point, write_plain};
+use super::made::{in_unit, point, write_plain};
 use super::random::{Wave, field_wave, normal, sum_of};
 
 /// How a flight is made; lengths in metres.
@@ -140,13 +140,6 @@ impl Field {
 }
 
 fn echo(x: f64, y: f64, z: f64, (number, of): (usize, usize), unit: f64) -> Point {
-    let at = point(x, y, z);
-    Point {
-        x: at.x / unit,
-        y: at.y / unit,
-        z: at.z / unit,
-        return_number: number as u8,
-        number_of_returns: of as u8,
-        ..at
-    }
+    let at = in_unit(point(x, y, z), unit);
+    Point { return_number: number as u8, number_of_returns: of as u8, ..at }
 }

@@ -14,7 +14,7 @@ pub mod files;
 
 use crate::common::made::{grid, point, slope, write_plain};
 use crate::common::random::Normal;
-use crate::common::{describe, echograde, refused, root, try_run};
+use crate::common::{describe, echograde, flat, refused, root, summary, try_run};
 
 /// A survey of a bare slope, `side` metres square: pulses at random, noise of 30 mm, and a share of low outliers 3 to 12 m below
 /// the ground.
@@ -78,8 +78,7 @@ pub fn run_with_results(file: &Path, code: i32) -> (Value, String) {
     let out = file.parent().unwrap().join("out");
     let output = try_run(file, &out, &["--replace"]);
     assert_eq!(output.status.code(), Some(code), "{}", describe(&output));
-    let summary = serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap();
-    (summary, String::from_utf8(output.stdout).unwrap())
+    (summary(&out), String::from_utf8(output.stdout).unwrap())
 }
 
 /// A pipeline file of this text in a folder.
@@ -87,11 +86,6 @@ pub fn file(folder: &Path, text: &str) -> PathBuf {
     let path = folder.join("pipeline.yaml");
     fs::write(&path, text).unwrap();
     path
-}
-
-/// The message as one line, without the frame that it is drawn in.
-pub fn flat(said: &str) -> String {
-    said.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
 pub fn contains_all(said: &str, parts: &[&str]) {

@@ -9,8 +9,8 @@ use las::Point;
 use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
-use super::made::{point, write_plain};
-use super::random::normal;
+use super::made::{in_unit, point, write_plain};
+use super::random::{Wave, field_wave, normal, stripe_wave};
 
 /// Side of a site, metres.
 pub const SIDE: f64 = 160.0;
@@ -113,21 +113,13 @@ impl Waves {
     fn error(random: &mut SmallRng, error: Error) -> Self {
         const COUNT: usize = 150;
         let root = (2.0 / COUNT as f64).sqrt();
-        let wave = |_| match error {
-            Error::Field(sd, range) => {
-                let share: f64 = random.random();
-                let k = ((1.0 - share).powi(-2) - 1.0).sqrt() / (range / 3.0);
-                let direction = random.random::<f64>() * TAU;
-                [k * direction.cos(), k * direction.sin(), random.random::<f64>() * TAU, sd * root]
-            }
-            Error::Stripes(sd, range) => {
-                let k = ((random.random::<f64>() - 0.5) * TAU / 2.0).tan() / (range / 3.0);
-                [k, 0.0, random.random::<f64>() * TAU, sd * root]
-            }
-            _ => [0.0; 4],
+        let sum = |wave: &mut dyn FnMut() -> Wave, sd: f64| {
+            let sized = |[east, north, phase]: Wave| [east, north, phase, sd * root];
+            Waves((0..COUNT).map(|_| sized(wave())).collect())
         };
         match error {
-            Error::Field(..) | Error::Stripes(..) => Waves((0..COUNT).map(wave).collect()),
+            Error::Field(sd, range) => sum(&mut || field_wave(random, range), sd),
+            Error::Stripes(sd, range) => sum(&mut || stripe_wave(random, range, [1.0, 0.0]), sd),
             _ => Waves(Vec::new()),
         }
     }
@@ -143,8 +135,6 @@ impl Hills {
         let error = Waves::error(&mut random, self.error);
         let offsets: [f64; 4] = std::array::from_fn(|_| normal(&mut random));
         let (mut survey, mut reference) = (Vec::new(), Vec::new());
-        let in_unit =
-            |at: Point| Point { x: at.x / self.unit, y: at.y / self.unit, z: at.z / self.unit, ..at };
         for _ in 0..(SIDE * SIDE * self.density) as usize {
             let [x, y] = [0, 1].map(|_| random.random::<f64>() * SIDE);
             // Each strip covers the whole: neighbours overlap by far.
@@ -158,11 +148,11 @@ impl Hills {
             let [east, north] = if shifted { self.shift } else { [0.0; 2] };
             let z = ground(x, y) + shared + self.noise * normal(&mut random);
             let (x, y) = (x + east, y + north);
-            survey.push(in_unit(Point { point_source_id: 101 + strip, ..point(x, y, z) }));
+            survey.push(in_unit(Point { point_source_id: 101 + strip, ..point(x, y, z) }, self.unit));
             if self.is_measured(&mut random, x, y) {
                 let near = |at: f64, random: &mut SmallRng| at + 0.004 * (random.random::<f64>() - 0.5);
                 let (x, y) = (near(x, &mut random), near(y, &mut random));
-                reference.push(in_unit(point(x, y, ground(x, y) + 0.003 * normal(&mut random))));
+                reference.push(in_unit(point(x, y, ground(x, y) + 0.003 * normal(&mut random)), self.unit));
             }
         }
         write_plain(&folder.join("survey.las"), &survey);

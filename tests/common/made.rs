@@ -23,6 +23,11 @@ pub fn point(x: f64, y: f64, z: f64) -> Point {
     }
 }
 
+/// A point in a unit of so many metres.
+pub fn in_unit(at: Point, unit: f64) -> Point {
+    Point { x: at.x / unit, y: at.y / unit, z: at.z / unit, ..at }
+}
+
 /// The middles of `columns` × `rows` squares of `step`, from the corner of the site.
 pub fn grid(columns: usize, rows: usize, step: f64) -> impl Iterator<Item = (f64, f64)> {
     (0..rows).flat_map(move |row| {

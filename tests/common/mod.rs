@@ -59,7 +59,7 @@ impl RunResult {
 
     /// summary.json.
     pub fn summary(&self) -> Value {
-        serde_json::from_str(&self.text("summary.json")).unwrap()
+        summary(&self.out)
     }
 
     /// The results that must be the same to the byte, by name.
@@ -158,6 +158,11 @@ pub fn results(out: &Path) -> BTreeMap<&'static str, String> {
         .into()
 }
 
+/// summary.json of a run folder.
+pub fn summary(out: &Path) -> Value {
+    serde_json::from_str(&fs::read_to_string(out.join("summary.json")).unwrap()).unwrap()
+}
+
 /// manifest.json of a run folder.
 pub fn manifest(out: &Path) -> Value {
     serde_json::from_str(&fs::read_to_string(out.join("manifest.json")).unwrap()).unwrap()
@@ -171,6 +176,22 @@ pub fn describe(output: &Output) -> String {
         String::from_utf8_lossy(&output.stdout),
         String::from_utf8_lossy(&output.stderr)
     )
+}
+
+/// The text as one line, without the lines or the frame that it is broken into.
+pub fn flat(said: &str) -> String {
+    said.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// The codes of the warnings in summary.json.
+pub fn codes(summary: &Value) -> Vec<&str> {
+    summary["warnings"].as_array().unwrap().iter().map(|w| w["code"].as_str().unwrap()).collect()
+}
+
+/// The text of the first warning of a code in summary.json.
+pub fn warning<'a>(summary: &'a Value, code: &str) -> Option<&'a str> {
+    let found = summary["warnings"].as_array().unwrap().iter().find(|warning| warning["code"] == code)?;
+    Some(found["text"].as_str().unwrap())
 }
 
 /// The entry of a return in summary.json.

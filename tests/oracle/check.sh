@@ -14,6 +14,8 @@ trap 'rm -rf "$remade"' EXIT
 "$venv/bin/python" tests/oracle/area_values.py "$remade/area_values.json"
 "$venv/bin/python" tests/oracle/shift_values.py "$remade/shift_values.json"
 "$venv/bin/python" tests/oracle/registration_values.py "$remade/registration_values.json"
+"$venv/bin/python" tests/oracle/network_values.py "$remade/network_values.json"
+"$venv/bin/python" tests/oracle/agreement_values.py "$remade/agreement_values.json"
 "$venv/bin/python" tests/oracle/terrain_values.py "$remade/terrain_values.json"
 "$venv/bin/python" tests/oracle/studies.py "$remade"
 "$venv/bin/python" tests/oracle/clouds.py "$remade/clouds.json"

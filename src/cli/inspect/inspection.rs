@@ -17,6 +17,9 @@ pub struct Inspection {
     pub format: u8,
     /// Whether the points are compressed.
     pub compressed: bool,
+    /// Of a COPC file, the nodes of its octree that hold points.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub copc_nodes: Option<usize>,
     /// Day on which the file was made.
     pub created: Option<String>,
     /// Program that wrote the file.

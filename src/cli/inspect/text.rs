@@ -12,6 +12,9 @@ impl fmt::Display for Inspection {
         let packed = if self.compressed { "compressed" } else { "uncompressed" };
         writeln!(f, "{}", self.file)?;
         let mut made = format!("LAS {}, point format {}, {packed}", self.version, self.format);
+        if let Some(nodes) = self.copc_nodes {
+            made += &format!(", COPC of {} nodes", thousands(nodes as u64));
+        }
         if let Some(day) = &self.created {
             made += &format!(", created on {day}");
         }

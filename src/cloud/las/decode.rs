@@ -4,6 +4,7 @@
 //! records without an allocation each.
 
 use std::io::{Cursor, Read};
+use std::sync::Arc;
 
 use laz::las::selective::DecompressionSelection;
 use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
@@ -11,6 +12,7 @@ use laz::record::{RecordDecompressor, SequentialPointRecordDecompressor};
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::las::compression::{Compression, Kind};
+use crate::cloud::las::copc::NodeGround;
 use crate::cloud::las::decompress::{BATCH, LARGE_CHUNK, LEFT_OVER, Take, decompress};
 use crate::cloud::las::extent::{Extent, Limits};
 use crate::cloud::las::header::LasFile;
@@ -42,6 +44,8 @@ pub struct LasDecoder {
     decoded: Vec<Decoded>,
     /// The box that the header states.
     limits: Option<Limits>,
+    /// Of a COPC file, the ground of each block.
+    nodes: Option<Arc<[NodeGround]>>,
     /// The extent of the points of the block decoded last.
     extent: Extent,
 }
@@ -68,8 +72,16 @@ impl LasDecoder {
             batch: Vec::new(),
             decoded: Vec::new(),
             limits: Limits::of(cloud),
+            nodes: cloud.nodes.clone(),
             extent: Extent::NONE,
         })
+    }
+
+    /// The same decoder, which delivers a setup in place of the point source ID.
+    pub fn of_setup(mut self, setup: u16) -> Self {
+        self.converter.strip = setup;
+        self.converter.fields.strip = false;
+        self
     }
 
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
@@ -143,6 +155,13 @@ impl LasDecoder {
     /// not, or where it states none.
     pub fn outside(&self) -> Option<String> {
         self.limits.as_ref()?.outside(&self.extent)
+    }
+
+    /// How the points of the block, which was decoded last, lie outside its node of the octree, in words; nothing where they do
+    /// not, or where there is none.
+    pub fn outside_node(&self, block: &Block) -> Option<String> {
+        let node = self.nodes.as_ref()?.get(block.number)?;
+        self.extent.outside_node(node, self.converter.scale, self.converter.offset)
     }
 
     /// The error of a damaged block.
@@ -224,6 +243,8 @@ struct Converter {
     extended: bool,
     gps_time: bool,
     fields: Fields,
+    /// The strip of a point whose point source ID is not read: its setup, where it has one.
+    strip: u16,
     scale: [f64; 3],
     offset: [f64; 3],
     micrometres: [f64; 3],
@@ -235,6 +256,7 @@ impl Converter {
             extended: cloud.format >= 6,
             gps_time: fields.gps_time && cloud.has_gps_time(),
             fields,
+            strip: 0,
             scale: cloud.scale,
             offset: cloud.offset,
             micrometres: [horizontal.micrometres(), horizontal.micrometres(), vertical.micrometres()],
@@ -321,6 +343,7 @@ impl Converter {
         };
         let (x, y, z) = (axis(0), axis(1), axis(2));
         let mut decoded = Decoded::default();
+        decoded.point.strip = self.strip;
         // Not-a-number fails every comparison, and so this test.
         if x.abs() < FARTHEST && y.abs() < FARTHEST && z.abs() <= HIGHEST {
             decoded.in_range = true;

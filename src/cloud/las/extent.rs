@@ -1,6 +1,7 @@
 //! The extent of the points of a block, and whether it lies in the box that the header states: damage inside a chunk may
 //! still decode, but hardly to points in that box.
 
+use crate::cloud::las::copc::NodeGround;
 use crate::cloud::las::header::LasFile;
 
 /// Metres or feet by which points may lie outside the box, beside a step of the scale factor: writers round it.
@@ -30,6 +31,23 @@ impl Extent {
             }
         }
         *self = Extent { low, high };
+    }
+
+    /// How points lie outside the ground of their node, in words; nothing where they do not. Positions may be rounded by a
+    /// step of the scale factor.
+    pub fn outside_node(&self, node: &NodeGround, scale: [f64; 3], offset: [f64; 3]) -> Option<String> {
+        let axes = [("x", 0, node.x), ("y", 1, node.y)];
+        axes.into_iter().find_map(|(name, axis, [low, high])| {
+            let value = |raw: i32| f64::from(raw) * scale[axis] + offset[axis];
+            let (a, b) = (value(self.low[axis]), value(self.high[axis]));
+            let slack = scale[axis].abs() * 1.5;
+            // Written so that not-a-number lies outside, too.
+            let inside = a.min(b) >= low - slack && a.max(b) <= high + slack;
+            (!inside).then(|| {
+                let (a, b) = (a.min(b), a.max(b));
+                format!("its points range in {name} from {a:.2} to {b:.2}, but its node of the octree from {low:.2} to {high:.2}")
+            })
+        })
     }
 }
 

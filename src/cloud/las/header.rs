@@ -1,12 +1,14 @@
 //! Opening a point file: the header and the records after it, checked against the file's real size.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::las::blocks;
 use crate::cloud::las::compression::{self, Compression};
+use crate::cloud::las::copc::{self, NodeGround};
 use crate::cloud::las::vlr::{self, Record};
 use crate::cloud::sized_file::SizedFile;
 
@@ -72,6 +74,8 @@ pub struct LasFile {
     pub generating_software: String,
     /// Runs of points that can be decoded independently of each other, in file order.
     pub blocks: Vec<Block>,
+    /// Of a COPC file, the ground of each block: they are the nodes of an octree.
+    pub(in crate::cloud) nodes: Option<Arc<[NodeGround]>>,
     /// What is wrong with the file without making it unreadable, in words for people.
     pub notes: Vec<String>,
     /// How the points are compressed.
@@ -84,27 +88,19 @@ impl LasFile {
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
     pub fn open(path: &Path) -> Result<LasFile, CloudError> {
-        let (cloud, missing) = Self::open_anyhow(path)?;
-        missing.map_or(Ok(cloud), Err)
+        Self::open_anyhow(path, false)
     }
 
-    /// As [`LasFile::open`], but takes an uncompressed file that is cut off for the points that are there.
+    /// As [`LasFile::open`], but takes an uncompressed file that is cut off for the points that are there, and a COPC file
+    /// whose hierarchy is damaged for plain LAZ.
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
     pub fn open_what_is_there(path: &Path) -> Result<LasFile, CloudError> {
-        let (mut cloud, missing) = Self::open_anyhow(path)?;
-        if let Some(error) = missing {
-            if cloud.blocks.is_empty() {
-                return Err(error);
-            }
-            cloud.missing = cloud.points - cloud.blocks.iter().map(|block| block.points).sum::<u64>();
-        }
-        Ok(cloud)
+        Self::open_anyhow(path, true)
     }
 
-    /// The cloud, and what is wrong where its points are not all there.
-    fn open_anyhow(path: &Path) -> Result<(LasFile, Option<CloudError>), CloudError> {
+    fn open_anyhow(path: &Path, what_is_there: bool) -> Result<LasFile, CloudError> {
         let mut source = SizedFile::open(path)?;
         let header = read_header(&mut source)?;
         let minor = header.version.minor;
@@ -165,15 +161,27 @@ impl LasFile {
             let length = record_length.into();
             (None, blocks::of_plain(length, points, offset_to_points, end_of_points, &mut notes))
         };
+        let nodes = match copc::read(&mut source, &kept, &blocks) {
+            _ if !compressed => None,
+            Err(CloudError::Header { what, offset, .. }) if what_is_there => {
+                notes.push(format!(
+                    "{what} (byte {offset}): it is read as plain LAZ, and all of it is decoded whatever `area:` of `select`"
+                ));
+                None
+            }
+            nodes => nodes?,
+        };
         let there = blocks.last().map_or(0, |block| block.first_point + block.points);
-        let missing = (there < points).then(|| CloudError::PointsMissing {
-            path: path.to_path_buf(),
-            points,
-            there,
-            offset: offset_to_points,
-            needed: points.saturating_mul(record_length.into()),
-            end: end_of_points,
-        });
+        if there < points && (!what_is_there || blocks.is_empty()) {
+            return Err(CloudError::PointsMissing {
+                path: path.to_path_buf(),
+                points,
+                there,
+                offset: offset_to_points,
+                needed: points.saturating_mul(record_length.into()),
+                end: end_of_points,
+            });
+        }
 
         // Before LAS 1.2 the two bytes of the global encoding were reserved.
         let encoding = if minor >= 2 { header.global_encoding } else { 0 };
@@ -186,7 +194,7 @@ impl LasFile {
                 }
             }
         }
-        let cloud = LasFile {
+        Ok(LasFile {
             path: path.to_path_buf(),
             size: source.size(),
             version: (header.version.major, minor),
@@ -194,7 +202,7 @@ impl LasFile {
             record_length,
             compressed,
             points,
-            missing: 0,
+            missing: points.saturating_sub(there),
             points_by_return,
             scale: [header.x_scale_factor, header.y_scale_factor, header.z_scale_factor],
             offset: [header.x_offset, header.y_offset, header.z_offset],
@@ -210,10 +218,10 @@ impl LasFile {
             creation_date: date(header.file_creation_year, header.file_creation_day_of_year),
             generating_software: vlr::text(&header.generating_software),
             blocks,
+            nodes: nodes.map(Arc::from),
             notes,
             compression,
-        };
-        Ok((cloud, missing))
+        })
     }
 
     /// Whether points carry a GPS time.

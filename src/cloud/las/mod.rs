@@ -6,6 +6,7 @@
 
 mod blocks;
 mod compression;
+mod copc;
 mod decode;
 mod decompress;
 mod extent;

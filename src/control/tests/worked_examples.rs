@@ -68,7 +68,7 @@ fn example_g_a_shift_of_six_points_with_a_blunder() {
         &[0.808511, 0.808511, 0.914894, 0.808511, 0.659574],
     );
     let test = global_test(&without).unwrap();
-    assert!(test.passed() && test.degrees_of_freedom == 4);
+    assert!(test.passed() && without.degrees_of_freedom == 4);
     all_near([test.statistic, test.lower, test.upper].into_iter(), &[2.134598, 0.484419, 11.143287]);
     // The withheld point keeps its residual: the prediction of the others minus what was observed there.
     let withheld = &without.observations[5].values[0];

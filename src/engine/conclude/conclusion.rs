@@ -4,6 +4,7 @@ use std::thread;
 
 use crate::cloud::files::file_name;
 use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::agreement::tallies as tallies_by_strip;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::gate::{judge, nothing_compared};
@@ -14,13 +15,16 @@ use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
+use crate::engine::plan::setups;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
-use crate::results::confidence::{RepresentedArea, Warning, WarningCode};
+use crate::results::agreement::Agreement;
+use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
+use crate::results::format::and_list_of;
 use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -28,13 +32,14 @@ use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
 use crate::stages::left_out;
-use crate::stages::list::{Stage, draw_of, ground_of};
+use crate::stages::list::{draw_of, ground_of, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::tile::points::Cloud;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
+use crate::trust::agreement::{self, Basis};
 use crate::trust::figures::PointCounts;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::registration;
@@ -139,7 +144,7 @@ pub fn conclude(
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
     };
-    let summarise = job.pipeline.stages.iter().find_map(Stage::as_summarise).cloned().unwrap_or_default();
+    let summarise = summarise_of(&job.pipeline.stages);
     let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
     let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
@@ -166,6 +171,7 @@ pub fn conclude(
         registration: registered.as_ref().map(|registered| registered.summary(job)),
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
+        agreement: None,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
@@ -184,6 +190,11 @@ pub fn conclude(
         return Err(EngineError::NothingCompared { why });
     }
     judge(job, AloneCounts::conclude(journals)?, &mut summary);
+    // Of the class that the gate has left.
+    if let Some(agreement) = agreement(job, journals, &summary.trust)? {
+        summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
+        summary.agreement = Some(agreement);
+    }
     Ok(Conclusion { summary, histogram })
 }
 
@@ -193,13 +204,12 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
     let clouds = [(&job.survey, &partitions.survey)].into_iter().chain(reference);
     let files = clouds.flat_map(|(from, found)| without_ground(from, &found.counts));
     let files: Vec<String> = files.map(file_name).collect();
-    let (one, more) = (files.len() == 1, files.len().saturating_sub(MOST_FILES));
-    let named = files[..files.len() - more].join(", ");
-    let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+    let one = files.len() == 1;
     (!files.is_empty()).then(|| Warning {
         code: WarningCode::Unclassified,
         text: format!(
-            "No point of {named}{more} is of class 2: {} not classified, and {} ground is in no figure.",
+            "No point of {} is of class 2: {} not classified, and {} ground is in no figure.",
+            and_list_of(&files, MOST_FILES),
             if one { "this file is" } else { "these files are" },
             if one { "its" } else { "their" }
         ),
@@ -208,6 +218,21 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
 
 /// Files that a warning names.
 const MOST_FILES: usize = 5;
+
+/// How strips agree with each other, and setups.
+fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agreement>, EngineError> {
+    let Some(rule) = job.chain.agreement else { return Ok(None) };
+    let tallies = tallies_by_strip(yields, job.tiling, &rule)?;
+    let reference = job.reference.as_ref().zip(job.pipeline.reference.as_ref());
+    let basis = Basis {
+        rule,
+        names: &reference.map(|(cloud, input)| setups::names(cloud, input)).unwrap_or_default(),
+        units: job.units,
+        horizontal: job.survey.units[0].0,
+        limits: agreement::limits(trust, job.units),
+    };
+    Ok(agreement::agreement(&tallies, &basis))
+}
 
 /// The areas left out, with what each took.
 fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineError> {

@@ -9,7 +9,7 @@ use crate::cloud::point_list::PointList;
 use crate::engine::partition::clouds::{Partition, Partitions};
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::job::{Job, ListJob};
-use crate::results::checkpoints::CheckpointRow;
+use crate::results::checkpoints::{CheckpointRow, NotUsed};
 use crate::results::confidence::{Verdict, Warning, WarningCode};
 use crate::results::format::{capitalised, decimal, percent, signed_length, thousands};
 use crate::results::statistics::Statistics;
@@ -100,35 +100,32 @@ pub fn nothing_compared(job: &Job, partitions: &Partitions, summary: &Summary) -
 /// Why none of the surveyed points of a list can be used: the reasons, each with the number of its points, and the remedy for
 /// the most frequent.
 fn no_checkpoint(points: &[CheckpointRow], compare: &Compare, partitions: &Partitions, job: &Job) -> String {
-    let mut counts: BTreeMap<&str, usize> = BTreeMap::new();
-    // What stands behind a colon differs from point to point.
-    for reason in points.iter().filter_map(|point| point.reason.as_deref()?.split(':').next()) {
-        *counts.entry(reason).or_default() += 1;
+    let mut counts: BTreeMap<&str, (NotUsed, u64)> = BTreeMap::new();
+    for kind in points.iter().filter_map(|point| point.not_used) {
+        counts.entry(kind.words()).or_insert((kind, 0)).1 += 1;
     }
-    let mut counts: Vec<(&str, usize)> = counts.into_iter().collect();
+    let mut counts: Vec<(NotUsed, u64)> = counts.into_values().collect();
     counts.sort_by_key(|(_, count)| Reverse(*count));
     let listed: Vec<String> =
-        counts.iter().map(|(reason, count)| format!("{} {reason}", thousands(*count as u64))).collect();
+        counts.iter().map(|(kind, count)| format!("{} {}", thousands(*count), kind.words())).collect();
     let all = thousands(points.len() as u64);
     let text = format!("none of the {all} surveyed points can be used: {}", listed.join("; "));
-    let most = counts.first().map_or("", |(reason, _)| *reason);
-    let remedy = if most.starts_with("outside") {
-        let boxes = job.list.as_ref().and_then(|list| boxes(&partitions.survey, &list.points));
-        let at = boxes.map(|boxes| format!(" ({boxes})")).unwrap_or_default();
-        format!(
-            "Check that easting and northing are not exchanged, and that list and survey have one coordinate system and the \
-             same units{at}"
-        )
-    } else if most.starts_with("too steep") {
-        "Set a larger `steepest` of `compare`".to_string()
-    } else if most.starts_with("in an area") {
-        "Check the areas of `exclude`".to_string()
-    } else {
-        format!(
+    let remedy = match counts.first().map(|(kind, _)| *kind) {
+        Some(NotUsed::Outside) => {
+            let boxes = job.list.as_ref().and_then(|list| boxes(&partitions.survey, &list.points));
+            let at = boxes.map(|boxes| format!(" ({boxes})")).unwrap_or_default();
+            format!(
+                "Check that easting and northing are not exchanged, and that list and survey have one coordinate system and the \
+                 same units{at}"
+            )
+        }
+        Some(NotUsed::TooSteep) => "Set a larger `steepest` of `compare`".to_string(),
+        Some(NotUsed::LeftOut) => "Check the areas of `exclude`".to_string(),
+        _ => format!(
             "Facets have edges up to {}: set a larger `longest_edge` of `compare` where the ground is sparse, and check the \
              options of `ground`",
             compare.longest(true)
-        )
+        ),
     };
     format!("{text}. {remedy}")
 }
@@ -169,7 +166,7 @@ fn no_points(cloud: &str, counts: &CloudCounts) -> Option<String> {
         "`select`, entry {} of `stages`, selects none of {} points of the {cloud}. `echograde inspect` shows which returns, classes \
          and strips there are",
         emptied.stage,
-        thousands(emptied.not_selected)
+        thousands(emptied.not_selected + counts.outside_area)
     ))
 }
 
@@ -286,7 +283,7 @@ fn implausible(job: &Job, summary: &Summary) -> Option<String> {
     Some(format!("{figures} {}.", capitalised(&cause)))
 }
 
-/// The elevations that the headers state, where all of them do.
+/// The elevations of survey and reference: those that the headers state, where all of them do, and those of a list's points.
 fn elevations(job: &Job) -> Option<Elevations> {
     let around = |cloud: &CloudJob| {
         let ranges = cloud.boxes()?.into_iter().map(|one| one.z);

@@ -1,5 +1,6 @@
 //! From what the tiles gave back to the results.
 
+pub(crate) mod agreement;
 pub(crate) mod conclusion;
 pub(crate) mod draw;
 pub(crate) mod files;

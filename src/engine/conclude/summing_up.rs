@@ -37,6 +37,7 @@ pub fn cloud_counts(
         read: read.read,
         damaged_blocks: read.damaged.len() as u64,
         lost_points: read.lost,
+        outside_area: read.outside_area,
         withheld: read.withheld,
         invalid_return: read.by_return[0],
         out_of_range: read.out_of_range,
@@ -69,7 +70,9 @@ pub fn notes_of_reading(partitions: &Partitions, job: &Job) -> Vec<String> {
         // Withheld points are in the header's counts, and lost ones may be.
         let by_return: Option<Vec<&[u64; MAX_RETURN]>> =
             files.sources.iter().map(|source| source.points_by_return()).collect();
-        if let Some(by_return) = by_return.filter(|_| read.withheld == 0 && read.lost == 0) {
+        if let Some(by_return) =
+            by_return.filter(|_| read.withheld == 0 && read.lost == 0 && read.outside_area == 0)
+        {
             let stated = |n: usize| by_return.iter().map(|stated| stated[n - 1]).sum::<u64>();
             let differs = |n: &usize| stated(*n) != read.by_return[*n];
             let differ: Vec<String> = (1..=MAX_RETURN).filter(differs).map(|n| n.to_string()).collect();

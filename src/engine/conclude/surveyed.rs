@@ -14,26 +14,26 @@ use crate::trust::surveyed;
 use crate::units::Length;
 
 /// A list of surveyed points, compared.
-pub struct Surveyed {
+pub struct Surveyed<'a> {
     /// The comparisons.
     pub comparisons: ComparedInMemory,
     /// A row for each point.
     pub rows: Vec<CheckpointRow>,
     /// What was found at each point of the list.
     pub found: Vec<Option<AtPoint>>,
-    points: PointList,
+    points: &'a PointList,
     /// The sigma of the points that have none of their own, micrometres.
     stated_um: Option<f64>,
     /// The pipeline, with the root mean square of the points' sigmas as the uncertainty of the reference.
     pub pipeline: Pipeline,
 }
 
-impl Surveyed {
+impl<'a> Surveyed<'a> {
     /// What all tiles gave back, put together.
     ///
     /// # Errors
     /// Where the disk does not give it back.
-    pub fn of(list: &ListJob, yields: &dyn Yields, job: &Job) -> Result<Self, YieldError> {
+    pub fn of(list: &'a ListJob, yields: &dyn Yields, job: &Job) -> Result<Self, YieldError> {
         let points = &list.points;
         let found = triangulated::conclude(yields, points.points.len())?;
         let mut pipeline = job.pipeline.clone();
@@ -60,7 +60,7 @@ impl Surveyed {
                 job.units,
             ),
             found,
-            points: points.clone(),
+            points,
             stated_um,
             pipeline,
         })
@@ -68,6 +68,6 @@ impl Surveyed {
 
     /// The points used, as their intervals need them, with all ground that the survey delivered.
     pub fn sited(&self, delivered: &Delivered) -> SitedPoints {
-        SitedPoints::new(&self.points, &self.found, self.stated_um, delivered.clone())
+        SitedPoints::new(self.points, &self.found, self.stated_um, delivered.clone())
     }
 }

@@ -36,8 +36,7 @@ pub struct Account<'a> {
 /// The terrain cells of all tiles, on disk.
 pub struct TerrainCells<'a> {
     yields: &'a dyn Yields,
-    /// Of tiles with survey their coverage, and of those that terrain is tested in or beside also sums.
-    coverage: BTreeMap<TileKey, Vec<Stretch>>,
+    /// Of tiles that terrain is tested in or beside.
     sums: BTreeMap<TileKey, Vec<Stretch>>,
     tiling: Tiling,
     /// Edge of a cell, micrometres.
@@ -47,14 +46,7 @@ pub struct TerrainCells<'a> {
 impl<'a> TerrainCells<'a> {
     /// Those that tiles gave back.
     pub fn new(yields: &'a dyn Yields, tiling: Tiling, cell: f64) -> Self {
-        let by_tile = |section| {
-            let mut stretches: BTreeMap<TileKey, Vec<Stretch>> = BTreeMap::new();
-            for stretch in yields.stretches(section) {
-                stretches.entry(stretch.key).or_default().push(stretch);
-            }
-            stretches
-        };
-        TerrainCells { yields, coverage: by_tile(COVERAGE), sums: by_tile(SUMS), tiling, cell }
+        TerrainCells { yields, sums: yields.by_tile(SUMS), tiling, cell }
     }
 
     /// Hands over the sums of each part of a tile as bytes.
@@ -75,8 +67,7 @@ impl<'a> TerrainCells<'a> {
     fn summed(&self, key: TileKey) -> Result<Option<Extent>, EngineError> {
         let own = self.cells_of(key);
         let mut all: Option<Extent> = None;
-        let (x, y) = own.ground();
-        for near in self.tiling.touching(x, y) {
+        for near in self.tiling.sharing_cells(key, self.cell) {
             self.for_each_sums(near, |sums| {
                 // What is read decides how much memory is taken: it must lie in the tile.
                 let extent = Sums::encoded_extent(sums).filter(|extent| {
@@ -92,39 +83,28 @@ impl<'a> TerrainCells<'a> {
         Ok(all)
     }
 
-    /// Coverage and voids, gone over from south to north.
-    fn voids(&self, up_to: u8) -> Result<Voids, EngineError> {
-        let mut sweep = Sweep::new(up_to);
-        self.sweep(self.coverage.values().flatten(), &mut sweep)?;
-        Ok(sweep.finish())
-    }
-
     /// How many cells have comparisons, where every candidate is compared.
     ///
     /// # Errors
     /// Where the disk does not give them back.
     pub fn compared(&self) -> Result<u64, EngineError> {
-        let mut sweep = Sweep::new(0);
-        self.sweep(self.yields.stretches(COMPARED_CELLS).iter(), &mut sweep)?;
-        Ok(sweep.finish().footprint)
+        Ok(self.sweep(COMPARED_CELLS, 0)?.footprint)
     }
 
-    /// Goes over cells of tiles that come row by row from the south.
-    fn sweep<'s>(
-        &self,
-        stretches: impl Iterator<Item = &'s Stretch>,
-        sweep: &mut Sweep,
-    ) -> Result<(), EngineError> {
-        for stretch in stretches {
+    /// Coverage and voids of the cells in a section, gone over from south to north.
+    fn sweep(&self, section: &str, up_to: u8) -> Result<Voids, EngineError> {
+        let mut sweep = Sweep::new(up_to);
+        // Tiles come row by row from the south.
+        for stretch in self.yields.stretches(section) {
             // A cell of those to come lies north of this one's southern edge, or on it.
             let south = self.tiling.ground(stretch.key, 0).1.0;
             sweep.complete_below((south as f64 / self.cell).floor() as i64);
-            let bytes = self.yields.read(stretch)?;
+            let bytes = self.yields.read(&stretch)?;
             let cells = Coverage::decode(&bytes)
                 .filter(|(cells, rest)| rest.is_empty() && cells.extent.cell == self.cell);
-            sweep.add(&cells.ok_or_else(|| self.yields.damaged(stretch))?.0);
+            sweep.add(&cells.ok_or_else(|| self.yields.damaged(&stretch))?.0);
         }
-        Ok(())
+        Ok(sweep.finish())
     }
 
     /// The account, one row for each k, lengths in micrometres, no row where no return has ground; and the number of cells
@@ -141,9 +121,8 @@ impl<'a> TerrainCells<'a> {
             return Ok((Vec::new(), 0));
         };
         // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
-        let cells = |key: &TileKey| self.cells_of(*key).ground();
         let answering: BTreeSet<TileKey> =
-            self.sums.keys().map(cells).flat_map(|(x, y)| self.tiling.touching(x, y)).collect();
+            self.sums.keys().flat_map(|key| self.tiling.sharing_cells(*key, self.cell)).collect();
         let answering: Vec<TileKey> = answering.into_iter().collect();
         let settings = Settings {
             returns: 1..=highest as u8,
@@ -177,7 +156,7 @@ impl<'a> TerrainCells<'a> {
         // Tile by tile, since few have reference and take long.
         let (terrain, voids) = rayon::join(
             || answering.par_iter().with_max_len(1).map(test).try_reduce(none, merge),
-            || self.voids(highest as u8),
+            || self.sweep(COVERAGE, highest as u8),
         );
         let voids = voids?;
         let rows = terrain?.rows(self.cell, &voids, &account.ground, &account.dz, account.offset);

@@ -33,7 +33,7 @@ pub fn without_ground<'a>(from: &'a CloudJob, counts: &ReadCounts) -> Vec<&'a Pa
         from.sources.iter().enumerate().filter_map(|(i, s)| Some((s, counts.classified.get(&i)?)))
     {
         match files.last_mut().filter(|(path, _)| *path == source.path()) {
-            Some((_, sum)) => (sum.ground, sum.other) = (sum.ground + found.ground, sum.other + found.other),
+            Some((_, sum)) => sum.merge(found),
             None => files.push((source.path(), *found)),
         }
     }

@@ -17,6 +17,8 @@ pub struct ReadCounts {
     pub lost: u64,
     /// The damaged blocks that were skipped, in the order of files and blocks.
     pub damaged: Vec<DamagedBlock>,
+    /// Points of nodes of COPC files outside the areas selected, which were not decoded.
+    pub outside_area: u64,
     /// Flagged withheld.
     pub withheld: u64,
     /// Of those not withheld, by return number; 0 holds those without a valid one.
@@ -40,6 +42,14 @@ pub struct Classified {
     pub other: u64,
 }
 
+impl Classified {
+    /// Adds those of another source, or of another part of the same.
+    pub fn merge(&mut self, other: &Classified) {
+        self.ground += other.ground;
+        self.other += other.other;
+    }
+}
+
 /// A block of a source that could not be decoded and was skipped.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 pub struct DamagedBlock {
@@ -57,6 +67,7 @@ impl ReadCounts {
         self.read = self.read.saturating_add(other.read);
         self.lost = self.lost.saturating_add(other.lost);
         self.damaged.extend_from_slice(&other.damaged);
+        self.outside_area = self.outside_area.saturating_add(other.outside_area);
         self.withheld += other.withheld;
         self.out_of_range += other.out_of_range;
         for (a, b) in self.by_return.iter_mut().zip(other.by_return) {
@@ -66,9 +77,7 @@ impl ReadCounts {
             self.select.entry(*stage).or_default().merge(tally);
         }
         for (source, found) in &other.classified {
-            let sum = self.classified.entry(*source).or_default();
-            sum.ground += found.ground;
-            sum.other += found.other;
+            self.classified.entry(*source).or_default().merge(found);
         }
         self.bounds.merge(&other.bounds);
     }

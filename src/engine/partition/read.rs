@@ -9,7 +9,7 @@ use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::cloud::point::Point;
-use crate::cloud::{Block, CloudError, Decoded, Decoder, Placing, Source};
+use crate::cloud::{Block, CloudError, Decoded, Decoder, Ground, Placing, Source};
 use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{Classified, DamagedBlock, ReadCounts};
@@ -48,6 +48,14 @@ pub struct Input<'a> {
     pub memory: u64,
 }
 
+/// Where blocks are chosen by the ground of their nodes, checks that the points decoded last lie on it.
+fn in_node(block: &Block, decoder: &Decoder, grounds: &[&Ground]) -> Result<(), CloudError> {
+    if grounds.is_empty() {
+        return Ok(());
+    }
+    decoder.outside_node(block).map_or(Ok(()), |what| Err(decoder.damaged(block, what)))
+}
+
 /// What reading a cloud brought.
 pub struct Scattered {
     /// Its points by tile.
@@ -70,12 +78,16 @@ pub fn scatter(
     let spill = Spill::create(path)?;
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
-    let work: Vec<(usize, Block)> = input
-        .sources
-        .iter()
-        .enumerate()
-        .flat_map(|(i, source)| source.blocks().iter().map(move |b| (i, *b)))
-        .collect();
+    let grounds = chain.grounds(input.cloud);
+    let (mut work, mut outside_area) = (Vec::new(), 0u64);
+    for (place, source) in input.sources.iter().enumerate() {
+        for block in source.blocks() {
+            match source.may_lie_on(block, &grounds, input.units[place].0) {
+                true => work.push((place, *block)),
+                false => outside_area = outside_area.saturating_add(block.points),
+            }
+        }
+    }
     let doing = match input.cloud {
         Cloud::Survey => "reading the survey",
         Cloud::Reference => "reading the reference",
@@ -86,7 +98,17 @@ pub fn scatter(
     let files = input.sources.chunk_by(|a, b| a.path() == b.path());
     let file_of: Vec<usize> =
         files.clone().enumerate().flat_map(|(file, of)| of.iter().map(move |_| file)).collect();
-    let hashes: Vec<FileHash> = files.map(|sources| FileHash::new(sources, Source::can_load)).collect();
+    let mut first = 0;
+    let hash = |sources: &[Source]| {
+        // All sources of a file have its units.
+        let place = first;
+        first += sources.len();
+        let offered = |source: &Source, block: &Block| {
+            source.can_load(block) && source.may_lie_on(block, &grounds, input.units[place].0)
+        };
+        FileHash::new(sources, offered)
+    };
+    let hashes: Vec<FileHash> = files.map(hash).collect();
     let bounds = |(source, units)| BoundsJudge::new(source, units, chain.ignore_bounds);
     let bounds: Vec<BoundsJudge<'_>> =
         input.sources.iter().zip(input.units.iter().copied()).map(bounds).collect();
@@ -118,14 +140,17 @@ pub fn scatter(
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
                 if chain.skip_damaged
-                    && let Err(error) =
-                        decoder.for_each(block, |_| ()).and_then(|()| bounds[*place].check(block, decoder))
+                    && let Err(error) = decoder
+                        .for_each(block, |_| ())
+                        .and_then(|()| bounds[*place].check(block, decoder))
+                        .and_then(|()| in_node(block, decoder, &grounds))
                 {
                     return judge.lose(*place, block, error);
                 }
                 decoder.for_each_batch(block, |points| partitioner.add(judge.select(*place, points)))?;
                 if !chain.skip_damaged {
                     bounds[*place].check(block, decoder)?;
+                    in_node(block, decoder, &grounds)?;
                 }
                 Ok(())
             })?;
@@ -146,6 +171,8 @@ pub fn scatter(
         rayon::broadcast(|_| read_until_done().inspect_err(|_| failed.store(true, Ordering::Relaxed)));
     results.into_iter().collect::<Result<(), _>>()?;
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
+    counts.outside_area = outside_area;
+    counts.read = counts.read.saturating_add(counts.outside_area);
     for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
         counts.read = counts.read.saturating_add(source.missing());
         counts.lost = counts.lost.saturating_add(source.missing());
@@ -249,9 +276,8 @@ impl<'a> Judge<'a> {
         counts.bounds = bounds;
         if *by_class {
             let ground = kept.iter().filter(|point| point.is_ground_class()).count();
-            let found = counts.classified.entry(source).or_insert(Classified::default());
-            found.ground += ground as u64;
-            found.other += (kept.len() - ground) as u64;
+            let found = Classified { ground: ground as u64, other: (kept.len() - ground) as u64 };
+            counts.classified.entry(source).or_default().merge(&found);
         }
         kept
     }

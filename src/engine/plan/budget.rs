@@ -40,6 +40,8 @@ pub const SURVEY_POINT: f64 = 90.0;
 pub const CELL: f64 = 64.0;
 /// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
 pub const TERRAIN_CELL: f64 = 160.0;
+/// Bytes of a cell by which strips are compared: its first strip, and the sums of two.
+const AGREEMENT_CELL: f64 = 250.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
 pub const SHARE: f64 = 0.6;
 /// Bytes free for a folder that may not be there yet, where the system tells.
@@ -110,7 +112,13 @@ pub fn least_memory(edge: Micrometres, chain: &Chain) -> u64 {
 /// Bytes that the points of the smallest part of a tile may take.
 const LEAST_POINTS: f64 = 4e6;
 
-/// Bytes that the cells of a tile take: of the surface while it is opened, and of the terrain.
+/// Bytes that the cells of a surface take, and those of strips, which are summed up once it is opened: by then half of its bytes are free
+/// again.
+pub fn with_strips(surface: f64, cells: f64) -> f64 {
+    surface.max(surface / 2.0 + cells * AGREEMENT_CELL)
+}
+
+/// Bytes that the cells of a tile take: of the surface while it is opened, of the terrain, and of the strips.
 pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
     let halo = chain.halo();
     let cells = chain
@@ -121,7 +129,8 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
         })
         .fold(0.0, f64::max);
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
-    cells * CELL + terrain * TERRAIN_CELL
+    let agreement = chain.agreement.map_or(0.0, |rule| (edge as f64 / rule.cell).powi(2));
+    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL
 }
 
 #[cfg(test)]

@@ -16,6 +16,7 @@ use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::placing::placing;
 use crate::engine::plan::registering::{Failed, Registering};
+use crate::engine::plan::setups;
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
@@ -23,6 +24,7 @@ use crate::pipeline::model::{CloudInput, CloudUnits};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::Chain;
+use crate::stages::stage::Setups;
 use crate::stages::list::{Stage, is_delivered};
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
@@ -54,8 +56,9 @@ pub enum JobError {
     List(#[from] ListError),
     /// The memory allowed is too small for the cells over one tile.
     #[error(
-        "{} MiB of memory is too little: the ground surface over one tile of {edge_m} m and its margins needs {} MiB. Allow \
-         more with --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`", allowed >> 20, needed.div_ceil(1 << 20)
+        "{} MiB of memory is too little: the cells of one tile of {edge_m} m with its margins need {} MiB. Allow more with \
+         --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`, or a larger \
+         `agreement_cell:` or `terrain_cell:` of `summarise`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {
         /// Memory allowed, bytes.
@@ -154,11 +157,12 @@ impl Job {
             }
             _ => None,
         };
-        let placings = placing(&survey, &pipeline.survey, &[], &[], None);
+        let placings = placing(&survey, &pipeline.survey, &[], &[], false, None);
         let survey = CloudJob::new(survey, survey_units, placings);
         let reference = scanned.zip(reference_units).map(|(input, units)| {
             let (files, setups) = (&loaded.reference_files, &loaded.reference_setups);
-            let placings = placing(&reference, input, files, setups, registering.as_ref());
+            let number = setups::are_files(&reference, &pipeline.stages);
+            let placings = placing(&reference, input, files, setups, number, registering.as_ref());
             CloudJob::new(reference, units, placings)
         });
         let list = ListJob::open(&loaded, survey.units[0])?;
@@ -178,13 +182,10 @@ impl Job {
         problems.extend_from_slice(&areas.problems);
         let positions =
             list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
-        let chain = Chain::with(
-            &pipeline.stages,
-            pipeline.seed,
-            areas.left_out,
-            positions.map(Arc::new),
-            registering.is_some(),
-        );
+        let overlap = reference.as_ref().is_some_and(setups::overlap);
+        let surveyed = positions.map(Arc::new);
+        let setups = Setups { overlap, registered: registering.is_some() };
+        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, surveyed, setups);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }

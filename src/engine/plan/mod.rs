@@ -9,6 +9,7 @@ pub(crate) mod inputs;
 pub mod job;
 pub(crate) mod placing;
 pub(crate) mod registering;
+pub(crate) mod setups;
 pub(crate) mod systems;
 pub(crate) mod together;
 pub(crate) mod units;

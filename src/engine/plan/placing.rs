@@ -11,13 +11,14 @@ use crate::pipeline::model::CloudInput;
 const MOST_SETUPS: usize = u16::MAX as usize;
 
 /// What is laid down for sources; `setups` has the setup of each of the `files` where the pipeline file names setups. Of
-/// other E57 files each scan is a setup, counted from 1 over all files; LAS files keep their point source IDs. Scans that are
-/// registered have the poses found for their setups.
+/// other E57 files each scan is a setup, counted from 1 over all files, and so is each LAS file where `number` says so: the others
+/// keep their point source IDs. Scans that are registered have the poses found for their setups.
 pub fn placing(
     sources: &[Source],
     input: &CloudInput,
     files: &[PathBuf],
     setups: &[u16],
+    number: bool,
     registering: Option<&Registering>,
 ) -> Vec<Placing> {
     let setups: HashMap<&Path, u16> =
@@ -26,8 +27,8 @@ pub fn placing(
     let mut scans = 0;
     let mut of = |source: &Source| {
         let setup = setups.get(source.path()).copied().or_else(|| match source {
-            Source::Las(_) => None,
-            Source::E57(_) => {
+            Source::Las(_) if !number => None,
+            _ => {
                 scans += 1;
                 Some(scans.min(MOST_SETUPS) as u16)
             }

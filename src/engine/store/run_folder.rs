@@ -94,7 +94,7 @@ impl RunFolder {
         folder.keep.store(left_over.is_some(), Ordering::Relaxed);
         // A run that was allowed to replace results still is when it is continued.
         folder.replace |= claim.resume && left_over.as_ref().is_some_and(|left| left.may_replace);
-        check_target(target, folder.replace)?;
+        check_target(target, folder.replace, &RESULTS, MANIFEST)?;
         match left_over {
             Some(_) if !claim.resume && !claim.replace => {
                 return refuse(
@@ -185,7 +185,7 @@ impl RunFolder {
     /// # Errors
     /// Where the disk fails, or something has appeared in their place; the working folder is then kept.
     pub fn finish(self) -> Result<(), EngineError> {
-        check_target(&self.target, self.replace)?;
+        check_target(&self.target, self.replace, &RESULTS, MANIFEST)?;
         let log = self.results().join(LOG);
         fs::rename(self.log(), &log).map_err(EngineError::disk(&log, "moving the log into place"))?;
         if self.target.exists() {
@@ -246,8 +246,13 @@ impl Drop for RunFolder {
     }
 }
 
-/// Whether results may appear at `target`.
-fn check_target(target: &Path, replace: bool) -> Result<(), EngineError> {
+/// Whether `results` may appear at `target`; `mark` is the one of them by which a folder of such results is known.
+pub(super) fn check_target(
+    target: &Path,
+    replace: bool,
+    results: &[&str],
+    mark: &str,
+) -> Result<(), EngineError> {
     let refuse = |message: &str| {
         Err(EngineError::RunFolder { path: target.to_path_buf(), message: message.to_string() })
     };
@@ -264,17 +269,17 @@ fn check_target(target: &Path, replace: bool) -> Result<(), EngineError> {
     let foreign = entries
         .iter()
         .map(|entry| entry.file_name())
-        .filter(|name| !RESULTS.iter().any(|ours| name.as_os_str() == *ours))
+        .filter(|name| !results.iter().any(|ours| name.as_os_str() == *ours))
         .min();
     if entries.is_empty() {
         Ok(())
-    } else if !target.join(MANIFEST).is_file() {
+    } else if !target.join(mark).is_file() {
         refuse("holds files that no run wrote; give `output:` or --out an empty or new folder")
     } else if !replace {
-        refuse("holds the results of an earlier run; add --replace to replace them, or give another --out")
+        refuse("holds earlier results; add --replace to replace them, or give another --out")
     } else if let Some(name) = foreign {
         refuse(&format!(
-            "holds {} beside the results of an earlier run, which --replace would remove with them; move it elsewhere",
+            "holds {} beside earlier results, which --replace would remove with them; move it elsewhere",
             name.display()
         ))
     } else {

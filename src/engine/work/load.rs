@@ -3,7 +3,7 @@
 use crate::cloud::bounds::Range;
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::budget::{CELL, SHARE, TERRAIN_CELL};
+use crate::engine::plan::budget::{CELL, SHARE, TERRAIN_CELL, with_strips};
 use crate::engine::plan::job::Resources;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -35,7 +35,7 @@ impl Allowance {
         self.cell_bytes(key, partitions, chain) > self.worker / 2
     }
 
-    /// Bytes that the cells over a tile and its margins take: of the surface while it is opened, and of the terrain.
+    /// Bytes that the cells over a tile and its margins take: of the surface while it is opened, of the terrain, and of the strips.
     pub fn cell_bytes(&self, key: TileKey, partitions: &Partitions, chain: &Chain) -> u64 {
         let tiling = partitions.tiling;
         let cells_of = |cloud, cell, halo, margin| {
@@ -50,7 +50,9 @@ impl Allowance {
         let cells = cells.max().unwrap_or(0);
         let terrain = chain.terrain_cell;
         let terrain = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
-        (cells as f64 * CELL + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
+        let agreement = chain.agreement.and_then(|rule| cells_of(Cloud::Survey, rule.cell, 0, 0));
+        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
+        (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
     }
 
     /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread
