@@ -6,6 +6,7 @@ use std::collections::HashMap;
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use common::raw_scans::{EXACT, Site, write_flight};
 use common::{RunResult, root, run};
 use las::point::Classification;
 use las::{Builder, Point, Reader, Writer};
@@ -280,5 +281,30 @@ proptest! {
         let file = pipeline(folder.path(), tile, stages);
         let found = run(&file, &["--threads", &threads.to_string()]).same_bytes();
         prop_assert!(&found == expected, "tiles of {} m, {} threads, order {}", tile, threads, seed);
+    }
+}
+
+#[test]
+fn tiles_threads_and_memory_cannot_be_told_where_scans_are_registered_and_the_survey_is_fitted() {
+    let folder = TempDir::new().unwrap();
+    let site = Site { errors: Some((0.003, 0.006, 3)), e57: true, ..EXACT };
+    site.write(folder.path());
+    write_flight(folder.path(), 1.0, 0.008, Some(4));
+    let reference = site.reference(", model: full");
+    for draw in ["per_return: all", "per_return: 150, spacing: 1 m"] {
+        let with = |tile: &str, options: &[&str]| {
+            let text = format!(
+                "title: the same\nsurvey: {{files: [survey.laz], units: m, fit: {{to: flight.csv, model: plane}}}}\n\
+                 reference: {reference}\nstages: [read: {{tile: {tile}}}, ground: {{}}, checkpoints: {{{draw}}}, \
+                 compare: {{match: plane, within: 1 m}}, summarise: {{}}]\n"
+            );
+            let file = folder.path().join("pipeline.yaml");
+            fs::write(&file, text).unwrap();
+            run(&file, options)
+        };
+        let expected = with("7 m", &[]);
+        assert!(expected.summary()["fit"]["raw"]["all"]["compared"].as_u64().unwrap() > 100);
+        assert_same(&expected, &with("50 m", &["--threads", "1"]), "one tile, one thread");
+        assert_same(&expected, &with("13 m", &["--threads", "3", "--memory", "64M"]), "three threads");
     }
 }

@@ -36,7 +36,7 @@ pub struct Columns {
     pub elevation: Option<String>,
     /// Column of the elevation's standard deviation.
     #[serde(skip_serializing_if = "Option::is_none")]
-    #[schemars(extend("x-default" = "sigma, if there is one; otherwise `uncertainty`"))]
+    #[schemars(extend("x-default" = "sigma or sigma_v, if there is one; otherwise `uncertainty`"))]
     pub sigma: Option<String>,
 }
 
@@ -53,6 +53,8 @@ pub struct SurveyedPoint {
     pub z: Micrometres,
     /// Standard deviation of the elevation, where the list gives one.
     pub sigma: Option<Micrometres>,
+    /// Its line in the file, from 1.
+    pub line: u64,
 }
 
 impl SurveyedPoint {
@@ -183,7 +185,7 @@ fn parse(
     let elevation = need(("elevation", columns.elevation.as_ref()))?;
     let sigma = match &columns.sigma {
         Some(_) => Some(need(("sigma", columns.sigma.as_ref()))?),
-        None => find(("sigma", None)),
+        None => find(("sigma", None)).or_else(|| find(("sigma_v", None))),
     };
     let (mut points, mut known) = (Vec::new(), HashSet::new());
     for record in table.records() {
@@ -212,6 +214,7 @@ fn parse(
                 }
                 _ => None,
             },
+            line,
         };
         if point.name.is_empty() {
             return Err(format!("line {line}: the point has no name. Give each point a name of its own"));
@@ -291,6 +294,7 @@ mod tests {
             y: -5_000_250_000,
             z: 101_234_000,
             sigma: Some(15_000),
+            line: 0,
         };
         for text in [
             "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n",

@@ -5,8 +5,8 @@ use std::path::Path;
 use crate::network::file::NetworkFile;
 use crate::network::inputs::TableInput;
 use crate::network::rows::{ASIDE, LevelRow, Read, origin, withheld};
-use crate::network::table::Table;
 use crate::pipeline::PipelineError;
+use crate::pipeline::table::Table;
 
 const COLUMNS: [&str; 7] = ["from", "to", "dh", "length", "sigma", ASIDE[0], ASIDE[1]];
 

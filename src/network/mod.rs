@@ -17,7 +17,6 @@ mod load;
 mod positions;
 mod results;
 mod rows;
-mod table;
 mod tables;
 mod total_station;
 

@@ -6,8 +6,8 @@ use crate::control::Covariance;
 use crate::network::file::NetworkFile;
 use crate::network::inputs::TableInput;
 use crate::network::rows::{ASIDE, AXES, PositionRow, Read, origin, withheld};
-use crate::network::table::Table;
 use crate::pipeline::PipelineError;
+use crate::pipeline::table::Table;
 
 const SIGMAS: [&str; 3] = ["sigma_e", "sigma_n", "sigma_u"];
 /// Covariances, with the pair of values that each is of.

@@ -1,6 +1,6 @@
 //! Observations as the tables have them, in metres and radians.
 
-use crate::network::table::{Record, Table};
+use crate::pipeline::table::{Record, Table};
 
 /// The coordinates of a point, as tables and results name them.
 pub(super) const AXES: [&str; 3] = ["easting", "northing", "elevation"];

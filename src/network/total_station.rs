@@ -6,8 +6,8 @@ use std::path::Path;
 use crate::network::file::NetworkFile;
 use crate::network::inputs::TableInput;
 use crate::network::rows::{ASIDE, Measured, Read, SightRow, origin, withheld};
-use crate::network::table::{Record, Table};
 use crate::pipeline::PipelineError;
+use crate::pipeline::table::{Record, Table};
 
 const COLUMNS: [&str; 15] = [
     "station",
@@ -126,7 +126,8 @@ fn angle(
         let help = format!("sigmas of angles in {} are in {}", unit.words(), unit.small());
         table.wrong(record, sigma_column, message, &help);
     }
-    let value = table.angle(record, column, unit)?;
+    let expected = ("expected an angle", "state the unit of angles: `angles: deg`, `gon` or `dms`");
+    let value = table.parsed(record, column, |text, number| unit.parse(text, number), expected)?;
     let circle = unit.circle();
     if is_zenith && !(value > 0.0 && value < 0.5 * circle) {
         let message = format!("the zenith angle {value} is not between 0 and {}", 0.5 * circle);

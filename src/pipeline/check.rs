@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 
+use crate::pipeline::control_check;
 use crate::pipeline::explain::name;
 use crate::pipeline::limits;
 use crate::pipeline::locate::Seg;
@@ -9,7 +10,7 @@ use crate::pipeline::model::{CloudInput, Pipeline};
 use crate::pipeline::option_check::{LONGEST, OptionCheck};
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
-use crate::pipeline::schema::REFERENCE_ALONE;
+use crate::pipeline::schema::{REFERENCE_ALONE, SURVEY_ALONE};
 use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
@@ -53,11 +54,23 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             );
         }
     }
+    for key in SURVEY_ALONE {
+        let path = ["reference".into(), key.into()];
+        if notes.given(&path) {
+            notes.key(
+                &path,
+                format!("`reference` has no option `{key}`"),
+                "belongs under `survey`".to_string(),
+                Some(format!("only the survey has `{key}`: the reference stays as it was measured")),
+            );
+        }
+    }
     limits::check(pipeline, entries, notes);
+    control_check::fit(pipeline, schema, notes);
     if let Some(reference) = &pipeline.reference {
         cloud_input(reference, "reference", notes);
         scans(reference, notes);
-        register(reference, notes);
+        control_check::register(reference, notes);
         vertical_shift(reference, notes);
     }
     exclude(pipeline, schema, notes);
@@ -144,45 +157,6 @@ fn scans(reference: &CloudInput, notes: &mut Notes) {
                 "expected a name of its own",
                 None,
             );
-        }
-    }
-}
-
-/// The registration of the scans: there must be some, and an uncertainty that it gives needs it.
-fn register(reference: &CloudInput, notes: &mut Notes) {
-    let path: [Seg; 1] = ["reference".into()];
-    let mut check = OptionCheck { path: &path, notes };
-    let Some(register) = &reference.register else {
-        // Where `register` is there but wrong, that has been said.
-        let given = check.path_to("register");
-        if reference.uncertainty == Some(Uncertainty::Auto) && !check.notes.given(&given) {
-            let help = "state it as a length, as in `uncertainty: 10 mm`, or register the scans";
-            check.wrong(
-                "uncertainty",
-                "is `auto`",
-                "follows from `register`, which is not given",
-                Some(help),
-            );
-        }
-        return;
-    };
-    let scans = check.path_to("scans");
-    if !check.notes.given(&scans) {
-        let help = "name the setups: `scans: [{name: S1, files: [s1.e57]}]`; other references are in the survey's system already";
-        check.wrong("register", "needs `scans`", "registers the setups named under `scans`", Some(help));
-    }
-    let path = check.path_to("register");
-    let mut check = OptionCheck { path: &path, notes: check.notes };
-    check.at_least("noise", register.noise, Length::metres(0.0), "expected one sigma, 0 or more");
-    for (key, table) in register.tables() {
-        if table.file.as_os_str().is_empty() && !check.notes.known(&check.path_to(key)) {
-            let help = format!("name the list: `register: {{{key}: control/{key}.csv}}`");
-            check.wrong(key, "is not given", "expected a file", Some(&help));
-        }
-    }
-    for (index, name) in register.withhold.iter().enumerate() {
-        if register.withhold[..index].contains(name) {
-            check.wrong("withhold", &format!("names `{name}` twice"), "expected each point once", None);
         }
     }
 }

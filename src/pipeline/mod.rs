@@ -5,8 +5,10 @@
 
 pub(crate) mod accept;
 mod check;
+mod control_check;
 pub(crate) mod explain;
 mod files;
+pub(crate) mod fit;
 mod limits;
 pub(crate) mod locate;
 pub(crate) mod model;
@@ -15,9 +17,11 @@ mod order;
 pub(crate) mod parse;
 pub(crate) mod problem;
 pub(crate) mod register;
+pub(crate) mod register_tables;
 pub mod resolved;
 pub(crate) mod schema;
 mod short;
+pub(crate) mod table;
 mod tree;
 pub(crate) mod uncertainty;
 
@@ -68,6 +72,11 @@ impl Loaded {
         Some([&register.targets, &register.control].map(|table| self.folder.join(&table.file)))
     }
 
+    /// The list of control that the survey is fitted to, if it is.
+    pub fn fit_list(&self) -> Option<PathBuf> {
+        Some(self.folder.join(&self.pipeline.survey.fit.as_ref()?.to.file))
+    }
+
     /// The run folder as the file has it.
     pub fn output_folder(&self) -> PathBuf {
         self.folder.join(&self.pipeline.output)
@@ -76,7 +85,8 @@ impl Loaded {
     /// What keeps `output` (of `--out`, say) from being the run folder, if anything: `is a file`, or `holds …`.
     pub fn output_clash(&self, output: &Path) -> Option<String> {
         let clouds = self.survey_files.iter().chain(&self.reference_files).chain(&self.area_files);
-        let lists = self.register_lists().into_iter().flatten().collect::<Vec<_>>();
+        let lists = self.register_lists().into_iter().flatten();
+        let lists: Vec<PathBuf> = lists.chain(self.fit_list()).chain(self.reference_points()).collect();
         files::output_clash(output, clouds.chain([&self.path]).chain(&lists).map(PathBuf::as_path))
     }
 
@@ -173,6 +183,12 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
         let place = ["reference".into(), "register".into(), key.into()];
         if notes.given(&place) {
             files::find_list(&table.file, &place, folder, notes);
+        }
+    }
+    if let Some(fit) = &pipeline.survey.fit {
+        let place = ["survey".into(), "fit".into(), "to".into()];
+        if notes.given(&place) {
+            files::find_list(&fit.to.file, &place, folder, notes);
         }
     }
     let areas = files::find_areas(folder, notes);

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use crate::areas::AreaSystem;
 use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
+use crate::pipeline::fit::Fit;
 use crate::pipeline::register::Register;
 use crate::pipeline::short::{self, short_or_long};
 use crate::pipeline::uncertainty::Uncertainty;
@@ -142,6 +143,11 @@ pub struct CloudInput {
     #[serde(skip_serializing_if = "Option::is_none")]
     #[schemars(extend("x-default" = "none"))]
     pub points: Option<PointsInput>,
+    /// Of the survey: control that its elevations are fitted to, by a shift or a tilted plane, as in
+    /// `{to: control/flight.csv, model: shift}`.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    #[schemars(extend("x-default" = "none: the survey is compared as it is"))]
+    pub fit: Option<Fit>,
     /// The unit of the coordinates, where the files do not state it or state it wrongly: `m`, `ft` or `ftUS`, or one
     /// each for horizontal and vertical, as in `{horizontal: m, vertical: ftUS}`.
     #[serde(skip_serializing_if = "Option::is_none")]

@@ -8,8 +8,8 @@ use serde::{Deserialize, Serialize};
 
 use crate::pipeline::model::CloudUnits;
 use crate::pipeline::short::{self, short_or_long};
+use crate::pipeline::table::Renamed;
 use crate::registration::Model;
-use crate::registration::tables::Renamed;
 use crate::units::Length;
 
 /// Registration of the scans: the pose of each setup from targets that it sees and from control, all setups in one adjustment.

@@ -12,6 +12,9 @@ use crate::pipeline::model::Pipeline;
 pub const REFERENCE_ALONE: [&str; 7] =
     ["scans", "register", "points", "uncertainty", "vertical_shift", "why", "offset"];
 
+/// Keys of a cloud that only the survey has.
+pub const SURVEY_ALONE: [&str; 1] = ["fit"];
+
 /// The JSON Schema of the pipeline file.
 ///
 /// Beyond the standard's own words it has, where they apply, `x-source` (where an option comes from), `x-default`
@@ -24,6 +27,9 @@ pub fn schema() -> Value {
     // The survey is under test: only the reference has an uncertainty or an offset.
     for key in REFERENCE_ALONE {
         remove(&mut root["properties"]["survey"]["properties"], key);
+    }
+    for key in SURVEY_ALONE {
+        remove(&mut root["properties"]["reference"]["properties"], key);
     }
     open_stages(&mut root["properties"]["stages"]["items"]);
     root

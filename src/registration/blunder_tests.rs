@@ -73,7 +73,8 @@ impl Made {
                 observed.control.push(Control {
                     name: name.clone(),
                     at: at.map(|v| v * 1e6),
-                    sigma: [plan * 1e6, up * 1e6],
+                    sigma: [plan * 1e6, plan * 1e6, up * 1e6],
+                    covariance: 0.0,
                 });
             }
             for (setup, truth) in truths.iter().enumerate() {
@@ -156,7 +157,7 @@ fn a_blunder_is_named_and_no_good_point_is_blamed() {
 fn poses_come_back_within_three_of_their_own_sigmas() {
     let (mut outside, mut all) = (0, 0);
     for made in networks() {
-        for seed in 0..60 {
+        for seed in 0..400 {
             let (observed, truths) = made.observe(&mut Normal::new(1_000 + seed));
             let network = Network::adjust(observed).unwrap();
             for (setup, truth) in truths.iter().enumerate() {
@@ -180,6 +181,7 @@ fn poses_come_back_within_three_of_their_own_sigmas() {
             }
         }
     }
-    // 2.7 in 1,000 of a normal distribution.
-    assert!((outside as f64) < 0.006 * all as f64, "{outside} of {all} beyond three sigmas");
+    // 2.7 in 1,000 of a normal distribution; the unknowns of a network are correlated.
+    let share = outside as f64 / all as f64;
+    assert!((0.001..0.0045).contains(&share), "{outside} of {all} beyond three sigmas");
 }

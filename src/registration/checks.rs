@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use nalgebra::Vector3;
 
-use crate::control::{CheckedObservation, Suggestion, ValueId, Verdict, critical_value};
+use crate::control::{CheckedObservation, Suggestion, ValueId, critical_value};
 use crate::registration::network::{Network, Of};
 use crate::registration::sigma::SetupSums;
 use crate::results::registration::{
@@ -38,7 +38,7 @@ impl Network {
             let known = |axis: usize| (control.at[axis] - self.origin[axis] as f64) / 1e6;
             let sigma = |axis: usize| {
                 let pose = self.solution.variance_of(&self.moves(target.setup, &place, axis)) * scale;
-                let [own, other] = [target.sigma, control.sigma_along(axis)].map(|um| um / 1e6);
+                let [own, other] = [target.sigma, control.sigma[axis]].map(|um| um / 1e6);
                 (pose + own * own + other * other).sqrt()
             };
             Some(WithheldTarget {
@@ -113,15 +113,7 @@ impl Network {
                 degrees_of_freedom: solution.degrees_of_freedom,
             },
             variance_factor: solution.variance_factor(),
-            variance_test: self.test.as_ref().map(|test| VarianceTest {
-                statistic: test.statistic,
-                limits: [test.lower, test.upper],
-                verdict: match test.verdict {
-                    Verdict::Passed => "passed",
-                    Verdict::TooLarge => "too_large",
-                    Verdict::TooSmall => "too_small",
-                },
-            }),
+            variance_test: self.test.as_ref().map(VarianceTest::of),
             variance_scale: self.variance_scale(),
             critical_value: critical_value(solution.tested()),
             leave_one_out: agreement(&self.left_out()),
@@ -196,9 +188,8 @@ impl Network {
         let at_zero = pose.apply(&Vector3::zeros());
         let absolute = |axis: usize| units.from_micrometres(self.origin[axis] as f64 + at_zero[axis] * 1e6);
         let own = sums.get(&(setup as u16 + 1));
-        let middle = own
-            .and_then(SetupSums::mean)
-            .map(|middle| [0, 1].map(|axis| (middle[axis] - self.origin[axis] as f64) / 1e6));
+        let middle =
+            own.and_then(SetupSums::mean).map(|middle| [0, 1].map(|axis| middle[axis] + pose.to[axis]));
         let vertical = own.and_then(|sums| self.vertical([(setup as u16 + 1, sums)].into_iter(), 0.0));
         let up = Vector3::z();
         SetupRow {
@@ -222,7 +213,7 @@ impl Network {
             }),
             sigma: [0, 1, 2]
                 .map(|axis| length(covariance(first + turns + axis, first + turns + axis).sqrt())),
-            compared: own.map_or(0, |sums| sums.n as u64),
+            compared: own.map_or(0, SetupSums::count),
             sigma_compared: vertical.map(|found| units.from_micrometres(found.total)),
             largest_gap: middle.map(|middle| {
                 let places = targets.iter().map(|&index| pose.apply(&self.places[index]));

@@ -4,7 +4,7 @@
 //! scan and in the system of the survey is known ([`control points`](Control)), or which several setups see (ties). Control is observed
 //! too, with its sigmas: setups that share control are correlated, and so is their error in all that is compared.
 //!
-//! [`tables`] reads the two lists, [`approximate`] finds poses to start from, [`network`] adjusts, [`checks`] says what came out in
+//! [`approximate`] finds poses to start from, [`network`] adjusts, [`checks`] says what came out in
 //! numbers for people, [`sigma`] what it means for the elevations compared. The adjustment itself is that of [`crate::control`].
 //!
 //! Inside, lengths are metres counted from a whole point near the control, and angles radians.
@@ -17,7 +17,6 @@ pub(crate) mod network;
 pub(crate) mod sigma;
 #[cfg(test)]
 mod sigma_tests;
-pub(crate) mod tables;
 #[cfg(test)]
 mod tests;
 
@@ -83,15 +82,10 @@ pub struct Control {
     pub name: String,
     /// Easting, northing and elevation, micrometres.
     pub at: [f64; 3],
-    /// Standard deviations of easting and northing alike, and of the elevation, micrometres; 0: held.
-    pub sigma: [f64; 2],
-}
-
-impl Control {
-    /// Standard deviation along an axis.
-    pub(crate) fn sigma_along(&self, axis: usize) -> f64 {
-        self.sigma[usize::from(axis == 2)]
-    }
+    /// Standard deviations of easting, northing and elevation, micrometres; 0: held.
+    pub sigma: [f64; 3],
+    /// Covariance of easting and northing, square micrometres.
+    pub covariance: f64,
 }
 
 /// What is to be adjusted.

@@ -9,7 +9,7 @@ use crate::control::{
     none_withheld, suggest,
 };
 use crate::registration::approximate::{Turned, heading, poses};
-use crate::registration::{Model, Observed, Unregistered, origin};
+use crate::registration::{Control, Model, Observed, Unregistered, origin};
 use crate::units::Micrometres;
 
 /// Adjusted setups.
@@ -191,6 +191,14 @@ impl Network {
         setup * self.observed.model.unknowns()
     }
 
+    /// The middles of the targets of the setups, about which they turn, in plan.
+    pub fn middles(&self) -> Vec<[Micrometres; 2]> {
+        let middle = |pose: &Turned| {
+            [0, 1].map(|axis| self.origin[axis] + (pose.to[axis] * 1e6).round() as Micrometres)
+        };
+        self.poses.iter().map(middle).collect()
+    }
+
     /// By what the variances of the adjustment count: the variance factor where the residuals are larger than the sigmas allow, else 1.
     pub fn variance_scale(&self) -> f64 {
         match &self.test {
@@ -241,7 +249,7 @@ impl Setting {
         let mut points = BTreeMap::new();
         for name in seen.keys().copied().filter(|name| is_used(name)) {
             let control = observed.known(name);
-            let place = [0, 1, 2].map(|axis| match control.filter(|one| one.sigma_along(axis) == 0.0) {
+            let place = [0, 1, 2].map(|axis| match control.filter(|one| one.sigma[axis] == 0.0) {
                 Some(_) => Place::Held(known[name][axis]),
                 None => unknown(),
             });
@@ -254,7 +262,7 @@ impl Setting {
             }
         }
         for (index, control) in observed.control.iter().enumerate() {
-            let observed_axes = [0, 1, 2].map(|axis| control.sigma_along(axis) > 0.0);
+            let observed_axes = [0, 1, 2].map(|axis| control.sigma[axis] > 0.0);
             if points.contains_key(&control.name) && observed_axes.contains(&true) {
                 of.push(Of::Control(index, observed_axes));
             }
@@ -320,8 +328,7 @@ impl Setting {
                     Place::Unknown(unknown) => Some((unknown, known[&control.name][axis])),
                     Place::Held(_) => None,
                 });
-                let sigmas: Vec<f64> = axes.iter().map(|&axis| control.sigma_along(axis) / 1e6).collect();
-                Seen::Control { values: values.collect(), covariance: Covariance::independent(&sigmas) }
+                Seen::Control { values: values.collect(), covariance: covariance(control, &axes) }
             }
         };
         self.of.iter().map(one).collect()
@@ -344,6 +351,21 @@ impl Setting {
             pose.to = Vector3::from_row_slice(&solution.unknowns[shifts..shifts + 3]);
         }
     }
+}
+
+/// The covariance of coordinates of control, square metres.
+fn covariance(control: &Control, axes: &[usize]) -> Covariance {
+    let of = |i: usize, j: usize| match (i.min(j), i.max(j)) {
+        (i, j) if i == j => control.sigma[i] * control.sigma[i] / 1e12,
+        (0, 1) => control.covariance / 1e12,
+        _ => 0.0,
+    };
+    let rows: Vec<Vec<f64>> = axes.iter().map(|&i| axes.iter().map(|&j| of(i, j)).collect()).collect();
+    let rows: Vec<&[f64]> = rows.iter().map(Vec::as_slice).collect();
+    Covariance::full(&rows).unwrap_or_else(|| {
+        // Correlated so closely that the matrix cannot be inverted.
+        Covariance::independent(&axes.iter().map(|&axis| control.sigma[axis] / 1e6).collect::<Vec<_>>())
+    })
 }
 
 fn failed(observed: &Observed, why: &Failure) -> Unregistered {

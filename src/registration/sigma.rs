@@ -1,85 +1,85 @@
 //! What the poses leave uncertain in the elevations that are compared.
 //!
-//! The error of a setup's pose moves its elevation at X, Y by Tz + ωx (Y − Y0) − ωy (X − X0), whatever the slope: a straight line in the
-//! unknowns. So the variance of the mean over any set of comparisons is g'Cg / n² with g the sums of those coefficients by setup, and
-//! the mean variance follows from the sums of their products: both from whole numbers that merge in any order. A shift in plan and
-//! a heading leave elevations as they are on level ground; what they do on slopes is part of the spread of dz.
+//! The error of a setup's pose moves the elevation of its surface at a place by a straight line in the unknowns: a shift up as it is, a
+//! tilt by the distance from the setup's targets, a shift in plan by the slope of the ground, and an error of the heading by both. So
+//! the variance of the mean over any set of comparisons is g'Cg / n² with g the sums of those coefficients by setup, and the mean
+//! variance follows from the sums of their products: both from whole numbers that merge in any order. What a tilt moves sideways, by
+//! the height over the targets, is left out.
 
 use std::collections::BTreeMap;
 
 use crate::registration::Model;
 use crate::registration::network::Network;
+use crate::tile::gradient::Gradient;
 use crate::units::Micrometres;
 
-/// Sums over comparisons of one setup: of 1, x, y, x², xy, y², micrometres.
+/// What of a comparison the unknowns of a pose act on: 1, the place east and north of the middle of the setup's targets, the rise of the
+/// ground east and north, and what a turn about the vertical does by both.
+const PARTS: usize = 6;
+
+/// Products of two of them, each pair once.
+const PRODUCTS: usize = PARTS * (PARTS + 1) / 2;
+
+/// Micrometres in a step of place: far below what the error of a turn could show.
+const PLACE_STEP: Micrometres = 1_000;
+
+/// Sums over comparisons of one setup of all products of their parts: places in millimetres from the middle of the setup's targets, rises
+/// in steps of [`Gradient::STEP`].
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct SetupSums {
-    /// How many.
-    pub n: i128,
-    x: i128,
-    y: i128,
-    xx: i128,
-    xy: i128,
-    yy: i128,
-}
+pub struct SetupSums([i128; PRODUCTS]);
 
 impl SetupSums {
     /// Bytes on disk.
-    pub const ENCODED: usize = 6 * 16;
+    pub const ENCODED: usize = PRODUCTS * 16;
 
-    /// Adds a comparison.
+    /// Adds a comparison so far east and north of the middle of the targets; without a gradient the ground is taken for level.
     #[inline]
-    pub fn add(&mut self, x: Micrometres, y: Micrometres) {
-        let (x, y) = (i128::from(x), i128::from(y));
-        self.n += 1;
-        self.x += x;
-        self.y += y;
-        self.xx += x * x;
-        self.xy += x * y;
-        self.yy += y * y;
+    pub fn add(&mut self, east: Micrometres, north: Micrometres, gradient: Option<Gradient>) {
+        let [x, y] = [east, north].map(|um| i128::from(um.div_euclid(PLACE_STEP)));
+        let [p, q] = gradient.map_or([0; 2], |g| [i128::from(g.east), i128::from(g.north)]);
+        let parts = [1, x, y, p, q, p * y - q * x];
+        let mut sums = self.0.iter_mut();
+        for (i, one) in parts.iter().enumerate() {
+            for (sum, other) in sums.by_ref().zip(&parts[i..]) {
+                *sum += one * other;
+            }
+        }
     }
 
     /// Adds other sums.
     pub fn merge(&mut self, other: &SetupSums) {
-        *self = SetupSums::of(&std::array::from_fn(|i| self.words()[i] + other.words()[i]));
-    }
-
-    fn words(&self) -> [i128; 6] {
-        [self.n, self.x, self.y, self.xx, self.xy, self.yy]
-    }
-
-    fn of([n, x, y, xx, xy, yy]: &[i128; 6]) -> Self {
-        SetupSums { n: *n, x: *x, y: *y, xx: *xx, xy: *xy, yy: *yy }
+        self.0.iter_mut().zip(&other.0).for_each(|(own, other)| *own += other);
     }
 
     /// Adds them as bytes.
     pub fn encode(&self, to: &mut Vec<u8>) {
-        self.words().iter().for_each(|word| to.extend_from_slice(&word.to_le_bytes()));
+        self.0.iter().for_each(|word| to.extend_from_slice(&word.to_le_bytes()));
     }
 
     /// What [`SetupSums::encode`] turned into these bytes.
     pub fn decode(bytes: &[u8; Self::ENCODED]) -> Self {
         let word = |i: usize| i128::from_le_bytes(bytes[16 * i..16 * (i + 1)].try_into().expect("16 bytes"));
-        SetupSums::of(&std::array::from_fn(word))
+        SetupSums(std::array::from_fn(word))
     }
 
-    /// The mean position, micrometres.
+    /// How many comparisons.
+    pub fn count(&self) -> u64 {
+        self.0[0] as u64
+    }
+
+    /// Their mean place, metres east and north of the middle of the targets.
     pub fn mean(&self) -> Option<[f64; 2]> {
-        (self.n > 0).then(|| [self.x as f64 / self.n as f64, self.y as f64 / self.n as f64])
+        let n = self.0[0];
+        (n > 0).then(|| [1, 2].map(|i| self.0[i] as f64 / n as f64 * PLACE_STEP as f64 / 1e6))
     }
 
-    /// The sums about a position: of 1, dx, dy, dx², dx dy, dy², metres. The moving is exact.
-    fn about(&self, [cx, cy]: [Micrometres; 2]) -> [f64; 6] {
-        let (cx, cy) = (i128::from(cx), i128::from(cy));
-        let SetupSums { n, x, y, xx, xy, yy } = *self;
-        [
-            n as f64,
-            (x - n * cx) as f64 / 1e6,
-            (y - n * cy) as f64 / 1e6,
-            (xx - 2 * cx * x + n * cx * cx) as f64 / 1e12,
-            (xy - cx * y - cy * x + n * cx * cy) as f64 / 1e12,
-            (yy - 2 * cy * y + n * cy * cy) as f64 / 1e12,
-        ]
+    /// The sum of the products of two parts, in metres and rise over run.
+    fn product(&self, i: usize, j: usize) -> f64 {
+        let metres = PLACE_STEP as f64 / 1e6;
+        let scale = [1.0, metres, metres, Gradient::STEP, Gradient::STEP, metres * Gradient::STEP];
+        let (i, j) = (i.min(j), i.max(j));
+        let at = (0..i).map(|row| PARTS - row).sum::<usize>() + j - i;
+        self.0[at] as f64 * scale[i] * scale[j]
     }
 }
 
@@ -105,26 +105,21 @@ impl Network {
             let Some(setup) = usize::from(setup).checked_sub(1).filter(|&at| at < self.poses.len()) else {
                 continue;
             };
-            let about = self.poses[setup].to;
-            let whole = |axis: usize| self.origin[axis] + (about[axis] * 1e6).round() as Micrometres;
-            let [count, dx, dy, xx, xy, yy] = sums.about([whole(0), whole(1)]);
-            let first = self.unknown(setup);
-            // The unknowns that move elevations, and the sums of their coefficients.
-            let (unknowns, sum, products) = match self.observed.model {
-                Model::Level => (vec![first + 3], vec![count], vec![vec![count]]),
-                Model::Full => (
-                    vec![first + 5, first, first + 1],
-                    vec![count, dy, -dx],
-                    vec![vec![count, dy, -dx], vec![dy, yy, -xy], vec![-dx, -xy, xx]],
-                ),
+            // Each unknown moves the surface by one part of the comparison: the turns, then the shifts.
+            let turns: &[(usize, f64)] = match self.observed.model {
+                Model::Level => &[(5, 1.0)],
+                Model::Full => &[(2, 1.0), (1, -1.0), (5, 1.0)],
             };
-            for (i, a) in unknowns.iter().enumerate() {
-                for (j, b) in unknowns.iter().enumerate() {
-                    squares += self.solution.covariance[(*a, *b)] * products[i][j];
+            let first = self.unknown(setup);
+            let by = turns.iter().chain(&[(3, -1.0), (4, -1.0), (0, 1.0)]).enumerate();
+            for (a, (i, sign)) in by.clone() {
+                g.push((first + a, sign * sums.product(0, *i)));
+                for (b, (j, other)) in by.clone() {
+                    let covariance = self.solution.covariance[(first + a, first + b)];
+                    squares += covariance * sign * other * sums.product(*i, *j);
                 }
             }
-            g.extend(unknowns.into_iter().zip(sum));
-            n += count;
+            n += sums.count() as f64;
         }
         let scale = self.variance_scale() * 1e12;
         (n > 0.0).then(|| Vertical {

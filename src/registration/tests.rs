@@ -15,7 +15,7 @@ fn target(setup: usize, name: &str, at: [f64; 3]) -> Target {
 }
 
 fn held(name: &str, at: [f64; 3]) -> Control {
-    Control { name: name.to_string(), at: um(at), sigma: [0.0; 2] }
+    Control { name: name.to_string(), at: um(at), sigma: [0.0; 3], covariance: 0.0 }
 }
 
 /// standards.md, example H.
@@ -119,7 +119,7 @@ fn setups_without_control_are_tied_by_the_targets_that_they_share() {
     let turn = |by: f64| super::approximate::heading(by);
     let mut observed = Observed { setups: vec!["S1".into(), "S2".into()], ..Observed::default() };
     for (i, at) in control.iter().enumerate() {
-        observed.control.push(Control { sigma: [3000.0; 2], ..held(&format!("C{i}"), *at) });
+        observed.control.push(Control { sigma: [3000.0; 3], ..held(&format!("C{i}"), *at) });
         observed.targets.push(target(0, &format!("C{i}"), exact(&turn(1.0), [2000.0, 5000.0, 100.0], *at)));
     }
     for (i, at) in ties.iter().enumerate() {
@@ -221,7 +221,8 @@ fn three_setups_with_shared_targets_come_out_as_by_scipy() {
         let control = one["control"].as_array().unwrap().iter().map(|row| Control {
             name: text(&row["name"]),
             at: place(&row["at"]),
-            sigma: [0, 1].map(|i| row["sigma"][i].as_f64().unwrap() * 1e6),
+            sigma: [0, 0, 1].map(|i| row["sigma"][i].as_f64().unwrap() * 1e6),
+            covariance: 0.0,
         });
         let observed = Observed {
             model: if one["model"] == "full" { Model::Full } else { Model::Level },
@@ -250,7 +251,12 @@ fn three_setups_with_shared_targets_come_out_as_by_scipy() {
             let setup = number(&row["setup"]) as u16 + 1;
             let at = place(&row["at"]);
             let mut sums = sigma::SetupSums::default();
-            sums.add(at[0].round() as Micrometres, at[1].round() as Micrometres);
+            let middle = network.middles()[usize::from(setup) - 1];
+            sums.add(
+                at[0].round() as Micrometres - middle[0],
+                at[1].round() as Micrometres - middle[1],
+                None,
+            );
             let found = network.vertical([(setup, &sums)].into_iter(), 0.0).unwrap();
             near(found.total / 1e6, sigma, 1e-4 * sigma);
             all_places.entry(setup).or_default().merge(&sums);

@@ -4,11 +4,13 @@ use askama::Template;
 
 use crate::report::accounting;
 use crate::report::agreement::{self, SideText};
+use crate::report::chain;
 use crate::report::chart;
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, verdict_label};
 use crate::report::decision_table::{self, DecisionRow};
+use crate::report::fit::{self, FitSection};
 use crate::report::left_out::{self, AreaRow};
 use crate::report::matching;
 use crate::report::plan_shift;
@@ -88,6 +90,8 @@ struct Page<'a> {
     surveyed: Vec<SurveyedRow>,
     surveyed_sentence: Option<String>,
     registration: Option<RegistrationSection>,
+    fit: Option<FitSection>,
+    chain: Vec<(&'static str, String)>,
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
@@ -177,6 +181,8 @@ impl<'a> Page<'a> {
             shift_removed_cells: plan_shift::removed_cells(summary),
             shift_explained: plan_shift::explained(summary),
             registration: registration::section(summary),
+            fit: fit::section(summary),
+            chain: chain::links(summary),
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),

@@ -1,7 +1,8 @@
 //! The registration of the scans: a paragraph, and the tables of the page.
 
+use crate::control::Verdict;
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, length, thousands};
-use crate::results::registration::{Agreement, ComponentRow, PointResiduals, Registration, SetupRow};
+use crate::results::registration::{Agreement, ComponentRow, PointResiduals, SetupRow};
 use crate::results::summary::Summary;
 use crate::units::Unit;
 
@@ -94,15 +95,15 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
         "Registration of {} ({unknown} each): {} on {} with {} degrees of freedom",
         count(found.setups.len(), "setup"),
         count(found.residuals.len(), "target"),
-        count(control_points(found), "control point"),
+        count(found.control_points(), "control point"),
         found.redundancy.degrees_of_freedom
     );
     text += &match (found.variance_factor, &found.variance_test) {
         (Some(factor), Some(test)) => {
             let said = match test.verdict {
-                "passed" => "test passed",
-                "too_small" => "smaller than the sigmas let expect",
-                _ => "test failed",
+                Verdict::Passed => "test passed",
+                Verdict::TooSmall => "smaller than the sigmas let expect",
+                Verdict::TooLarge => "test failed",
             };
             format!("; variance factor {factor:.2}, {said}.")
         }
@@ -129,12 +130,6 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
         ));
     }
     all
-}
-
-fn control_points(found: &Registration) -> usize {
-    let on_control = found.residuals.iter().filter(|row| row.on_control);
-    let names: std::collections::BTreeSet<&str> = on_control.map(|row| row.name.as_str()).collect();
-    names.len()
 }
 
 fn count(n: usize, what: &str) -> String {

@@ -4,6 +4,7 @@ use crate::report::accounting;
 use crate::report::agreement;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
+use crate::report::fit;
 use crate::report::left_out;
 use crate::report::matching;
 use crate::report::plan_shift;
@@ -35,7 +36,7 @@ pub fn result_text(summary: &Summary) -> String {
         out += &wrap(&text);
         out.push('\n');
     }
-    for text in registration::sentences(summary) {
+    for text in registration::sentences(summary).into_iter().chain(fit::sentences(summary)) {
         out += &wrap(&text);
     }
     for answer in decision::sentences(summary) {

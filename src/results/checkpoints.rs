@@ -22,9 +22,11 @@ pub struct CheckpointRow {
     pub northing: f64,
     /// Its surveyed elevation.
     pub elevation: f64,
-    /// The survey's elevation there.
+    /// The survey's elevation there, without a fit.
     pub survey_elevation: Option<f64>,
-    /// Survey elevation minus surveyed elevation.
+    /// What the fit of the survey adds there; null without one.
+    pub fit: Option<f64>,
+    /// Survey elevation, with what the fit adds, minus surveyed elevation.
     pub dz: Option<f64>,
     /// Standard deviation of its surveyed elevation.
     pub sigma: Option<f64>,
@@ -39,12 +41,23 @@ pub struct CheckpointRow {
     pub cover: Option<&'static str>,
     /// Slope of the ground around it, rise over run.
     pub slope: Option<f64>,
+    /// The control that the survey was fitted to nearest to it, and how far that lies off in plan, in the survey's own unit.
+    pub nearest_control: Option<NearestControl>,
     /// What the standards' rules on siting have against it; it counts nevertheless.
     pub siting: Vec<String>,
     /// dz from the ground of each return alone, where dense enough.
     pub returns: Vec<OfReturn>,
     /// dz from the ground of returns 1 to k together, for each k with a facet there.
     pub terrain_by_returns: Vec<UpTo>,
+}
+
+/// The control nearest to a checkpoint.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct NearestControl {
+    /// Its name.
+    pub name: String,
+    /// How far it lies off in plan.
+    pub distance: f64,
 }
 
 /// Why a surveyed point is not used.

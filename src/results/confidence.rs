@@ -231,10 +231,18 @@ pub enum WarningCode {
     ReferenceTooCoarse,
     /// The variance factor of the registration of the scans is not what its sigmas let expect.
     RegistrationTest,
-    /// A target or a control point of the registration looks like a blunder.
+    /// A target or a control point of the registration, or of the fit of the survey, looks like a blunder.
     SuspectedBlunder,
-    /// Targets of the registration that nothing checks.
+    /// Targets of the registration, or control of the fit, that nothing checks.
     FewRedundancies,
+    /// The variance factor of the fit of the survey is not what its sigmas let expect.
+    FitTest,
+    /// The survey was fitted with a tilt that is not significant, or without one that is.
+    FitModel,
+    /// The survey was fitted to control away from the comparisons.
+    FitExtrapolated,
+    /// Control that registers the scans is what the survey was fitted to.
+    SharedControl,
     /// The targets of a setup lie to one side of its comparisons.
     ControlOneSided,
     /// A bias beyond the guidance for the class.

@@ -1,6 +1,10 @@
 //! What the registration of scans found. Lengths are in the unit of the report, angles in degrees.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
+
+use crate::control::{GlobalTest, Verdict};
 
 /// The registration of the scans of a reference.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]
@@ -37,6 +41,14 @@ pub struct Registration {
     pub noise: f64,
     /// What all comparisons share of the uncertainty of the reference, one sigma of their mean; null where nothing was compared.
     pub common: Option<f64>,
+}
+
+impl Registration {
+    /// Control points that targets are on.
+    pub fn control_points(&self) -> usize {
+        let on_control = self.residuals.iter().filter(|row| row.on_control);
+        on_control.map(|row| row.name.as_str()).collect::<BTreeSet<&str>>().len()
+    }
 }
 
 /// A setup and its pose.
@@ -116,8 +128,15 @@ pub struct VarianceTest {
     pub statistic: f64,
     /// Between these it passes.
     pub limits: [f64; 2],
-    /// `passed`, `too_large` or `too_small`.
-    pub verdict: &'static str,
+    /// What it says.
+    pub verdict: Verdict,
+}
+
+impl VarianceTest {
+    /// The test of an adjustment.
+    pub fn of(test: &GlobalTest) -> Self {
+        VarianceTest { statistic: test.statistic, limits: [test.lower, test.upper], verdict: test.verdict }
+    }
 }
 
 /// Root mean square of residuals that no point was fitted to.

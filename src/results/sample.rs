@@ -133,6 +133,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         all,
         trust: Trust::default(),
             registration: None,
+        fit: None,
         excluded: Vec::new(),
             stages: serde_json::Map::new(),
         survey,

@@ -5,6 +5,7 @@ use serde::Serialize;
 use crate::results::agreement::Agreement;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
+use crate::results::fit::Fit;
 use crate::results::registration::Registration;
 use crate::results::statistics::Statistics;
 use crate::tile::points::GroundFrom;
@@ -30,6 +31,8 @@ pub struct Summary {
     pub trust: Trust,
     /// How the scans of the reference were registered; null where they were not.
     pub registration: Option<Registration>,
+    /// How the survey was fitted to control; null where it was not.
+    pub fit: Option<Fit>,
     /// Areas left out of the comparisons, in the order of the pipeline file.
     pub excluded: Vec<ExcludedArea>,
     /// Where the reference is a list of surveyed points: each of them.

@@ -89,10 +89,12 @@ fn returns_row(name: String, statistics: &Statistics, unit: Unit) -> [String; CO
 pub fn surveyed_csv(rows: &[CheckpointRow], horizontal: Unit, units: Unit) -> String {
     let mut table = csv::Writer::from_writer(Vec::new());
     let own = ["name", "sigma", "used", "reason", "siting"];
-    let header = FIRST_COLUMNS.iter().chain(&own).chain(&GROUND_COLUMNS);
+    let is_fitted = rows.iter().any(|row| row.fit.is_some());
+    let fit: &[&str] = if is_fitted { &["fit"] } else { &[] };
+    let header = FIRST_COLUMNS.iter().chain(&own).chain(&GROUND_COLUMNS).chain(fit);
     table.write_record(header).expect("writing to memory");
     for row in rows {
-        let record = [
+        let mut record = vec![
             cell(Some(row.easting)),
             cell(Some(row.northing)),
             cell(row.survey_elevation),
@@ -110,7 +112,8 @@ pub fn surveyed_csv(rows: &[CheckpointRow], horizontal: Unit, units: Unit) -> St
             row.cover.unwrap_or_default().to_string(),
             row.slope.map(|slope| format!("{slope:.2}")).unwrap_or_default(),
         ];
-        table.write_record(record).expect("writing to memory");
+        record.extend(is_fitted.then(|| cell(row.fit)));
+        table.write_record(&record).expect("writing to memory");
     }
     let bytes = table.into_inner().expect("writing to memory");
     String::from_utf8(bytes).expect("written from text")

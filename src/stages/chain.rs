@@ -1,17 +1,15 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
-use std::sync::Arc;
-
 use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
-use crate::stages::stage::{Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
+use crate::stages::stage::{Places, Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
 use crate::tile::points::Cloud;
-use crate::units::{Length, Micrometres};
+use crate::units::Length;
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -32,24 +30,38 @@ pub struct Chain {
     pub agreement: Option<CellRule>,
 }
 
+/// What a chain is given beside its stages.
+#[derive(Default)]
+pub struct Given {
+    /// Areas whose points are left out of comparisons.
+    pub left_out: LeftOut,
+    /// Where the reference is a list of surveyed points: their positions.
+    pub surveyed: Option<Places>,
+    /// Where the survey is fitted to control: its positions.
+    pub control: Places,
+    /// What of the setups of the reference matters.
+    pub setups: Setups,
+}
+
 impl Chain {
     /// Makes the stages ready. The list must have passed the checks of the pipeline file.
     pub fn new(stages: &[Stage], seed: u64) -> Self {
-        Chain::with(stages, seed, LeftOut::default(), None, Setups::default())
+        Chain::with(stages, seed, Given::default())
     }
 
-    /// The same, with areas whose points are left out of comparisons, where the reference may be a list of surveyed
-    /// points at these positions, or have setups.
-    pub fn with(
-        stages: &[Stage],
-        seed: u64,
-        left_out: LeftOut,
-        surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
-        setups: Setups,
-    ) -> Self {
+    /// The same, with what is given beside the stages.
+    pub fn with(stages: &[Stage], seed: u64, given: Given) -> Self {
+        let Given { left_out, surveyed, control, setups } = given;
         let options = stages.iter().map(Stage::options).collect();
-        let mut preparing =
-            Preparing { options, seed, surveyed, left_out: left_out.clone(), setups, ..Preparing::default() };
+        let mut preparing = Preparing {
+            options,
+            seed,
+            surveyed,
+            control,
+            left_out: left_out.clone(),
+            setups,
+            ..Preparing::default()
+        };
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }

@@ -10,46 +10,56 @@ use crate::units::{Micrometres, Unit};
 /// Decimals that a coordinate has at least: surveyed points are stated to 0.001.
 const LEAST_DECIMALS: usize = 3;
 
-/// Writes the header of `checkpoints.csv`.
+/// The column of what the fit of the survey adds to `z`, where it is fitted.
+const FIT: &str = "fit";
+
+/// Writes the header of `checkpoints.csv`, for a survey that is `fitted` or not.
 ///
 /// # Errors
 /// What writing to `w` fails with.
-pub fn write_checkpoint_header(w: &mut impl Write) -> io::Result<()> {
+pub fn write_checkpoint_header(w: &mut impl Write, fitted: bool) -> io::Result<()> {
     let matched = ["plane_slope", "plane_sd", "reference_points"];
-    write_record(w, &[&FIRST_COLUMNS[..], &matched, &GROUND_COLUMNS, &["strip", "dz_limit"]].concat())
+    let fit: &[&str] = if fitted { &[FIT] } else { &[] };
+    write_record(w, &[&FIRST_COLUMNS[..], &matched, &GROUND_COLUMNS, &["strip", "dz_limit"], fit].concat())
 }
 
 /// Writes one row of `checkpoints.csv`: x and y in the survey's own `horizontal` unit, other lengths in the unit
 /// of the `report`; two columns say which these are. `slope` is that of the ground (rise over run), `dz_limit` the
-/// highest dz that the ground filter would have accepted there.
+/// highest dz that the ground filter would have accepted there. `fit` is what is added to z, and stands in dz.
 ///
 /// # Errors
 /// What writing to `w` fails with.
-pub fn write_checkpoint(w: &mut impl Write, row: &Drawn, horizontal: Unit, report: Unit) -> io::Result<()> {
-    write_record(
-        w,
-        &[
-            exact(row.x, horizontal),
-            exact(row.y, horizontal),
-            exact(row.z, report),
-            row.return_number.to_string(),
-            row.number_of_returns.to_string(),
-            exact(row.reference_z, report),
-            exact(row.dz(), report),
-            row.plane.map(|(slope, _)| format!("{:.4}", slope as f64 / 1e6)).unwrap_or_default(),
-            row.plane.map(|(_, sd)| exact(sd as Micrometres, report)).unwrap_or_default(),
-            row.reference_points.to_string(),
-            horizontal.symbol().to_string(),
-            report.symbol().to_string(),
-            row.strata.cover.map_or("", Cover::word).to_string(),
-            row.compared()
-                .slope_percent()
-                .map(|percent| format!("{:.2}", f64::from(percent) / 100.0))
-                .unwrap_or_default(),
-            row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
-            row.compared().limit().map(|limit| exact(limit, report)).unwrap_or_default(),
-        ],
-    )
+pub fn write_checkpoint(
+    w: &mut impl Write,
+    row: &Drawn,
+    fit: Option<Micrometres>,
+    horizontal: Unit,
+    report: Unit,
+) -> io::Result<()> {
+    let added = fit.unwrap_or(0);
+    let mut record = vec![
+        exact(row.x, horizontal),
+        exact(row.y, horizontal),
+        exact(row.z, report),
+        row.return_number.to_string(),
+        row.number_of_returns.to_string(),
+        exact(row.reference_z, report),
+        exact(row.dz() + added, report),
+        row.plane.map(|(slope, _)| format!("{:.4}", slope as f64 / 1e6)).unwrap_or_default(),
+        row.plane.map(|(_, sd)| exact(sd as Micrometres, report)).unwrap_or_default(),
+        row.reference_points.to_string(),
+        horizontal.symbol().to_string(),
+        report.symbol().to_string(),
+        row.strata.cover.map_or("", Cover::word).to_string(),
+        row.compared()
+            .slope_percent()
+            .map(|percent| format!("{:.2}", f64::from(percent) / 100.0))
+            .unwrap_or_default(),
+        row.strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
+        row.compared().limit().map(|limit| exact(limit + added, report)).unwrap_or_default(),
+    ];
+    record.extend(fit.map(|fit| exact(fit, report)));
+    write_record(w, &record)
 }
 
 fn write_record<T: AsRef<[u8]>>(w: &mut impl Write, fields: &[T]) -> io::Result<()> {
@@ -84,7 +94,7 @@ mod tests {
     #[test]
     fn checkpoints_are_written_in_both_units() {
         let mut out = Vec::new();
-        write_checkpoint_header(&mut out).unwrap();
+        write_checkpoint_header(&mut out, false).unwrap();
         let mut row = Drawn {
             key: 0,
             x: 500_123_456_000,
@@ -103,10 +113,10 @@ mod tests {
             around: Around::UNKNOWN,
             setup: 0,
         };
-        write_checkpoint(&mut out, &row, Unit::Metre, Unit::Metre).unwrap();
+        write_checkpoint(&mut out, &row, None, Unit::Metre, Unit::Metre).unwrap();
         (row.plane, row.reference_points) = (None, 1);
         (row.headroom, row.gradient, row.strata) = (None, None, Strata::default());
-        write_checkpoint(&mut out, &row, Unit::Metre, Unit::Foot).unwrap();
+        write_checkpoint(&mut out, &row, None, Unit::Metre, Unit::Foot).unwrap();
         assert_eq!(
             String::from_utf8(out).unwrap(),
             "x,y,z,return,returns,reference_z,dz,plane_slope,plane_sd,reference_points,horizontal_units,units,cover,slope,strip,dz_limit\n\

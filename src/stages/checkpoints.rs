@@ -74,7 +74,7 @@ impl StageOptions for Checkpoints {
             seed: preparing.seed,
             put_up: PutUp::new(self.draw().kept),
             left_out: preparing.left_out.clone(),
-            by_setup: preparing.setups.registered,
+            by_setup: preparing.setups.middles.is_some(),
         }));
     }
 }

@@ -117,18 +117,30 @@ impl StageOptions for Compare {
     }
 
     fn prepare(&self, _: usize, preparing: &mut Preparing<'_>) {
-        if let Some(positions) = &preparing.surveyed {
+        let of_list = preparing.surveyed.iter().flat_map(|places| places.iter());
+        let positions: Vec<_> = of_list.chain(preparing.control.iter()).copied().collect();
+        let is_list = preparing.surveyed.is_some();
+        if is_list || !positions.is_empty() {
+            // The options say how a scan is triangulated where that is the reference: not how the survey is at control.
+            let options = if is_list { self.clone() } else { Compare::default() };
             preparing.tiles.push(Box::new(TriangulateTile {
-                positions: Arc::clone(positions),
-                longest: self.longest(true).micrometres(),
-                steepest: self.steepest,
+                positions: Arc::new(positions),
+                longest: options.longest(true).micrometres(),
+                steepest: options.steepest,
                 left_out: preparing.left_out.clone(),
             }));
+        }
+        if is_list {
             return;
         }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
         let cell = preparing.survey_is_classified().then_some(summarise.terrain_cell);
-        preparing.tiles.push(Box::new(CompareTile { options: self.clone(), summarise, cell }));
+        preparing.tiles.push(Box::new(CompareTile {
+            options: self.clone(),
+            summarise,
+            cell,
+            middles: preparing.setups.middles.clone(),
+        }));
     }
 }
 
@@ -140,6 +152,8 @@ pub struct CompareTile {
     pub summarise: Summarise,
     /// Edge of the terrain cells, of which those with comparisons are counted.
     pub cell: Option<Length>,
+    /// Where the scans are registered: the middle of the targets of each setup.
+    pub middles: Option<Arc<Vec<[Micrometres; 2]>>>,
 }
 
 impl TileStage for CompareTile {
@@ -190,9 +204,9 @@ impl TileStage for CompareTile {
                 compared
             })
             .collect();
-        if !candidates.setups.is_empty() {
+        if let Some(middles) = &self.middles {
             let mut setups = SetupsOfComparisons::default();
-            counted.iter().zip(&candidates.setups).for_each(|(one, setup)| setups.add(one, *setup));
+            counted.iter().zip(&candidates.setups).for_each(|(one, setup)| setups.add(one, *setup, middles));
             setups.give(&mut tile.sections);
         }
         let drawn: Vec<Drawn> = candidates

@@ -6,6 +6,7 @@ use crate::registration::sigma::SetupSums;
 use crate::stages::compared::Compared;
 use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, YieldError, Yields};
+use crate::units::Micrometres;
 
 /// The section of the sums.
 const SECTION: &str = "setups";
@@ -18,9 +19,11 @@ const ENCODED: usize = strata::ENCODED + 2 + SetupSums::ENCODED;
 pub struct SetupsOfComparisons(BTreeMap<(Strata, u16), SetupSums>);
 
 impl SetupsOfComparisons {
-    /// Adds a comparison with a point of a setup.
-    pub fn add(&mut self, compared: &Compared, setup: u16) {
-        self.0.entry((compared.strata, setup)).or_default().add(compared.x, compared.y);
+    /// Adds a comparison with a point of a setup, counted from 1; `middles` are those of the targets of each.
+    pub fn add(&mut self, compared: &Compared, setup: u16, middles: &[[Micrometres; 2]]) {
+        let Some(middle) = usize::from(setup).checked_sub(1).and_then(|at| middles.get(at)) else { return };
+        let sums = self.0.entry((compared.strata, setup)).or_default();
+        sums.add(compared.x - middle[0], compared.y - middle[1], compared.gradient);
     }
 
     /// Gives those of one tile back.

@@ -48,7 +48,9 @@ pub struct Preparing<'a> {
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Where the reference is a list of surveyed points: their positions.
-    pub surveyed: Option<Arc<Vec<(Micrometres, Micrometres)>>>,
+    pub surveyed: Option<Places>,
+    /// Where the survey is fitted to control: its positions.
+    pub control: Places,
     /// Whether points may lie outside the boxes that the headers state.
     pub ignore_bounds: bool,
     /// What of the setups of the reference matters.
@@ -57,13 +59,16 @@ pub struct Preparing<'a> {
     pub agreement: Option<CellRule>,
 }
 
+/// Positions of surveyed points in plan, by their number in their list.
+pub type Places = Arc<Vec<(Micrometres, Micrometres)>>;
+
 /// What of the setups of the reference matters.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub struct Setups {
     /// Some overlap: their ground is summed up apart.
     pub overlap: bool,
-    /// They are registered: comparisons are summed up by setup.
-    pub registered: bool,
+    /// Where they are registered, and comparisons are summed up by setup: the middle of the targets of each in plan.
+    pub middles: Option<Arc<Vec<[Micrometres; 2]>>>,
 }
 
 impl Preparing<'_> {

@@ -2,7 +2,6 @@
 //! points. Source: the accuracy standards (interpolation in a TIN of ground-classified points at each checkpoint).
 
 use std::collections::BinaryHeap;
-use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -15,7 +14,7 @@ use crate::stages::cell_attributes::{CellAttributes, slope_at};
 use crate::stages::ground_limits::SurveyGround;
 use crate::stages::left_out;
 use crate::stages::matching::hold_nearest;
-use crate::stages::stage::{TileStage, Visitor};
+use crate::stages::stage::{Places, TileStage, Visitor};
 use crate::terrain::facet::{Facet, NoFacet, Vertex, facet};
 use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet, PointStatus};
@@ -32,8 +31,8 @@ const BREAK_RADIUS: Micrometres = 3_000_000;
 
 /// The stage at work.
 pub struct TriangulateTile {
-    /// The surveyed points in plan, by their number in the list.
-    pub positions: Arc<Vec<(Micrometres, Micrometres)>>,
+    /// The surveyed points in plan, by their number: those of the list, then the control that the survey is fitted to.
+    pub positions: Places,
     /// Longest edge of a facet, and largest radius of its circumscribed circle.
     pub longest: Micrometres,
     /// Steepest facet, rise over run; none: any.
@@ -119,6 +118,17 @@ pub fn conclude(yields: &dyn Yields, count: usize) -> Result<Vec<Option<AtPoint>
 }
 
 impl AtPoint {
+    /// The same with something added to every elevation of the survey.
+    pub fn raised(mut self, by: Micrometres) -> Self {
+        let outcomes = self.alone.iter_mut().chain(&mut self.up_to).map(|(_, outcome)| outcome);
+        for outcome in outcomes.chain([&mut self.all]) {
+            if let Outcome::Elevation(z) = outcome {
+                *z += by;
+            }
+        }
+        self
+    }
+
     /// The elevation in the triangulation of returns 1 to k; none where there is no facet.
     pub fn up_to(&self, k: u8) -> Option<Micrometres> {
         self.up_to.iter().rev().find(|(last, _)| *last <= k)?.1.elevation()

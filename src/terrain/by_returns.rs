@@ -216,10 +216,18 @@ impl TerrainByReturns {
         TerrainByReturns { settings: settings.clone(), found }
     }
 
-    /// Tests the terrain at the reference cells of a tile. `learned` holds what may be used in each fold.
-    pub fn add(&mut self, near: &Neighbourhood, learned: &[ByReturn; 2]) {
+    /// Tests the terrain at the reference cells of a tile. `learned` holds what may be used in each fold; `added` is what is added to
+    /// the survey at a place.
+    pub fn add(
+        &mut self,
+        near: &Neighbourhood,
+        learned: &[ByReturn; 2],
+        added: impl Fn(Micrometres, Micrometres) -> Micrometres,
+    ) {
         let Settings { returns, reach, folds: division, .. } = self.settings.clone();
-        let places = near.places(&self.settings);
+        let mut places = near.places(&self.settings);
+        // Only the difference of the two is looked at.
+        places.iter_mut().for_each(|place| place.z -= added(place.x, place.y));
         let mut bounds = Bounds::default();
         places.iter().for_each(|place| bounds.add((place.x, place.y)));
         let Some((x, y)) = bounds.ranges() else { return };

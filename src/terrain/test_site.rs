@@ -162,7 +162,7 @@ pub fn work_off(
             }
         }
         let mut part = TerrainByReturns::new(settings);
-        part.add(&near, &learned);
+        part.add(&near, &learned, |_, _| 0);
         by_returns.merge(&part);
     }
     let rows = by_returns

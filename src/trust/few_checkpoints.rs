@@ -116,7 +116,7 @@ mod tests {
 
     #[test]
     fn each_group_has_the_sigmas_of_its_own_points() {
-        let point = |name: &str, x, sigma| SurveyedPoint { name: name.into(), x, y: 0, z: 0, sigma };
+        let point = |name: &str, x, sigma| SurveyedPoint { name: name.into(), x, y: 0, z: 0, sigma, line: 0 };
         let list = PointList {
             points: vec![
                 point("A", 30, Some(3_000)),

@@ -13,6 +13,7 @@ pub(crate) mod diagnose;
 pub(crate) mod few_checkpoints;
 pub(crate) mod figures;
 pub(crate) mod findings;
+pub(crate) mod fit;
 pub(crate) mod groups;
 pub(crate) mod intervals;
 pub(crate) mod low_outliers;

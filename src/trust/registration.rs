@@ -1,5 +1,6 @@
 //! Reasons to doubt the registration of the scans.
 
+use crate::control::Verdict;
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::and_list;
 use crate::results::registration::Registration;
@@ -8,7 +9,7 @@ use crate::results::registration::Registration;
 const ONE_SIDED: f64 = 180.0;
 
 /// Redundancy numbers below this: nine tenths of a blunder go into the poses unseen (this program's own choice).
-const FEW: f64 = 0.1;
+pub const FEW: f64 = 0.1;
 
 /// Suspected blunders that are named one by one.
 const NAMED: usize = 3;
@@ -42,20 +43,20 @@ pub fn warnings(found: &Registration) -> Vec<Warning> {
             test.statistic
         );
         match test.verdict {
-            "too_large" => warn(
+            Verdict::TooLarge => warn(
                 WarningCode::RegistrationTest,
                 format!(
                     "{said}: the residuals are larger than the sigmas allow. All its sigmas were multiplied by {:.2}.",
                     factor.sqrt()
                 ),
             ),
-            "too_small" => warn(
+            Verdict::TooSmall => warn(
                 WarningCode::RegistrationTest,
                 format!(
                     "{said}: the residuals are smaller than the sigmas let expect, which may be stated too large."
                 ),
             ),
-            _ => {}
+            Verdict::Passed => {}
         }
     }
     let unchecked = || {

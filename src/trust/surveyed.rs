@@ -2,7 +2,7 @@
 
 use crate::cloud::point_list::{PointList, SurveyedPoint};
 use crate::pipeline::model::Exclude;
-use crate::results::checkpoints::{CheckpointRow, NotUsed, OfReturn, UpTo};
+use crate::results::checkpoints::{CheckpointRow, NearestControl, NotUsed, OfReturn, UpTo};
 use crate::results::format::{decimal, distance, length, percent};
 use crate::stages::compared::Compared;
 use crate::stages::triangulated::{AtPoint, Outcome, Unusable};
@@ -16,6 +16,10 @@ const STEEPEST_DEGREES: f64 = 10.0;
 /// The ground around a checkpoint departs from a plane by no more, micrometres: beyond, there is a break. Common practice, no
 /// source; the standards ask for 3 m to the next abrupt change of height.
 const MOST_DEPARTURE: Micrometres = 150_000;
+
+/// A checkpoint nearer in plan to control of the fit is flagged. The standards ask for checkpoints away from control used in processing
+/// and name no distance; common practice, no source.
+const NEAR_CONTROL: Micrometres = 10_000_000;
 
 /// The points of a list that are used, those over which the ground of all returns has an elevation, with what was found there and
 /// that elevation.
@@ -84,54 +88,79 @@ pub fn test_terrain(
     }
 }
 
-/// A row for each point of the list, in its order.
-pub fn rows(
-    list: &PointList,
-    found: &[Option<AtPoint>],
-    stated: Option<f64>,
-    areas: &[Exclude],
-    horizontal: Unit,
-    units: Unit,
-) -> Vec<CheckpointRow> {
+/// What the rows of the points of a list are made with.
+pub struct Listing<'a> {
+    /// The sigma of the points without one of their own, micrometres.
+    pub stated: Option<f64>,
+    /// The areas left out.
+    pub areas: &'a [Exclude],
+    /// Where the survey is fitted: what is added at each point, and the nearest control with its distance, micrometres.
+    pub fitted: Option<Vec<(Micrometres, Option<(String, f64)>)>>,
+    /// Unit of easting and northing.
+    pub horizontal: Unit,
+    /// Unit of the report.
+    pub units: Unit,
+}
+
+/// A row for each point of the list, in its order. What was found has the fit of the survey added.
+pub fn rows(list: &PointList, found: &[Option<AtPoint>], listing: &Listing<'_>) -> Vec<CheckpointRow> {
+    let Listing { stated, areas, horizontal, units, .. } = *listing;
     let from = |um: Micrometres| units.from_micrometres(um as f64);
-    let row = |(point, at): (&SurveyedPoint, &Option<AtPoint>)| {
+    let row = |(number, (point, at)): (usize, (&SurveyedPoint, &Option<AtPoint>))| {
         let at = at.as_ref();
-        let outcome = at.map(|at| at.all);
-        let z = outcome.and_then(Outcome::elevation);
-        let not_used = match outcome {
-            Some(Outcome::Elevation(_)) => None,
-            Some(Outcome::Unusable(why)) => Some(not_used(why, areas, units)),
-            None => Some((NotUsed::Outside, None)),
-        };
-        let kind = not_used.as_ref().map(|(kind, _)| *kind);
+        let z = at.and_then(|at| at.all.elevation());
+        let not_used = z.is_none().then(|| why_not_used(at, areas, units));
         let up_to = |&(returns_up_to, outcome): &(u8, Outcome)| {
             Some(UpTo { returns_up_to, dz: from(outcome.elevation()? - point.z) })
         };
         let of_return = |&(return_number, outcome): &(u8, Outcome)| {
             Some(OfReturn { return_number, dz: from(outcome.elevation()? - point.z) })
         };
+        let fitted = listing.fitted.as_ref().map(|all| &all[number]);
+        let added = fitted.map_or(0, |(added, _)| *added);
+        let nearest = fitted.and_then(|(_, nearest)| nearest.as_ref());
+        let mut siting = at.map(|at| siting(at, units)).unwrap_or_default();
+        siting.extend(nearest.filter(|(_, um)| *um < NEAR_CONTROL as f64).map(|(name, um)| {
+            let away = distance(horizontal.from_micrometres(*um), horizontal);
+            format!("control nearby: {name} of the fit is {away} away")
+        }));
         CheckpointRow {
             name: point.name.clone(),
             easting: horizontal.from_micrometres(point.x as f64),
             northing: horizontal.from_micrometres(point.y as f64),
             elevation: from(point.z),
-            survey_elevation: z.map(from),
+            survey_elevation: z.map(|z| from(z - added)),
+            fit: fitted.map(|(added, _)| from(*added)),
             dz: z.map(|z| from(z - point.z)),
             sigma: point.sigma_or(stated).map(|um| units.from_micrometres(um)),
             used: z.is_some(),
-            reason: not_used.map(|(kind, figures)| match figures {
-                Some(figures) => format!("{}: {figures}", kind.words()),
-                None => kind.words().to_string(),
-            }),
-            not_used: kind,
+            reason: not_used.as_ref().map(|(_, words)| words.clone()),
+            not_used: not_used.map(|(kind, _)| kind),
             cover: at.and_then(|at| at.strata.cover).map(Cover::word),
             slope: at.and_then(|at| at.slope),
-            siting: at.map(|at| siting(at, units)).unwrap_or_default(),
+            nearest_control: nearest.map(|(name, um)| NearestControl {
+                name: name.clone(),
+                distance: horizontal.from_micrometres(*um),
+            }),
+            siting,
             returns: at.map(|at| at.alone.iter().filter_map(of_return).collect()).unwrap_or_default(),
             terrain_by_returns: at.map(|at| at.up_to.iter().filter_map(up_to).collect()).unwrap_or_default(),
         }
     };
-    list.points.iter().zip(found).map(row).collect()
+    list.points.iter().zip(found).enumerate().map(row).collect()
+}
+
+/// Why a point over which the ground of all returns has no elevation is not used: what kind of reason, and in words.
+pub fn why_not_used(at: Option<&AtPoint>, areas: &[Exclude], units: Unit) -> (NotUsed, String) {
+    let (kind, figures) = match at.map(|at| at.all) {
+        Some(Outcome::Unusable(why)) => not_used(why, areas, units),
+        _ => (NotUsed::Outside, None),
+    };
+    let words = match figures {
+        Some(figures) => format!("{}: {figures}", kind.words()),
+        None => kind.words().to_string(),
+    };
+    (kind, words)
 }
 
 /// Why a point is not used, and figures or words for it.

@@ -7,6 +7,7 @@ pub mod hills;
 pub mod made;
 pub mod meadow;
 pub mod random;
+pub mod raw_scans;
 pub mod scans;
 pub mod untidy;
 pub mod wood;

@@ -7,6 +7,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::agreement::tallies as tallies_by_strip;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
+use crate::engine::conclude::fitted::Fitted;
 use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
@@ -14,7 +15,7 @@ use crate::engine::conclude::surveyed::Surveyed;
 use crate::engine::conclude::terrain::{Account, TerrainCells};
 use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::job::Job;
+use crate::engine::plan::job::{Job, ListJob};
 use crate::engine::plan::setups;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
@@ -36,11 +37,13 @@ use crate::stages::list::{draw_of, ground_of, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
+use crate::stages::triangulated::{self, AtPoint};
 use crate::tile::points::Cloud;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
 use crate::trust::agreement::{self, Basis};
 use crate::trust::figures::PointCounts;
+use crate::trust::fit;
 use crate::trust::matching::{matching, plane_warning, slope_warning};
 use crate::trust::registration;
 use crate::trust::study::{self, Studied};
@@ -74,10 +77,14 @@ pub fn conclude(
         false => Some(write_compared(&sample, folder.spill().join("drawn-compared"))?),
     };
     let in_tiles = ComparedInTiles::new(in_draw.as_ref().unwrap_or(journals));
-    let surveyed = job.list.as_ref().map(|list| Surveyed::of(list, journals, job)).transpose()?;
-    let compared: &dyn Comparisons = match &surveyed {
-        Some(surveyed) => &surveyed.comparisons,
-        None => &in_tiles,
+    let (of_list, of_control) = at_points(job, journals)?;
+    let fitted = Fitted::of(job, &of_control)?;
+    let surveyed = job.list.as_ref().map(|list| Surveyed::of(list, of_list, fitted.as_ref(), job));
+    let with_fit = fitted.as_ref().map(|fitted| fitted.over(&in_tiles));
+    let compared: &dyn Comparisons = match (&surveyed, &with_fit) {
+        (Some(surveyed), _) => &surveyed.comparisons,
+        (None, Some(with_fit)) => with_fit,
+        (None, None) => &in_tiles,
     };
     let registered = Registered::of(job, journals, in_draw.as_ref().map(|_| &sample))?;
     let of_list = surveyed.as_ref().map(|surveyed| &surveyed.pipeline);
@@ -110,6 +117,7 @@ pub fn conclude(
                     dz: figured.by_return,
                     lesson: &lesson,
                     offset: offset.map(|offset| offset.value.exact_micrometres()),
+                    fit: fitted.as_ref().map(|fitted| &fitted.fit),
                 };
                 let cells = TerrainCells::new(journals, job.tiling, cell);
                 let (mut rows, ground) = cells.account(&account, watch)?;
@@ -135,7 +143,13 @@ pub fn conclude(
         let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
         rayon::join(studied, || match rows {
             Some(rows) => write_surveyed(job, &folder.results(), rows),
-            None => write_checkpoints(job, &folder.results(), &sample, draw.listed),
+            None => write_checkpoints(
+                job,
+                &folder.results(),
+                &sample,
+                draw.listed,
+                fitted.as_ref().map(|one| &one.fit),
+            ),
         })
     });
     checkpoints?;
@@ -160,6 +174,11 @@ pub fn conclude(
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
+    let raw: &dyn Comparisons = match surveyed.as_ref().and_then(|surveyed| surveyed.raw.as_ref()) {
+        Some(of_list) => of_list,
+        None => &in_tiles,
+    };
+    let fit = fitted.as_ref().map(|fitted| fitted.summary(job, raw)).transpose()?;
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -169,6 +188,7 @@ pub fn conclude(
         all: studied.all,
         trust: studied.trust,
         registration: registered.as_ref().map(|registered| registered.summary(job)),
+        fit,
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         agreement: None,
@@ -186,6 +206,9 @@ pub fn conclude(
     };
     let of_scans = summary.registration.as_ref().map(registration::warnings);
     summary.trust.warnings.extend(of_scans.unwrap_or_default());
+    if let Some((fit, fitted)) = summary.fit.as_ref().zip(fitted.as_ref()) {
+        summary.trust.warnings.extend(fit::warnings(fit, &fitted.shared(job), job.units));
+    }
     if let Some(why) = nothing_compared(job, partitions, &summary) {
         return Err(EngineError::NothingCompared { why });
     }
@@ -196,6 +219,22 @@ pub fn conclude(
         summary.agreement = Some(agreement);
     }
     Ok(Conclusion { summary, histogram })
+}
+
+/// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.
+fn at_points(
+    job: &Job,
+    yields: &dyn Yields,
+) -> Result<(Vec<Option<AtPoint>>, Vec<Option<AtPoint>>), EngineError> {
+    let count = |list: Option<&ListJob>| list.map_or(0, |list| list.points.points.len());
+    let of_list = count(job.list.as_ref());
+    let of_control = count(job.fitting.as_ref().map(|fitting| &fitting.list));
+    let mut found = match of_list + of_control {
+        0 => Vec::new(),
+        all => triangulated::conclude(yields, all)?,
+    };
+    let control = found.split_off(of_list);
+    Ok((found, control))
 }
 
 /// The warning of files without any ground class, beside others of their cloud that have it.

@@ -14,6 +14,7 @@ use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::MANIFEST;
 use crate::engine::watch::clock::Clock;
+use crate::fit::VerticalFit;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::html;
 use crate::results::checkpoints::CheckpointRow;
@@ -38,7 +39,7 @@ pub fn write_results(
     write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
 }
 
-/// Writes `checkpoints.csv`.
+/// Writes `checkpoints.csv`, with what `fit` adds to the survey.
 ///
 /// # Errors
 /// Where the disk does not take it.
@@ -47,15 +48,17 @@ pub fn write_checkpoints(
     results: &Path,
     sample: &Sample,
     listed: Count,
+    fit: Option<&VerticalFit>,
 ) -> Result<(), EngineError> {
     let path = results.join("checkpoints.csv");
     let failed = || EngineError::disk(path.clone(), "writing the results");
     let mut file = BufWriter::new(File::create(&path).map_err(failed())?);
-    write_checkpoint_header(&mut file).map_err(failed())?;
+    write_checkpoint_header(&mut file, fit.is_some()).map_err(failed())?;
     let horizontal = job.survey.units[0].0;
     for number in 1..=MAX_RETURN as u8 {
         sample.for_each(number, listed, &mut |drawn| {
-            write_checkpoint(&mut file, drawn, horizontal, job.units).map_err(failed())
+            let added = fit.map(|fit| fit.added(drawn.x, drawn.y));
+            write_checkpoint(&mut file, drawn, added, horizontal, job.units).map_err(failed())
         })?;
     }
     file.flush().map_err(failed())

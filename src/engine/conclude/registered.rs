@@ -16,7 +16,7 @@ use crate::stages::auto::Count;
 use crate::stages::setup_sums::SetupsOfComparisons;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// Registered scans, and the comparisons with them.
 pub struct Registered<'a> {
@@ -41,7 +41,7 @@ impl<'a> Registered<'a> {
         let Some(registering) = &job.registering else { return Ok(None) };
         let comparisons = match drawn {
             None => SetupsOfComparisons::conclude(yields)?,
-            Some(sample) => of_draw(sample)?,
+            Some(sample) => of_draw(sample, &registering.network.middles())?,
         };
         let mut pipeline = job.pipeline.clone();
         let all = comparisons.of(|_| true);
@@ -82,11 +82,11 @@ fn noise(registering: &Registering) -> f64 {
 }
 
 /// The checkpoints drawn.
-fn of_draw(sample: &Sample) -> Result<SetupsOfComparisons, EngineError> {
+fn of_draw(sample: &Sample, middles: &[[Micrometres; 2]]) -> Result<SetupsOfComparisons, EngineError> {
     let mut found = SetupsOfComparisons::default();
     for number in 1..=MAX_RETURN as u8 {
         sample.for_each(number, Count::All, &mut |drawn| {
-            found.add(&drawn.compared(), drawn.setup);
+            found.add(&drawn.compared(), drawn.setup, middles);
             Ok(())
         })?;
     }

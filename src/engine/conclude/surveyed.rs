@@ -1,22 +1,24 @@
 //! What the tiles found at the surveyed points of a list.
 
 use crate::cloud::point_list::PointList;
+use crate::engine::conclude::fitted::Fitted;
 use crate::engine::plan::job::{Job, ListJob};
 use crate::pipeline::Pipeline;
 use crate::pipeline::uncertainty::{Parts, Uncertainty};
 use crate::results::checkpoints::CheckpointRow;
 use crate::stages::compared::ComparedInMemory;
-use crate::stages::triangulated::{self, AtPoint};
+use crate::stages::triangulated::AtPoint;
 use crate::stats::delivered::Delivered;
-use crate::tile::yields::{YieldError, Yields};
 use crate::trust::few_checkpoints::SitedPoints;
-use crate::trust::surveyed;
-use crate::units::Length;
+use crate::trust::surveyed::{self, Listing};
+use crate::units::{Length, Micrometres};
 
 /// A list of surveyed points, compared.
 pub struct Surveyed<'a> {
     /// The comparisons.
     pub comparisons: ComparedInMemory,
+    /// The same without the fit of the survey, where it is fitted.
+    pub raw: Option<ComparedInMemory>,
     /// A row for each point.
     pub rows: Vec<CheckpointRow>,
     /// What was found at each point of the list.
@@ -29,13 +31,22 @@ pub struct Surveyed<'a> {
 }
 
 impl<'a> Surveyed<'a> {
-    /// What all tiles gave back, put together.
-    ///
-    /// # Errors
-    /// Where the disk does not give it back.
-    pub fn of(list: &'a ListJob, yields: &dyn Yields, job: &Job) -> Result<Self, YieldError> {
+    /// What was found at the points, with the fit of the survey added.
+    pub fn of(
+        list: &'a ListJob,
+        found: Vec<Option<AtPoint>>,
+        fitted: Option<&Fitted<'_>>,
+        job: &Job,
+    ) -> Self {
         let points = &list.points;
-        let found = triangulated::conclude(yields, points.points.len())?;
+        let added: Option<Vec<Micrometres>> =
+            fitted.map(|fitted| points.points.iter().map(|one| fitted.fit.added(one.x, one.y)).collect());
+        let raw = added.is_some().then(|| ComparedInMemory(surveyed::comparisons(points, &found)));
+        let found = match &added {
+            Some(added) => found.into_iter().zip(added).map(|(at, by)| Some(at?.raised(*by))).collect(),
+            None => found,
+        };
+        let nearest = fitted.map(|fitted| fitted.nearest_control(job));
         let mut pipeline = job.pipeline.clone();
         let stated = pipeline.reference.as_ref().and_then(|reference| reference.uncertainty);
         let stated_um = stated.map(|uncertainty| uncertainty.random_at_most_um());
@@ -49,21 +60,22 @@ impl<'a> Surveyed<'a> {
             let random = surveyed::uncertainty(points, &found, stated_um).map(|um| Length::metres(um / 1e6));
             reference.uncertainty = random.map(|_| Uncertainty::Parts(Parts { common, random }));
         }
-        Ok(Surveyed {
+        let listing = Listing {
+            stated: stated_um,
+            areas: &job.pipeline.exclude,
+            fitted: added.zip(nearest).map(|(added, nearest)| added.into_iter().zip(nearest).collect()),
+            horizontal: job.survey.units[0].0,
+            units: job.units,
+        };
+        Surveyed {
             comparisons: ComparedInMemory(surveyed::comparisons(points, &found)),
-            rows: surveyed::rows(
-                points,
-                &found,
-                stated_um,
-                &job.pipeline.exclude,
-                job.survey.units[0].0,
-                job.units,
-            ),
+            raw,
+            rows: surveyed::rows(points, &found, &listing),
             found,
             points,
             stated_um,
             pipeline,
-        })
+        }
     }
 
     /// The points used, as their intervals need them, with all ground that the survey delivered.

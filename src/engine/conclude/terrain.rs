@@ -7,6 +7,7 @@ use rayon::prelude::*;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::Watch;
+use crate::fit::VerticalFit;
 use crate::raster::Extent;
 use crate::stages::compare::COMPARED_CELLS;
 use crate::stages::terrain_cells::{COVERAGE, REACH, SUMS};
@@ -31,6 +32,8 @@ pub struct Account<'a> {
     pub lesson: &'a Lesson,
     /// How far the reference is known to lie too high, micrometres.
     pub offset: Option<f64>,
+    /// The fit that is added to the survey.
+    pub fit: Option<&'a VerticalFit>,
 }
 
 /// The terrain cells of all tiles, on disk.
@@ -144,7 +147,9 @@ impl<'a> TerrainCells<'a> {
                         self.for_each_sums(around, |sums| near.sums.merge_encoded(sums))?;
                     }
                     let mut part = none();
-                    part.add(&near, &account.lesson.for_folds);
+                    part.add(&near, &account.lesson.for_folds, |x, y| {
+                        account.fit.map_or(0, |fit| fit.added(x, y))
+                    });
                     Ok(part)
                 },
             )
@@ -179,7 +184,7 @@ mod tests {
         let lesson = Learning::default().conclude(Some(10_000_000), 0);
         let mut ground = [0; MAX_RETURN + 1];
         ground[1] = 1;
-        let account = Account { ground, dz: Default::default(), lesson: &lesson, offset: None };
+        let account = Account { ground, dz: Default::default(), lesson: &lesson, offset: None, fit: None };
         let account_of = |own: &Extent, sums: &Extent| {
             let folder = tempfile::tempdir().unwrap();
             let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();

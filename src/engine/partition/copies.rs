@@ -3,7 +3,7 @@
 use std::collections::HashMap;
 use std::path::PathBuf;
 
-use crate::engine::plan::inputs::InputFile;
+use crate::engine::plan::inputs::{CONTROL, InputFile};
 use crate::engine::store::error::EngineError;
 
 /// Refuses copies of one file: within a cloud their points would count twice, and in both clouds the survey would be compared
@@ -13,7 +13,8 @@ use crate::engine::store::error::EngineError;
 /// The first copy.
 pub fn check_copies(inputs: &[InputFile], apart: bool) -> Result<(), EngineError> {
     let mut known: HashMap<(&str, u64), Vec<&InputFile>> = HashMap::new();
-    for input in inputs {
+    // One list of control may stand under two names.
+    for input in inputs.iter().filter(|input| input.cloud != CONTROL) {
         let same = known.entry((&input.sha256, input.size)).or_default();
         for earlier in same.iter().filter(|earlier| earlier.path != input.path) {
             let in_one_cloud = earlier.cloud == input.cloud;

@@ -11,17 +11,20 @@ use sha2::{Digest, Sha256};
 
 use crate::cloud::Source;
 use crate::cloud::files::{hex, itself};
-use crate::engine::plan::job::Job;
+use crate::engine::plan::job::{Job, ListJob};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
 use crate::units::Unit;
 
+/// What stands for the cloud of a list of targets or of control.
+pub const CONTROL: &str = "control";
+
 /// A file that is read.
 #[derive(Debug, Serialize)]
 pub struct InputFile {
-    /// `survey` or `reference`.
+    /// `survey`, `reference` or, of lists of targets and of control, [`CONTROL`].
     pub cloud: &'static str,
     /// Its path.
     pub path: String,
@@ -79,20 +82,34 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
         crs: job.survey.sources[0].crs().describe(),
         file: list.path.clone(),
     }));
+    // The list of control may serve more than once.
     let lists = job.registering.iter().flat_map(|registering| &registering.lists);
-    let frames = ["the frame of each setup".to_string(), job.survey.sources[0].crs().describe()];
-    inputs.extend(lists.zip(frames).map(|((list, units), crs)| InputFile {
-        cloud: "reference",
-        path: list.path.display().to_string(),
-        size: list.size,
-        modified: modified(&list.path),
-        sha256: list.sha256.clone(),
-        points: 0,
-        horizontal_unit: units.0,
-        vertical_unit: units.1,
-        crs,
-        file: list.path.clone(),
-    }));
+    let lists = lists.map(|(list, units)| (&list.path, list.size, &list.sha256, *units));
+    let fitted_to = job.fitting.iter().map(|fitting| {
+        let ListJob { points, path, horizontal, vertical } = &fitting.list;
+        (path, points.size, &points.sha256, (*horizontal, *vertical))
+    });
+    for (at, (path, size, sha256, units)) in lists.chain(fitted_to).enumerate() {
+        let own_frames = at == 0 && job.registering.is_some();
+        if inputs.iter().any(|input| input.cloud == CONTROL && input.file == *path) {
+            continue;
+        }
+        inputs.push(InputFile {
+            cloud: CONTROL,
+            path: path.display().to_string(),
+            size,
+            modified: modified(path),
+            sha256: sha256.clone(),
+            points: 0,
+            horizontal_unit: units.0,
+            vertical_unit: units.1,
+            crs: match own_frames {
+                true => "the frame of each setup".to_string(),
+                false => job.survey.sources[0].crs().describe(),
+            },
+            file: path.clone(),
+        });
+    }
     inputs
 }
 

@@ -14,6 +14,7 @@ use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
+use crate::engine::plan::fitting::Fitting;
 use crate::engine::plan::placing::placing;
 use crate::engine::plan::registering::{Failed, Registering};
 use crate::engine::plan::setups;
@@ -23,9 +24,9 @@ use crate::engine::plan::units::{Axis, Other, unit_of};
 use crate::pipeline::model::{CloudInput, CloudUnits};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
-use crate::stages::chain::Chain;
-use crate::stages::stage::Setups;
+use crate::stages::chain::{Chain, Given};
 use crate::stages::list::{Stage, is_delivered};
+use crate::stages::stage::{Places, Setups};
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
@@ -96,6 +97,11 @@ impl ListJob {
         let points = PointList::open(&path, &points.columns, horizontal, vertical)?;
         Ok(Some(ListJob { points, path, horizontal, vertical }))
     }
+
+    /// Where its points lie in plan.
+    fn places(&self) -> Places {
+        Arc::new(self.points.points.iter().map(|point| (point.x, point.y)).collect())
+    }
 }
 
 /// A run, ready to start.
@@ -114,6 +120,8 @@ pub struct Job {
     pub registering: Option<Registering>,
     /// The list of surveyed points that is the reference instead.
     pub list: Option<ListJob>,
+    /// The control that the survey is fitted to, where it is.
+    pub fitting: Option<Fitting>,
     /// Unit of the report.
     pub units: Unit,
     /// The tiles.
@@ -176,16 +184,20 @@ impl Job {
         {
             found.problem("reference", &message, &help);
         }
+        let fitting = Fitting::of(&loaded, survey.units[0], list.as_ref(), &mut found.problems)?;
         let areas = Areas::read(&loaded, survey.sources[0].crs(), survey.units[0].0);
         let Findings { mut notes, mut problems, .. } = found;
         notes.extend_from_slice(&areas.notes);
         problems.extend_from_slice(&areas.problems);
-        let positions =
-            list.as_ref().map(|list| list.points.points.iter().map(|point| (point.x, point.y)).collect());
         let overlap = reference.as_ref().is_some_and(setups::overlap);
-        let surveyed = positions.map(Arc::new);
-        let setups = Setups { overlap, registered: registering.is_some() };
-        let chain = Chain::with(&pipeline.stages, pipeline.seed, areas.left_out, surveyed, setups);
+        let middles = registering.as_ref().map(|one| Arc::new(one.network.middles()));
+        let given = Given {
+            left_out: areas.left_out,
+            surveyed: list.as_ref().map(ListJob::places),
+            control: fitting.as_ref().map(|fitting| fitting.list.places()).unwrap_or_default(),
+            setups: Setups { overlap, middles },
+        };
+        let chain = Chain::with(&pipeline.stages, pipeline.seed, given);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
         }
@@ -210,6 +222,7 @@ impl Job {
             reference,
             registering,
             list,
+            fitting,
             units,
             tiling: Tiling { edge },
             areas: areas.files,
@@ -265,13 +278,14 @@ impl Findings<'_> {
         reference: &[Source],
         units: &[(Unit, Unit)],
         survey: (Unit, Unit),
-    ) -> Result<Option<Registering>, ListError> {
+    ) -> Result<Option<Registering>, JobError> {
         match Registering::of(self.loaded, reference, units, survey) {
             Ok(registering) => {
                 self.notes.extend(registering.iter().flat_map(|one| one.notes.iter().cloned()));
                 Ok(registering)
             }
-            Err(Failed::List(error)) => Err(error),
+            Err(Failed::List(error)) => Err(error.into()),
+            Err(Failed::Table(error)) => Err(error.into()),
             Err(Failed::Problem(problem)) => {
                 self.problems.push(problem);
                 Ok(None)

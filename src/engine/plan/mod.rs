@@ -4,6 +4,7 @@ pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod cloud_job;
 pub(crate) mod edge;
+pub(crate) mod fitting;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;

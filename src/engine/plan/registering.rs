@@ -7,9 +7,10 @@ use crate::cloud::point_list::{ListError, ListFile};
 use crate::cloud::{Registered, Source};
 use crate::control::Verdict;
 use crate::pipeline::register::Register;
-use crate::pipeline::{Loaded, Problem, Seg};
+use crate::pipeline::register_tables::{self, List};
+use crate::pipeline::{Loaded, PipelineError, Problem, Seg};
 use crate::registration::network::Network;
-use crate::registration::{Observed, Unregistered, tables};
+use crate::registration::{Observed, Unregistered};
 use crate::results::format::and_list;
 use crate::units::{Micrometres, Unit};
 
@@ -27,10 +28,18 @@ pub struct Registering {
 
 /// Why scans cannot be registered.
 pub enum Failed {
-    /// A list cannot be used.
+    /// A list cannot be read.
     List(ListError),
+    /// What a list says is wrong.
+    Table(PipelineError),
     /// What the lists say does not fit the pipeline file.
     Problem(Problem),
+}
+
+impl From<PipelineError> for Failed {
+    fn from(error: PipelineError) -> Self {
+        Failed::Table(error)
+    }
 }
 
 impl From<ListError> for Failed {
@@ -75,8 +84,10 @@ impl Registering {
             let at = setups.iter().position(|one| one == name)?;
             Some((at, units[at]))
         };
-        let (targets, others) = tables::targets(&targets_file, &register.targets.columns, setup)?;
-        let (control, partial) = tables::control(&control_file, &register.control.columns, control_units)?;
+        let List { points: targets, left_out: others, notes } =
+            register_tables::targets(&targets_file, &register.targets.columns, setup)?;
+        let List { points: control, left_out: partial, notes: more } =
+            register_tables::control(&control_file, &register.control.columns, control_units)?;
         let known: BTreeSet<&str> = control.iter().map(|one| one.name.as_str()).collect();
         let missing: Vec<String> =
             register.withhold.iter().filter(|name| !known.contains(name.as_str())).cloned().collect();
@@ -91,7 +102,6 @@ impl Registering {
                 "withheld points are control points: write their names as the list does",
             ));
         }
-        let others: Vec<String> = others.into_iter().collect();
         let also = match others.is_empty() {
             true => String::new(),
             false => format!(
@@ -106,7 +116,8 @@ impl Registering {
             let help = if also.is_empty() { help } else { format!("{help}. {also}") };
             problem(&["register"], &message, &help)
         })?;
-        let mut notes: Vec<String> = Some(also).filter(|text| !text.is_empty()).into_iter().collect();
+        let also = Some(also).filter(|text| !text.is_empty());
+        let mut notes: Vec<String> = [notes, more].concat().into_iter().chain(also).collect();
         if !partial.is_empty() {
             notes.push(format!(
                 "{} gives no full position of {}: not used for the registration",

@@ -112,6 +112,12 @@ pub enum EngineError {
         /// The reason, and what to do.
         why: String,
     },
+    /// The survey cannot be fitted to its control.
+    #[error("the survey cannot be fitted to its control: {why}")]
+    NotFitted {
+        /// The reason, and what to do.
+        why: String,
+    },
     /// Someone asked the run to stop.
     #[error(transparent)]
     Stopped(#[from] Stopped),

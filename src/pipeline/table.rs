@@ -1,17 +1,20 @@
-//! Tables of observations: text files with a header, an observation a line, whose every value keeps its place in the text so
-//! that all problems are shown at once.
+//! Tables that a pipeline file or a network file names: text files with a header, an observation or a point a line, whose every
+//! value keeps its place in the text so that all problems are shown at once.
 
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::path::{Path, PathBuf};
 
-use crate::cloud::point_list::{LARGEST, decimal, is_data, separator};
+use crate::cloud::point_list::{ListError, ListFile, decimal, is_data, separator};
 use crate::pipeline::problem::MOST;
 use crate::pipeline::{PipelineError, Problem};
 use crate::results::format::and_list;
 
+/// Names of columns that are called otherwise in a file.
+pub type Renamed = BTreeMap<String, String>;
+
 /// A table in the reading.
-pub(super) struct Table {
+pub(crate) struct Table {
     path: PathBuf,
     text: String,
     separator: char,
@@ -31,7 +34,7 @@ struct Field {
 }
 
 /// One line of a table.
-pub(super) struct Record {
+pub(crate) struct Record {
     /// Its number, from 1.
     pub line: usize,
     span: Range<usize>,
@@ -43,24 +46,21 @@ impl Table {
     pub fn open(
         path: &Path,
         known: &[&'static str],
-        renamed: &BTreeMap<String, String>,
+        renamed: &Renamed,
     ) -> Result<(Self, Vec<Record>), PipelineError> {
-        let unreadable =
-            |message: String, help: &str| PipelineError::unreadable(path, message, Some(help.to_string()));
-        let cannot = |error: std::io::Error| {
-            unreadable(format!("the table cannot be read: {error}"), "check its name and permissions")
-        };
-        let meta = std::fs::metadata(path).map_err(cannot)?;
-        if meta.len() > LARGEST {
-            return Err(unreadable(
-                "the table is larger than 64 MB".into(),
-                "a table has an observation a line",
-            ));
-        }
-        let bytes = std::fs::read(path).map_err(cannot)?;
-        let text = String::from_utf8(bytes)
-            .map_err(|_| unreadable("the table is not UTF-8 text".into(), "save it as UTF-8"))?;
-        let text = text.strip_prefix('\u{feff}').map_or(text.clone(), str::to_string);
+        let file = ListFile::read(path).map_err(|ListError { message, .. }| {
+            PipelineError::unreadable(path, format!("the table {message}"), None)
+        })?;
+        Table::of(&file, known, renamed)
+    }
+
+    /// The same, of a file that has been read.
+    pub fn of(
+        file: &ListFile,
+        known: &[&'static str],
+        renamed: &Renamed,
+    ) -> Result<(Self, Vec<Record>), PipelineError> {
+        let (path, text) = (&file.path, file.text.as_str());
         let mut lines = Vec::new();
         let mut at = 0;
         for (index, line) in text.split_inclusive('\n').enumerate() {
@@ -72,26 +72,24 @@ impl Table {
         }
         let mut lines = lines.into_iter();
         let Some((_, header_span)) = lines.next() else {
-            return Err(unreadable(
-                "the table is empty".into(),
-                &format!("it needs a header, `{}`, and a line for each observation", known.join(",")),
-            ));
+            let help = format!("it needs a header, `{}`, and a line for each observation", known.join(","));
+            return Err(PipelineError::unreadable(path, "the table is empty".into(), Some(help)));
         };
         let separator = separator(&text[header_span.clone()]);
-        let header = split(&text, header_span.clone(), separator);
+        let header = split(text, header_span.clone(), separator);
         let records = lines.map(|(line, span)| {
-            let fields = split(&text, span.clone(), separator);
+            let fields = split(text, span.clone(), separator);
             Record { line, span, fields }
         });
         let records: Vec<Record> = records.collect();
         let mut table = Table {
-            path: path.to_path_buf(),
+            path: path.clone(),
             separator,
             header,
             header_span,
             columns: BTreeMap::new(),
             problems: Vec::new(),
-            text,
+            text: text.to_string(),
         };
         table.find_columns(known, renamed);
         for record in &records {
@@ -117,7 +115,7 @@ impl Table {
         Ok((table, records))
     }
 
-    fn find_columns(&mut self, known: &[&'static str], renamed: &BTreeMap<String, String>) {
+    fn find_columns(&mut self, known: &[&'static str], renamed: &Renamed) {
         for name in renamed.keys().filter(|name| !known.contains(&name.as_str())) {
             let message = format!("`columns` renames `{name}`, which is no column of this table");
             let help = format!("the columns are: {}", known.join(", "));
@@ -209,14 +207,19 @@ impl Table {
         None
     }
 
-    /// The angle in a column, if there is any, in units of `unit`.
-    pub fn angle(&mut self, record: &Record, column: &str, unit: super::angle::AngleUnit) -> Option<f64> {
+    /// What a column holds by a reading of its own, if there is anything; `parse` takes the text and what reads numbers.
+    pub fn parsed<T>(
+        &mut self,
+        record: &Record,
+        column: &str,
+        parse: impl Fn(&str, &dyn Fn(&str) -> Option<f64>) -> Result<T, String>,
+        (label, help): (&str, &str),
+    ) -> Option<T> {
         let field = self.field(record, column)?.clone();
-        match unit.parse(&field.text, |text| decimal(text, self.separator)) {
+        match parse(&field.text, &|text| decimal(text, self.separator)) {
             Ok(value) => Some(value),
             Err(message) => {
-                let help = "state the unit of angles: `angles: deg`, `gon` or `dms`";
-                self.problem(field.span, message, "expected an angle", help);
+                self.problem(field.span, message, label, help);
                 None
             }
         }
