@@ -2,6 +2,7 @@
 
 mod common;
 
+use std::fmt::Write as _;
 use std::fs;
 
 use common::made::{COMPARE_ALL, CORNER};

@@ -40,7 +40,8 @@ impl SetupSums {
         let parts = [1, x, y, p, q, p * y - q * x];
         let mut sums = self.0.iter_mut();
         for (i, one) in parts.iter().enumerate() {
-            for (sum, other) in sums.by_ref().zip(&parts[i..]) {
+            // The sums second: a zip takes one more of its first than it has pairs.
+            for (other, sum) in parts[i..].iter().zip(sums.by_ref()) {
                 *sum += one * other;
             }
         }

@@ -1,7 +1,9 @@
 //! The method of a run, for people, from the pipeline file.
 
 use crate::pipeline::Pipeline;
+use crate::pipeline::fit::Fit;
 use crate::pipeline::model::CloudInput;
+use crate::pipeline::register::Register;
 use crate::stages::auto::{Auto, Count};
 use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::ground::Ground;
@@ -9,6 +11,7 @@ use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
 use crate::tile::points::GroundFrom;
+use crate::{fit, registration};
 
 use crate::results::format::{percent, thousands};
 
@@ -17,7 +20,35 @@ pub fn method(pipeline: &Pipeline) -> String {
     let is_list = pipeline.reference.as_ref().is_some_and(|reference| reference.points.is_some());
     let stages = pipeline.stages.iter().filter_map(|stage| sentence(stage, is_list));
     let shift = pipeline.reference.as_ref().and_then(vertical_shift);
-    shift.into_iter().chain(stages).collect::<Vec<_>>().join(" ")
+    let register =
+        pipeline.reference.as_ref().and_then(|reference| reference.register.as_ref()).map(registered);
+    let fit = pipeline.survey.fit.as_ref().map(fitted);
+    shift.into_iter().chain(register).chain(fit).chain(stages).collect::<Vec<_>>().join(" ")
+}
+
+/// How the scans were registered.
+fn registered(register: &Register) -> String {
+    let unknown = match register.model {
+        registration::Model::Level => "heading and three shifts",
+        registration::Model::Full => "three rotations and three shifts",
+    };
+    format!(
+        "Registration: one weighted least-squares adjustment of all setups ({unknown} each) to targets and control, with blunder tests after \
+         Baarda 1968 (citation not verified)."
+    )
+}
+
+/// How the survey was fitted to control.
+fn fitted(fit: &Fit) -> String {
+    let model = match fit.model {
+        fit::Model::None => return "Survey and control were compared in the triangulation of the survey's ground points; nothing was fitted.".to_string(),
+        fit::Model::Shift => "a shift",
+        fit::Model::Plane => "a tilted plane",
+    };
+    format!(
+        "Fit of the survey: {model} by weighted least squares to control minus the survey's elevation in the triangulation of its ground points, \
+         added to dz and terrain."
+    )
 }
 
 /// What was done about different vertical systems.

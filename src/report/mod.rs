@@ -31,7 +31,7 @@ mod variogram;
 mod contradictions;
 #[cfg(test)]
 mod tests {
-    use crate::results::sample;
+    use crate::results::{sample, sample_control};
     use crate::units::Unit;
 
     /// Writes sample pages to look at: `cargo test --lib report::tests -- --ignored`, then `target/sample-pages/`.
@@ -51,6 +51,7 @@ mod tests {
             ("nothing", sample::nothing_matched()),
             ("far", sample::far_off()),
             ("shifted", shifted),
+            ("controlled", sample_control::controlled()),
         ] {
             let page = super::html::page(&summary, &histogram);
             std::fs::write(folder.join(format!("{name}.html")), page).unwrap();

@@ -12,6 +12,8 @@ pub(crate) mod plan_shift;
 pub(crate) mod registration;
 #[cfg(test)]
 pub(crate) mod sample;
+#[cfg(test)]
+pub(crate) mod sample_control;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;
