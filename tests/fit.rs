@@ -103,7 +103,8 @@ fn a_shift_and_a_tilt_are_taken_out_of_dz_and_terrain_and_raw_figures_stand_besi
             let at = |name: &str| header.iter().position(|one| *one == name).unwrap();
             for line in table.lines().skip(1) {
                 let value = |name: &str| -> f64 { line.split(',').nth(at(name)).unwrap().parse().unwrap() };
-                close(value("z") + value("fit") - value("reference_z"), value("dz"), 2e-6);
+                // Each is written to 0.01 mm, or to 0.00001 ft.
+                close(value("z") + value("fit") - value("reference_z"), value("dz"), 2.1e-5);
                 let place = [value("x") * unit - CORNER.0, value("y") * unit - CORNER.1];
                 close(value("fit") * unit, -error(place[0], place[1]), 5e-5);
             }

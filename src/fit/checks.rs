@@ -2,7 +2,7 @@
 
 use crate::cloud::point::MAX_RETURN;
 use crate::control::{CheckedValue, Suggestion, critical_value};
-use crate::fit::{ControlPoint, LEVEL, Model, VerticalFit};
+use crate::fit::{ControlPoint, LEVEL, VerticalFit};
 use crate::results::fit::{
     Added, Fit, FitPoint, Fits, Parameter, Raw, RawFigures, RawReturn, SuggestedPoint, Tilt,
 };
@@ -123,11 +123,7 @@ impl VerticalFit {
         };
         let before = |at: usize| Some(self.points[at].difference as f64 / -1e6);
         Fit {
-            model: match self.model {
-                Model::None => "none",
-                Model::Shift => "shift",
-                Model::Plane => "plane",
-            },
+            model: self.model.word(),
             to,
             parameters: self.parameters(units),
             centre: self.centre.map(|um| horizontal.from_micrometres(um as f64)),

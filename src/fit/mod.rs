@@ -32,6 +32,15 @@ pub enum Model {
 }
 
 impl Model {
+    /// Its name in the pipeline file.
+    pub fn word(self) -> &'static str {
+        match self {
+            Model::None => "none",
+            Model::Shift => "shift",
+            Model::Plane => "plane",
+        }
+    }
+
     /// Unknowns, and points that are needed at least.
     pub fn unknowns(self) -> usize {
         match self {
@@ -159,7 +168,7 @@ impl VerticalFit {
             [] => return 0,
             [shift] => shift,
             [shift, east, north, ..] => {
-                let [dx, dy] = self.from_centre(x, y);
+                let [dx, dy] = self.off_centre(x, y);
                 shift + east * dx + north * dy
             }
             [_, _] => unreachable!("one unknown or three"),
@@ -168,7 +177,7 @@ impl VerticalFit {
     }
 
     /// How far a place lies from the centre, metres.
-    fn from_centre(&self, x: Micrometres, y: Micrometres) -> [f64; 2] {
+    fn off_centre(&self, x: Micrometres, y: Micrometres) -> [f64; 2] {
         [(x - self.centre[0]) as f64 / 1e6, (y - self.centre[1]) as f64 / 1e6]
     }
 

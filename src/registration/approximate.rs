@@ -104,16 +104,17 @@ fn best(clusters: &[Cluster], model: Model) -> Option<(usize, usize, Turned)> {
     best.map(|(_, pair)| pair)
 }
 
+/// One point in two frames.
+type Pair = (Vector3<f64>, Vector3<f64>);
+
 /// The pose that brings the first of each pair onto the second, by least squares with equal weights; none where they do not
 /// determine it.
-pub fn fit(pairs: &[(Vector3<f64>, Vector3<f64>)], model: Model) -> Option<Turned> {
+pub fn fit(pairs: &[Pair], model: Model) -> Option<Turned> {
     let count = pairs.len() as f64;
     if pairs.len() < 2 {
         return None;
     }
-    let mean = |pick: fn(&(Vector3<f64>, Vector3<f64>)) -> Vector3<f64>| {
-        pairs.iter().map(pick).sum::<Vector3<f64>>() / count
-    };
+    let mean = |pick: fn(&Pair) -> Vector3<f64>| pairs.iter().map(pick).sum::<Vector3<f64>>() / count;
     let (from, to) = (mean(|pair| pair.0), mean(|pair| pair.1));
     let centred: Vec<_> = pairs.iter().map(|(a, b)| (a - from, b - to)).collect();
     let turn = match model {

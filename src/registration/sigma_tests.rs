@@ -24,7 +24,7 @@ fn ground(normal: &mut Normal) -> Vec<(usize, Vector3<f64>)> {
     let mut uniform = || normal.uniform();
     let place = |i: usize| {
         let at = Vector3::new(100.0 * uniform(), 100.0 * uniform(), 3.0 * uniform());
-        (usize::from(i % 3 == 0), at + Vector3::new(650_000.0, 5_400_000.0, 300.0))
+        (usize::from(i.is_multiple_of(3)), at + Vector3::new(650_000.0, 5_400_000.0, 300.0))
     };
     (0..40).map(place).collect()
 }

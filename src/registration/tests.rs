@@ -47,7 +47,7 @@ fn a_levelled_scanner_comes_out_as_published() {
     let setup = &found.setups[0];
     near(setup.heading, 29.994_407_572, 5e-10);
     near(setup.tilt, 0.0, 1e-12);
-    for (found, expected) in setup.origin.iter().zip([2000.000_673, 5000.000_902, 100.0]) {
+    for (found, expected) in setup.origin.iter().zip([2_000.000_673, 5_000.000_902, 100.0]) {
         near(*found, expected, 5e-7);
     }
     let expected = [
@@ -80,7 +80,7 @@ fn three_rotations_come_out_as_published() {
     let setup = &found.setups[0];
     near(setup.heading, 29.994_452_133, 5e-10);
     near(setup.tilt, 0.008_003_354, 5e-10);
-    for (found, expected) in setup.origin.iter().zip([2000.000_834, 5000.000_995, 99.999_501]) {
+    for (found, expected) in setup.origin.iter().zip([2_000.000_834, 5_000.000_995, 99.999_501]) {
         near(*found, expected, 5e-7);
     }
     near(network.solution.square_sum * 1e-6, 0.000_061_738, 5e-10);

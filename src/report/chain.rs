@@ -13,7 +13,11 @@ pub fn links(summary: &Summary) -> Vec<(&'static str, String)> {
     let mut all = Vec::new();
     let of_scans = summary.registration.as_ref().map(|found| found.control_points());
     let of_survey = summary.fit.as_ref().map(|found| found.before.points);
-    let control = [(of_scans, "register the scans"), (of_survey, "the survey is fitted to")];
+    let of_survey_words = match summary.fit.as_ref().map(|found| found.model) {
+        Some("none") => "are compared with the survey",
+        _ => "fit the survey",
+    };
+    let control = [(of_scans, "register the scans"), (of_survey, of_survey_words)];
     let control = control.into_iter().filter_map(|(n, what)| Some(format!("{} points {what}", n?)));
     all.push(("Control", control.collect::<Vec<_>>().join("; ") + "."));
     if let Some(found) = &summary.registration {
@@ -22,7 +26,7 @@ pub fn links(summary: &Summary) -> Vec<(&'static str, String)> {
             .map_or("no redundancy".to_string(), |factor| format!("variance factor {factor:.2}"));
         let left_out = found.leave_one_out.vertical.map(|rms| {
             format!(
-                "; targets without themselves RMS {} in elevation (n = {})",
+                "; each target without itself RMS {} in elevation (n = {})",
                 length(rms, units),
                 found.leave_one_out.points
             )

@@ -98,6 +98,9 @@ pub enum Unusable {
     LeftOut(usize),
 }
 
+/// What was found at each surveyed point of a list; none where no tile of the survey holds the point.
+pub type AtPoints = Vec<Option<AtPoint>>;
+
 /// The section of what was found at surveyed points.
 const SECTION: &str = "surveyed";
 
@@ -105,7 +108,7 @@ const SECTION: &str = "surveyed";
 ///
 /// # Errors
 /// Where the disk does not give it back.
-pub fn conclude(yields: &dyn Yields, count: usize) -> Result<Vec<Option<AtPoint>>, YieldError> {
+pub fn conclude(yields: &dyn Yields, count: usize) -> Result<AtPoints, YieldError> {
     let mut found = vec![None; count];
     yields.for_each(SECTION, &mut |bytes| {
         for at in serde_json::from_slice::<Vec<AtPoint>>(bytes).ok()? {

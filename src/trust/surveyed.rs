@@ -88,14 +88,22 @@ pub fn test_terrain(
     }
 }
 
+/// What a fit of the survey does at a checkpoint.
+pub struct FittedPoint {
+    /// What is added there.
+    pub added: Micrometres,
+    /// The control nearest to it, and how far that lies off in plan, micrometres.
+    pub nearest: Option<(String, f64)>,
+}
+
 /// What the rows of the points of a list are made with.
 pub struct Listing<'a> {
     /// The sigma of the points without one of their own, micrometres.
     pub stated: Option<f64>,
     /// The areas left out.
     pub areas: &'a [Exclude],
-    /// Where the survey is fitted: what is added at each point, and the nearest control with its distance, micrometres.
-    pub fitted: Option<Vec<(Micrometres, Option<(String, f64)>)>>,
+    /// Where the survey is fitted: what that does at each point.
+    pub fitted: Option<Vec<FittedPoint>>,
     /// Unit of easting and northing.
     pub horizontal: Unit,
     /// Unit of the report.
@@ -117,8 +125,8 @@ pub fn rows(list: &PointList, found: &[Option<AtPoint>], listing: &Listing<'_>) 
             Some(OfReturn { return_number, dz: from(outcome.elevation()? - point.z) })
         };
         let fitted = listing.fitted.as_ref().map(|all| &all[number]);
-        let added = fitted.map_or(0, |(added, _)| *added);
-        let nearest = fitted.and_then(|(_, nearest)| nearest.as_ref());
+        let added = fitted.map_or(0, |one| one.added);
+        let nearest = fitted.and_then(|one| one.nearest.as_ref());
         let mut siting = at.map(|at| siting(at, units)).unwrap_or_default();
         siting.extend(nearest.filter(|(_, um)| *um < NEAR_CONTROL as f64).map(|(name, um)| {
             let away = distance(horizontal.from_micrometres(*um), horizontal);
@@ -130,7 +138,7 @@ pub fn rows(list: &PointList, found: &[Option<AtPoint>], listing: &Listing<'_>) 
             northing: horizontal.from_micrometres(point.y as f64),
             elevation: from(point.z),
             survey_elevation: z.map(|z| from(z - added)),
-            fit: fitted.map(|(added, _)| from(*added)),
+            fit: fitted.map(|one| from(one.added)),
             dz: z.map(|z| from(z - point.z)),
             sigma: point.sigma_or(stated).map(|um| units.from_micrometres(um)),
             used: z.is_some(),

@@ -37,7 +37,7 @@ use crate::stages::list::{draw_of, ground_of, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
-use crate::stages::triangulated::{self, AtPoint};
+use crate::stages::triangulated::{self, AtPoints};
 use crate::tile::points::Cloud;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
@@ -222,10 +222,7 @@ pub fn conclude(
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.
-fn at_points(
-    job: &Job,
-    yields: &dyn Yields,
-) -> Result<(Vec<Option<AtPoint>>, Vec<Option<AtPoint>>), EngineError> {
+fn at_points(job: &Job, yields: &dyn Yields) -> Result<(AtPoints, AtPoints), EngineError> {
     let count = |list: Option<&ListJob>| list.map_or(0, |list| list.points.points.len());
     let of_list = count(job.list.as_ref());
     let of_control = count(job.fitting.as_ref().map(|fitting| &fitting.list));

@@ -3,6 +3,7 @@
 use std::io;
 
 use crate::cloud::files::file_name;
+use crate::cloud::point_list::{PointList, SurveyedPoint};
 use crate::engine::plan::fitting::{Fitting, apart};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
@@ -13,7 +14,7 @@ use crate::results::format::{and_list_of, signed_length};
 use crate::stages::compared::{Compared, Comparisons};
 use crate::stages::triangulated::AtPoint;
 use crate::trust::plausible;
-use crate::trust::surveyed::why_not_used;
+use crate::trust::surveyed::{FittedPoint, why_not_used};
 
 /// Control points that a message names.
 const NAMED: usize = 5;
@@ -117,14 +118,14 @@ impl<'a> Fitted<'a> {
         self.fit.used().filter(is_shared).map(|point| point.name.clone()).collect()
     }
 
-    /// For each checkpoint of a list the nearest control of the fit and how far it is, micrometres.
-    pub fn nearest_control(&self, job: &Job) -> Vec<Option<(String, f64)>> {
-        let Some(list) = &job.list else { return Vec::new() };
-        let nearest = |point| {
+    /// What the fit does at each checkpoint of a list.
+    pub fn at_checkpoints(&self, list: &PointList) -> Vec<FittedPoint> {
+        let at = |point: &SurveyedPoint| {
             let all = self.fitting.used().map(|control| (control.name.clone(), apart(control, point)));
-            all.min_by(|a, b| a.1.total_cmp(&b.1))
+            let nearest = all.min_by(|a, b| a.1.total_cmp(&b.1));
+            FittedPoint { added: self.fit.added(point.x, point.y), nearest }
         };
-        list.points.points.iter().map(nearest).collect()
+        list.points.iter().map(at).collect()
     }
 }
 

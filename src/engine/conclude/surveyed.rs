@@ -11,7 +11,7 @@ use crate::stages::triangulated::AtPoint;
 use crate::stats::delivered::Delivered;
 use crate::trust::few_checkpoints::SitedPoints;
 use crate::trust::surveyed::{self, Listing};
-use crate::units::{Length, Micrometres};
+use crate::units::Length;
 
 /// A list of surveyed points, compared.
 pub struct Surveyed<'a> {
@@ -39,14 +39,14 @@ impl<'a> Surveyed<'a> {
         job: &Job,
     ) -> Self {
         let points = &list.points;
-        let added: Option<Vec<Micrometres>> =
-            fitted.map(|fitted| points.points.iter().map(|one| fitted.fit.added(one.x, one.y)).collect());
-        let raw = added.is_some().then(|| ComparedInMemory(surveyed::comparisons(points, &found)));
-        let found = match &added {
-            Some(added) => found.into_iter().zip(added).map(|(at, by)| Some(at?.raised(*by))).collect(),
+        let fitted = fitted.map(|fitted| fitted.at_checkpoints(points));
+        let raw = fitted.is_some().then(|| ComparedInMemory(surveyed::comparisons(points, &found)));
+        let found = match &fitted {
+            Some(fitted) => {
+                found.into_iter().zip(fitted).map(|(at, one)| Some(at?.raised(one.added))).collect()
+            }
             None => found,
         };
-        let nearest = fitted.map(|fitted| fitted.nearest_control(job));
         let mut pipeline = job.pipeline.clone();
         let stated = pipeline.reference.as_ref().and_then(|reference| reference.uncertainty);
         let stated_um = stated.map(|uncertainty| uncertainty.random_at_most_um());
@@ -63,7 +63,7 @@ impl<'a> Surveyed<'a> {
         let listing = Listing {
             stated: stated_um,
             areas: &job.pipeline.exclude,
-            fitted: added.zip(nearest).map(|(added, nearest)| added.into_iter().zip(nearest).collect()),
+            fitted,
             horizontal: job.survey.units[0].0,
             units: job.units,
         };

@@ -5,6 +5,7 @@ use std::path::Path;
 use crate::cloud::files::file_name;
 use crate::cloud::point_list::{PointList, SurveyedPoint};
 use crate::engine::plan::job::{JobError, ListJob};
+use crate::fit::Model;
 use crate::pipeline::fit::Fit;
 use crate::pipeline::{Loaded, Problem, Seg};
 use crate::results::format::{and_list, distance};
@@ -53,6 +54,18 @@ impl Fitting {
             fitting.check_apart(list, &mut wrong);
         }
         Ok(Some(fitting))
+    }
+
+    /// What it is, in a sentence.
+    pub fn note(&self) -> String {
+        let (points, file) = (&self.list.points.points, file_name(&self.list.path));
+        let withheld = points.iter().filter(|point| self.is_withheld(point)).count();
+        let aside = if withheld > 0 { format!(", {withheld} withheld") } else { String::new() };
+        let (n, model) = (points.len() - withheld, self.fit.model.word());
+        match self.fit.model {
+            Model::None => format!("compares the survey with {n} points of {file}{aside}; nothing is fitted"),
+            _ => format!("fits the survey to {n} points of {file}{aside} by a {model}"),
+        }
     }
 
     /// Whether a point takes no part.

@@ -185,6 +185,7 @@ impl Job {
             found.problem("reference", &message, &help);
         }
         let fitting = Fitting::of(&loaded, survey.units[0], list.as_ref(), &mut found.problems)?;
+        found.notes.extend(fitting.iter().map(Fitting::note));
         let areas = Areas::read(&loaded, survey.sources[0].crs(), survey.units[0].0);
         let Findings { mut notes, mut problems, .. } = found;
         notes.extend_from_slice(&areas.notes);
