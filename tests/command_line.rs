@@ -106,7 +106,12 @@ fn a_wrong_command_line_ends_with_2_and_writes_nothing() {
     assert_fails(at, &["run", text(at)], 2, &["this is a folder"]);
     assert_fails(at, &["run", text(&at.join("survey.laz"))], 2, &["this is a point file"]);
     assert_fails(at, &["run", file, "--threads", "0"], 2, &["'0'", "--threads", "1..=1024"]);
-    assert_fails(at, &["run", file, "--memory", "1M"], 2, &["1 MiB of memory is too little", "need 85 MiB", "--memory"]);
+    assert_fails(
+        at,
+        &["run", file, "--memory", "1M"],
+        2,
+        &["1 MiB of memory is too little", "need 85 MiB", "--memory"],
+    );
     assert_fails(at, &["check", file, "--memory", "1M"], 2, &["1 MiB", "--memory"]);
     assert_fails(at, &["run", file, "--memory", "much"], 2, &["`much` is not a size", "512M"]);
     assert_fails(at, &["stages", "grund"], 2, &["`grund`", "read, select, ground", "checkpoints, compare"]);

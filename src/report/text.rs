@@ -9,6 +9,7 @@ use crate::report::matching;
 use crate::report::plan_shift;
 use crate::report::sentences;
 use crate::report::surveyed;
+use crate::report::verdicts;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
@@ -32,6 +33,15 @@ pub fn result_text(summary: &Summary) -> String {
     }
     if let Some(text) = surveyed::sentence(summary) {
         out += &wrap(&text);
+        out.push('\n');
+    }
+    for line in verdicts::lines(summary) {
+        out += &wrap(&format!("{}  {}", line.label, line.text));
+    }
+    if let Some(note) = verdicts::note(summary).filter(|_| !summary.trust.accept.is_empty()) {
+        out += &wrap(note);
+    }
+    if !out.ends_with("\n\n") {
         out.push('\n');
     }
     for answer in decision::sentences(summary) {

@@ -7,6 +7,7 @@ pub(crate) mod confidence;
 pub(crate) mod format;
 pub(crate) mod group_key;
 pub(crate) mod matching;
+pub(crate) mod pictures;
 pub(crate) mod plan_shift;
 #[cfg(test)]
 pub(crate) mod sample;

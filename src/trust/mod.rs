@@ -20,6 +20,7 @@ pub(crate) mod matching;
 pub(crate) mod plan_shift;
 pub(crate) mod plausible;
 pub(crate) mod represented;
+pub(crate) mod residual_map;
 pub(crate) mod shift_sums;
 pub(crate) mod study;
 pub(crate) mod surveyed;

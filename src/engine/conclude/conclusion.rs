@@ -24,7 +24,8 @@ use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::format::and_list_of;
-use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
+use crate::results::pictures::Pictures;
+use crate::results::summary::{CloudCounts, ExcludedArea, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
@@ -47,8 +48,8 @@ use crate::trust::surveyed::test_terrain;
 pub struct Conclusion {
     /// The contents of `summary.json`.
     pub summary: Summary,
-    /// What the page's histograms show.
-    pub histogram: Histogram,
+    /// What the page shows besides.
+    pub pictures: Pictures,
 }
 
 /// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
@@ -153,6 +154,8 @@ pub fn conclude(
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
+    let pictures =
+        Pictures { map: studied.map.take(), horizontal: job.survey.units[0].0, ..histogram.into() };
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -185,7 +188,7 @@ pub fn conclude(
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
-    Ok(Conclusion { summary, histogram })
+    Ok(Conclusion { summary, pictures })
 }
 
 /// The warning of files without any ground class, beside others of their cloud that have it.
