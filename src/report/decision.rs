@@ -227,9 +227,8 @@ pub fn correlated(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::{decision_table, html, text};
+    use crate::report::{decision_table, html, text, verdicts};
     use crate::results::confidence::OffsetRemoved;
-    use crate::results::group_key::Property;
     use crate::results::sample;
 
     #[test]
@@ -334,7 +333,11 @@ mod tests {
             "Open ground (NVA): RMSE_V 21.0 mm (95 %: 19.0 to 24.5 mm) with the stated offset of the reference removed (raw \
              24.0 mm), n = 2,000. It meets the 2.5-cm class, also at the upper 95 % limit."
         );
-        assert!(sentences[4].ends_with("judged with the stated offset of the reference removed."));
+        assert!(
+            verdicts::note(&summary)
+                .unwrap()
+                .ends_with("judged with the stated offset of the reference removed.")
+        );
         assert_eq!(
             decision_table::rows(&summary)[2].covers[0],
             ["2,000", "21.0 (raw 24.0)", "19.0 to 24.5", "2.5"]
@@ -352,17 +355,6 @@ mod tests {
         let group = &mut summary.trust.standards.groups[1];
         (group.compared, group.class_cm_95) = (29, None);
         assert!(accuracy(&summary)[0].ends_with("under 30 comparisons nothing is said at 95 % confidence."));
-    }
-
-    #[test]
-    fn a_limit_that_is_not_met_says_why() {
-        let mut summary = sample::decided().0;
-        summary.trust.accept[1].reason = Some("fewer than 30 comparisons or 3 blocks".to_string());
-        assert!(limits(&summary)[1].ends_with("at most 30 mm (fewer than 30 comparisons or 3 blocks)."));
-        let limit = &mut summary.trust.accept[0];
-        limit.verdict = Verdict::Missed;
-        limit.group = GroupKey::new([Property::Cover(Some(Cover::Canopy))]);
-        assert!(limits(&summary)[1].contains("the client's limit: the standard sets none"));
     }
 
     #[test]

@@ -108,6 +108,7 @@ pub(super) fn meaning() -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::results::group_key::{GroupKey, Property};
     use crate::results::sample;
 
     #[test]
@@ -123,6 +124,17 @@ mod tests {
         let inconclusive = &lines[1].text;
         assert!(inconclusive.starts_with("RMSE, return 2: at most 30 mm; found "), "{inconclusive}");
         assert!(inconclusive.ends_with("; a decision needs about 1,200 more independent checkpoints."));
+    }
+
+    #[test]
+    fn a_limit_that_is_not_met_says_why() {
+        let mut summary = sample::decided().0;
+        summary.trust.accept[1].reason = Some("fewer than 30 comparisons or 3 blocks".to_string());
+        assert!(lines(&summary)[0].text.ends_with("; fewer than 30 comparisons or 3 blocks."));
+        let limit = &mut summary.trust.accept[0];
+        limit.verdict = Verdict::Missed;
+        limit.group = GroupKey::new([Property::Cover(Some(Cover::Canopy))]);
+        assert!(lines(&summary)[0].text.contains("the client's limit: the standard sets none"));
     }
 
     #[test]

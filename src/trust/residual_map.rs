@@ -59,7 +59,7 @@ mod tests {
         assert!(map.cells.len() <= MOST_CELLS && map.cell == 4_000_000, "{} {}", map.cells.len(), map.cell);
         let count: u64 = map.cells.iter().flat_map(|cell| &cell.returns).map(|(_, n, _)| n).sum();
         assert_eq!(count, 40_000);
-        assert_eq!(map.cells[0].returns, [(1, 4, 0.010), (2, 4, 0.015)]);
+        assert_eq!(map.cells[1].returns, [(1, 8, 0.010), (2, 8, 0.015)]);
         assert_eq!((map.cells[0].row, map.cells[0].column), (0, -2));
         assert_eq!(map.ground.0, Delivered::EDGE as i64);
         assert!(residual_map(&BlockSums::new(1, 1), &groups, &delivered, Unit::Metre).is_none());
