@@ -303,6 +303,16 @@ fn what_cannot_be_fitted_is_refused_with_the_place_and_the_remedy() {
             all + &format!("L{i},{},{},{},0.01\n", CORNER.0 + x, CORNER.1 + y, slope(x, y))
         });
     with(&on_line, "{to: flight.csv, model: plane}", 1, &["flight.csv", "in line"]);
+    // What can be said before any point is read.
+    let output = echograde()
+        .arg("check")
+        .arg(scan(folder.path(), "{to: flight.csv, withhold: [K6]}", "m"))
+        .output()
+        .unwrap();
+    contains(
+        &String::from_utf8(output.stdout).unwrap(),
+        &["fits a shift of the survey to 5 points of flight.csv, 1 withheld"],
+    );
     // Without sigmas in the list the noise of the survey stands for them.
     fs::write(folder.path().join("flight.csv"), &no_sigma).unwrap();
     let summary = run(&scan(folder.path(), "{to: flight.csv, noise: 20 mm}", "m"), &[]).summary();

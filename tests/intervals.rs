@@ -188,6 +188,11 @@ fn table(title: &str, rows: &[(String, Site)], sites: u64) {
     }
 }
 
+/// Sites a row of the tables: `SITES=400 cargo test …`.
+fn sites() -> u64 {
+    std::env::var("SITES").ok().and_then(|sites| sites.parse().ok()).unwrap_or(60)
+}
+
 const SHARED: [Shared; 5] =
     [Shared::OneScale(8.0), Shared::OneScale(40.0), Shared::TwoScales, Shared::Stripes, Shared::Strips(8)];
 
@@ -200,7 +205,7 @@ fn the_whole_table() {
         };
         let covers = [Cover::Plots, Cover::Block];
         let rows: Vec<_> = covers.iter().flat_map(|&c| SHARED.map(|s| (s, c))).map(of).collect();
-        table(&format!("{} m × {} m", side[0], side[1]), &rows, 60);
+        table(&format!("{} m × {} m", side[0], side[1]), &rows, sites());
     }
 }
 
@@ -231,5 +236,5 @@ fn what_was_varied() {
             Site { shared: Shared::Strips(8), density: 4.0, side: [100.0, 80.0], ..base },
         ),
     ];
-    table("Varied, nine plots unless said", &rows.map(|(name, site)| (name.to_string(), site)), 60);
+    table("Varied, nine plots unless said", &rows.map(|(name, site)| (name.to_string(), site)), sites());
 }

@@ -90,6 +90,14 @@ impl Source {
         }
     }
 
+    /// Day on which the file was made, as its header states, such as `2015-09-10`.
+    pub fn made_on(&self) -> Option<&str> {
+        match self {
+            Source::Las(file) => file.creation_date.as_deref(),
+            Source::E57(_) => None,
+        }
+    }
+
     /// Points of return 1 to 15, where the file states them.
     pub fn points_by_return(&self) -> Option<&[u64; MAX_RETURN]> {
         match self {

@@ -9,7 +9,7 @@ use crate::engine::conclude::conclusion::{Conclusion, conclude};
 use crate::engine::conclude::files::{Cost, write_manifest, write_results};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
-use crate::engine::plan::inputs::{hash_inputs, inputs_of};
+use crate::engine::plan::inputs::{compared_files, hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Journals;
@@ -87,9 +87,10 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     if taken_over < tiles {
         work(&job, &partitions, &journals, folder, &mut clock)?;
     }
-    let Conclusion { summary, histogram } = conclude(&job, &partitions, &journals, folder, watch)?;
+    let Conclusion { summary, mut pictures } = conclude(&job, &partitions, &journals, folder, watch)?;
     clock.step("sum up")?;
-    write_results(&job, &folder.results(), &summary, &histogram)?;
+    pictures.files = compared_files(&job, &inputs);
+    write_results(&job, &folder.results(), &summary, &pictures)?;
     clock.step("write results")?;
     let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
     write_manifest(&job, inputs, &partitions, &summary, cost, &folder.results())?;

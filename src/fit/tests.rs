@@ -217,6 +217,7 @@ fn a_shift_and_a_tilt_come_back_within_three_of_their_own_sigmas() {
                 all += 1;
             }
         }
+        println!("{at}: {outside} of {all} beyond three sigmas, {in_95} within 1.96");
         // 2.7 in 1,000 of a normal distribution are outside.
         assert!((outside as f64) < 0.006 * all as f64, "{at}: {outside} of {all} beyond three sigmas");
         let share = in_95 as f64 / all as f64;
@@ -246,6 +247,7 @@ fn a_blunder_is_named_and_no_good_point_is_blamed() {
                 one.value.observation == wrong || one.or_else.iter().any(|id| id.observation == wrong)
             }));
         }
+        println!("{at}: {named} of 100 blunders named, good points blamed in {blamed} of 100");
         assert!(named >= made.named, "{at}: {named} of 100 blunders named");
         assert!(blamed <= 5, "{at}: in {blamed} of 100 good fits a good point was blamed");
     }

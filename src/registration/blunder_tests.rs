@@ -148,6 +148,7 @@ fn a_blunder_is_named_and_no_good_point_is_blamed() {
             });
             named += usize::from(is_named);
         }
+        println!("{named} of 100 blunders named, good points blamed in {blamed} of 100");
         assert!(named >= 95, "{named} of 100 blunders named");
         assert!(blamed <= 5, "in {blamed} of 100 good networks a good point was blamed");
     }
@@ -183,5 +184,6 @@ fn poses_come_back_within_three_of_their_own_sigmas() {
     }
     // 2.7 in 1,000 of a normal distribution; the unknowns of a network are correlated.
     let share = outside as f64 / all as f64;
+    println!("{outside} of {all} beyond three sigmas");
     assert!((0.001..0.0045).contains(&share), "{outside} of {all} beyond three sigmas");
 }

@@ -75,7 +75,9 @@ fn intervals_of_elevations_hold_the_truth_as_often_as_they_say() {
         }
         let share = held as f64 / all as f64;
         assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of {all} elevations");
+        println!("{model:?}: {share} of {all} elevations held");
         let share = mean_held as f64 / DRAWS as f64;
+        println!("{model:?}: {share} of {DRAWS} means held");
         assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of the means");
     }
 }

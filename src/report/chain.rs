@@ -4,8 +4,11 @@ use crate::report::fit;
 use crate::results::format::{length, signed_length, thousands};
 use crate::results::summary::Summary;
 
+/// A link: its name, and what came out.
+pub type Link = (&'static str, String);
+
 /// The links in their order; none where neither scans were registered nor the survey fitted.
-pub fn links(summary: &Summary) -> Vec<(&'static str, String)> {
+pub fn links(summary: &Summary) -> Vec<Link> {
     if summary.registration.is_none() && summary.fit.is_none() {
         return Vec::new();
     }

@@ -277,14 +277,14 @@ mod tests {
 
     #[test]
     fn everything_lies_within_the_drawing() {
-        for (summary, histogram) in [
+        for (summary, pictures) in [
             sample::five_returns(Unit::Metre),
             sample::five_returns(Unit::UsSurveyFoot),
             sample::fifteen_returns(),
             sample::one_comparison(),
             sample::far_off(),
         ] {
-            let figures = figures(&summary, &histogram);
+            let figures = figures(&summary, &pictures.histogram);
             assert!(!figures.is_empty());
             for svg in figures {
                 let height = shapes(&svg, "<svg", &["height"])[0][0];
@@ -307,8 +307,9 @@ mod tests {
 
     #[test]
     fn no_comparison_is_lost_between_bars_and_notes() {
-        let (summary, histogram) = sample::far_off();
-        let panels: Vec<_> = histogram
+        let (summary, pictures) = sample::far_off();
+        let panels: Vec<_> = pictures
+            .histogram
             .returns
             .iter()
             .zip(&summary.returns)
@@ -318,7 +319,7 @@ mod tests {
                 counts,
             })
             .collect();
-        let view = View::over(&panels, &histogram);
+        let view = View::over(&panels, &pictures.histogram);
         assert_eq!((view.low % view.group, view.high % view.group), (0, 0));
         for panel in &panels {
             let (bars, lower, higher) = view.bars(panel.counts);
@@ -329,8 +330,8 @@ mod tests {
 
     #[test]
     fn what_lies_beyond_the_bins_is_counted() {
-        let (summary, histogram) = sample::far_off();
-        let svg = figures(&summary, &histogram).concat();
+        let (summary, pictures) = sample::far_off();
+        let svg = figures(&summary, &pictures.histogram).concat();
         assert!(svg.contains(" lower</text>") && svg.contains(" higher ▸</text>"), "{svg}");
         // The outer bins hold what lies beyond, so they never make a bar, even where they lie on the axis.
         let view = View { first: 0, low: 0, high: 4, group: 1 };
@@ -339,21 +340,21 @@ mod tests {
 
     #[test]
     fn many_returns_make_several_drawings_and_none_makes_none() {
-        let (summary, histogram) = sample::fifteen_returns();
-        assert_eq!(figures(&summary, &histogram).len(), 3);
-        let (summary, histogram) = sample::nothing_matched();
-        assert!(figures(&summary, &histogram).is_empty());
-        let (summary, mut histogram) = sample::five_returns(Unit::Metre);
-        histogram.bin_width = 0.0;
-        assert!(figures(&summary, &histogram).is_empty());
+        let (summary, pictures) = sample::fifteen_returns();
+        assert_eq!(figures(&summary, &pictures.histogram).len(), 3);
+        let (summary, pictures) = sample::nothing_matched();
+        assert!(figures(&summary, &pictures.histogram).is_empty());
+        let (summary, mut pictures) = sample::five_returns(Unit::Metre);
+        pictures.histogram.bin_width = 0.0;
+        assert!(figures(&summary, &pictures.histogram).is_empty());
     }
 
     #[test]
     fn a_panel_without_inner_bins_does_not_stop_the_page() {
-        let (summary, mut histogram) = sample::one_comparison();
+        let (summary, mut pictures) = sample::one_comparison();
         for counts in [vec![1], vec![1, 0], vec![0, 1]] {
-            histogram.returns = vec![(1, counts)];
-            assert_eq!(figures(&summary, &histogram).len(), 1);
+            pictures.histogram.returns = vec![(1, counts)];
+            assert_eq!(figures(&summary, &pictures.histogram).len(), 1);
         }
     }
 }

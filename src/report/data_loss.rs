@@ -61,9 +61,9 @@ mod tests {
 
     #[test]
     fn whole_clouds_give_no_warning_and_lost_points_one_before_all_figures() {
-        let (mut summary, histogram) = sample::five_returns(Unit::Metre);
+        let (mut summary, pictures) = sample::five_returns(Unit::Metre);
         assert!(data_loss(&summary).is_empty());
-        assert!(!crate::report::html::page(&summary, &histogram).contains("class=\"data-loss\""));
+        assert!(!crate::report::html::page(&summary, &pictures).contains("class=\"data-loss\""));
         summary.survey.read = 2_000_000;
         (summary.survey.damaged_blocks, summary.survey.lost_points) = (3, 150_000);
         let warnings = data_loss(&summary);
@@ -73,7 +73,7 @@ mod tests {
                 "3 damaged blocks of the survey were skipped: 150,000 of 2,000,000 points (7.5 %)"
             )
         );
-        let page = crate::report::html::page(&summary, &histogram);
+        let page = crate::report::html::page(&summary, &pictures);
         let (warning, table) = (page.find("class=\"data-loss\"").unwrap(), page.find("<table").unwrap());
         assert!(warning < table);
         let text = text::result_text(&summary);

@@ -5,13 +5,12 @@ use crate::report::compliance::short_name;
 use crate::report::data_loss::implausible;
 use crate::report::decision_table::{compliance, interval, versus};
 use crate::report::terrain;
-use crate::results::confidence::{Compliance, LimitResult, Verdict, VerticalAccuracy};
+use crate::results::confidence::{Compliance, Verdict, VerticalAccuracy};
 use crate::results::format::{and_list, capitalised, distance, length, length_interval, thousands};
 use crate::results::group_key::GroupKey;
 use crate::results::statistics::Support;
 use crate::results::statistics::{Interval, Order, VsFirst};
 use crate::results::summary::Summary;
-use crate::tile::strata::Cover;
 use crate::units::Unit;
 
 /// The answer in a few sentences, each a point of its own.
@@ -20,22 +19,14 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
         return Vec::new();
     }
     if implausible(summary).is_some() {
-        return [
-            vec!["No class is given and no limit passes: the bias is beyond anything plausible.".to_string()],
-            limits(summary),
-        ]
-        .concat();
+        return vec![
+            "No class is given and no limit passes: the bias is beyond anything plausible.".to_string(),
+        ];
     }
-    [
-        accuracy(summary),
-        returns(summary),
-        terrain::sentence(summary),
-        limits(summary),
-        effective_size(summary),
-    ]
-    .into_iter()
-    .flatten()
-    .collect()
+    [accuracy(summary), returns(summary), terrain::sentence(summary), effective_size(summary)]
+        .into_iter()
+        .flatten()
+        .collect()
 }
 
 fn accuracy(summary: &Summary) -> Vec<String> {
@@ -202,42 +193,6 @@ pub fn verdict_label(verdict: Verdict) -> &'static str {
     }
 }
 
-fn limits(summary: &Summary) -> Vec<String> {
-    let limits = &summary.trust.accept;
-    if limits.is_empty() {
-        return Vec::new();
-    }
-    let counts = [Verdict::Met, Verdict::Missed, Verdict::Inconclusive].map(|verdict| {
-        let count = limits.iter().filter(|limit| limit.verdict == verdict).count();
-        format!("{count} {}", verdict_label(verdict))
-    });
-    let removed = if limits.iter().any(|limit| limit.offset_removed) {
-        " They are judged with the stated offset of the reference removed."
-    } else {
-        ""
-    };
-    let mut all = vec![format!("Acceptance limits: {}.{removed}", counts.join(", "))];
-    for limit in limits.iter().filter(|limit| limit.verdict != Verdict::Met) {
-        let why = match (&limit.reason, limit.more_checkpoints) {
-            (Some(reason), _) => format!(" ({reason})"),
-            (None, Some(more)) => {
-                format!(" (a decision needs about {} more independent checkpoints)", thousands(more))
-            }
-            (None, None) if limit.verdict == Verdict::Missed && is_vegetated(limit) => {
-                " (the client's limit: the standard sets none for vegetated ground)".to_string()
-            }
-            (None, None) => String::new(),
-        };
-        all.push(format!("{}: {}{why}.", verdict_label(limit.verdict), limit.limit));
-    }
-    all
-}
-
-/// Whether a limit is for ground on which the standard sets none.
-fn is_vegetated(limit: &LimitResult) -> bool {
-    limit.group.cover().is_some_and(|cover| cover != Cover::Open)
-}
-
 fn effective_size(summary: &Summary) -> Vec<String> {
     let compared = summary.all.compared;
     let Some(n) = fewer_effective(summary) else { return Vec::new() };
@@ -272,9 +227,8 @@ pub fn correlated(summary: &Summary) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::{decision_table, html, text};
+    use crate::report::{decision_table, html, text, verdicts};
     use crate::results::confidence::OffsetRemoved;
-    use crate::results::group_key::Property;
     use crate::results::sample;
 
     #[test]
@@ -305,12 +259,7 @@ mod tests {
             sentences[3].contains("made from returns 1 to 2 (18.0 mm)")
                 && sentences[3].contains("has 17.0 mm")
         );
-        assert_eq!(sentences[4], "Acceptance limits: 1 PASS, 0 FAIL, 1 INCONCLUSIVE.");
-        assert_eq!(
-            sentences[5],
-            "INCONCLUSIVE: RMSE, return 2: at most 30 mm (a decision needs about 1,200 more independent checkpoints)."
-        );
-        assert!(sentences[6].contains("n_eff = 500: residuals are spatially correlated (range 8.0 m)"));
+        assert!(sentences[4].contains("n_eff = 500: residuals are spatially correlated (range 8.0 m)"));
     }
 
     /// The sentence on return 2 beside the first.
@@ -384,7 +333,11 @@ mod tests {
             "Open ground (NVA): RMSE_V 21.0 mm (95 %: 19.0 to 24.5 mm) with the stated offset of the reference removed (raw \
              24.0 mm), n = 2,000. It meets the 2.5-cm class, also at the upper 95 % limit."
         );
-        assert!(sentences[4].ends_with("judged with the stated offset of the reference removed."));
+        assert!(
+            verdicts::note(&summary)
+                .unwrap()
+                .ends_with("judged with the stated offset of the reference removed.")
+        );
         assert_eq!(
             decision_table::rows(&summary)[2].covers[0],
             ["2,000", "21.0 (raw 24.0)", "19.0 to 24.5", "2.5"]
@@ -405,20 +358,9 @@ mod tests {
     }
 
     #[test]
-    fn a_limit_that_is_not_met_says_why() {
-        let mut summary = sample::decided().0;
-        summary.trust.accept[1].reason = Some("fewer than 30 comparisons or 3 blocks".to_string());
-        assert!(limits(&summary)[1].ends_with("at most 30 mm (fewer than 30 comparisons or 3 blocks)."));
-        let limit = &mut summary.trust.accept[0];
-        limit.verdict = Verdict::Missed;
-        limit.group = GroupKey::new([Property::Cover(Some(Cover::Canopy))]);
-        assert!(limits(&summary)[1].contains("the client's limit: the standard sets none"));
-    }
-
-    #[test]
     fn page_and_text_begin_with_the_answer() {
-        let (summary, histogram) = sample::decided();
-        let page = html::page(&summary, &histogram);
+        let (summary, pictures) = sample::decided();
+        let page = html::page(&summary, &pictures);
         let (answer, by_return) =
             (page.find("Summary of results").unwrap(), page.find("<h2>By return</h2>").unwrap());
         assert!(answer < by_return);

@@ -13,7 +13,7 @@ pub struct CoverColumns {
     /// Above the columns: `Open ground (NVA)`.
     pub head: &'static str,
     /// The cover; none where cover is not told apart.
-    cover: Option<Cover>,
+    pub cover: Option<Cover>,
 }
 
 /// The covers that are told apart.
@@ -64,7 +64,8 @@ pub fn rows(summary: &Summary) -> Vec<DecisionRow> {
     by_return.chain([all]).collect()
 }
 
-fn group_key(return_number: Option<u8>, cover: Option<Cover>) -> GroupKey {
+/// The key of a return, or of all, on one cover, or on all.
+pub fn group_key(return_number: Option<u8>, cover: Option<Cover>) -> GroupKey {
     let number = return_number.map(Property::Return);
     let cover = cover.map(|cover| Property::Cover(Some(cover)));
     GroupKey::new(number.into_iter().chain(cover))

@@ -3,30 +3,37 @@
 use askama::Template;
 
 use crate::report::accounting;
+use crate::report::accuracy_chart;
 use crate::report::agreement::{self, SideText};
-use crate::report::chain;
+use crate::report::chain::{self, Link};
 use crate::report::chart;
+use crate::report::compared::{self, FileText};
 use crate::report::compliance;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, verdict_label};
 use crate::report::decision_table::{self, DecisionRow};
 use crate::report::fit::{self, FitSection};
 use crate::report::left_out::{self, AreaRow};
+use crate::report::map::{self, MapText};
 use crate::report::matching;
 use crate::report::plan_shift;
+use crate::report::quantiles;
 use crate::report::registration::{self, RegistrationSection};
 use crate::report::represented;
 use crate::report::row::{Cell, Row, cell};
 use crate::report::sentences;
+use crate::report::statement::{self, Statement};
 use crate::report::surveyed::{self, SurveyedRow};
 use crate::report::svg::escape;
 use crate::report::terrain::{self, TerrainText};
 use crate::report::variogram;
+use crate::report::verdicts::{self, VerdictLine};
 use crate::results::confidence::{LimitResult, Verdict};
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
+use crate::results::pictures::Pictures;
 use crate::results::statistics::TruncationCorrected;
 use crate::results::statistics::{Statistics, Support};
-use crate::results::summary::{CloudCounts, Histogram, Summary};
+use crate::results::summary::{CloudCounts, Summary};
 use crate::tile::points::GroundFrom;
 use crate::tile::strata::By;
 use crate::units::Unit;
@@ -35,8 +42,8 @@ use crate::units::Unit;
 const UNTITLED: &str = "Survey against reference";
 
 /// The whole page as text. The same result gives the same bytes.
-pub fn page(summary: &Summary, histogram: &Histogram) -> String {
-    Page::new(summary, histogram).render().expect("the template writes text to memory")
+pub fn page(summary: &Summary, pictures: &Pictures) -> String {
+    Page::new(summary, pictures).render().expect("the template writes text to memory")
 }
 
 // The template lies beside this file; including it by its path from the package root needs neither a folder
@@ -46,6 +53,17 @@ pub fn page(summary: &Summary, histogram: &Histogram) -> String {
 struct Page<'a> {
     title: &'a str,
     sentence: String,
+    compared_line: Option<String>,
+    version: &'static str,
+    verdicts: Vec<VerdictLine>,
+    verdict_note: Option<&'static str>,
+    verdict_meaning: String,
+    accuracy: Option<String>,
+    map: Option<MapText>,
+    statement: Option<Statement>,
+    quantiles: Option<String>,
+    files: Vec<FileText>,
+    file_notes: Vec<String>,
     data_loss: Vec<String>,
     answers: Vec<String>,
     cover_heads: Vec<&'static str>,
@@ -86,12 +104,11 @@ struct Page<'a> {
     rows: Vec<Row>,
     some_undefined: bool,
     fewest: String,
-    fewest_blocks: u64,
     surveyed: Vec<SurveyedRow>,
     surveyed_sentence: Option<String>,
     registration: Option<RegistrationSection>,
     fit: Option<FitSection>,
-    chain: Vec<(&'static str, String)>,
+    chain: Vec<Link>,
     figures: Vec<String>,
     not_shown: Option<String>,
     accounting: Vec<AccountRow>,
@@ -128,7 +145,7 @@ struct AccountRow {
 }
 
 impl<'a> Page<'a> {
-    fn new(summary: &'a Summary, histogram: &Histogram) -> Self {
+    fn new(summary: &'a Summary, pictures: &Pictures) -> Self {
         let unit = summary.units;
         let returns = summary.returns.iter().map(|row| (row.return_number.to_string(), &row.statistics));
         let rows: Vec<_> = returns
@@ -159,6 +176,17 @@ impl<'a> Page<'a> {
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: sentences::summary_sentence(summary),
+            compared_line: compared::line(summary, pictures),
+            version: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
+            verdicts: verdicts::lines(summary),
+            verdict_note: verdicts::note(summary).filter(|_| summary.all.compared > 0),
+            verdict_meaning: verdicts::meaning(),
+            accuracy: accuracy_chart::figure(summary),
+            map: map::map(summary, pictures),
+            statement: statement::statement(summary),
+            quantiles: quantiles::figure(summary, &pictures.histogram),
+            files: compared::files(pictures),
+            file_notes: compared::notes(pictures),
             data_loss: data_loss(summary),
             answers: decision::sentences(summary),
             cover_heads: decision_table::covers(summary).iter().map(|cover| cover.head).collect(),
@@ -205,8 +233,7 @@ impl<'a> Page<'a> {
             rows,
             some_undefined,
             fewest: summary.all.support().fewest(),
-            fewest_blocks: Support::FEWEST_BLOCKS,
-            figures: chart::figures(summary, histogram),
+            figures: chart::figures(summary, &pictures.histogram),
             not_shown: not_shown(summary),
             accounting,
             agreement: agreement::sides(summary),
@@ -410,13 +437,13 @@ mod tests {
 
     #[test]
     fn the_page_is_whole_and_needs_nothing_from_outside() {
-        for (summary, histogram) in [
+        for (summary, pictures) in [
             sample::five_returns(Unit::Metre),
             sample::fifteen_returns(),
             sample::one_comparison(),
             sample::nothing_matched(),
         ] {
-            let page = page(&summary, &histogram);
+            let page = page(&summary, &pictures);
             assert!(page.starts_with("<!DOCTYPE html>") && page.trim_end().ends_with("</html>"));
             for outside in ["<script", "src=", "href=", "url(", "@import"] {
                 assert!(!page.contains(outside), "{outside}");
@@ -428,18 +455,18 @@ mod tests {
 
     #[test]
     fn what_the_file_says_cannot_become_markup() {
-        let (mut summary, histogram) = sample::five_returns(Unit::Metre);
+        let (mut summary, pictures) = sample::five_returns(Unit::Metre);
         summary.title = "<script>alert('x')</script> & \"more\"".to_string();
         summary.method = "within <b>15 mm</b>".to_string();
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         assert!(!page.contains("<script") && !page.contains("<b>15"));
         assert!(page.contains("&#60;script&#62;") || page.contains("&lt;script&gt;"));
     }
 
     #[test]
     fn a_dash_says_why() {
-        let (summary, histogram) = sample::nothing_matched();
-        let page = page(&summary, &histogram);
+        let (summary, pictures) = sample::nothing_matched();
+        let page = page(&summary, &pictures);
         assert!(page.contains("no comparison for this return"));
         assert!(page.contains("Nothing was compared"));
         assert!(!page.contains("<svg"));
@@ -447,36 +474,36 @@ mod tests {
 
     #[test]
     fn a_survey_alone_has_no_column_for_a_reference() {
-        let (mut summary, histogram) = sample::nothing_matched();
+        let (mut summary, pictures) = sample::nothing_matched();
         summary.reference = None;
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         assert!(page.contains("No reference was given"));
         assert!(!page.contains(">Reference</th>"));
     }
 
     #[test]
     fn a_page_always_has_a_title() {
-        let (mut summary, histogram) = sample::one_comparison();
+        let (mut summary, pictures) = sample::one_comparison();
         summary.title.clear();
-        assert!(page(&summary, &histogram).contains("<title>Survey against reference</title>"));
+        assert!(page(&summary, &pictures).contains("<title>Survey against reference</title>"));
     }
 
     #[test]
     fn feet_say_which_foot() {
-        let (summary, histogram) = sample::five_returns(Unit::UsSurveyFoot);
-        let page = page(&summary, &histogram);
+        let (summary, pictures) = sample::five_returns(Unit::UsSurveyFoot);
+        let page = page(&summary, &pictures);
         assert!(page.contains("US survey feet") && page.contains("dz, ftUS"));
     }
 
     #[test]
     fn the_same_result_gives_the_same_bytes() {
-        let (summary, histogram) = sample::fifteen_returns();
-        assert_eq!(page(&summary, &histogram), page(&summary, &histogram));
+        let (summary, pictures) = sample::fifteen_returns();
+        assert_eq!(page(&summary, &pictures), page(&summary, &pictures));
     }
 
     #[test]
     fn too_few_comparisons_are_a_number_alone() {
-        let (mut summary, histogram) = sample::decided();
+        let (mut summary, pictures) = sample::decided();
         let row = &mut summary.returns[0].statistics;
         row.compared = 19;
         let texts = |cells: Vec<Cell>| cells.into_iter().map(|cell| cell.text).collect::<Vec<_>>();
@@ -484,15 +511,15 @@ mod tests {
         assert_eq!(texts(interval_cells(row, Unit::Metre)), ["19", "too few comparisons or blocks"]);
         (row.compared, row.blocks) = (1_000, 2);
         assert_eq!(texts(interval_cells(row, Unit::Metre))[0], "1,000");
-        assert!(page(&summary, &histogram).contains("comparisons in too few blocks"));
+        assert!(page(&summary, &pictures).contains("comparisons in too few blocks"));
     }
 
     #[test]
     fn options_in_warnings_are_code_and_never_markup() {
         assert_eq!(code_spans("Raise `a<b` & look"), "Raise <code>a&lt;b</code> &amp; look");
-        let (mut summary, histogram) = sample::decided();
+        let (mut summary, pictures) = sample::decided();
         summary.trust.warnings[0].text = "Raise `dh_initial`.".to_string();
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         assert!(page.contains("Raise <code>dh_initial</code>.") && !page.contains('`'));
     }
 }

@@ -1,12 +1,14 @@
 //! The page and the printed result of a run, and those of a control network.
 
 mod accounting;
+mod accuracy_chart;
 pub(crate) mod adjustment;
 mod adjustment_sketch;
 pub(crate) mod adjustment_text;
 mod agreement;
 mod chain;
 mod chart;
+mod compared;
 mod compliance;
 mod data_loss;
 mod decision;
@@ -14,18 +16,22 @@ mod decision_table;
 mod fit;
 pub(crate) mod html;
 mod left_out;
+mod map;
 mod matching;
 pub(crate) mod method;
 mod plan_shift;
+mod quantiles;
 mod registration;
 mod represented;
 mod row;
 mod sentences;
+mod statement;
 mod surveyed;
 mod svg;
 mod terrain;
 pub(crate) mod text;
 mod variogram;
+mod verdicts;
 
 #[cfg(test)]
 mod contradictions;
@@ -42,7 +48,7 @@ mod tests {
         std::fs::create_dir_all(&folder).unwrap();
         let mut shifted = sample::decided();
         shifted.0.trust.plan_shift = Some(sample::shifted(true));
-        for (name, (summary, histogram)) in [
+        for (name, (summary, pictures)) in [
             ("metres", sample::five_returns(Unit::Metre)),
             ("decided", sample::decided()),
             ("feet", sample::five_returns(Unit::UsSurveyFoot)),
@@ -53,7 +59,7 @@ mod tests {
             ("shifted", shifted),
             ("controlled", sample_control::controlled()),
         ] {
-            let page = super::html::page(&summary, &histogram);
+            let page = super::html::page(&summary, &pictures);
             std::fs::write(folder.join(format!("{name}.html")), page).unwrap();
             std::fs::write(folder.join(format!("{name}.txt")), super::text::result_text(&summary)).unwrap();
             std::fs::write(folder.join(format!("{name}.csv")), crate::results::tables::returns_csv(&summary))

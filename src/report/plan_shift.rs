@@ -145,7 +145,7 @@ mod tests {
 
     #[test]
     fn a_shift_stands_on_page_and_terminal_with_its_row_beside_the_raw_figures() {
-        let (mut summary, histogram) = sample::five_returns(Unit::Metre);
+        let (mut summary, pictures) = sample::five_returns(Unit::Metre);
         summary.trust.plan_shift = Some(shifted(true));
         let sentence = sentence(&summary).unwrap();
         assert_eq!(
@@ -153,7 +153,7 @@ mod tests {
             "The survey lies 52.1 mm east and 3.4 mm south of the reference (95 %: east +41.0 to +63.0 mm, \
              north −12.0 to +5.0 mm). On slopes of 12.4 % (root mean square) that adds 4.6 mm to the spread of dz."
         );
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         for text in
             [&sentence[..], "strip 102, differs", "its slopes differ too little", "shift in plan taken out"]
         {
@@ -169,7 +169,7 @@ mod tests {
 
     #[test]
     fn none_is_claimed_where_none_is_told_and_the_reason_stands_where_it_cannot_be() {
-        let (mut summary, histogram) = sample::five_returns(Unit::UsSurveyFoot);
+        let (mut summary, pictures) = sample::five_returns(Unit::UsSurveyFoot);
         summary.trust.plan_shift = Some(shifted(false));
         let said = sentence(&summary).unwrap();
         assert!(
@@ -178,7 +178,7 @@ mod tests {
         );
         assert!(!result_text(&summary).contains("shift taken out"));
         assert!(!rows(&summary).is_empty() && removed_rows(&summary).is_empty());
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         assert!(page.contains(&said) && !page.contains("explains 4.1 %"));
         assert!(!page.contains("shift in plan taken out"));
         let reason = Some("the ground is nearly flat".to_string());
@@ -189,10 +189,10 @@ mod tests {
         );
         assert!(rows(&summary).is_empty() && removed_rows(&summary).is_empty());
         assert!(
-            self::page(&summary, &histogram)
+            self::page(&summary, &pictures)
                 .contains("cannot be told from this sample: the ground is nearly flat")
         );
         summary.trust.plan_shift = None;
-        assert!(!self::page(&summary, &histogram).contains("Agreement in plan"));
+        assert!(!self::page(&summary, &pictures).contains("Agreement in plan"));
     }
 }

@@ -49,7 +49,7 @@ mod tests {
 
     #[test]
     fn each_strip_has_its_shares_of_ground_and_comparisons_on_the_page() {
-        let (mut summary, histogram) = sample::decided();
+        let (mut summary, pictures) = sample::decided();
         let strip = |number, ground_share, compared| RepresentedRow {
             by: GroupKey::new([Property::Strip(Some(number))]),
             ground: 120_000,
@@ -69,7 +69,7 @@ mod tests {
             (rows[1].name.as_str(), texts(&rows[1])),
             ("strip 102", ["120,000", "25.0", "0", "0.0"].map(String::from).into())
         );
-        let page = page(&summary, &histogram);
+        let page = page(&summary, &pictures);
         assert!(
             page.contains("What the reference represents")
                 && page.contains("12,345 m² in all; 1,234 m² of that (10.0 %)"),

@@ -11,6 +11,7 @@ use crate::report::plan_shift;
 use crate::report::registration;
 use crate::report::sentences;
 use crate::report::surveyed;
+use crate::report::verdicts;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
@@ -36,8 +37,14 @@ pub fn result_text(summary: &Summary) -> String {
         out += &wrap(&text);
         out.push('\n');
     }
-    for text in registration::sentences(summary).into_iter().chain(fit::sentences(summary)) {
-        out += &wrap(&text);
+    for line in verdicts::lines(summary) {
+        out += &wrap(&format!("{}  {}", line.label, line.text));
+    }
+    if let Some(note) = verdicts::note(summary).filter(|_| !summary.trust.accept.is_empty()) {
+        out += &wrap(note);
+    }
+    if !out.ends_with("\n\n") {
+        out.push('\n');
     }
     for answer in decision::sentences(summary) {
         out += &wrap(&format!("- {answer}"));
@@ -53,6 +60,12 @@ pub fn result_text(summary: &Summary) -> String {
     for text in [matching::sentence(summary), in_plan].into_iter().flatten() {
         out.push('\n');
         out += &wrap(&text);
+    }
+    for text in [registration::sentences(summary), fit::sentences(summary)] {
+        if !text.is_empty() {
+            out.push('\n');
+            out += &wrap(&text.join(" "));
+        }
     }
     for text in agreement::sentences(summary) {
         out.push('\n');

@@ -40,20 +40,15 @@ pub fn figure(summary: &Summary) -> Option<String> {
         format::decimal(points[points.len() - 1].0, 0)
     );
     let mut drawing = Drawing::new("variogram", WIDTH, HEIGHT, title, &description);
-    // Squares of small lengths have many zeros: the axis counts in the SD that they stand for.
     let format = ResidualFormat::of(summary.units);
-    let (sds, decimals) = ticks(0.0, format.scaled(libm::sqrt(highest * 1.1)), 4);
-    for sd in sds {
-        let at = y.at((sd / format.scaled(1.0)).powi(2));
+    let squared = format.scaled(1.0) * format.scaled(1.0);
+    let (values, decimals) = ticks(0.0, highest * 1.1 * squared, 5);
+    for value in values {
+        let at = y.at(value / squared);
         drawing.line("grid", [x.positions[0], at], [x.positions[1], at]);
-        drawing.text(
-            "tick",
-            "end",
-            x.positions[0] - 8.0,
-            at + 4.0,
-            &if sd == 0.0 { "0".to_string() } else { format!("{}²", format::decimal(sd, decimals)) },
-        );
+        drawing.text("tick", "end", x.positions[0] - 8.0, at + 4.0, &format::decimal(value, decimals));
     }
+    let middle = (x.positions[0] + x.positions[1]) / 2.0;
     for power in (first.floor() as i32)..=(last.ceil() as i32) {
         for digit in [1.0, 2.0, 5.0] {
             // Dividing by a whole power of ten gives the number itself.
@@ -75,8 +70,9 @@ pub fn figure(summary: &Summary) -> Option<String> {
         let at = x.at(log(range));
         drawing.line("zero", [at, y.positions[0]], [at, y.positions[1]]);
     }
-    let middle = (x.positions[0] + x.positions[1]) / 2.0;
-    drawing.text("hint", "start", 0.0, 12.0, &format!("semivariance, {}²", format.symbol));
+    drawing.line("axis", [x.positions[0], y.positions[0]], [x.positions[0], y.positions[1]]);
+    drawing.text("hint", "start", 0.0, 12.0, &format!("γ, {}²", format.symbol));
+    drawing.text("label", "middle", middle, 14.0, title);
     drawing.text("hint", "middle", middle, HEIGHT - 6.0, &format!("distance in plan, {unit}"));
     Some(drawing.finish())
 }

@@ -8,6 +8,7 @@ pub(crate) mod fit;
 pub(crate) mod format;
 pub(crate) mod group_key;
 pub(crate) mod matching;
+pub(crate) mod pictures;
 pub(crate) mod plan_shift;
 pub(crate) mod registration;
 #[cfg(test)]

@@ -5,6 +5,7 @@ use crate::results::confidence::{
     Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::group_key::{GroupKey, Property};
+use crate::results::pictures::Pictures;
 use crate::results::plan_shift::{PlanShift, ShiftRemoved, StripShift};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::{Order, VsFirst};
@@ -15,8 +16,8 @@ use crate::tile::points::GroundFrom;
 use crate::tile::strata::Cover;
 use crate::units::Unit;
 
-/// A result and its histogram.
-pub type Sample = (Summary, Histogram);
+/// A result and its pictures.
+pub type Sample = (Summary, Pictures);
 
 /// A plausible spread without a random number generator from outside: the sum of twelve uniform numbers.
 struct Noise(u64);
@@ -145,7 +146,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
                  to another of the same return."
             .to_string(),
     };
-    (summary, histogram)
+    (summary, histogram.into())
 }
 
 /// Five returns, the later the lower and the noisier, with a few gross values.
@@ -167,7 +168,7 @@ pub fn five_returns(unit: Unit) -> Sample {
 
 /// Two returns on open ground and under canopy with all that carries a decision.
 pub fn decided() -> Sample {
-    let (mut summary, histogram) = five_returns(Unit::Metre);
+    let (mut summary, pictures) = five_returns(Unit::Metre);
     summary.returns.truncate(2);
     let of_return = |number, cover| GroupKey::new([Property::Return(number), Property::Cover(Some(cover))]);
     let of_cover = |cover| GroupKey::new([Property::Cover(Some(cover))]);
@@ -287,7 +288,7 @@ pub fn decided() -> Sample {
     summary.trust.correlation.range = Some(8.0);
     summary.agreement = Some(agreement());
     summary.all.n_effective = Some(500.0);
-    (summary, histogram)
+    (summary, pictures)
 }
 
 /// A shift in plan of 5 cm, or what may be none, with a strip that differs and one of which nothing can be told.

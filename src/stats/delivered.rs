@@ -1,6 +1,6 @@
 //! How many ground points the survey delivered, by square of the site and flight strip: what an interval must speak of.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -62,6 +62,17 @@ impl Delivered {
         let mut strips = BTreeMap::new();
         self.squares.iter().for_each(|(&(_, _, strip), n)| *strips.entry(strip).or_default() += n);
         strips
+    }
+
+    /// (row, column) of the squares, joined four by four until there are at most `most`, and their edge in micrometres.
+    pub fn places(&self, most: usize) -> (i64, Vec<(i64, i64)>) {
+        let own = self.squares.keys().map(|&(row, column, _)| (i64::from(row), i64::from(column)));
+        let (mut edge, mut places) = (1i64 << EDGE_BITS, own.collect::<BTreeSet<_>>());
+        while places.len() > most {
+            edge *= 2;
+            places = places.iter().map(|(row, column)| (row.div_euclid(2), column.div_euclid(2))).collect();
+        }
+        (edge, places.into_iter().collect())
     }
 
     /// The squares, sorted.

@@ -6,6 +6,7 @@ use std::io;
 use rayon::prelude::*;
 
 use crate::results::confidence::Correlation;
+use crate::results::pictures::ResidualMap;
 use crate::results::statistics::Interval;
 use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
@@ -23,6 +24,7 @@ use crate::tile::strata::Strata;
 use crate::trust::few_checkpoints::FewCheckpoints;
 use crate::trust::figures::PointCounts;
 use crate::trust::groups::{Group, Groups};
+use crate::trust::residual_map::residual_map;
 use crate::trust::truncation::{OfReturn, truncation_correction};
 use crate::units::{Length, Micrometres, Unit};
 
@@ -40,6 +42,8 @@ pub struct Intervals {
     pub wider: Option<Wider>,
     /// How far error is shared as far as can be told, micrometres; nothing where it cannot.
     pub reach: Option<Micrometres>,
+    /// Residuals by place.
+    pub map: Option<ResidualMap>,
 }
 
 /// Intervals of all comparisons together that are much wider than those of independent blocks, and why.
@@ -122,6 +126,7 @@ pub fn intervals(
     let sums = fine.coarsened((size / fine.size_um()).max(1));
     let joined = sums.size_um();
     let ground = rows.first().map_or(0, |all| all.ground);
+    let map = residual_map(&fine, groups, &counts.delivered, units);
     let estimates = Estimates::new(fine, &counts.delivered, &alike(groups), ground);
     // Groups share their returns: all together has those of the rows by return.
     let by_return = |group: &Group| by_return(&group.members, groups);
@@ -163,7 +168,15 @@ pub fn intervals(
     let reach = reach.map(|reach| {
         reach.max((spatial.range().unwrap_or(0) as f64 * std::f64::consts::SQRT_2).ceil() as Micrometres)
     });
-    Ok(Intervals { correlation: reported(model, &sums, units), block: joined, learning, sums, wider, reach })
+    Ok(Intervals {
+        correlation: reported(model, &sums, units),
+        block: joined,
+        learning,
+        sums,
+        wider,
+        reach,
+        map,
+    })
 }
 
 /// Those of the finest groups that are of one return, return by return.

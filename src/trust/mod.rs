@@ -22,6 +22,7 @@ pub(crate) mod plan_shift;
 pub(crate) mod plausible;
 pub(crate) mod registration;
 pub(crate) mod represented;
+pub(crate) mod residual_map;
 pub(crate) mod shift_sums;
 pub(crate) mod study;
 pub(crate) mod surveyed;

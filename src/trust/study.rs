@@ -7,6 +7,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::Pipeline;
 use crate::results::confidence::{Compliance, Correlation, GroupRow, Represented, Standards, Trust};
 use crate::results::group_key::GroupKey;
+use crate::results::pictures::ResidualMap;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
 use crate::stages::compared::{Compared, Comparisons};
@@ -54,6 +55,7 @@ pub struct Figured {
     excerpt: Vec<Compared>,
     shift: ShiftSums,
     represented: Represented,
+    map: Option<ResidualMap>,
 }
 
 impl Figured {
@@ -74,6 +76,8 @@ pub struct Studied {
     pub all: Statistics,
     /// How far the figures can be trusted.
     pub trust: Trust,
+    /// Residuals by place.
+    pub map: Option<ResidualMap>,
 }
 
 /// The standard deviation of the error that the comparisons of some strata share, micrometres, where it is known for each set of them;
@@ -108,7 +112,7 @@ pub fn figures(
         true => NoEstimate::Delivered,
         false => NoEstimate::NotJudged,
     };
-    let Intervals { correlation, block, learning, sums, wider, reach } =
+    let Intervals { correlation, block, learning, sums, wider, reach, map } =
         intervals(all, &groups, &spatial, units, counts, no_limits, &mut rows)?;
     let reference = reference(pipeline, units);
     vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
@@ -127,6 +131,7 @@ pub fn figures(
         excerpt: first.excerpt,
         shift: first.shift,
         represented,
+        map,
     })
 }
 
@@ -140,7 +145,7 @@ pub fn conclude(
     common: CommonError<'_>,
     units: Unit,
 ) -> Studied {
-    let Figured { block, groups, rows, correlation, wider, excerpt, shift, represented, .. } = figured;
+    let Figured { block, groups, rows, correlation, wider, excerpt, shift, represented, map, .. } = figured;
     let centred = centred(&excerpt);
     let plan_shift = plan_shift(&excerpt, &centred, &shift, pipeline, units);
     let length = |um: f64| units.from_micrometres(um);
@@ -203,6 +208,7 @@ pub fn conclude(
             accept: limits,
             warnings,
         },
+        map,
     };
     for (group, statistics) in groups.all.into_iter().zip(rows) {
         match group.role {

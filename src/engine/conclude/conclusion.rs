@@ -26,7 +26,8 @@ use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::format::and_list_of;
-use crate::results::summary::{CloudCounts, ExcludedArea, Histogram, Summary};
+use crate::results::pictures::Pictures;
+use crate::results::summary::{CloudCounts, ExcludedArea, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
@@ -53,8 +54,8 @@ use crate::trust::surveyed::test_terrain;
 pub struct Conclusion {
     /// The contents of `summary.json`.
     pub summary: Summary,
-    /// What the page's histograms show.
-    pub histogram: Histogram,
+    /// What the page shows besides.
+    pub pictures: Pictures,
 }
 
 /// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
@@ -179,6 +180,8 @@ pub fn conclude(
         None => &in_tiles,
     };
     let fit = fitted.as_ref().map(|fitted| fitted.summary(job, raw)).transpose()?;
+    let pictures =
+        Pictures { map: studied.map.take(), horizontal: job.survey.units[0].0, ..histogram.into() };
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -218,7 +221,7 @@ pub fn conclude(
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
-    Ok(Conclusion { summary, histogram })
+    Ok(Conclusion { summary, pictures })
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.

@@ -18,7 +18,8 @@ use crate::fit::VerticalFit;
 use crate::pipeline::resolved::resolved_yaml;
 use crate::report::html;
 use crate::results::checkpoints::CheckpointRow;
-use crate::results::summary::{Histogram, Summary};
+use crate::results::pictures::Pictures;
+use crate::results::summary::Summary;
 use crate::results::tables::{returns_csv, summary_json, surveyed_csv};
 use crate::stages::auto::Count;
 use crate::stages::checkpoint_table::{write_checkpoint, write_checkpoint_header};
@@ -31,11 +32,11 @@ pub fn write_results(
     job: &Job,
     results: &Path,
     summary: &Summary,
-    histogram: &Histogram,
+    pictures: &Pictures,
 ) -> Result<(), EngineError> {
     write(&results.join("summary.json"), &summary_json(summary))?;
     write(&results.join("returns.csv"), &returns_csv(summary))?;
-    write(&results.join("report.html"), &html::page(summary, histogram))?;
+    write(&results.join("report.html"), &html::page(summary, pictures))?;
     write(&results.join("pipeline.yaml"), &resolved_yaml(&job.pipeline))
 }
 

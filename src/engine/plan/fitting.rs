@@ -64,7 +64,7 @@ impl Fitting {
         let (n, model) = (points.len() - withheld, self.fit.model.word());
         match self.fit.model {
             Model::None => format!("compares the survey with {n} points of {file}{aside}; nothing is fitted"),
-            _ => format!("fits the survey to {n} points of {file}{aside} by a {model}"),
+            _ => format!("fits a {model} of the survey to {n} points of {file}{aside}"),
         }
     }
 

@@ -10,12 +10,13 @@ use serde::Serialize;
 use sha2::{Digest, Sha256};
 
 use crate::cloud::Source;
-use crate::cloud::files::{hex, itself};
+use crate::cloud::files::{file_name, hex, itself};
 use crate::engine::plan::job::{Job, ListJob};
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
+use crate::results::pictures::ComparedFile;
 use crate::units::Unit;
 
 /// What stands for the cloud of a list of targets or of control.
@@ -111,6 +112,25 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
         });
     }
     inputs
+}
+
+/// What a report tells of the inputs.
+pub fn compared_files(job: &Job, inputs: &[InputFile]) -> Vec<ComparedFile> {
+    let made_on = |path: &Path| {
+        let clouds = [Some(&job.survey), job.reference.as_ref()].into_iter().flatten();
+        let mut sources = clouds.flat_map(|cloud| &cloud.sources);
+        sources.find(|source| source.path() == path)?.made_on().map(str::to_string)
+    };
+    let file = |input: &InputFile| ComparedFile {
+        cloud: input.cloud,
+        name: file_name(&input.file),
+        points: input.points,
+        sha256: input.sha256.clone(),
+        made_on: made_on(&input.file),
+        crs: input.crs.clone(),
+        units: (input.horizontal_unit, input.vertical_unit),
+    };
+    inputs.iter().map(file).collect()
 }
 
 /// The files of a job with their hashes, for which all of them are read.
