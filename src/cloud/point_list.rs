@@ -296,13 +296,19 @@ mod tests {
             sigma: Some(15_000),
             line: 0,
         };
-        for text in [
-            "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n",
-            "# set out in spring\n  # by foot; twice\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
-            "northing\teasting\tname\tsigma\televation\tnote\n-5000.25\t2000000.5\tP 1\t0.015\t101.234\tkerb\n",
-            "name, easting, northing, elevation, sigma\n\"P 1\", 2000000.5, -5000.25, 101.234, 0.015\n",
+        for (line, text) in [
+            (2, "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n"),
+            (
+                5,
+                "# set out in spring\n  # by foot; twice\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
+            ),
+            (
+                2,
+                "northing\teasting\tname\tsigma\televation\tnote\n-5000.25\t2000000.5\tP 1\t0.015\t101.234\tkerb\n",
+            ),
+            (2, "name, easting, northing, elevation, sigma\n\"P 1\", 2000000.5, -5000.25, 101.234, 0.015\n"),
         ] {
-            assert_eq!(read(text).unwrap(), std::slice::from_ref(&expected), "{text}");
+            assert_eq!(read(text).unwrap(), [SurveyedPoint { line, ..expected.clone() }], "{text}");
         }
     }
 
