@@ -4,6 +4,7 @@ mod adjust;
 pub(crate) mod check;
 pub mod inspect;
 mod log;
+mod new;
 pub(crate) mod run;
 mod several;
 mod signals;
@@ -74,6 +75,21 @@ enum Command {
         /// Print JSON instead of text.
         #[arg(long)]
         json: bool,
+    },
+    /// Write a commented pipeline file with values that fit the data, from headers and a sample of the points.
+    New {
+        /// Files or folders of the survey: LAS, LAZ or E57.
+        #[arg(required = true, value_name = "SURVEY")]
+        survey: Vec<PathBuf>,
+        /// Files or folders of the reference cloud.
+        #[arg(long, value_name = "FILE", num_args = 1..)]
+        reference: Vec<PathBuf>,
+        /// The pipeline file to write.
+        #[arg(long, value_name = "FILE", default_value = "pipeline.yaml")]
+        out: PathBuf,
+        /// Replace the file where it is there.
+        #[arg(long)]
+        replace: bool,
     },
     /// Adjust a control network: levels, GNSS positions, total-station observations.
     Adjust {
@@ -223,6 +239,9 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
         Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
+        Command::New { survey, reference, out, replace } => {
+            print(&new::new(&survey, &reference, &out, replace)?)
+        }
         Command::Adjust { file, out, replace, json } => {
             print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
         }

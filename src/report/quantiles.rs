@@ -15,17 +15,29 @@ const PANELS: usize = 6;
 /// Quantiles shown, in SD from the median: 99.9 % lie within.
 const REACH: f64 = 3.3;
 
+/// A return that has enough comparisons.
+struct Panel<'a> {
+    return_number: u8,
+    statistics: &'a Statistics,
+    /// Normal quantile and dz.
+    points: Vec<(f64, f64)>,
+}
+
 /// The panels as one drawing; none where no return has enough comparisons.
 pub(super) fn figure(summary: &Summary, histogram: &Histogram) -> Option<String> {
-    let panels: Vec<(u8, &Statistics, Vec<(f64, f64)>)> = summary
+    let panels: Vec<Panel<'_>> = summary
         .returns
         .iter()
         .filter(|row| row.statistics.support().is_enough_for_a_verdict())
         .filter_map(|row| {
             let (_, counts) = histogram.returns.iter().find(|(number, _)| *number == row.return_number)?;
-            Some((row.return_number, &row.statistics, points(counts, histogram)))
+            Some(Panel {
+                return_number: row.return_number,
+                statistics: &row.statistics,
+                points: points(counts, histogram),
+            })
         })
-        .filter(|(_, _, points)| points.len() > 4)
+        .filter(|panel| panel.points.len() > 4)
         .take(PANELS)
         .collect();
     if panels.is_empty() {
@@ -37,11 +49,11 @@ pub(super) fn figure(summary: &Summary, histogram: &Histogram) -> Option<String>
     let (width, height) = (PANEL * columns as f64, PANEL * rows as f64);
     let title = "Normal quantile plots of dz by return";
     let mut drawing = Drawing::new("quantiles", width, height, title, &describe(&panels));
-    for (i, (number, statistics, points)) in panels.iter().enumerate() {
+    for (i, Panel { return_number, statistics, points }) in panels.iter().enumerate() {
         let (left, top) = (PANEL * (i % columns) as f64, PANEL * (i / columns) as f64);
         let bounds =
             [left + MARGINS[0], left + PANEL - MARGINS[1], top + MARGINS[2], top + PANEL - MARGINS[3]];
-        let name = format!("Return {number} · n {}", format::thousands(statistics.compared));
+        let name = format!("Return {return_number} · n {}", format::thousands(statistics.compared));
         drawing.text("label", "start", bounds[0], top + 14.0, &name);
         panel(&mut drawing, statistics, points, bounds, format);
     }
@@ -111,8 +123,8 @@ fn points(counts: &[u64], histogram: &Histogram) -> Vec<(f64, f64)> {
     points
 }
 
-fn describe(panels: &[(u8, &Statistics, Vec<(f64, f64)>)]) -> String {
-    let returns: Vec<String> = panels.iter().map(|(number, ..)| number.to_string()).collect();
+fn describe(panels: &[Panel<'_>]) -> String {
+    let returns: Vec<String> = panels.iter().map(|panel| panel.return_number.to_string()).collect();
     format!(
         "Quantiles of dz against those of a normal distribution, for return {}.",
         format::and_list(&returns)
