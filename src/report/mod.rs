@@ -9,6 +9,7 @@ mod agreement;
 mod chart;
 mod compared;
 mod compliance;
+mod cross_check;
 mod data_loss;
 mod decision;
 mod decision_table;
@@ -27,6 +28,7 @@ mod surveyed;
 mod svg;
 mod terrain;
 pub(crate) mod text;
+mod truncation;
 mod variogram;
 mod verdicts;
 
