@@ -159,7 +159,7 @@ fn tiles_threads_memory_and_order_cannot_be_told_where_the_ground_is_as_delivere
     };
     for ground in [
         "- ground: {from: classes, fill_max: 4 m}",
-        "- ground: {cloud: reference}\n  - ground: {cloud: survey, from: classes, cell: 0.7 m}",
+        "- ground: {cloud: reference}\n  - ground: {cloud: survey, from: classes, cell: 0.7 m, cross_check: true}\n  - select: {cloud: survey, scan_angle_max: 12 deg}",
     ] {
         let first = TempDir::new().unwrap();
         write_clouds(&clouds, first.path(), 0);

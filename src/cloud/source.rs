@@ -184,6 +184,14 @@ impl Source {
         }
     }
 
+    /// The scan in words, where it is one that has no pose.
+    pub fn without_pose(&self) -> Option<String> {
+        match self {
+            Source::E57(scan) if scan.pose.is_none() => Some(format!("{} of {}", scan.named(), self.name())),
+            _ => None,
+        }
+    }
+
     /// What is wrong with the file without making it unreadable, in words for people.
     pub fn notes(&self) -> &[String] {
         match self {

@@ -260,7 +260,19 @@ impl OptionCheck<'_, '_> {
     }
 
     fn ground(&mut self, ground: &Ground) {
-        if ground.from == GroundFrom::Classes {
+        if !ground.may_cross_check() {
+            let (label, help) = match ground.from {
+                GroundFrom::Filter => (
+                    "nothing is delivered to be held against the filter",
+                    "write `from: classes`, or remove it",
+                ),
+                GroundFrom::Classes => {
+                    ("only classes of the survey are held against the filter", "remove it")
+                }
+            };
+            self.idle("cross_check", &format!("`from: {}`", ground.from.word()), label, help);
+        }
+        if !ground.filters() {
             return self.delivered_ground(ground);
         }
         self.surface(ground);
@@ -308,7 +320,8 @@ impl OptionCheck<'_, '_> {
 
     /// Where classes are taken as delivered, what would say how to filter does nothing.
     fn delivered_ground(&mut self, ground: &Ground) {
-        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are";
+        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are, or `cross_check: true`, \
+                    which holds the survey's classes against it";
         let mut idle = OF_FILTER.to_vec();
         if ground.cloud == CloudChoice::Reference {
             idle.extend(OF_SURFACE);
@@ -317,12 +330,16 @@ impl OptionCheck<'_, '_> {
             self.cells("fill_max", ground.fill_max, ground.cell);
         }
         for key in idle {
-            let path = self.path_to(key);
-            if self.notes.given(&path) && !self.notes.known(&path) {
-                let message = format!("{} does nothing with `from: classes`", name(&path));
-                let label = "class 2 is taken as delivered".to_string();
-                self.notes.key(&path, message, label, Some(help.to_string()));
-            }
+            self.idle(key, "`from: classes`", "class 2 is taken as delivered", help);
+        }
+    }
+
+    /// Notes an option that is given and does nothing beside another.
+    fn idle(&mut self, key: &str, beside: &str, label: &str, help: &str) {
+        let path = self.path_to(key);
+        if self.notes.given(&path) && !self.notes.known(&path) {
+            let message = format!("{} does nothing with {beside}", name(&path));
+            self.notes.key(&path, message, label.to_string(), Some(help.to_string()));
         }
     }
 

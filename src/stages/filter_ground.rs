@@ -103,6 +103,16 @@ impl FilterGround {
         let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
         self.options.limits(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
     }
+
+    /// The same, made of `surface` for the first part of the tile and known to the others. None without points.
+    pub fn opened(&self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Rc<GroundLimits>> {
+        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
+        let known = opened.of(self.cloud).clone();
+        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
+        opened.of(self.cloud).clone_from(&limits);
+        tile.shared_by_parts.put(opened);
+        limits
+    }
 }
 
 impl TileStage for FilterGround {
@@ -124,12 +134,7 @@ impl TileStage for FilterGround {
     }
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
-        let known = opened.of(self.cloud).clone();
-        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
-        opened.of(self.cloud).clone_from(&limits);
-        tile.shared_by_parts.put(opened);
-        let limits = limits?;
+        let limits = self.opened(tile, surface)?;
         let refused = self.slope_breaks.as_ref();
         let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
         Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))

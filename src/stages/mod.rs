@@ -55,6 +55,7 @@ pub(crate) mod compare;
 pub mod compared;
 pub(crate) mod counts;
 pub(crate) mod cover;
+pub(crate) mod cross_check;
 pub(crate) mod delivered_ground;
 pub(crate) mod draw;
 pub(crate) mod filter_ground;

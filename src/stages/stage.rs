@@ -26,6 +26,13 @@ pub trait StageOptions: Any {
     fn prepare(&self, place: usize, preparing: &mut Preparing<'_>);
 }
 
+impl dyn StageOptions + '_ {
+    /// The options, where they are those of this stage.
+    pub fn downcast<T: StageOptions>(&self) -> Option<&T> {
+        (self as &dyn Any).downcast_ref()
+    }
+}
+
 /// A chain in the making, and what a stage must know of the others.
 #[derive(Default)]
 pub struct Preparing<'a> {
@@ -74,7 +81,7 @@ pub struct Setups {
 impl Preparing<'_> {
     /// The options of the first stage of a kind.
     pub fn find<T: StageOptions>(&self) -> Option<&T> {
-        self.options.iter().find_map(|options| (*options as &dyn Any).downcast_ref())
+        self.options.iter().find_map(|options| options.downcast())
     }
 
     /// Whether the survey's ground has been classified so far.

@@ -1,6 +1,7 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod delivered;
 pub mod errors;
 pub mod flight;
 pub mod hills;

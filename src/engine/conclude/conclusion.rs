@@ -33,8 +33,9 @@ use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
+use crate::stages::cross_check;
 use crate::stages::left_out;
-use crate::stages::list::{draw_of, ground_of, summarise_of};
+use crate::stages::list::{draw_of, ground_of, is_delivered, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
@@ -171,7 +172,8 @@ pub fn conclude(
         let returns = studied.returns.iter().map(|row| &row.statistics);
         trust.warnings.extend(plane_warning(matching, returns, uncertainty, job.units));
     }
-    trust.warnings.extend(slope_warning(&by_slope));
+    let survey_filtered = !is_delivered(&job.pipeline.stages, Cloud::Survey);
+    trust.warnings.extend(slope_warning(&by_slope, survey_filtered));
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
@@ -195,6 +197,11 @@ pub fn conclude(
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         agreement: None,
+        cross_check: job
+            .chain
+            .is_cross_checked
+            .then(|| cross_check::conclude(journals, job.units))
+            .transpose()?,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
