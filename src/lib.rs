@@ -3,7 +3,7 @@
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
 //! comparisons to a decision) and [`report`] (the page) → [`network`] (the control network) → [`pipeline`] (the pipeline file) → [`stages`] (one file a stage) →
-//! [`results`] (what a run found), [`agreement`], [`terrain`] → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
+//! [`results`] (what a run found), [`agreement`], [`terrain`], [`products`] (files for other programs) → [`tile`] (what stages share) → [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
 #![forbid(unsafe_code)]
@@ -18,6 +18,7 @@ pub mod control;
 pub mod engine;
 pub(crate) mod network;
 pub mod pipeline;
+pub mod products;
 pub mod raster;
 pub(crate) mod report;
 pub(crate) mod results;

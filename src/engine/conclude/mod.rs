@@ -6,6 +6,7 @@ pub(crate) mod draw;
 pub(crate) mod files;
 pub(crate) mod gate;
 pub(crate) mod manifest;
+pub(crate) mod products;
 pub(crate) mod summing_up;
 pub(crate) mod surveyed;
 pub(crate) mod terrain;
