@@ -3,6 +3,7 @@
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, distance, length, percent, thousands};
 use crate::results::statistics::Support;
 use crate::results::summary::Summary;
+use crate::results::terrain_model::supported;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::terrain::lesson::ReturnWeight;
 
@@ -70,10 +71,7 @@ pub fn sentence(summary: &Summary) -> Vec<String> {
         percent(of_all)
     );
     let surveyed = summary.checkpoints.is_some();
-    let fewest = if surveyed { Support::FEWEST_FOR_A_VERDICT } else { Support::FEWEST_COMPARISONS };
-    let enough = |row: &&TerrainRow| row.terrain.common_cells >= fewest;
-    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
-    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
+    if let Some((row, sd)) = supported(rows, surveyed) {
         text += &format!(
             " {} {} that all of them reach, the terrain has its lowest SD against the reference when made from {} ({})",
             if surveyed { "At the" } else { "Over the" },

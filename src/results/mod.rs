@@ -14,3 +14,4 @@ pub(crate) mod sample;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;
+pub(crate) mod terrain_model;

@@ -22,6 +22,8 @@ pub struct Chain {
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
+    /// Edge of the cells of rasters that are handed over, where there are any.
+    pub raster_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Whether points may lie outside the boxes that the headers state.
@@ -57,9 +59,18 @@ impl Chain {
             // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
-        let (delivered, agreement) = (preparing.delivered, preparing.agreement);
-        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, agreement }
+        let Preparing { while_reading, tiles, terrain_cell, raster_cell, .. } = preparing;
+        let Preparing { skip_damaged, ignore_bounds, delivered, agreement, .. } = preparing;
+        Chain {
+            while_reading,
+            tiles,
+            terrain_cell,
+            raster_cell,
+            skip_damaged,
+            ignore_bounds,
+            delivered,
+            agreement,
+        }
     }
 
     /// The grounds outside of which no point of a cloud is selected.

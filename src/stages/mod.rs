@@ -73,5 +73,6 @@ pub mod select;
 pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;
+pub(crate) mod terrain;
 pub(crate) mod terrain_cells;
 pub mod triangulated;

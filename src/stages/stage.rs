@@ -61,6 +61,8 @@ pub struct Preparing<'a> {
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
+    /// Edge of the cells of rasters that are handed over, where there are any.
+    pub raster_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Where the reference is a list of surveyed points: their positions.
@@ -122,6 +124,8 @@ pub enum Step {
     Compare,
     /// Results are summed up.
     Summarise,
+    /// Files are made that are handed over.
+    Deliver,
 }
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.
@@ -162,6 +166,11 @@ pub trait TileStage: Send + Sync {
 
     /// Bytes of memory that it takes for each point of the survey that it wants, beside the point.
     fn bytes_per_point(&self) -> f64 {
+        0.0
+    }
+
+    /// Bytes of memory that it takes for each point of a tile until it gives back what it found, whether points are held or not.
+    fn bytes_given(&self) -> f64 {
         0.0
     }
 

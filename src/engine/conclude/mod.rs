@@ -10,3 +10,4 @@ pub(crate) mod products;
 pub(crate) mod summing_up;
 pub(crate) mod surveyed;
 pub(crate) mod terrain;
+pub(crate) mod terrain_model;
