@@ -9,6 +9,7 @@ use crate::report::matching;
 use crate::report::plan_shift;
 use crate::report::sentences;
 use crate::report::surveyed;
+use crate::report::terrain;
 use crate::report::verdicts;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
@@ -59,7 +60,7 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
         out += &wrap(&text);
     }
-    for text in agreement::sentences(summary) {
+    for text in agreement::sentences(summary).into_iter().chain(terrain::model(summary)) {
         out.push('\n');
         out += &wrap(&text);
     }

@@ -80,8 +80,8 @@ impl Default for TerrainStage {
 }
 
 /// Bytes of a ground point as it waits on disk, and of a cell in all rasters and in what they wait in.
-const POINT_ON_DISK: f64 = 8.0;
-const CELL_ON_DISK: f64 = 80.0;
+const POINT_ON_DISK: f64 = 5.5;
+const CELL_ON_DISK: f64 = 30.0;
 
 impl StageOptions for TerrainStage {
     fn step(&self) -> Step {

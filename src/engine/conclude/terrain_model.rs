@@ -21,8 +21,8 @@ use crate::raster::Extent;
 use crate::stages::terrain::{GROUND, REFERENCE, SEEN};
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
-use crate::terrain::surface::ground::{HEAD, Packed, decode, decode_table};
-use crate::terrain::surface::patch::{Around, Patch, Rule, Void};
+use crate::terrain::surface::ground::{GroundPoint, HEAD, Packed, SQUARE, decode, decode_table};
+use crate::terrain::surface::patch::{Around, Estimate, Patch, Rule, Void};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, YieldError, Yields};
 use crate::units::{Micrometres, Unit};
@@ -31,8 +31,12 @@ use crate::units::{Micrometres, Unit};
 const STAGE: &str = "terrain";
 
 /// Bytes that a ground point takes while a part is made, and a cell of it.
-const POINT: u64 = 80;
+const POINT: u64 = 100;
 const CELL: u64 = 400;
+
+/// A narrow margin is such a part of the widest; and with so few points it is not worth the trouble.
+const NARROW: Micrometres = 4;
+const FEW_POINTS: u64 = 100_000;
 
 /// Cells of a part that is not cut any further.
 const FEW_CELLS: usize = 256;
@@ -84,6 +88,15 @@ pub struct Plan<'a> {
 /// Where ground points of a square of the ground wait.
 type Squares = BTreeMap<(i64, i64), Vec<(Stretch, Packed)>>;
 
+/// A surveyed point: position and elevation.
+type Surveyed = (Micrometres, Micrometres, Micrometres);
+
+/// The ground of some cells and a margin around it.
+fn widened_by(part: &Extent, margin: Micrometres) -> (Range, Range) {
+    let (x, y) = part.ground();
+    (widened(x, margin), widened(y, margin))
+}
+
 /// The work on blocks.
 struct Work<'a> {
     plan: &'a Plan<'a>,
@@ -92,7 +105,7 @@ struct Work<'a> {
     squares: Squares,
     seen: BTreeMap<TileKey, Vec<Stretch>>,
     reference: BTreeMap<TileKey, Vec<Stretch>>,
-    surveyed: Vec<(Micrometres, Micrometres, Micrometres)>,
+    surveyed: Vec<Surveyed>,
     /// Bytes that the work on one part may take.
     allowed: u64,
     vertical: Unit,
@@ -194,7 +207,7 @@ fn squares(yields: &dyn Yields) -> Result<Squares, YieldError> {
 }
 
 /// The surveyed points of a list.
-fn surveyed(job: &Job) -> Vec<(Micrometres, Micrometres, Micrometres)> {
+fn surveyed(job: &Job) -> Vec<Surveyed> {
     let points = job.list.iter().flat_map(|list| &list.points.points);
     points.map(|point| (point.x, point.y, point.z)).collect()
 }
@@ -301,7 +314,7 @@ impl Work<'_> {
         };
         let mut values: Vec<Vec<f32>> = rasters.iter().map(of_raster).collect();
         let mut counted = Counted::default();
-        self.part(&block, &block, &mut |patch| {
+        self.part(&block, &mut |patch| {
             let (east, north) = block.offset_of(&patch.extent);
             for (place, counts) in patch.counts.iter().enumerate() {
                 let (c, r) = (place % patch.extent.columns + east, place / patch.extent.columns + north);
@@ -366,63 +379,85 @@ impl Work<'_> {
         }
     }
 
-    /// Makes a part of a block, in quarters where its points are too many to be held.
-    fn part(&self, part: &Extent, block: &Extent, done: &mut dyn FnMut(&Patch)) -> Result<(), EngineError> {
+    /// Makes a part of a block, in quarters where its points are too many to be held. Where points lie close together those of a narrow
+    /// margin mostly tell all.
+    fn part(&self, part: &Extent, done: &mut dyn FnMut(&Patch)) -> Result<(), EngineError> {
         if part.is_empty() {
             return Ok(());
         }
         let reach = self.plan.rule.reach(part.cell);
-        let (x, y) = part.ground();
-        let around = (widened(x, reach), widened(y, reach));
-        let squares = self.squares_on(around);
-        let points: u64 = squares.iter().map(|(_, packed)| packed.points).sum();
-        if points * POINT + part.len() as u64 * CELL > self.allowed && part.len() > FEW_CELLS {
-            let (half_columns, half_rows) = (part.columns.div_ceil(2), part.rows.div_ceil(2));
-            for (north, rows) in [(0, half_rows), (half_rows, part.rows - half_rows)] {
-                for (east, columns) in [(0, half_columns), (half_columns, part.columns - half_columns)] {
-                    let quarter = Extent {
-                        first_column: part.first_column + east as i64,
-                        first_row: part.first_row + north as i64,
-                        columns,
-                        rows,
-                        ..*part
-                    };
-                    self.part(&quarter, block, done)?;
-                }
+        let narrow = match self.plan.rule.estimate {
+            Estimate::Facets(_) => (reach / NARROW).max((3.0 * part.cell) as Micrometres).min(reach),
+            Estimate::Weighted { .. } => reach,
+        };
+        let count = |margin: Micrometres| -> u64 {
+            self.squares_on(widened_by(part, margin)).iter().map(|(_, packed)| packed.points).sum()
+        };
+        let (near, far) = (count(narrow), count(reach));
+        let fits = |points: u64| {
+            points * POINT + part.len() as u64 * CELL <= self.allowed || part.len() <= FEW_CELLS
+        };
+        let few_more = far < 2 * near || far < FEW_POINTS;
+        if fits(near) && !(few_more && fits(far)) {
+            let patch = self.patch(part, narrow)?;
+            if patch.settled {
+                done(&patch);
+                return Ok(());
             }
+        }
+        if fits(far) {
+            done(&self.patch(part, reach)?);
             return Ok(());
         }
-        let seen = self.seen_on(part)?;
+        let (half_columns, half_rows) = (part.columns.div_ceil(2), part.rows.div_ceil(2));
+        for (north, rows) in [(0, half_rows), (half_rows, part.rows - half_rows)] {
+            for (east, columns) in [(0, half_columns), (half_columns, part.columns - half_columns)] {
+                let quarter = Extent {
+                    first_column: part.first_column + east as i64,
+                    first_row: part.first_row + north as i64,
+                    columns,
+                    rows,
+                    ..*part
+                };
+                self.part(&quarter, done)?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The cells of a part, from the points within a margin around it.
+    fn patch(&self, part: &Extent, margin: Micrometres) -> Result<Patch, EngineError> {
+        let around = widened_by(part, margin);
+        let squares = self.squares_on(around);
+        let points: u64 = squares.iter().map(|(_, packed)| packed.points).sum();
         let holds = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
         let (mut ground, mut bytes) = (Vec::with_capacity(points as usize), Vec::new());
         for (stretch, packed) in squares {
+            let damaged = || self.plan.yields.damaged(&stretch);
             if packed.offset + packed.bytes > stretch.bytes {
-                return Err(self.plan.yields.damaged(&stretch).into());
+                return Err(damaged().into());
             }
             bytes.resize(packed.bytes as usize, 0);
             self.plan.yields.read_part(&stretch, packed.offset, &mut bytes)?;
-            let add = |point: crate::terrain::surface::ground::GroundPoint| {
+            let add = |point: GroundPoint| {
                 if holds(point.x, around.0) && holds(point.y, around.1) {
                     ground.push(point);
                 }
             };
-            decode(&bytes, &packed, add).ok_or_else(|| self.plan.yields.damaged(&stretch))?;
+            decode(&bytes, &packed, add).ok_or_else(damaged)?;
         }
-        let reference = self.reference_on(part)?;
-        let here = |point: &&(Micrometres, Micrometres, Micrometres)| holds(point.0, x) && holds(point.1, y);
-        let surveyed: Vec<_> = self.surveyed.iter().filter(here).copied().collect();
-        let around =
-            Around { points: ground, seen: &seen, reference: reference.as_ref(), surveyed: &surveyed };
-        done(&Patch::new(*part, &self.plan.rule, around));
-        Ok(())
+        let (seen, reference) = (self.seen_on(part)?, self.reference_on(part)?);
+        let (x, y) = part.ground();
+        let here = |point: &&Surveyed| holds(point.0, x) && holds(point.1, y);
+        let surveyed: Vec<Surveyed> = self.surveyed.iter().filter(here).copied().collect();
+        let reference = reference.as_ref();
+        let around = Around { points: ground, margin, seen: &seen, reference, surveyed: &surveyed };
+        Ok(Patch::new(*part, &self.plan.rule, around))
     }
 
     /// The squares that touch some ground.
     fn squares_on(&self, (x, y): (Range, Range)) -> Vec<(Stretch, Packed)> {
-        let along = |range: Range| {
-            let square = crate::terrain::surface::ground::SQUARE;
-            (range.0.div_euclid(square), (range.1 - 1).div_euclid(square))
-        };
+        let along = |range: Range| (range.0.div_euclid(SQUARE), (range.1 - 1).div_euclid(SQUARE));
         let ((west, east), (south, north)) = (along(x), along(y));
         let rows = (south..=north).flat_map(|row| self.squares.range((row, west)..=(row, east)));
         rows.flat_map(|(_, all)| all.iter().copied()).collect()

@@ -51,6 +51,8 @@ pub struct FacetOver {
     pub corners: [Corner; 3],
     /// Radius of the circumscribed circle, micrometres.
     pub radius: f64,
+    /// Its centre, from the position.
+    pub centre: (f64, f64),
 }
 
 /// Where rounding could tell the wrong side of a direction, squared micrometres.
@@ -72,39 +74,37 @@ fn turn(a: Place, b: Place) -> f64 {
 
 impl Facets {
     /// Sorts points, which must lie within a hundred kilometres of each other.
-    pub fn new(points: &mut [GroundPoint]) -> Self {
+    pub fn new(points: Vec<GroundPoint>) -> Self {
         let range = |of: fn(&GroundPoint) -> i64| {
             let all = points.iter().map(of);
             all.clone().min().unwrap_or(0)..all.max().map_or(1, |last| last + 1)
         };
         let (x, y) = (range(|p| p.x), range(|p| p.y));
         let (width, height) = ((x.end - x.start) as f64, (y.end - y.start) as f64);
-        let size = (width * height * BUCKET / points.len().max(1) as f64)
-            .sqrt()
-            .max(1e3)
-            .max(width.max(height) / 16e3);
+        let of_points = (width * height * BUCKET / points.len().max(1) as f64).sqrt();
+        let size = of_points.max(1e3).max(width.max(height) / 16e3);
         let side = |length: f64| (length / size) as i64 + 1;
         let (columns, rows) = (side(width), side(height));
         let bucket = |p: &GroundPoint| {
             let along = |at: i64| (at as f64 / size) as i64;
-            along(p.y - y.start) * columns + along(p.x - x.start)
+            (along(p.y - y.start) * columns + along(p.x - x.start)) as usize
         };
-        points.sort_unstable_by_key(|p| (bucket(p), *p));
+        let mut sorted = in_buckets(&points, (columns * rows) as usize, bucket);
+        drop(points);
         let mut facets = Facets {
-            corners: Vec::with_capacity(points.len()),
+            corners: Vec::with_capacity(sorted.len()),
             starts: Vec::with_capacity((columns * rows) as usize + 1),
             origin: (x.start, y.start),
             size,
             columns,
             rows,
         };
-        let mut rest = &points[..];
-        while let Some(first) = rest.first() {
-            let same = rest.iter().take_while(|one| (one.x, one.y) == (first.x, first.y)).count();
-            let (stacked, others) = rest.split_at(same);
-            facets.starts.resize(bucket(first) as usize + 1, facets.corners.len() as u32);
-            facets.corners.push(facets.corner(stacked));
-            rest = others;
+        for of_bucket in sorted.chunk_by_mut(|a, b| bucket(a) == bucket(b)) {
+            of_bucket.sort_unstable();
+            facets.starts.resize(bucket(&of_bucket[0]) + 1, facets.corners.len() as u32);
+            for stacked in of_bucket.chunk_by(|a, b| (a.x, a.y) == (b.x, b.y)) {
+                facets.corners.push(facets.corner(stacked));
+            }
         }
         facets.starts.resize((columns * rows) as usize + 1, facets.corners.len() as u32);
         facets
@@ -160,8 +160,29 @@ impl Facets {
         let shares = [cross(b, c) / twice, cross(c, a) / twice, cross(a, b) / twice];
         let (bz, cz) = ((corners[1].z - corners[0].z) as f64, (corners[2].z - corners[0].z) as f64);
         let z = corners[0].z + (shares[1] * bz + shares[2] * cz).round() as Micrometres;
-        FacetOver { z, shares, corners, radius: circle(a, b, c).1 }
+        let (centre, radius) = circle(a, b, c);
+        FacetOver { z, shares, corners, radius, centre }
     }
+}
+
+/// Points bucket by bucket, of so many.
+fn in_buckets(
+    points: &[GroundPoint],
+    count: usize,
+    bucket: impl Fn(&GroundPoint) -> usize,
+) -> Vec<GroundPoint> {
+    let mut next = vec![0u32; count + 1];
+    points.iter().for_each(|point| next[bucket(point) + 1] += 1);
+    for i in 0..count {
+        next[i + 1] += next[i];
+    }
+    let mut sorted = points.to_vec();
+    for point in points {
+        let place = &mut next[bucket(point)];
+        sorted[*place as usize] = *point;
+        *place += 1;
+    }
+    sorted
 }
 
 /// Centre and radius of the circle through three places.
@@ -366,7 +387,7 @@ mod tests {
         largest: f64,
         near: &mut Option<FacetOver>,
     ) -> [Option<i64>; 2] {
-        let found = Facets::new(&mut points.to_vec()).over(x, y, largest, near.as_ref());
+        let found = Facets::new(points.to_vec()).over(x, y, largest, near.as_ref());
         *near = found.or(*near);
         let mut vertices: Vec<Vertex> =
             points.iter().map(|p| Vertex::new((p.x - x) as i32, (p.y - y) as i32, p.z)).collect();
@@ -415,7 +436,7 @@ mod tests {
                     .collect()
             };
             let over = |side| {
-                let facets = Facets::new(&mut lattice(side));
+                let facets = Facets::new(lattice(side));
                 let found = facets.over(CORNER.0 + x * 1000, CORNER.1 + y * 1000, 3e5, None);
                 found.map(|facet| (facet.z, facet.shares, facet.radius, facet.corners.map(|corner| corner.z)))
             };
@@ -432,7 +453,7 @@ mod tests {
             point(0, 4_000_000, 10_700_000),
             point(0, 4_000_000, 10_900_000),
         ];
-        let facets = Facets::new(&mut points.to_vec());
+        let facets = Facets::new(points.to_vec());
         let found = facets.over(CORNER.0 + 1_000_000, CORNER.1 + 1_000_000, 1e9, None).unwrap();
         // The standards' example, as in `facet.rs`: z = 10 + 0.1 x + 0.2 y; circumradius half of the hypotenuse of 5 m.
         assert_eq!(found.z, 10_300_000);

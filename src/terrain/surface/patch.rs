@@ -97,12 +97,16 @@ pub struct Patch {
     pub cells: Vec<ModelCell>,
     /// Of each the ground points by return number.
     pub counts: Vec<[u32; MAX_RETURN + 1]>,
+    /// Whether no point farther off could change anything.
+    pub settled: bool,
 }
 
 /// What a part is made from.
 pub struct Around<'a> {
-    /// All ground points within [`Rule::reach`].
+    /// All ground points so near.
     pub points: Vec<GroundPoint>,
+    /// How near, micrometres: at [`Rule::reach`] everything is settled, and often before.
+    pub margin: Micrometres,
     /// What the survey saw of its cells, and maybe of more.
     pub seen: &'a Coverage,
     /// Sums of the reference's ground over its cells, and maybe more.
@@ -114,7 +118,7 @@ pub struct Around<'a> {
 impl Patch {
     /// Makes the cells of an extent.
     pub fn new(extent: Extent, rule: &Rule, around: Around<'_>) -> Self {
-        let Around { mut points, seen, reference, surveyed } = around;
+        let Around { mut points, margin: known, seen, reference, surveyed } = around;
         let mut counts = vec![[0; MAX_RETURN + 1]; extent.len()];
         for point in &points {
             if let Some(place) = extent.index_of(point.x, point.y) {
@@ -123,22 +127,26 @@ impl Patch {
         }
         points.retain(|point| rule.estimate.uses(point.return_number));
         let mut cells = vec![ModelCell::default(); extent.len()];
-        match &rule.estimate {
-            Estimate::Facets(_) => from_facets(&extent, rule, &mut points, &mut cells, reference, surveyed),
+        let settled = match &rule.estimate {
+            Estimate::Facets(_) => {
+                let settled = from_facets(&extent, rule, points, known, &mut cells, reference, surveyed);
+                settled || known >= rule.reach(extent.cell)
+            }
             Estimate::Weighted { weights, sd, least } => {
                 let mut sums = Sums::new(extent.widened(margin(rule.fill, extent.cell)));
                 points.iter().for_each(|p| sums.add_ground(p.x, p.y, p.z, p.return_number));
                 let terrain = Terrain::new(&sums, sums.extent(), weights, rule.fill);
                 for (place, cell) in cells.iter_mut().enumerate() {
                     let (x, y) = middle(&extent, place);
-                    let Some(found) = terrain.weighed(x, y, *least) else { continue };
-                    (cell.z, cell.error) = (Some(found.height), Some(found.spread * sd));
+                    let Some(found) = terrain.weighed(x, y, *least, *sd) else { continue };
+                    (cell.z, cell.error) = (Some(found.height), Some(found.error));
                     cell.decided_by = Some(found.decided_by);
                 }
                 let at = |x, y| Some(terrain.at(x, y).heights?[*least]);
                 add_dz(&extent, &mut cells, reference, surveyed, at);
+                known >= rule.reach(extent.cell)
             }
-        }
+        };
         for (place, cell) in cells.iter_mut().enumerate() {
             let ground = (1..=MAX_RETURN).any(|r| counts[place][r] > 0 && rule.estimate.uses(r as u8));
             let is_seen = seen.extent.index_from(&extent, place).is_some_and(|at| seen.states[at] != OUTSIDE);
@@ -148,7 +156,7 @@ impl Patch {
                 None => is_seen.then_some(Void::Open),
             };
         }
-        Patch { extent, cells, counts }
+        Patch { extent, cells, counts, settled }
     }
 }
 
@@ -159,33 +167,55 @@ fn middle(extent: &Extent, place: usize) -> (Micrometres, Micrometres) {
     (along(extent.first_column, place % extent.columns), along(extent.first_row, place / extent.columns))
 }
 
+/// Makes cells from facets; whether all points that matter lie within the margin that is known.
 fn from_facets(
     extent: &Extent,
     rule: &Rule,
-    points: &mut [GroundPoint],
+    points: Vec<GroundPoint>,
+    known: Micrometres,
     cells: &mut [ModelCell],
     reference: Option<&Sums>,
     surveyed: &[(Micrometres, Micrometres, Micrometres)],
-) {
+) -> bool {
     let (most, largest) = (rule.most_cells(extent.cell), rule.fill as f64);
     let scatter = Scatter::new(extent.widened(most as i64), points.iter());
     let facets = Facets::new(points);
-    let mut near: Option<FacetOver> = None;
+    let ground = extent.ground();
+    // A facet is one of all points where its circle lies where all are known.
+    let is_settled = |x: Micrometres, y: Micrometres, facet: &FacetOver| {
+        let within = |at: Micrometres, centre: f64, range: (Micrometres, Micrometres)| {
+            let (centre, reach) = (at as f64 + centre, facet.radius + 2.0);
+            centre - reach >= (range.0 - known) as f64 && centre + reach <= (range.1 + known) as f64
+        };
+        within(x, facet.centre.0, ground.0) && within(y, facet.centre.1, ground.1)
+    };
+    let (mut near, mut settled): (Option<FacetOver>, bool) = (None, true);
     for (place, cell) in cells.iter_mut().enumerate() {
         let (x, y) = middle(extent, place);
-        let Some(found) = facets.over(x, y, largest, near.as_ref()) else { continue };
+        let Some(found) = facets.over(x, y, largest, near.as_ref()) else {
+            settled = false;
+            continue;
+        };
         near = Some(found);
-        let half = ((found.radius / extent.cell).ceil() as usize).max(1);
+        let least = ((found.radius / extent.cell).ceil() as usize).max(1);
         let (column, row) = (place % extent.columns + most, place / extent.columns + most);
         let shares = found.shares.iter().zip(&found.corners);
         let squares: f64 = shares.map(|(share, corner)| share * share / f64::from(corner.points)).sum();
         let first = (0..3).max_by(|a, b| found.shares[*a].total_cmp(&found.shares[*b]));
+        let scatter = scatter.around(column, row, least, most);
+        let window = scatter.map(|(_, half)| (half + 1) as f64 * extent.cell);
+        settled &= is_settled(x, y, &found) && window.is_some_and(|window| window <= known as f64);
         cell.z = Some(found.z);
-        cell.error = scatter.around(column, row, half, most).map(|scatter| scatter * squares.sqrt());
+        cell.error = scatter.map(|(scatter, _)| scatter * squares.sqrt());
         cell.decided_by = first.map(|first| found.corners[first].return_number);
     }
-    let at = |x, y| facets.over(x, y, largest, None).map(|facet| facet.z);
+    let at = |x, y| {
+        let found = facets.over(x, y, largest, None);
+        settled &= found.is_some_and(|found| is_settled(x, y, &found));
+        found.map(|facet| facet.z)
+    };
     add_dz(extent, cells, reference, surveyed, at);
+    settled
 }
 
 /// Adds terrain minus reference, where there is reference: cells with enough of its ground, at their centroid, as the account of
@@ -195,7 +225,7 @@ fn add_dz(
     cells: &mut [ModelCell],
     reference: Option<&Sums>,
     surveyed: &[(Micrometres, Micrometres, Micrometres)],
-    terrain: impl Fn(Micrometres, Micrometres) -> Option<Micrometres>,
+    mut terrain: impl FnMut(Micrometres, Micrometres) -> Option<Micrometres>,
 ) {
     if let Some(reference) = reference.filter(|reference| !reference.of_reference().is_empty()) {
         let (columns, rows) = reference.corners();

@@ -8,9 +8,9 @@ fn facets(returns: &[u8], fill: Micrometres) -> Rule {
 
 fn weighted(fill: Micrometres) -> Rule {
     let mut learned = [None; 16];
-    learned[1] = Some(Learned { difference: 0.0, sd: 20_000.0 });
-    learned[2] = Some(Learned { difference: 30_000.0, sd: 60_000.0 });
-    let estimate = Estimate::Weighted { weights: Weights::learned(1..=2, &learned), sd: 20_000.0, least: 1 };
+    learned[1] = Some(Learned { difference: 0.0, sd: 11_840.0 });
+    learned[2] = Some(Learned { difference: 30_000.0, sd: 23_670.0 });
+    let estimate = Estimate::Weighted { weights: Weights::learned(1..=2, &learned), sd: 11_840.0, least: 1 };
     Rule { estimate, fill }
 }
 
@@ -54,7 +54,12 @@ fn made(extent: Extent, rule: &Rule, points: &[GroundPoint], reference: Option<&
             seen.add(place, Some(point.return_number));
         }
     }
-    Patch::new(extent, rule, Around { points: points.to_vec(), seen: &seen, reference, surveyed: &[] })
+    let margin = rule.reach(extent.cell);
+    Patch::new(
+        extent,
+        rule,
+        Around { points: points.to_vec(), margin, seen: &seen, reference, surveyed: &[] },
+    )
 }
 
 /// Wherever a raster is cut into parts, and whatever points lie beyond what a part must see, its cells are the same.
@@ -94,6 +99,47 @@ fn parts_of_a_raster_cannot_be_seen() {
     }
 }
 
+/// With points of a narrow margin alone cells are the same wherever they are settled, which is nearly everywhere that is dense.
+#[test]
+fn what_is_settled_with_fewer_points_does_not_change_with_more() {
+    let (points, extent, rule) = (site(250_000), extent(500_000.0), facets(&[1, 2], 5_000_000));
+    let (mut settled, mut all) = (0, 0);
+    for first_row in 0..6 {
+        for first_column in 0..6 {
+            let part = Extent {
+                first_column: extent.first_column + 10 + first_column * 10,
+                first_row: extent.first_row + 10 + first_row * 10,
+                columns: 10,
+                rows: 10,
+                ..extent
+            };
+            let (x, y) = part.ground();
+            let with = |margin: Micrometres| {
+                let near = |p: &&GroundPoint| {
+                    let within = |at: i64, range: (i64, i64)| range.0 - margin <= at && at < range.1 + margin;
+                    within(p.x, x) && within(p.y, y)
+                };
+                let points = points.iter().filter(near).copied().collect();
+                let seen = Coverage::new(part);
+                Patch::new(
+                    part,
+                    &rule,
+                    Around { points, margin, seen: &seen, reference: None, surveyed: &[] },
+                )
+            };
+            let (narrow, wide) = (with(1_600_000), with(rule.reach(extent.cell)));
+            assert!(wide.settled);
+            all += 1;
+            if narrow.settled {
+                settled += 1;
+                assert_eq!(narrow.cells, wide.cells);
+            }
+        }
+    }
+    // The void of 6 m and its surroundings are not.
+    assert!(settled > all / 2 && settled < all, "{settled} of {all}");
+}
+
 /// The error of a cell against the ground that the points were made from, in standard errors: about one.
 #[test]
 fn the_standard_error_is_as_large_as_the_error_is() {
@@ -130,8 +176,20 @@ fn cells_say_which_return_decided_them_and_which_are_voids() {
     let extent = extent(500_000.0);
     let patch = made(extent, &facets(&[1, 2], 1_000_000), &points, None);
     let first = made(extent, &facets(&[1], 1_000_000), &points, None);
-    let of = |void| patch.cells.iter().filter(|cell| cell.void == void).count();
-    assert!(of(Some(Void::Ground)) > 3000 && of(Some(Void::Filled)) > 500 && of(None) > 40);
+    let mut found = [0; 4];
+    for (cell, counts) in patch.cells.iter().zip(&patch.counts) {
+        let has_ground = counts[1] + counts[2] > 0;
+        let expected = match (cell.z.is_some(), has_ground) {
+            (true, true) => Some(Void::Ground),
+            (true, false) => Some(Void::Filled),
+            // All points of the site are ground: what it saw has some.
+            (false, true) => Some(Void::Open),
+            (false, false) => None,
+        };
+        assert_eq!(cell.void, expected);
+        found[cell.void.map_or(3, |void| void as usize)] += 1;
+    }
+    assert!(found[0] > 3000 && found.iter().all(|n| *n > 0), "{found:?}");
     // In the void of 6 m nothing is farther than 1 m from the ground.
     let middle_of_void = extent.index_of(501_020_000_000, 4_202_015_000_000).unwrap();
     assert_eq!(patch.cells[middle_of_void], ModelCell::default());

@@ -103,14 +103,9 @@ impl Scatter {
         Scatter { extent, corners, sums }
     }
 
-    /// Points in a cell, by its column and row in the extent.
-    pub fn points(&self, column: usize, row: usize) -> u64 {
-        self.sums[row * self.extent.columns + column].n as u64
-    }
-
     /// The scatter about a plane within at least `least` cells on every side of a cell, and as many more, up to `most`, as it
-    /// takes for enough points that do not lie in line. The extent must reach that far.
-    pub fn around(&self, column: usize, row: usize, least: usize, most: usize) -> Option<f64> {
+    /// takes for enough points that do not lie in line, with how many that are. The extent must reach that far.
+    pub fn around(&self, column: usize, row: usize, least: usize, most: usize) -> Option<(f64, usize)> {
         (least..=most.max(least)).find_map(|half| {
             let mut all = Sums::default();
             for r in row.saturating_sub(half)..(row + half + 1).min(self.extent.rows) {
@@ -122,7 +117,7 @@ impl Scatter {
                     }
                 }
             }
-            all.about_plane()
+            Some((all.about_plane()?, half))
         })
     }
 }
@@ -147,7 +142,7 @@ mod tests {
             let scatter = Scatter::new(extent, points.iter());
             let middle = extent.index_of(800_000, -100_000).unwrap();
             let (column, row) = (middle % extent.columns, middle / extent.columns);
-            let found = scatter.around(column, row, 6, 6).unwrap();
+            let found = scatter.around(column, row, 6, 6).unwrap().0;
             // 81 points less three, and the mean of the 41 and 40.
             let expected = (25e6 * 81.0 * (1.0 - 1.0 / 81.0f64.powi(2)) / 78.0).sqrt();
             assert!((found / expected - 1.0).abs() < 1e-6, "{found} {expected}");
