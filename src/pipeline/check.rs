@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 
+use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::control_check;
 use crate::pipeline::explain::name;
 use crate::pipeline::limits;
@@ -22,12 +23,18 @@ use crate::stages::read::Read;
 use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;
 use crate::stages::summarise::Summarise;
+use crate::stages::terrain::TerrainStage;
 use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
 /// Smallest cell by which strips are compared.
 const LEAST_CELL: Length = Length::millimetres(100.0);
+
+/// Smallest and largest cell of a raster that is handed over, and the most cells over which it is filled: the work grows with them.
+const LEAST_RASTER_CELL: Length = Length::millimetres(10.0);
+const LARGEST_RASTER_CELL: Length = Length::metres(100.0);
+const MOST_FILLED_CELLS: f64 = 100.0;
 
 /// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
@@ -83,6 +90,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(compare) => check.compare(compare),
             Stage::Summarise(summarise) => check.summarise(summarise),
+            Stage::Terrain(terrain) => check.terrain(terrain),
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -375,6 +383,29 @@ impl OptionCheck<'_, '_> {
         }
         if compare.within.is_some() && compare.method == Method::Triangulated {
             self.wrong("within", "does not apply to `match: triangulated`", "use `longest_edge`", None);
+        }
+    }
+
+    fn terrain(&mut self, terrain: &TerrainStage) {
+        self.at_least("cell", terrain.cell, LEAST_RASTER_CELL, "expected 1 cm or more");
+        self.not_too_long("cell", terrain.cell, LARGEST_RASTER_CELL);
+        self.positive("fill", terrain.fill);
+        if terrain.fill.exact_micrometres() > MOST_FILLED_CELLS * terrain.cell.exact_micrometres() {
+            let help = "voids wider than that are better measured than filled";
+            let label = format!("expected {MOST_FILLED_CELLS} cells at most");
+            self.wrong("fill", &format!("is `{}`", terrain.fill), &label, Some(help));
+        }
+        if let Auto::Fixed(returns) = &terrain.returns {
+            self.filled("returns", Some(returns.len()));
+            let most = MAX_RETURN as u8;
+            if let Some(number) = returns.iter().find(|number| !(1..=most).contains(number)) {
+                self.wrong(
+                    "returns",
+                    &format!("names return `{number}`"),
+                    "expected return numbers from 1 to 15",
+                    None,
+                );
+            }
         }
     }
 

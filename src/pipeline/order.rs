@@ -7,10 +7,11 @@ use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
+use crate::stages::terrain::TerrainMethod;
 use crate::tile::points::GroundFrom;
 
 const ORDER: &str =
-    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
+    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`, `terrain`";
 
 /// Notes what is wrong with the list of stages as a whole. With `gaps` an entry could not be read, and missing stages
 /// are not reported.
@@ -177,7 +178,33 @@ fn missing(entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
         note(compare, label, absent("checkpoints", "between `ground` and `compare`"));
     }
     if find("summarise").is_none() {
-        note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
+        match find("terrain") {
+            Some(terrain) => {
+                let label = "`terrain` needs the account of returns that `summarise` gives";
+                note(terrain, label, absent("summarise", "before `terrain`"));
+            }
+            None => {
+                note(
+                    last,
+                    "`summarise` must come last",
+                    absent("summarise", "as the last entry of `stages`"),
+                );
+            }
+        }
+    }
+    if let Some(terrain) = find("terrain") {
+        if !survey_ground {
+            let label = "`terrain` is made of the survey's ground points";
+            note(terrain, label, absent("ground", "before `terrain`"));
+        }
+        let weighted =
+            terrain.stage.as_terrain().is_some_and(|options| options.method == TerrainMethod::Weighted);
+        if weighted && reference != ReferenceKind::Cloud {
+            let message =
+                "`method: weighted` of `terrain` needs a scanned reference to learn the weights from";
+            let help = "write `method: triangulation`, or add `reference: {files: [scan/*.laz]}`";
+            note(terrain, "nothing to learn weights from", (message.to_string(), help.to_string()));
+        }
     }
     if let Some(compare) = find("compare").filter(|_| reference == ReferenceKind::List && !survey_ground) {
         let label = "`compare` triangulates the survey's ground points";

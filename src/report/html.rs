@@ -70,6 +70,7 @@ struct Page<'a> {
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
     terrain_notes: Vec<String>,
+    terrain_model: Option<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -196,6 +197,7 @@ impl<'a> Page<'a> {
             decision: decision_table::rows(summary),
             terrain: terrain::rows(summary),
             terrain_notes: terrain::notes(summary),
+            terrain_model: terrain::model(summary),
             has_common_cells: terrain::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),

@@ -12,6 +12,7 @@ use crate::report::plan_shift;
 use crate::report::registration;
 use crate::report::sentences;
 use crate::report::surveyed;
+use crate::report::terrain;
 use crate::report::verdicts;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
@@ -70,7 +71,7 @@ pub fn result_text(summary: &Summary) -> String {
             out += &wrap(&text.join(" "));
         }
     }
-    for text in agreement::sentences(summary) {
+    for text in agreement::sentences(summary).into_iter().chain(terrain::model(summary)) {
         out.push('\n');
         out += &wrap(&text);
     }

@@ -19,3 +19,4 @@ pub(crate) mod sample_control;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;
+pub(crate) mod terrain_model;

@@ -162,6 +162,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         checkpoints: None,
         agreement: None,
         cross_check: None,
+        terrain_model: None,
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
                  mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \
                  to another of the same return."

@@ -21,6 +21,8 @@ pub struct Chain {
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
+    /// Edge of the cells of rasters that are handed over, where there are any.
+    pub raster_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Whether points may lie outside the boxes that the headers state.
@@ -75,12 +77,13 @@ impl Chain {
         if !left_out.is_empty() {
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
-        let (delivered, agreement) = (preparing.delivered, preparing.agreement);
+        let Preparing { while_reading, tiles, terrain_cell, raster_cell, .. } = preparing;
+        let Preparing { skip_damaged, ignore_bounds, delivered, agreement, .. } = preparing;
         Chain {
             while_reading,
             tiles,
             terrain_cell,
+            raster_cell,
             skip_damaged,
             ignore_bounds,
             delivered,

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::stages::draw::Draw;
 use crate::stages::stage::StageOptions;
-use crate::stages::{checkpoints, compare, ground, read, select, summarise};
+use crate::stages::{checkpoints, compare, ground, read, select, summarise, terrain};
 use crate::tile::points::{Cloud, GroundFrom};
 
 /// Makes [`Stage`] from the list of all stages.
@@ -37,6 +37,7 @@ list_of_stages! {
     Checkpoints(checkpoints::Checkpoints),
     Compare(compare::Compare),
     Summarise(summarise::Summarise),
+    Terrain(terrain::TerrainStage),
 }
 
 impl Stage {
@@ -53,6 +54,11 @@ impl Stage {
     /// The options of `compare`, if it is that stage.
     pub fn as_compare(&self) -> Option<&compare::Compare> {
         if let Stage::Compare(options) = self { Some(options) } else { None }
+    }
+
+    /// The options of `terrain`, if it is that stage.
+    pub fn as_terrain(&self) -> Option<&terrain::TerrainStage> {
+        if let Stage::Terrain(options) = self { Some(options) } else { None }
     }
 
     /// The options of `summarise`, if it is that stage.

@@ -75,5 +75,6 @@ pub(crate) mod setup_sums;
 pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;
+pub(crate) mod terrain;
 pub(crate) mod terrain_cells;
 pub mod triangulated;

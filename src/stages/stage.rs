@@ -24,6 +24,22 @@ pub trait StageOptions: Any {
 
     /// Adds what works on points or tiles to the chain; `place` is that of the stage in the list of stages, from 1.
     fn prepare(&self, place: usize, preparing: &mut Preparing<'_>);
+
+    /// Bytes of disk that it takes beside points, surfaces and comparisons: while the run works, and for its products.
+    fn disk_bytes(&self, _survey: &ExpectedSurvey) -> u64 {
+        0
+    }
+}
+
+/// What is known of the survey before it is read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ExpectedSurvey {
+    /// Points.
+    pub points: u64,
+    /// Square metres that it covers, about.
+    pub area_m2: f64,
+    /// Bytes of its files.
+    pub file_bytes: u64,
 }
 
 impl dyn StageOptions + '_ {
@@ -52,6 +68,8 @@ pub struct Preparing<'a> {
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
+    /// Edge of the cells of rasters that are handed over, where there are any.
+    pub raster_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Where the reference is a list of surveyed points: their positions.
@@ -127,6 +145,8 @@ pub enum Step {
     Compare,
     /// Results are summed up.
     Summarise,
+    /// Files are made that are handed over.
+    Deliver,
 }
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.
@@ -167,6 +187,11 @@ pub trait TileStage: Send + Sync {
 
     /// Bytes of memory that it takes for each point of the survey that it wants, beside the point.
     fn bytes_per_point(&self) -> f64 {
+        0.0
+    }
+
+    /// Bytes of memory that it takes for each point of a tile until it gives back what it found, whether points are held or not.
+    fn bytes_given(&self) -> f64 {
         0.0
     }
 

@@ -12,7 +12,7 @@ use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
-use crate::engine::conclude::terrain::{Account, TerrainCells};
+use crate::engine::conclude::terrain::{Account, Accounted, TerrainCells};
 use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::{Job, ListJob};
@@ -40,6 +40,7 @@ use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::stages::triangulated::{self, AtPoints};
+use crate::terrain::differences::ByReturn;
 use crate::tile::points::Cloud;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
@@ -57,6 +58,18 @@ pub struct Conclusion {
     pub summary: Summary,
     /// What the page shows besides.
     pub pictures: Pictures,
+    /// Ground points of the survey by return number.
+    pub ground: [u64; MAX_RETURN + 1],
+    /// What was learned of the returns, from a scanned reference.
+    pub learned: Option<Learned>,
+}
+
+/// What the returns differ by and scatter, and how far terrain is best smoothed.
+pub struct Learned {
+    /// Of each return what is known from the whole site.
+    pub overall: ByReturn,
+    /// The least window with which the weighted terrain is best, by its place among them.
+    pub best_weighted: usize,
 }
 
 /// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
@@ -107,9 +120,9 @@ pub fn conclude(
         Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
         None => point_counts,
     };
-    let studied = || -> Result<Studied, EngineError> {
+    let studied = || -> Result<(Studied, Option<Learned>), EngineError> {
         let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-        let (terrain, area) = match job.chain.terrain_cell {
+        let (terrain, area, learned) = match job.chain.terrain_cell {
             Some(cell) => {
                 let cell = cell.exact_micrometres();
                 let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
@@ -122,22 +135,24 @@ pub fn conclude(
                     fit: fitted.as_ref().map(|fitted| &fitted.fit),
                 };
                 let cells = TerrainCells::new(journals, job.tiling, cell);
-                let (mut rows, ground) = cells.account(&account, watch)?;
+                let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
                 if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
                     test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
                 }
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                let learned = Some(Learned { overall: lesson.overall, best_weighted });
                 (
                     Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
                     Some(area(ground, compared, cell)),
+                    learned.filter(|_| surveyed.is_none()),
                 )
             }
-            None => (None, None),
+            None => (None, None, None),
         };
         let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
         let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
         studied.trust.represented.area = area;
-        Ok(studied)
+        Ok((studied, learned))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
@@ -155,7 +170,7 @@ pub fn conclude(
         })
     });
     checkpoints?;
-    let mut studied = studied?;
+    let (mut studied, learned) = studied?;
     let sums = match &in_draw {
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
@@ -202,6 +217,7 @@ pub fn conclude(
             .is_cross_checked
             .then(|| cross_check::conclude(journals, job.units))
             .transpose()?,
+        terrain_model: None,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
@@ -228,7 +244,8 @@ pub fn conclude(
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
-    Ok(Conclusion { summary, pictures })
+    let ground = counts.survey.ground_by_return;
+    Ok(Conclusion { summary, pictures, ground, learned })
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.
