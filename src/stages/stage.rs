@@ -24,6 +24,22 @@ pub trait StageOptions: Any {
 
     /// Adds what works on points or tiles to the chain; `place` is that of the stage in the list of stages, from 1.
     fn prepare(&self, place: usize, preparing: &mut Preparing<'_>);
+
+    /// Bytes of disk that it takes beside points, surfaces and comparisons: while the run works, and for its products.
+    fn disk_bytes(&self, _survey: &ExpectedSurvey) -> u64 {
+        0
+    }
+}
+
+/// What is known of the survey before it is read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ExpectedSurvey {
+    /// Points.
+    pub points: u64,
+    /// Square metres that it covers, about.
+    pub area_m2: f64,
+    /// Bytes of its files.
+    pub file_bytes: u64,
 }
 
 impl dyn StageOptions + '_ {
