@@ -8,6 +8,7 @@ use crate::cloud::STACK;
 use crate::engine::conclude::conclusion::{Conclusion, conclude};
 use crate::engine::conclude::files::{Cost, write_manifest, write_results};
 use crate::engine::conclude::products::make_products;
+use crate::engine::export::Found;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
 use crate::engine::plan::inputs::{compared_files, hash_inputs, inputs_of};
@@ -93,7 +94,8 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     pictures.files = compared_files(&job, &inputs);
     write_results(&job, &folder.results(), &summary, &pictures)?;
     clock.step("write results")?;
-    let products = make_products(&job, folder)?;
+    let found = Found { partitions: &partitions, yields: &journals, summary: &summary };
+    let products = make_products(&job, &found, folder, watch)?;
     clock.step("write products")?;
     let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
     write_manifest(&job, inputs, products, &partitions, &summary, cost, &folder.results())?;

@@ -7,10 +7,10 @@ use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
-use crate::tile::points::GroundFrom;
+use crate::tile::points::{Cloud, GroundFrom};
 
 const ORDER: &str =
-    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
+    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`, `export`";
 
 /// Notes what is wrong with the list of stages as a whole. With `gaps` an entry could not be read, and missing stages
 /// are not reported.
@@ -22,6 +22,7 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     }
     for entry in entries {
         without_ground_class(entry, entries, notes);
+        nothing_classified(entry, entries, notes);
     }
     if reference == ReferenceKind::List {
         for entry in entries {
@@ -76,6 +77,20 @@ fn without_ground_class(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
             "no class 2".to_string(),
             Some("add 2, or remove `from: classes` from `ground`".to_string()),
         );
+    }
+}
+
+/// A classified cloud where the survey's classes are taken as they were delivered.
+fn nothing_classified(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
+    let Stage::Export(export) = &entry.stage else { return };
+    let delivered =
+        |ground: &Ground| ground.cloud.includes(Cloud::Survey) && ground.from == GroundFrom::Classes;
+    if export.cloud && entries.iter().filter_map(|entry| entry.stage.as_ground()).any(delivered) {
+        let message = "`export` writes the survey with the classes that the ground filter finds, but `ground` takes them from \
+                       the files"
+            .to_string();
+        let help = "write `export: {cloud: false}`, or remove `from: classes` from `ground`".to_string();
+        point(entry, message, "the classes would be those of the survey".to_string(), Some(help), notes);
     }
 }
 
@@ -178,6 +193,11 @@ fn missing(entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
     }
     if find("summarise").is_none() {
         note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
+    }
+    let export = entries.iter().find(|entry| matches!(&entry.stage, Stage::Export(export) if export.cloud));
+    if let Some(export) = export.filter(|_| !survey_ground) {
+        let label = "`cloud` is the survey with its ground classified";
+        note(export, label, absent("ground", "before `export`, or write `export: {cloud: false}`"));
     }
     if let Some(compare) = find("compare").filter(|_| reference == ReferenceKind::List && !survey_ground) {
         let label = "`compare` triangulates the survey's ground points";

@@ -126,6 +126,9 @@ pub trait PointFilter: Send + Sync {
         None
     }
 
+    /// Whether it selects a point.
+    fn selects(&self, point: &Point) -> bool;
+
     /// Leaves only the points that it selects.
     fn retain(&self, points: &mut Vec<Point>);
 }
@@ -143,6 +146,8 @@ pub enum Step {
     Compare,
     /// Results are summed up.
     Summarise,
+    /// What is delivered is written.
+    Export,
 }
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.

@@ -3,11 +3,13 @@
 pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod cloud_job;
+pub(crate) mod copies;
 pub(crate) mod edge;
 pub(crate) mod fitting;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
+pub(crate) mod limit_steps;
 pub(crate) mod placing;
 pub(crate) mod registering;
 pub(crate) mod setups;

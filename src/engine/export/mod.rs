@@ -1,0 +1,20 @@
+//! What is written for use in other programs, once the results are known.
+
+pub(crate) mod blocks;
+pub(crate) mod classify;
+pub(crate) mod cloud;
+pub(crate) mod limits;
+
+use crate::engine::partition::clouds::Partitions;
+use crate::results::summary::Summary;
+use crate::tile::yields::Yields;
+
+/// What products are made of.
+pub struct Found<'a> {
+    /// The points as they were read.
+    pub partitions: &'a Partitions,
+    /// What the tiles gave back.
+    pub yields: &'a dyn Yields,
+    /// The results.
+    pub summary: &'a Summary,
+}

@@ -1,0 +1,72 @@
+//! Whether the files of the survey can be written again with other classes, and how each is.
+
+use crate::cloud::{CloudError, CopyPlan, ExtraDimension, LasFile, Source};
+use crate::engine::plan::cloud_job::CloudJob;
+use crate::engine::plan::limit_steps::LimitSteps;
+use crate::stages::export::{Dimension, Export};
+
+/// A file of the survey that is written again.
+pub struct Copied<'a> {
+    /// Its place in the list of sources.
+    pub place: usize,
+    /// The file.
+    pub file: &'a LasFile,
+    /// The steps in which limits are written, where they are.
+    pub limit: Option<LimitSteps>,
+}
+
+impl<'a> Copied<'a> {
+    /// The LAS and LAZ files of the survey.
+    pub fn all(survey: &'a CloudJob, options: &Export) -> Vec<Copied<'a>> {
+        let las = survey.sources.iter().enumerate().filter_map(|(place, source)| match source {
+            Source::Las(file) => Some((place, file)),
+            Source::E57(_) => None,
+        });
+        let with_limit = options.dimensions.contains(&Dimension::GroundLimit);
+        let of = |(place, file): (usize, &'a LasFile)| {
+            let (unit, shift) = (survey.units[place].1, survey.placing[place].vertical_shift);
+            let limit = with_limit.then(|| LimitSteps::new(file.scale[2], file.offset[2], unit, shift));
+            Copied { place, file, limit }
+        };
+        las.map(of).collect()
+    }
+
+    /// How it is written again.
+    ///
+    /// # Errors
+    /// Where that is not possible.
+    pub fn plan(&self, origin: &str) -> Result<CopyPlan, CloudError> {
+        let dimensions: Vec<ExtraDimension> = self.limit.iter().map(LimitSteps::dimension).collect();
+        CopyPlan::new(self.file, &dimensions, origin)
+    }
+}
+
+/// What is to be said of the copies.
+pub struct Copies {
+    /// What a person should know.
+    pub notes: Vec<String>,
+    /// Why there can be none.
+    pub problem: Option<String>,
+}
+
+/// Makes sure that all files of the survey can be written again.
+///
+/// # Errors
+/// The first file that cannot be read, or has no room for what is added.
+pub fn copies(survey: &CloudJob, options: &Export) -> Result<Copies, CloudError> {
+    let mut notes = Vec::new();
+    for copied in Copied::all(survey, options) {
+        if copied.plan("")?.was_copc {
+            let name = survey.sources[copied.place].name();
+            notes.push(format!("{name} is a COPC file: its copy in the classified cloud is plain LAZ"));
+        }
+    }
+    let scan = survey.sources.iter().find(|source| matches!(source, Source::E57(_)));
+    let problem = scan.map(|scan| {
+        format!(
+            "{} is an E57 file, whose points have no class: there can be no classified cloud of it",
+            scan.name()
+        )
+    });
+    Ok(Copies { notes, problem })
+}
