@@ -23,6 +23,7 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     for entry in entries {
         without_ground_class(entry, entries, notes);
         nothing_classified(entry, entries, notes);
+        nothing_but_checkpoints(entry, entries, reference, notes);
     }
     if reference == ReferenceKind::List {
         for entry in entries {
@@ -77,6 +78,23 @@ fn without_ground_class(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
             "no class 2".to_string(),
             Some("add 2, or remove `from: classes` from `ground`".to_string()),
         );
+    }
+}
+
+/// Comparisons where there are none but the checkpoints.
+fn nothing_but_checkpoints(entry: &Entry, entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
+    let Stage::Export(export) = &entry.stage else { return };
+    let all = entries.iter().any(|entry| match &entry.stage {
+        Stage::Checkpoints(checkpoints) => checkpoints.draw().everything_counts,
+        _ => false,
+    });
+    let path = [&entry.path[..], &["comparisons".into()]].concat();
+    if export.comparisons && !(all && reference == ReferenceKind::Cloud) && !notes.known(&path) {
+        let message =
+            "`comparisons` writes all comparisons, but there are none beside the checkpoints".to_string();
+        let help =
+            "remove it: `checkpoints.csv` has them; or write `per_return: all` in `checkpoints`".to_string();
+        notes.value(&path, message, "nothing to write".to_string(), Some(help));
     }
 }
 

@@ -4,5 +4,7 @@
 //! The bytes of a product are the same whatever the tiles, the threads, the memory or an interruption, so none holds a time or a
 //! path.
 
+#[cfg(feature = "geopackage")]
+pub(crate) mod geopackage;
 pub mod origin;
 pub mod staging;

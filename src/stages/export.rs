@@ -27,11 +27,15 @@ pub struct Export {
     /// Write the checkpoints and the areas left out as GeoPackage, `points.gpkg`, beside `checkpoints.csv`.
     #[schemars(extend("x-source" = "this program's own choice; GeoPackage: OGC 12-128"))]
     pub checkpoints: bool,
+    /// Write every comparison, one a line, as `comparisons.csv`, and as a layer of `points.gpkg`: x, y, dz and what is known of
+    /// each. There may be millions. With `per_return` a number in `checkpoints`, the comparisons are those checkpoints alone, and this is refused.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub comparisons: bool,
 }
 
 impl Default for Export {
     fn default() -> Self {
-        Export { cloud: true, dimensions: Vec::new(), checkpoints: true }
+        Export { cloud: true, dimensions: Vec::new(), checkpoints: true, comparisons: false }
     }
 }
 

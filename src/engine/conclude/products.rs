@@ -2,6 +2,9 @@
 
 use crate::engine::export::Found;
 use crate::engine::export::cloud::write_cloud;
+use crate::engine::export::comparisons::write_comparisons;
+#[cfg(feature = "geopackage")]
+use crate::engine::export::points::write_points;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::RunFolder;
@@ -26,6 +29,16 @@ pub fn make_products(
     if let Some(export) = export_of(&job.pipeline.stages) {
         if export.cloud {
             write_cloud(job, export, found, &products, watch)?;
+        }
+        if export.comparisons {
+            write_comparisons(job, found, &folder.spill(), &products, watch)?;
+        }
+        if export.checkpoints || export.comparisons {
+            #[cfg(feature = "geopackage")]
+            write_points(job, export, found, &folder.results(), &products)?;
+            #[cfg(not(feature = "geopackage"))]
+            products
+                .note("points.gpkg is not written: this program was built without GeoPackage".to_string());
         }
     }
     Ok(products)

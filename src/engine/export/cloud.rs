@@ -58,7 +58,7 @@ pub fn write_cloud(
     let files = Copied::all(&job.survey, options);
     let points = files.iter().map(|copied| copied.file.points).fold(0, u64::saturating_add);
     let progress = Progress::start(watch, "writing the classified cloud", "points", points);
-    let origin = serde_json::to_string(&OriginRecord::of(products)).expect("plain data");
+    let origin = serde_json::to_string(products.origin()).expect("plain data");
     let (mut all, mut whole) = (Classified::default(), true);
     for (copied, name) in files.iter().zip(names(&files)) {
         let plan = copied.plan(&origin)?;
@@ -97,27 +97,6 @@ pub fn write_cloud(
         return Err(EngineError::Internal { doing: "writing the classified cloud".into(), message });
     }
     Ok(())
-}
-
-/// What a copy says of where it comes from.
-#[derive(serde::Serialize)]
-struct OriginRecord<'a> {
-    program: &'a str,
-    version: &'a str,
-    title: &'a str,
-    pipeline_sha256: &'a str,
-}
-
-impl<'a> OriginRecord<'a> {
-    fn of(products: &'a Products) -> Self {
-        let origin = products.origin();
-        OriginRecord {
-            program: origin.program,
-            version: origin.version,
-            title: &origin.title,
-            pipeline_sha256: &origin.pipeline_sha256,
-        }
-    }
 }
 
 /// Names of the copies in the run folder: those of the files, whatever their ending; files of one name in several folders are

@@ -3,7 +3,10 @@
 pub(crate) mod blocks;
 pub(crate) mod classify;
 pub(crate) mod cloud;
+pub(crate) mod comparisons;
 pub(crate) mod limits;
+#[cfg(feature = "geopackage")]
+pub(crate) mod points;
 
 use crate::engine::partition::clouds::Partitions;
 use crate::results::summary::Summary;
