@@ -163,7 +163,7 @@ fn every_format_comes_back_but_for_its_classes_and_ground_by_return_is_as_counte
             "dimensions: [ground_limit]",
             4,
         ),
-        ("ground: {}, select: {returns: last}, summarise: {}", "", 0),
+        ("ground: {}, select: {returns: 1}, summarise: {}", "", 0),
     ] {
         let stages = format!("read: {{tile: 20 m, bounds: ignore}}, {more}, export: {{{dimensions}}}");
         let done = run(&pipeline(folder.path(), "p.yaml", &stages), &[]);
@@ -186,7 +186,7 @@ fn every_format_comes_back_but_for_its_classes_and_ground_by_return_is_as_counte
             }
             assert_eq!(counted("ground"), seen.ground_by_return.iter().sum::<u64>());
             assert!(seen.low > 0 && counted("low_outlier") == seen.low, "{seen:?}");
-        } else if more.contains("returns: last") {
+        } else if more.contains("returns: 1") {
             let left_out = found["survey"]["select"][0]["not_selected"].as_u64().unwrap();
             assert!(left_out > 1000);
             assert_eq!(counted("ground") + left_out, seen.ground_by_return.iter().sum::<u64>());
@@ -233,7 +233,7 @@ fn demo(folder: &Path, tile: &str) -> PathBuf {
     let text = format!(
         "title: t\nsurvey: {{files: ['{data}/survey/*.laz']}}\nreference: {{files: ['{data}/reference/*.laz']}}\n\
          stages:\n  - read: {{tile: {tile}}}\n  - ground: {{slope: 0.3}}\n  - checkpoints: {{per_return: all}}\n  \
-         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n  - export: {{dimensions: [ground_limit]}}\n"
+         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n  - export: {{dimensions: [dz, ground_limit], comparisons: true}}\n"
     );
     let file = folder.join("demo.yaml");
     fs::write(&file, text).unwrap();
@@ -245,8 +245,8 @@ fn the_bytes_are_the_same_for_all_tiles_threads_memory_and_interruptions() {
     let folder = TempDir::new().unwrap();
     let whole = run(&demo(folder.path(), "50 m"), &[]);
     let expected = products(&whole.out);
-    // Four strips and the points.
-    assert!(expected.len() >= 3, "{expected:?}");
+    let files: Vec<&str> = expected.iter().map(|product| product["file"].as_str().unwrap()).collect();
+    assert_eq!(files, ["cloud/strip-101.laz", "cloud/strip-102.laz", "comparisons.csv", "points.gpkg"]);
     let again = run(&demo(folder.path(), "17 m"), &["--threads", "3", "--memory", "300M"]);
     assert_eq!(products(&again.out), expected);
     let one = run(&demo(folder.path(), "400 m"), &["--threads", "1"]);
@@ -270,6 +270,54 @@ fn the_bytes_are_the_same_for_all_tiles_threads_memory_and_interruptions() {
         assert_eq!(products(&out), expected, "killed at {wait}");
         assert!(manifest(&out)["tiles_taken_over"].as_u64().unwrap() > 0);
     }
+}
+
+#[test]
+fn dz_of_the_points_of_the_cloud_is_that_of_the_comparisons() {
+    let folder = TempDir::new().unwrap();
+    let done = run(&demo(folder.path(), "50 m"), &[]);
+    let mut found = Vec::new();
+    for name in ["cloud/strip-101.laz", "cloud/strip-102.laz"] {
+        let (file, all) = records(&done.out.join(name));
+        let added = usize::from(file.record_length) - 8;
+        for record in &all {
+            let word = |at: usize| i32::from_le_bytes(record[at..at + 4].try_into().unwrap());
+            let dz = word(added);
+            if dz == i32::MIN {
+                continue;
+            }
+            assert_eq!(class(&file, record), GROUND);
+            assert!(word(8) <= word(added + 4));
+            let micrometres = |axis: usize| {
+                ((f64::from(word(4 * axis)) * file.scale[axis] + file.offset[axis]) * 1e6).round() as i64
+            };
+            found.push((micrometres(1), micrometres(0), returns(&file, record).0, dz));
+        }
+    }
+    let mut expected = Vec::new();
+    let mut table = csv::Reader::from_path(done.out.join("comparisons.csv")).unwrap();
+    for row in table.records() {
+        let row = row.unwrap();
+        let number = |i: usize| row[i].parse::<f64>().unwrap();
+        let dz = (number(2) * 1e4).round() as i32;
+        expected.push((
+            (number(1) * 1e6).round() as i64,
+            (number(0) * 1e6).round() as i64,
+            row[3].parse().unwrap(),
+            dz,
+        ));
+    }
+    let from_south = expected.clone();
+    found.sort_unstable();
+    expected.sort_unstable();
+    assert_eq!(done.summary()["all"]["compared"].as_u64().unwrap(), expected.len() as u64);
+    assert_eq!(found.len(), expected.len());
+    for (found, expected) in found.iter().zip(&expected) {
+        assert_eq!((found.0, found.1, found.2), (expected.0, expected.1, expected.2));
+        // Halves of a step may be rounded either way.
+        assert!((found.3 - expected.3).abs() <= 1, "{found:?} {expected:?}");
+    }
+    assert!(from_south.windows(2).all(|pair| (pair[0].0, pair[0].1) <= (pair[1].0, pair[1].1)));
 }
 
 /// A sloping square of ground under bushes, in LAS 1.4 format 6.
@@ -327,6 +375,14 @@ fn what_cannot_be_classified_is_refused_before_the_run() {
             "no cloud is written",
         ),
         ("read: {}, ground: {}, summarise: {}, export: {dimensions: [height]}", "ground_limit"),
+        (
+            "read: {}, ground: {}, summarise: {}, export: {dimensions: [dz]}",
+            "no comparisons beside the checkpoints",
+        ),
+        (
+            "read: {}, ground: {}, summarise: {}, export: {comparisons: true}",
+            "no comparisons beside the checkpoints",
+        ),
     ] {
         let output =
             echograde().arg("check").arg(pipeline(folder.path(), "p.yaml", stages)).output().unwrap();

@@ -57,7 +57,7 @@ fn pipeline(folder: &Path, tile: u32, [checkpoints, compare, summarise]: [&str; 
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{scans: [{{name: S, files: ['r*.laz']}}]}}\noutput: unused\nseed: 3\nstages:\n  \
          - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
-         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n"
+         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n  - export: {{cloud: false}}\n"
     );
     fs::write(&file, text).unwrap();
     file
@@ -99,6 +99,10 @@ fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
 fn assert_same(expected: &RunResult, found: &RunResult, differing: &str) {
     for (name, text) in expected.same_bytes() {
         assert!(found.text(name) == text, "{name} differs: {differing}");
+    }
+    if cfg!(feature = "geopackage") {
+        let points = |run: &RunResult| fs::read(run.out.join("points.gpkg")).ok();
+        assert!(points(expected) == points(found), "points.gpkg differs: {differing}");
     }
 }
 

@@ -11,7 +11,7 @@ use crate::engine::conclude::products::make_products;
 use crate::engine::export::Found;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
-use crate::engine::plan::inputs::{compared_files, hash_inputs, inputs_of};
+use crate::engine::plan::inputs::{check_unchanged, compared_files, hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Journals;
@@ -96,6 +96,8 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     clock.step("write results")?;
     let found = Found { partitions: &partitions, yields: &journals, summary: &summary };
     let products = make_products(&job, &found, folder, watch)?;
+    // Some of them are made of the inputs once more.
+    check_unchanged(&inputs)?;
     clock.step("write products")?;
     let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
     write_manifest(&job, inputs, products, &partitions, &summary, cost, &folder.results())?;

@@ -3,6 +3,7 @@
 use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
+use crate::stages::export::Dimension;
 use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -81,20 +82,31 @@ fn without_ground_class(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
     }
 }
 
-/// Comparisons where there are none but the checkpoints.
+/// What all comparisons are needed for where there are none but the checkpoints.
 fn nothing_but_checkpoints(entry: &Entry, entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
     let Stage::Export(export) = &entry.stage else { return };
     let all = entries.iter().any(|entry| match &entry.stage {
         Stage::Checkpoints(checkpoints) => checkpoints.draw().everything_counts,
         _ => false,
     });
-    let path = [&entry.path[..], &["comparisons".into()]].concat();
-    if export.comparisons && !(all && reference == ReferenceKind::Cloud) && !notes.known(&path) {
-        let message =
-            "`comparisons` writes all comparisons, but there are none beside the checkpoints".to_string();
-        let help =
-            "remove it: `checkpoints.csv` has them; or write `per_return: all` in `checkpoints`".to_string();
-        notes.value(&path, message, "nothing to write".to_string(), Some(help));
+    if all && reference == ReferenceKind::Cloud {
+        return;
+    }
+    for (key, asked) in
+        [("comparisons", export.comparisons), ("dimensions", export.dimensions.contains(&Dimension::Dz))]
+    {
+        let path = [&entry.path[..], &[key.into()]].concat();
+        if asked && !notes.known(&path) {
+            let what = if key == "dimensions" {
+                "`dz` is that of every point compared"
+            } else {
+                "`comparisons` writes all of them"
+            };
+            let message = format!("{what}, but there are no comparisons beside the checkpoints");
+            let help = "remove it: `checkpoints.csv` has those; or write `per_return: all` in `checkpoints`"
+                .to_string();
+            notes.value(&path, message, "nothing to write".to_string(), Some(help));
+        }
     }
 }
 

@@ -20,8 +20,9 @@ pub struct Export {
     /// Write the classified cloud.
     #[schemars(extend("x-source" = "this program's own choice; classes: LAS 1.4 R16, classification tables"))]
     pub cloud: bool,
-    /// Dimensions that points of the cloud get besides, as extra bytes: `ground_limit`, the highest elevation that is ground in
-    /// the cell of the point, in the unit, scale and offset of z; none for a point that was not judged.
+    /// Dimensions that points of the cloud get besides, as extra bytes. `ground_limit`: the highest elevation that is ground in the
+    /// cell of the point, in the unit, scale and offset of z; none for a point that was not judged. `dz`: survey elevation minus
+    /// reference elevation, in the unit of z, of points that were compared; it takes `per_return: all` in `checkpoints`.
     #[schemars(extend("x-source" = "this program's own choice; extra bytes: LAS 1.4 R16"))]
     pub dimensions: Vec<Dimension>,
     /// Write the checkpoints and the areas left out as GeoPackage, `points.gpkg`, beside `checkpoints.csv`.
@@ -39,10 +40,19 @@ impl Default for Export {
     }
 }
 
+impl Export {
+    /// Whether points of the cloud get a dimension besides.
+    pub fn has(&self, dimension: Dimension) -> bool {
+        self.cloud && self.dimensions.contains(&dimension)
+    }
+}
+
 /// A dimension that points of the classified cloud get besides.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Dimension {
+    /// Survey elevation minus reference elevation.
+    Dz,
     /// The highest elevation that is ground in the cell of the point.
     GroundLimit,
 }
@@ -58,7 +68,7 @@ const LIMITS_M2: f64 = 20.0;
 
 impl StageOptions for Export {
     fn step(&self) -> Step {
-        Step::Export
+        Step::Deliver
     }
 
     // The ground filter keeps its limits where a cloud is written; the rest is done once the results are known.

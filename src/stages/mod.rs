@@ -62,6 +62,7 @@ pub mod export;
 pub(crate) mod filter_ground;
 pub mod ground;
 pub(crate) mod ground_limits;
+pub(crate) mod kept_dz;
 pub(crate) mod kept_limits;
 pub(crate) mod ladder;
 pub mod left_out;

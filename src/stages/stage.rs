@@ -146,8 +146,8 @@ pub enum Step {
     Compare,
     /// Results are summed up.
     Summarise,
-    /// What is delivered is written.
-    Export,
+    /// Files are made that are handed over.
+    Deliver,
 }
 
 /// A stage at work on one tile at a time. It says what it needs; the engine brings it.

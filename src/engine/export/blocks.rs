@@ -17,7 +17,7 @@ use crossbeam_channel::{Receiver, Sender, bounded};
 use crate::cloud::point::{Decoded, Fields};
 use crate::cloud::{Block, ChunkEncoder, CopyError, CopyPlan, CopyWriter, Decoder, Placing, Source};
 use crate::engine::export::classify::{Classified, Classifier, Verdict};
-use crate::engine::plan::limit_steps::LimitSteps;
+use crate::engine::plan::added::Added;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
@@ -43,8 +43,8 @@ pub struct CopyJob<'a> {
     pub fields: Fields,
     /// What judges its points.
     pub classifier: &'a Classifier<'a>,
-    /// Whether points get the limit of their cell.
-    pub limit: Option<LimitSteps>,
+    /// What is added to its points, in order.
+    pub added: &'a [Added],
     /// Workers.
     pub workers: usize,
 }
@@ -236,16 +236,17 @@ impl<'a> Worker<'a> {
                 job.plan.set_class(record, class);
             }
         }
-        let bytes = match &job.limit {
-            None => encoder.encode(records),
-            Some(steps) => {
-                longer.clear();
-                for (record, verdict) in records.chunks_exact(length).zip(&*verdicts) {
-                    longer.extend_from_slice(record);
-                    longer.extend_from_slice(&steps.of(verdict.limit).to_le_bytes());
+        let bytes = if job.added.is_empty() {
+            encoder.encode(records)
+        } else {
+            longer.clear();
+            for (record, verdict) in records.chunks_exact(length).zip(&*verdicts) {
+                longer.extend_from_slice(record);
+                for added in job.added {
+                    longer.extend_from_slice(&added.steps(verdict.limit, verdict.dz).to_le_bytes());
                 }
-                encoder.encode(longer)
             }
+            encoder.encode(longer)
         };
         let bytes = bytes.map_err(|message| EngineError::Internal {
             doing: format!("encoding a chunk of {}", job.source.path().display()),

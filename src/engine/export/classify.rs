@@ -1,7 +1,7 @@
 //! The verdict on every point of a file, as the run came to it.
 
 use crate::cloud::point::{Decoded, MAX_RETURN};
-use crate::engine::export::limits::LimitsOfTiles;
+use crate::engine::export::kept::KeptOfTiles;
 use crate::engine::store::error::EngineError;
 use crate::results::summary::CloudCounts;
 use crate::stages::stage::WhileReading;
@@ -21,6 +21,8 @@ pub struct Verdict {
     pub status: Option<PointStatus>,
     /// The highest elevation that is ground in its cell.
     pub limit: Option<Micrometres>,
+    /// Its dz, where it was compared and that is kept.
+    pub dz: Option<Micrometres>,
 }
 
 impl Verdict {
@@ -94,8 +96,8 @@ impl Classified {
 pub struct Classifier<'a> {
     /// What judged points of the survey as they were read.
     pub selects: &'a [&'a WhileReading],
-    /// The limits of the ground filter.
-    pub limits: &'a LimitsOfTiles<'a>,
+    /// What is kept of the tiles.
+    pub kept: &'a KeptOfTiles<'a>,
     /// The tiles.
     pub tiling: Tiling,
 }
@@ -126,16 +128,17 @@ impl Classifier<'_> {
             let point = &points[first as usize].point;
             let key = self.tiling.key_of(point.x, point.y);
             let (x, y) = self.tiling.ground(key, 0);
-            let limits = self.limits.get(key)?;
+            let kept = self.kept.get(key)?;
             left.retain(|&i| {
                 let point = &points[i as usize].point;
                 let here = x.0 <= point.x && point.x < x.1 && y.0 <= point.y && point.y < y.1;
                 if here {
-                    let (status, limit) = match &limits {
+                    let (status, limit) = match &kept.limits {
                         Some(limits) => limits.judge(point.x, point.y, point.z),
                         None => (PointStatus::AboveGround, None),
                     };
-                    verdicts[i as usize] = Verdict { status: Some(status), limit };
+                    let dz = (status == PointStatus::Ground).then(|| kept.dz.at(point)).flatten();
+                    verdicts[i as usize] = Verdict { status: Some(status), limit, dz };
                 }
                 !here
             });
@@ -154,7 +157,7 @@ mod tests {
 
     #[test]
     fn ground_is_class_2_low_outliers_are_7_and_what_came_as_ground_and_is_none_becomes_1() {
-        let class = |status, came| Verdict { status, limit: None }.class(came);
+        let class = |status, came| Verdict { status, ..Verdict::default() }.class(came);
         for came in [0, 1, 2, 5, 12, 31, 200] {
             assert_eq!(class(Some(PointStatus::Ground), came), 2);
             assert_eq!(class(Some(PointStatus::LowOutlier), came), 7);

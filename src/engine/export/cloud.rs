@@ -7,7 +7,7 @@ use crate::cloud::CloudError;
 use crate::engine::export::Found;
 use crate::engine::export::blocks::CopyJob;
 use crate::engine::export::classify::{Classified, Classifier};
-use crate::engine::export::limits::LimitsOfTiles;
+use crate::engine::export::kept::KeptOfTiles;
 use crate::engine::plan::copies::Copied;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
@@ -21,8 +21,8 @@ use crate::tile::points::Cloud;
 /// The folder of the classified cloud in the run folder.
 const FOLDER: &str = "cloud";
 
-/// Shares of the memory allowed that the limits of tiles and the workers may take.
-const OF_LIMITS: f64 = 0.25;
+/// Shares of the memory allowed that what is kept of tiles and the workers may take.
+const OF_KEPT: f64 = 0.25;
 const OF_WORKERS: f64 = 0.35;
 
 /// Bytes of memory of a point between decoding and encoding, beside its records.
@@ -51,10 +51,10 @@ pub fn write_cloud(
         return Ok(());
     }
     let memory = job.resources.memory as f64;
-    let limits = LimitsOfTiles::new(yields, (memory * OF_LIMITS) as usize);
+    let kept = KeptOfTiles::new(yields, (memory * OF_KEPT) as usize);
     let selects: Vec<&WhileReading> =
         job.chain.while_reading.iter().filter(|one| one.cloud == Cloud::Survey).collect();
-    let classifier = Classifier { selects: &selects, limits: &limits, tiling: partitions.tiling };
+    let classifier = Classifier { selects: &selects, kept: &kept, tiling: partitions.tiling };
     let files = Copied::all(&job.survey, options);
     let points = files.iter().map(|copied| copied.file.points).fold(0, u64::saturating_add);
     let progress = Progress::start(watch, "writing the classified cloud", "points", points);
@@ -71,7 +71,7 @@ pub fn write_cloud(
             placing: job.survey.placing[copied.place],
             fields: job.chain.fields_read(),
             classifier: &classifier,
-            limit: copied.limit,
+            added: &copied.added,
             workers: workers.clamp(1, job.resources.threads),
         };
         let target = products.place(&name)?;

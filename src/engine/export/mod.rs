@@ -4,7 +4,7 @@ pub(crate) mod blocks;
 pub(crate) mod classify;
 pub(crate) mod cloud;
 pub(crate) mod comparisons;
-pub(crate) mod limits;
+pub(crate) mod kept;
 #[cfg(feature = "geopackage")]
 pub(crate) mod points;
 

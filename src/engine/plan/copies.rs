@@ -1,8 +1,8 @@
 //! Whether the files of the survey can be written again with other classes, and how each is.
 
 use crate::cloud::{CloudError, CopyPlan, ExtraDimension, LasFile, Source};
+use crate::engine::plan::added::{Added, LimitSteps};
 use crate::engine::plan::cloud_job::CloudJob;
-use crate::engine::plan::limit_steps::LimitSteps;
 use crate::stages::export::{Dimension, Export};
 
 /// A file of the survey that is written again.
@@ -11,8 +11,8 @@ pub struct Copied<'a> {
     pub place: usize,
     /// The file.
     pub file: &'a LasFile,
-    /// The steps in which limits are written, where they are.
-    pub limit: Option<LimitSteps>,
+    /// What is added to its points, in order.
+    pub added: Vec<Added>,
 }
 
 impl<'a> Copied<'a> {
@@ -22,11 +22,15 @@ impl<'a> Copied<'a> {
             Source::Las(file) => Some((place, file)),
             Source::E57(_) => None,
         });
-        let with_limit = options.dimensions.contains(&Dimension::GroundLimit);
         let of = |(place, file): (usize, &'a LasFile)| {
             let (unit, shift) = (survey.units[place].1, survey.placing[place].vertical_shift);
-            let limit = with_limit.then(|| LimitSteps::new(file.scale[2], file.offset[2], unit, shift));
-            Copied { place, file, limit }
+            let added = |dimension: &Dimension| match dimension {
+                Dimension::Dz => Added::Dz(unit.micrometres()),
+                Dimension::GroundLimit => {
+                    Added::GroundLimit(LimitSteps::new(file.scale[2], file.offset[2], unit, shift))
+                }
+            };
+            Copied { place, file, added: options.dimensions.iter().map(added).collect() }
         };
         las.map(of).collect()
     }
@@ -36,7 +40,7 @@ impl<'a> Copied<'a> {
     /// # Errors
     /// Where that is not possible.
     pub fn plan(&self, origin: &str) -> Result<CopyPlan, CloudError> {
-        let dimensions: Vec<ExtraDimension> = self.limit.iter().map(LimitSteps::dimension).collect();
+        let dimensions: Vec<ExtraDimension> = self.added.iter().map(Added::dimension).collect();
         CopyPlan::new(self.file, &dimensions, origin)
     }
 }

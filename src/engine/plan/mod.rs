@@ -1,5 +1,6 @@
 //! All that is known of a run before a point is read: the clouds, their units, the size of the tiles, memory and disk.
 
+pub(crate) mod added;
 pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod cloud_job;
@@ -9,7 +10,6 @@ pub(crate) mod fitting;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
-pub(crate) mod limit_steps;
 pub(crate) mod placing;
 pub(crate) mod registering;
 pub(crate) mod setups;

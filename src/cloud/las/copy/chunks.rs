@@ -34,16 +34,15 @@ impl Chunking {
     /// Where records have no room for that.
     pub fn of(file: &LasFile, added: u16) -> Result<Self, CloudError> {
         let own = RECORD_LENGTHS[usize::from(file.format)];
-        let extra = file.record_length - own;
-        let most = if added > 0 || file.compressed { MOST_EXTRA_BYTES } else { u16::MAX };
-        let wide =
-            extra.checked_add(added).filter(|extra| *extra <= most && extra.checked_add(own).is_some());
-        let Some(extra) = wide else {
+        let there = file.record_length - own;
+        let Some(extra) = there.checked_add(added).filter(|extra| *extra <= MOST_EXTRA_BYTES) else {
             return Err(CloudError::Unsupported {
                 path: file.path.clone(),
-                what: format!("writing points of {extra} extra bytes again with {added} more"),
+                what: format!(
+                    "compressing points with {there} extra bytes and {added} more, beyond {MOST_EXTRA_BYTES} in all,"
+                ),
                 offset: 105,
-                remedy: "Export the cloud without `dimensions:`",
+                remedy: "Write `export: {cloud: false}`",
             });
         };
         let layered = file.format >= 6;

@@ -1,7 +1,45 @@
-//! Limits of the ground filter as whole steps of z in a file.
+//! What is added to the points of a classified cloud, as whole steps.
 
 use crate::cloud::ExtraDimension;
 use crate::units::{Micrometres, Unit};
+
+/// A dimension that is added, and its steps.
+#[derive(Clone, Copy, Debug)]
+pub enum Added {
+    /// The limit of the ground filter in the cell of the point.
+    GroundLimit(LimitSteps),
+    /// dz, by the micrometres in a unit of z.
+    Dz(f64),
+}
+
+/// Value of a step of dz, in units of z.
+const DZ_STEP: f64 = 1e-4;
+
+impl Added {
+    /// The dimension that holds it.
+    pub fn dimension(&self) -> ExtraDimension {
+        match self {
+            Added::GroundLimit(steps) => steps.dimension(),
+            Added::Dz(_) => ExtraDimension {
+                name: "dz",
+                description: "survey minus reference",
+                scale: DZ_STEP,
+                offset: 0.0,
+            },
+        }
+    }
+
+    /// Its steps at a point with this limit and this dz, micrometres.
+    pub fn steps(&self, limit: Option<Micrometres>, dz: Option<Micrometres>) -> i32 {
+        match self {
+            Added::GroundLimit(steps) => steps.of(limit),
+            Added::Dz(micrometres) => dz.map_or(ExtraDimension::NONE, |dz| {
+                // A cast keeps to what can be held; the least number stands for none.
+                ((dz as f64 / micrometres / DZ_STEP).round() as i32).max(-i32::MAX)
+            }),
+        }
+    }
+}
 
 /// Elevations as whole steps of z in a file.
 #[derive(Clone, Copy, Debug)]
@@ -74,6 +112,15 @@ mod tests {
             let z = found + near;
             prop_assert_eq!(steps.elevation(f64::from(z)) <= limit, z <= found);
         }
+    }
+
+    #[test]
+    fn dz_is_in_ten_thousandths_of_the_unit_of_z() {
+        let (metres, feet) = (Added::Dz(1e6), Added::Dz(304_800.0));
+        assert_eq!(metres.steps(None, Some(-12_345_650)), -123_457);
+        assert_eq!(feet.steps(None, Some(304_800)), 10_000);
+        assert_eq!(metres.steps(Some(5), None), ExtraDimension::NONE);
+        assert_eq!(metres.steps(None, Some(-300_000_000_000)), -i32::MAX);
     }
 
     #[test]
