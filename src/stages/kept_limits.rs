@@ -31,7 +31,10 @@ pub fn give(limits: &GroundLimits, tile: &mut Tile<'_>) {
     let (x, y) = tile.core;
     let all = &limits.highest.extent;
     let cells = Extent::covering(all.cell, x, y, 0).within(all);
-    encode(limits, &cells, &mut tile.sections);
+    // A tile that sees the survey in its halo alone may lie beyond it.
+    if !cells.is_empty() {
+        encode(limits, &cells, &mut tile.sections);
+    }
 }
 
 fn encode(limits: &GroundLimits, cells: &Extent, sections: &mut Sections) {

@@ -1,4 +1,4 @@
-"""Reads what `export` wrote with laspy, SQLite and shapely, and holds it against the survey and against the independent ground filter.
+"""Reads what `export` wrote with laspy, SQLite, pyogrio and shapely, and holds it against the survey and against the independent ground filter.
 
     python products.py demo RUN          the run folder of pipelines/demo.yaml, from the project's top folder
     python products.py formats ECHOGRADE makes a survey of all point formats, exports it with that program, and checks it
@@ -15,6 +15,7 @@ from pathlib import Path
 
 import laspy
 import numpy as np
+import pyogrio
 import shapely
 from site_study import ground, parse_arguments, read, select
 
@@ -141,6 +142,12 @@ def geopackage(run, code):
     inside = {fid for row, (fid, *_) in zip(rows, found) if float(row["x"]) <= east and float(row["y"]) <= north}
     check(inside <= indexed and one("SELECT count(*) FROM rtree_checkpoints_geom") == len(rows), "index")
     check(json.loads(one("SELECT metadata FROM gpkg_metadata"))["program"] == "echograde", "origin")
+    # Another reader of the format: system, kinds, and what lies in a box.
+    info = pyogrio.read_info(run / "points.gpkg", layer="checkpoints")
+    check(info["crs"] == f"EPSG:{code}" and info["geometry_type"] == "Point" and info["features"] == len(rows), f"{info}")
+    check(tuple(info["total_bounds"]) == tuple(bounds) and list(info["fields"]) == columns, f"{info}")
+    _, _, shapes, _ = pyogrio.raw.read(run / "points.gpkg", layer="checkpoints", bbox=(west, south, east, north))
+    check(len(shapes) == len(inside), f"{len(shapes)} in a box, not {len(inside)}")
 
 
 def make(path, version, number, compressed, rng):

@@ -56,21 +56,28 @@ pub struct Copies {
 /// Makes sure that all files of the survey can be written again.
 ///
 /// # Errors
-/// The first file that cannot be read, or has no room for what is added.
+/// The first file that cannot be read.
 pub fn copies(survey: &CloudJob, options: &Export) -> Result<Copies, CloudError> {
-    let mut notes = Vec::new();
-    for copied in Copied::all(survey, options) {
-        if copied.plan("")?.was_copc {
-            let name = survey.sources[copied.place].name();
-            notes.push(format!("{name} is a COPC file: its copy in the classified cloud is plain LAZ"));
-        }
-    }
     let scan = survey.sources.iter().find(|source| matches!(source, Source::E57(_)));
-    let problem = scan.map(|scan| {
+    let mut problem = scan.map(|scan| {
         format!(
             "{} is an E57 file, whose points have no class: there can be no classified cloud of it",
             scan.name()
         )
     });
+    let mut notes = Vec::new();
+    for copied in Copied::all(survey, options) {
+        match copied.plan("") {
+            Ok(plan) if plan.was_copc => {
+                let name = survey.sources[copied.place].name();
+                notes.push(format!("{name} is a COPC file: its copy in the classified cloud is plain LAZ"));
+            }
+            Ok(_) => {}
+            Err(error @ (CloudError::Header { .. } | CloudError::Unsupported { .. })) => {
+                problem.get_or_insert_with(|| error.to_string());
+            }
+            Err(error) => return Err(error),
+        }
+    }
     Ok(Copies { notes, problem })
 }

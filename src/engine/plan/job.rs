@@ -304,7 +304,7 @@ impl Findings<'_> {
         let found = copies(survey, export)?;
         self.notes.extend(found.notes);
         if let Some(message) = found.problem {
-            let help = "write `export: {cloud: false}`, or convert the survey to LAZ first";
+            let help = "`export: {cloud: false}` goes without the classified cloud";
             self.problem("survey", &message, help);
         }
         Ok(())

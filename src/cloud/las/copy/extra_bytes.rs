@@ -10,9 +10,6 @@ pub(super) const DESCRIPTION: usize = 192;
 /// Bytes that undocumented extra bytes can be described in at a time.
 const UNDOCUMENTED: usize = 255;
 
-/// The value that stands for none.
-pub const NO_VALUE: i32 = i32::MIN;
-
 /// A dimension that is added to the points: a scaled 32-bit whole number. [`ExtraDimension::NONE`] stands for no value.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ExtraDimension {
@@ -28,7 +25,7 @@ pub struct ExtraDimension {
 
 impl ExtraDimension {
     /// What stands for no value.
-    pub const NONE: i32 = NO_VALUE;
+    pub const NONE: i32 = i32::MIN;
 
     /// Bytes of a value.
     pub const fn bytes(&self) -> usize {
@@ -42,7 +39,7 @@ impl ExtraDimension {
         // A signed long; options: no data, scale and offset are given.
         put(2, &[6, 0b1_1001]);
         put(4, self.name.as_bytes());
-        put(40, &i64::from(NO_VALUE).to_le_bytes());
+        put(40, &i64::from(Self::NONE).to_le_bytes());
         put(112, &self.scale.to_le_bytes());
         put(136, &self.offset.to_le_bytes());
         put(160, self.description.as_bytes());
