@@ -61,12 +61,13 @@ pub fn write_comparisons(
 /// A comparison as a row: x and y in the survey's own `horizontal` unit, other lengths in that of the `report`.
 fn row(one: &Compared, horizontal: Unit, report: Unit) -> [String; COLUMNS.len()] {
     let strata = &one.strata;
+    let number = Some(strata.return_number).filter(|number| *number > 0);
     let slope = one.slope_percent().map(|percent| format!("{:.2}", f64::from(percent) / 100.0));
     [
         exact(one.x, horizontal),
         exact(one.y, horizontal),
         exact(one.dz, report),
-        (strata.return_number > 0).then(|| strata.return_number.to_string()).unwrap_or_default(),
+        number.map(|number| number.to_string()).unwrap_or_default(),
         strata.return_type.map_or("", ReturnType::word).to_string(),
         strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
         horizontal.symbol().to_string(),

@@ -117,7 +117,7 @@ mod tests {
     #[test]
     fn dz_is_in_ten_thousandths_of_the_unit_of_z() {
         let (metres, feet) = (Added::Dz(1e6), Added::Dz(304_800.0));
-        assert_eq!(metres.steps(None, Some(-12_345_650)), -123_457);
+        assert_eq!(metres.steps(None, Some(-12_345_670)), -123_457);
         assert_eq!(feet.steps(None, Some(304_800)), 10_000);
         assert_eq!(metres.steps(Some(5), None), ExtraDimension::NONE);
         assert_eq!(metres.steps(None, Some(-300_000_000_000)), -i32::MAX);
