@@ -398,6 +398,46 @@ fn what_cannot_be_classified_is_refused_before_the_run() {
     assert!(String::from_utf8_lossy(&output.stderr).contains("`ground_limit` already"));
 }
 
+#[cfg(unix)]
+#[test]
+fn a_disk_that_does_not_take_the_cloud_leaves_nothing_that_looks_whole_and_the_run_continues_from_there() {
+    let folder = TempDir::new().unwrap();
+    let builder = Builder { extra_bytes: 300, ..Builder::new(4, 6, raw_points(6, 0)) };
+    let mut bytes = builder.las();
+    // Extra bytes that no encoder makes shorter: the cloud takes far more than the working data.
+    let mut state = 1u32;
+    for record in bytes[375..].chunks_exact_mut(usize::from(builder.record_length())) {
+        for byte in &mut record[30..] {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            *byte = (state >> 24) as u8;
+        }
+    }
+    fs::write(folder.path().join("s.las"), bytes).unwrap();
+    let stages = "read: {bounds: ignore}, ground: {}, summarise: {}, export: {}";
+    let (file, out) = (pipeline(folder.path(), "p.yaml", stages), folder.path().join("limited"));
+    let limited = std::process::Command::new("sh")
+        .args([
+            "-c",
+            "trap '' XFSZ; ulimit -f 2000; exec \"$0\" \"$@\"",
+            env!("CARGO_BIN_EXE_echograde"),
+            "run",
+        ])
+        .arg(&file)
+        .arg("--out")
+        .arg(&out)
+        .output()
+        .unwrap();
+    let said = refused(&limited, 1);
+    assert!(
+        said.contains("cloud/s.laz: writing the classified cloud") && said.contains("--resume"),
+        "{said}"
+    );
+    assert!(!out.exists());
+    let output = try_run(&file, &out, &["--resume"]);
+    assert!(output.status.success(), "{}", describe(&output));
+    compare(&folder.path().join("s.las"), &out.join("cloud/s.laz"), 0, &mut Seen::default());
+}
+
 #[test]
 fn damage_leaves_the_cloud_out_and_is_told() {
     let folder = TempDir::new().unwrap();
