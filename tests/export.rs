@@ -353,8 +353,14 @@ fn files_of_one_name_are_told_apart_and_copc_becomes_plain_laz() {
     }
 
     fs::copy(root().join("tests/data/simple.copc.laz"), folder.path().join("s.copc.laz")).unwrap();
-    let done =
-        run(&pipeline(folder.path(), "copc.yaml", "read: {}, ground: {}, summarise: {}, export: {}"), &[]);
+    let done = run(
+        &pipeline(
+            folder.path(),
+            "copc.yaml",
+            "read: {}, ground: {cell: 5 m, window_max: 30 m}, summarise: {}, export: {}",
+        ),
+        &[],
+    );
     let copy = done.out.join("cloud/s.laz");
     compare(&folder.path().join("s.copc.laz"), &copy, 0, &mut Seen::default());
     assert!(!fs::read(&copy).unwrap().windows(4).any(|bytes| bytes == b"copc"));
