@@ -67,7 +67,7 @@ fn pipeline_with(
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{scans: [{{name: S, files: ['r*.laz']}}]}}\noutput: unused\nseed: 3\nstages:\n  \
          - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
-         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n{more}"
+         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n{more}  - export: {{cloud: false}}\n"
     );
     fs::write(&file, text).unwrap();
     file
@@ -107,9 +107,13 @@ fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
 
 /// Two runs left the same bytes.
 fn assert_same(expected: &RunResult, found: &RunResult, differing: &str) {
-    let found = found.same_bytes();
+    let texts = found.same_bytes();
     for (name, text) in expected.same_bytes() {
-        assert!(found[name] == text, "{name} differs: {differing}");
+        assert!(texts[name] == text, "{name} differs: {differing}");
+    }
+    if cfg!(feature = "geopackage") {
+        let points = |run: &RunResult| fs::read(run.out.join("points.gpkg")).ok();
+        assert!(points(expected) == points(found), "points.gpkg differs: {differing}");
     }
 }
 

@@ -288,6 +288,27 @@ impl Decoder {
         })
     }
 
+    /// The same, with the points' records as they are in a LAS or LAZ file, all fields of them; other files have none.
+    ///
+    /// # Errors
+    /// When the block cannot be read or is damaged; points before the damage have been visited by then.
+    pub fn for_each_record_batch(
+        &mut self,
+        block: &Block,
+        mut visit: impl FnMut(&[u8], &[Decoded]),
+    ) -> Result<(), CloudError> {
+        let Decoder { kind, placing, placed } = self;
+        let Kind::Las(decoder) = kind else { return Ok(()) };
+        decoder.for_each_record_batch(block, |records, points| {
+            if *placing == Placing::default() {
+                return visit(records, points);
+            }
+            placed.clear();
+            placed.extend(points.iter().map(|point| placing.apply(point)));
+            visit(records, placed);
+        })
+    }
+
     /// How the points of the block decoded last lie outside the box that the file states, in words; nothing where they do not,
     /// or where it states none.
     pub fn outside(&self) -> Option<String> {

@@ -16,6 +16,7 @@ use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
+use crate::stages::export::Export;
 use crate::stages::ground::{Ground, OF_FILTER, OF_SURFACE};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -91,6 +92,7 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Compare(compare) => check.compare(compare),
             Stage::Summarise(summarise) => check.summarise(summarise),
             Stage::Terrain(terrain) => check.terrain(terrain),
+            Stage::Export(export) => check.export(export),
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -317,6 +319,17 @@ impl OptionCheck<'_, '_> {
             let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
             let label = "the first threshold cannot exceed the largest";
             self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
+        }
+    }
+
+    fn export(&mut self, export: &Export) {
+        let twice = |(i, dimension)| export.dimensions[..i].contains(dimension);
+        if export.dimensions.iter().enumerate().any(twice) {
+            self.wrong("dimensions", "lists a dimension twice", "expected each once", None);
+        }
+        if !export.cloud && !export.dimensions.is_empty() {
+            let help = "remove it, or write `cloud: true`";
+            self.wrong("dimensions", "does nothing", "no cloud is written", Some(help));
         }
     }
 

@@ -1,7 +1,9 @@
 //! What a product says of where it comes from.
 
+use serde::Serialize;
+
 /// What made a product: for its own metadata, in whatever form its format has for that.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct Origin {
     /// Program name.
     pub program: &'static str,

@@ -49,12 +49,13 @@ pub struct Products {
     folder: PathBuf,
     origin: Origin,
     written: Mutex<Vec<Product>>,
+    notes: Mutex<Vec<String>>,
 }
 
 impl Products {
     /// None yet; they go into `folder`, where the results wait until all are there.
     pub fn new(folder: PathBuf, origin: Origin) -> Self {
-        Products { folder, origin, written: Mutex::default() }
+        Products { folder, origin, written: Mutex::default(), notes: Mutex::default() }
     }
 
     /// What each product says of where it comes from.
@@ -84,6 +85,16 @@ impl Products {
         let product = Product { file: file.to_string(), bytes, sha256, stage };
         self.written.lock().unwrap_or_else(PoisonError::into_inner).push(product);
         Ok(())
+    }
+
+    /// Notes what a person should know of products, in words.
+    pub fn note(&self, note: String) {
+        self.notes.lock().unwrap_or_else(PoisonError::into_inner).push(note);
+    }
+
+    /// All notes.
+    pub fn notes(&self) -> Vec<String> {
+        self.notes.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
     /// All that were added, by name.

@@ -128,6 +128,9 @@ pub trait PointFilter: Send + Sync {
         None
     }
 
+    /// Whether it selects a point.
+    fn selects(&self, point: &Point) -> bool;
+
     /// Leaves only the points that it selects.
     fn retain(&self, points: &mut Vec<Point>);
 }

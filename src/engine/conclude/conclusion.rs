@@ -21,6 +21,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::fit::VerticalFit;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::agreement::Agreement;
@@ -62,6 +63,8 @@ pub struct Conclusion {
     pub ground: [u64; MAX_RETURN + 1],
     /// What was learned of the returns, from a scanned reference.
     pub learned: Option<Learned>,
+    /// What is added to the survey, where it is fitted to control.
+    pub fit: Option<VerticalFit>,
 }
 
 /// What the returns differ by and scatter, and how far terrain is best smoothed.
@@ -245,7 +248,8 @@ pub fn conclude(
         summary.agreement = Some(agreement);
     }
     let ground = counts.survey.ground_by_return;
-    Ok(Conclusion { summary, pictures, ground, learned })
+    let fit = fitted.map(|fitted| fitted.fit);
+    Ok(Conclusion { summary, pictures, ground, learned, fit })
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.

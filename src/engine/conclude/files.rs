@@ -16,7 +16,7 @@ use crate::engine::store::run_folder::MANIFEST;
 use crate::engine::watch::clock::Clock;
 use crate::fit::VerticalFit;
 use crate::pipeline::resolved::resolved_yaml;
-use crate::products::staging::Product;
+use crate::products::staging::Products;
 use crate::report::html;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::pictures::Pictures;
@@ -93,14 +93,15 @@ pub struct Cost<'a> {
 pub fn write_manifest(
     job: &Job,
     inputs: Vec<InputFile>,
-    products: Vec<Product>,
+    products: Products,
     partitions: &Partitions,
     summary: &Summary,
     cost: Cost<'_>,
     results: &Path,
 ) -> Result<(), EngineError> {
     let mut manifest = Manifest::of(job, inputs);
-    manifest.products = products;
+    manifest.notes.extend(products.notes());
+    manifest.products = products.finish();
     manifest.notes.extend(notes_of_reading(partitions, job));
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = cost.tiles as u64;

@@ -5,6 +5,11 @@ use tracing::Level;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::conclusion::Conclusion;
 use crate::engine::conclude::terrain_model::{Plan, make_terrain};
+use crate::engine::export::Found;
+use crate::engine::export::cloud::write_cloud;
+use crate::engine::export::comparisons::write_comparisons;
+#[cfg(feature = "geopackage")]
+use crate::engine::export::points::write_points;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
@@ -13,11 +18,11 @@ use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::pipeline::resolved::pipeline_sha256;
 use crate::products::origin::Origin;
-use crate::products::staging::{Product, Products};
+use crate::products::staging::Products;
 use crate::results::format::{and_list, length, thousands};
 use crate::results::terrain_model::{TerrainModel, supported};
 use crate::stages::auto::Auto;
-use crate::stages::list::Stage;
+use crate::stages::list::{Stage, export_of};
 use crate::stages::terrain::{TerrainMethod, TerrainStage};
 use crate::terrain::differences::LEAST_SD;
 use crate::terrain::model::Weights;
@@ -35,7 +40,7 @@ pub fn make_products(
     folder: &RunFolder,
     conclusion: &mut Conclusion,
     watch: &Watch,
-) -> Result<Vec<Product>, EngineError> {
+) -> Result<Products, EngineError> {
     let origin = Origin::new(&job.pipeline.title, pipeline_sha256(&job.pipeline));
     let products = Products::new(folder.results(), origin);
     if let Some(options) = job.pipeline.stages.iter().find_map(Stage::as_terrain) {
@@ -58,6 +63,10 @@ pub fn make_products(
             items.extend(
                 removed.map(|removed| ("ECHOGRADE_OFFSET_REMOVED_FROM_REFERENCE".to_string(), removed)),
             );
+            if let Some(fit) = &conclusion.fit {
+                let added = format!("{} to control", fit.model.word());
+                items.push(("ECHOGRADE_FIT_ADDED".to_string(), added));
+            }
             let plan = Plan {
                 job,
                 yields: journals,
@@ -65,6 +74,7 @@ pub fn make_products(
                 rule: Rule { estimate: choice.estimate, fill },
                 cell: options.cell.exact_micrometres(),
                 returns: with_ground(&conclusion.ground),
+                fit: conclusion.fit.as_ref(),
                 offset: offset.map_or(0.0, |offset| offset.value.exact_micrometres()),
                 items,
             };
@@ -83,7 +93,34 @@ pub fn make_products(
             });
         }
     }
-    Ok(products.finish())
+    let fit = conclusion.fit.as_ref();
+    let found = Found { partitions, yields: journals, summary: &conclusion.summary, fit };
+    export(job, &found, folder, &products, watch)?;
+    Ok(products)
+}
+
+/// Makes what the stage `export` asks for.
+fn export(
+    job: &Job,
+    found: &Found<'_>,
+    folder: &RunFolder,
+    products: &Products,
+    watch: &Watch,
+) -> Result<(), EngineError> {
+    let Some(export) = export_of(&job.pipeline.stages) else { return Ok(()) };
+    if export.cloud {
+        write_cloud(job, export, found, products, watch)?;
+    }
+    if export.comparisons {
+        write_comparisons(job, found, &folder.spill(), products, watch)?;
+    }
+    if export.checkpoints || export.comparisons {
+        #[cfg(feature = "geopackage")]
+        write_points(job, export, found, &folder.results(), products)?;
+        #[cfg(not(feature = "geopackage"))]
+        products.note("points.gpkg is not written: this program was built without GeoPackage".to_string());
+    }
+    Ok(())
 }
 
 /// The returns that have ground.

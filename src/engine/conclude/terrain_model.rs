@@ -14,6 +14,7 @@ use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
 use crate::engine::work::load::Allowance;
+use crate::fit::VerticalFit;
 use crate::products::geotiff::{BLOCK, Band, GeoTiff, NO_DATA, Overviews, RasterHead, RasterSystem};
 use crate::products::origin::Origin;
 use crate::products::staging::{ProductError, Products};
@@ -79,6 +80,8 @@ pub struct Plan<'a> {
     pub cell: f64,
     /// Returns that have ground.
     pub returns: Vec<u8>,
+    /// What is added to the survey, where it is fitted to control.
+    pub fit: Option<&'a VerticalFit>,
     /// How far the reference is known to lie too high, micrometres.
     pub offset: f64,
     /// What the rasters say of how they were made, by name.
@@ -353,7 +356,7 @@ impl Work<'_> {
         let cell = &patch.cells[place];
         let length = |um: f64| self.vertical.from_micrometres(um) as f32;
         let value = match kind {
-            Kind::Elevation => cell.z.map(|z| length(z as f64)),
+            Kind::Elevation => cell.z.map(|z| length((z + self.added(patch, place)) as f64)),
             Kind::StandardError => cell.error.map(length),
             Kind::DecidedBy => cell.decided_by.map(f32::from),
             Kind::Voids => cell.void.map(|void| match void {
@@ -361,7 +364,7 @@ impl Work<'_> {
                 Void::Filled => 1.0,
                 Void::Open => 2.0,
             }),
-            Kind::Dz => cell.dz.map(|dz| length(dz as f64 + self.plan.offset)),
+            Kind::Dz => cell.dz.map(|dz| length((dz + self.added(patch, place)) as f64 + self.plan.offset)),
             Kind::Density => {
                 if cell.void.is_some() {
                     let square_metres = (self.extent.cell * 1e-6).powi(2);
@@ -377,6 +380,14 @@ impl Work<'_> {
         if let Some(value) = value {
             values[at] = value;
         }
+    }
+
+    /// What the fit adds at the middle of a cell.
+    fn added(&self, patch: &Patch, place: usize) -> Micrometres {
+        let Some(fit) = self.plan.fit else { return 0 };
+        let Extent { cell, first_column, first_row, columns, .. } = patch.extent;
+        let middle = |first: i64, i: usize| ((first as f64 + i as f64 + 0.5) * cell).round() as Micrometres;
+        fit.added(middle(first_column, place % columns), middle(first_row, place / columns))
     }
 
     /// Makes a part of a block, in quarters where its points are too many to be held. Where points lie close together those of a narrow

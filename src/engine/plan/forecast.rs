@@ -8,7 +8,7 @@ use crate::cloud::Source;
 use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
 use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
-use crate::stages::list::{Stage, draw_of};
+use crate::stages::list::{Stage, draw_of, export_of};
 use crate::stages::matching::Search;
 use crate::stages::stage::ExpectedSurvey;
 use crate::stages::summarise::Summarise;
@@ -40,6 +40,9 @@ const GROUND: f64 = 0.75;
 const SURVEY_SECONDS: f64 = 0.36e-6;
 const REFERENCE_SECONDS: f64 = 0.13e-6;
 
+/// Seconds of one worker for a point of the survey that is written again with its class.
+const EXPORT_SECONDS: f64 = 0.46e-6;
+
 /// What a run is expected to take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Forecast {
@@ -62,7 +65,9 @@ impl Forecast {
             disk: disk(job),
             seconds: {
                 let reference = job.reference.as_ref().map_or(0, |cloud| cloud.density.points);
-                let survey = job.survey.density.points as f64 * SURVEY_SECONDS;
+                let export = export_of(&job.pipeline.stages).is_some_and(|export| export.cloud);
+                let point = SURVEY_SECONDS + if export { EXPORT_SECONDS } else { 0.0 };
+                let survey = job.survey.density.points as f64 * point;
                 (survey + reference as f64 * REFERENCE_SECONDS) / job.resources.threads as f64
             },
         }
