@@ -154,16 +154,21 @@ fn parse(
     horizontal: Unit,
     vertical: Unit,
 ) -> Result<Vec<SurveyedPoint>, String> {
-    let header = text.lines().find(|line| is_data(line));
-    let separator = separator(header.ok_or("is empty. It needs a header and a line for each point")?);
-    // Lines keep their numbers: what is passed over is left as an empty one.
-    let lines: Vec<&str> = text.lines().map(|line| if is_data(line) { line } else { "" }).collect();
+    let (numbers, lines): (Vec<u64>, Vec<&str>) =
+        (1..).zip(text.lines()).filter(|(_, line)| is_data(line)).unzip();
+    let header = lines.first().ok_or("is empty. It needs a header and a line for each point")?;
+    let separator = separator(header);
     let lines = lines.join("\n");
+    // Where a line stands in the file, by its number among those that are not passed over.
+    let line_of = |position: Option<&csv::Position>| {
+        let at = position.map_or(0, |position| position.line().saturating_sub(1));
+        numbers.get(at as usize).copied().unwrap_or(0)
+    };
     let mut table = csv::ReaderBuilder::new()
         .delimiter(separator as u8)
         .trim(csv::Trim::All)
         .from_reader(lines.as_bytes());
-    let names = table.headers().map_err(|e| place_of(&e))?.clone();
+    let names = table.headers().map_err(|e| wrong_record(&e, line_of(e.position())))?.clone();
     let find = |(name, given): Wanted<'_>| {
         let wanted = given.map_or(name, String::as_str);
         names.iter().position(|one| one.eq_ignore_ascii_case(wanted))
@@ -173,8 +178,9 @@ fn parse(
             let (name, given) = wanted;
             let has = names.iter().collect::<Vec<_>>().join(", ");
             format!(
-                "line 1: there is no column `{}`; the header has: {has}. Name the column: `points: {{file: …, columns: {{{name}: \
+                "line {}: there is no column `{}`; the header has: {has}. Name the column: `points: {{file: …, columns: {{{name}: \
                  …}}}}`",
+                numbers[0],
                 given.map_or(name, String::as_str)
             )
         })
@@ -189,8 +195,8 @@ fn parse(
     };
     let (mut points, mut known) = (Vec::new(), HashSet::new());
     for record in table.records() {
-        let record = record.map_err(|e| place_of(&e))?;
-        let line = record.position().map_or(0, csv::Position::line);
+        let record = record.map_err(|e| wrong_record(&e, line_of(e.position())))?;
+        let line = line_of(record.position());
         let number = |at: usize, what: &str, unit: Unit, largest: f64| -> Result<Micrometres, String> {
             let text = record.get(at).unwrap_or("");
             let value = decimal(text, separator).filter(|value| value.is_finite()).ok_or_else(|| {
@@ -265,9 +271,8 @@ pub(crate) fn decimal(text: &str, separator: char) -> Option<f64> {
     }
 }
 
-/// What is wrong with a record, with its line.
-pub(crate) fn place_of(error: &csv::Error) -> String {
-    let line = error.position().map_or(0, csv::Position::line);
+/// What is wrong with the record on a line.
+fn wrong_record(error: &csv::Error, line: u64) -> String {
     match error.kind() {
         csv::ErrorKind::UnequalLengths { expected_len, len, .. } => {
             format!(
@@ -296,13 +301,19 @@ mod tests {
             sigma: Some(15_000),
             line: 0,
         };
-        for text in [
-            "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n",
-            "# set out in spring\n  # by foot; twice\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
-            "northing\teasting\tname\tsigma\televation\tnote\n-5000.25\t2000000.5\tP 1\t0.015\t101.234\tkerb\n",
-            "name, easting, northing, elevation, sigma\n\"P 1\", 2000000.5, -5000.25, 101.234, 0.015\n",
+        for (line, text) in [
+            (2, "name,easting,northing,elevation,sigma\nP 1,2000000.5,-5000.25,101.234,0.015\n"),
+            (
+                5,
+                "# set out in spring\n  # by foot; twice\nName;Easting;Northing;Elevation;Sigma\n\nP 1;2000000,5;-5000,25;101,234;0,015\n",
+            ),
+            (
+                2,
+                "northing\teasting\tname\tsigma\televation\tnote\n-5000.25\t2000000.5\tP 1\t0.015\t101.234\tkerb\n",
+            ),
+            (2, "name, easting, northing, elevation, sigma\n\"P 1\", 2000000.5, -5000.25, 101.234, 0.015\n"),
         ] {
-            assert_eq!(read(text).unwrap(), std::slice::from_ref(&expected), "{text}");
+            assert_eq!(read(text).unwrap(), [SurveyedPoint { line, ..expected.clone() }], "{text}");
         }
     }
 

@@ -37,9 +37,14 @@ pub fn summary_sentence(summary: &Summary) -> String {
         );
     };
     let mut text = format!(
-        "At {} the airborne ground lies {} the reference on average (bias), with a standard deviation (SD) of {} and an \
+        "At {} the airborne ground{} lies {} the reference on average (bias), with a standard deviation (SD) of {} and an \
          RMSE of {}.",
         comparisons(all.compared),
+        if summary.fit.as_ref().is_some_and(|fit| fit.model != "none") {
+            ", as fitted to control,"
+        } else {
+            ""
+        },
         side(bias, unit),
         length(sd, unit),
         length(rmse, unit)

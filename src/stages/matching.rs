@@ -454,7 +454,8 @@ mod tests {
         assert_eq!(ask(&[(9_000, 1), (-4_000, 2), (8_000, 3)], nearest), Some(2));
         assert_eq!(ask(&[(4_000, 2), (4_000, 1)], nearest), Some(1));
         assert_eq!(ask(&[(4_000, 1), (4_000, 2)], nearest), Some(1));
-        let many: Vec<_> = (1..9).map(|i| (1_000 * i, if i < 2 { 7 } else { 4 })).collect();
+        // The second lies 2 mm east and 2.429 mm north.
+        let many: Vec<_> = (1..9).map(|i| (1_000 * i, if i == 2 { 7 } else { 4 })).collect();
         assert_eq!(ask(&many, Search::Plane(15_000)), Some(7));
         assert_eq!(ask(&[], nearest), None);
     }
