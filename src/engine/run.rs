@@ -89,12 +89,12 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     if taken_over < tiles {
         work(&job, &partitions, &journals, folder, &mut clock)?;
     }
-    let Conclusion { summary, mut pictures } = conclude(&job, &partitions, &journals, folder, watch)?;
+    let Conclusion { summary, mut pictures, fit } = conclude(&job, &partitions, &journals, folder, watch)?;
     clock.step("sum up")?;
     pictures.files = compared_files(&job, &inputs);
     write_results(&job, &folder.results(), &summary, &pictures)?;
     clock.step("write results")?;
-    let found = Found { partitions: &partitions, yields: &journals, summary: &summary };
+    let found = Found { partitions: &partitions, yields: &journals, summary: &summary, fit: fit.as_ref() };
     let products = make_products(&job, &found, folder, watch)?;
     // Some of them are made of the inputs once more.
     check_unchanged(&inputs)?;

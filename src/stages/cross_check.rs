@@ -51,6 +51,7 @@ impl CrossCheckGround {
                 cloud: Cloud::Survey,
                 keep_origin: KeepOrigin::Never,
                 slope_breaks: None,
+                keep_limits: false,
             },
             fields: after.iter().fold(Fields::default(), |all, select| all.or(select.fields())),
             selects: after.iter().map(|select| select.filter()).collect(),

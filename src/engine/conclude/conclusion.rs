@@ -21,6 +21,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::fit::VerticalFit;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::agreement::Agreement;
@@ -57,6 +58,8 @@ pub struct Conclusion {
     pub summary: Summary,
     /// What the page shows besides.
     pub pictures: Pictures,
+    /// What is added to the survey, where it is fitted to control.
+    pub fit: Option<VerticalFit>,
 }
 
 /// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
@@ -228,7 +231,7 @@ pub fn conclude(
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
-    Ok(Conclusion { summary, pictures })
+    Ok(Conclusion { summary, pictures, fit: fitted.map(|fitted| fitted.fit) })
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.

@@ -3,6 +3,7 @@
 use crate::cloud::point::{Decoded, MAX_RETURN};
 use crate::engine::export::kept::KeptOfTiles;
 use crate::engine::store::error::EngineError;
+use crate::fit::VerticalFit;
 use crate::results::summary::CloudCounts;
 use crate::stages::stage::WhileReading;
 use crate::tile::points::PointStatus;
@@ -100,6 +101,8 @@ pub struct Classifier<'a> {
     pub kept: &'a KeptOfTiles<'a>,
     /// The tiles.
     pub tiling: Tiling,
+    /// What is added to dz, where the survey is fitted to control.
+    pub fit: Option<&'a VerticalFit>,
 }
 
 impl Classifier<'_> {
@@ -138,6 +141,7 @@ impl Classifier<'_> {
                         None => (PointStatus::AboveGround, None),
                     };
                     let dz = (status == PointStatus::Ground).then(|| kept.dz.at(point)).flatten();
+                    let dz = dz.map(|dz| dz + self.fit.map_or(0, |fit| fit.added(point.x, point.y)));
                     verdicts[i as usize] = Verdict { status: Some(status), limit, dz };
                 }
                 !here

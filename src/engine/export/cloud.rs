@@ -39,7 +39,7 @@ pub fn write_cloud(
     products: &Products,
     watch: &Watch,
 ) -> Result<(), EngineError> {
-    let Found { partitions, yields, summary } = *found;
+    let Found { partitions, yields, summary, fit } = *found;
     let read = &partitions.survey.counts;
     if read.lost > 0 {
         let note = format!(
@@ -54,7 +54,7 @@ pub fn write_cloud(
     let kept = KeptOfTiles::new(yields, (memory * OF_KEPT) as usize);
     let selects: Vec<&WhileReading> =
         job.chain.while_reading.iter().filter(|one| one.cloud == Cloud::Survey).collect();
-    let classifier = Classifier { selects: &selects, kept: &kept, tiling: partitions.tiling };
+    let classifier = Classifier { selects: &selects, kept: &kept, tiling: partitions.tiling, fit };
     let files = Copied::all(&job.survey, options);
     let points = files.iter().map(|copied| copied.file.points).fold(0, u64::saturating_add);
     let progress = Progress::start(watch, "writing the classified cloud", "points", points);

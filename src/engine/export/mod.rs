@@ -9,6 +9,7 @@ pub(crate) mod kept;
 pub(crate) mod points;
 
 use crate::engine::partition::clouds::Partitions;
+use crate::fit::VerticalFit;
 use crate::results::summary::Summary;
 use crate::tile::yields::Yields;
 
@@ -20,4 +21,6 @@ pub struct Found<'a> {
     pub yields: &'a dyn Yields,
     /// The results.
     pub summary: &'a Summary,
+    /// What is added to the survey, where it is fitted to control: to dz, and never to the cloud.
+    pub fit: Option<&'a VerticalFit>,
 }

@@ -84,7 +84,7 @@ fn add_table(file: &GeoPackage, name: &str, description: &str, table: &Path) -> 
 
 /// What a cell of the table says; an empty one says nothing.
 fn value(text: &str, kind: Kind) -> Value<'_> {
-    let number = || text.parse().map_or(Value::Null, Value::Real);
+    let number = || text.parse().map_or(Value::Text(text), Value::Real);
     match kind {
         _ if text.is_empty() => Value::Null,
         Kind::Text => Value::Text(text),
@@ -146,11 +146,22 @@ mod tests {
     #[test]
     fn every_column_of_both_tables_that_holds_no_number_is_known() {
         let mut drawn = Vec::new();
-        write_checkpoint_header(&mut drawn).unwrap();
+        write_checkpoint_header(&mut drawn, true).unwrap();
         let drawn = String::from_utf8(drawn).unwrap();
         let surveyed = ["name", "sigma", "used", "reason", "siting"];
-        let numbers =
-            ["x", "y", "z", "reference_z", "dz", "plane_slope", "plane_sd", "slope", "dz_limit", "sigma"];
+        let numbers = [
+            "x",
+            "y",
+            "z",
+            "reference_z",
+            "dz",
+            "plane_slope",
+            "plane_sd",
+            "slope",
+            "dz_limit",
+            "sigma",
+            "fit",
+        ];
         let all = drawn
             .trim()
             .split(',')
