@@ -165,7 +165,7 @@ fn choice(options: &TerrainStage, conclusion: &Conclusion) -> Option<Choice> {
             let of = |r: u8| learned.overall[usize::from(r)].filter(|_| returns.contains(&r));
             let used = std::array::from_fn(|r| of(r as u8));
             let sd = returns.iter().filter_map(|r| of(*r)).map(|of| of.sd).fold(f64::INFINITY, f64::min);
-            let weights = Weights::learned(returns[0]..=*returns.last()?, &used);
+            let weights = Box::new(Weights::learned(returns[0]..=*returns.last()?, &used));
             Estimate::Weighted { weights, sd: sd.max(LEAST_SD), least: learned.best_weighted }
         }
         _ => Estimate::Facets(returns.iter().fold(0, |all, r| all | 1 << r)),

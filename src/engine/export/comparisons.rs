@@ -20,7 +20,7 @@ use crate::units::{Micrometres, Unit};
 pub const FILE: &str = "comparisons.csv";
 
 /// Its columns; what a run does not tell apart is empty.
-pub const COLUMNS: [&str; 11] = [
+pub const COLUMNS: [&str; 12] = [
     "x",
     "y",
     "dz",
@@ -32,6 +32,7 @@ pub const COLUMNS: [&str; 11] = [
     "cover",
     "slope",
     "dz_limit",
+    "fit",
 ];
 
 /// Writes `comparisons.csv`; `spill` is the folder of working data.
@@ -52,22 +53,23 @@ pub fn write_comparisons(
     table.write_record(COLUMNS).map_err(wrong)?;
     let compared = ComparedInTiles::new(found.yields);
     in_order(&compared, &spill.join("comparisons"), watch, &mut |one| {
-        let dz = one.dz + found.fit.map_or(0, |fit| fit.added(one.x, one.y));
-        table.write_record(row(&Compared { dz, ..*one }, job.survey.units[0].0, job.units)).map_err(wrong)
+        let added = found.fit.map(|fit| fit.added(one.x, one.y));
+        table.write_record(row(one, added, job.survey.units[0].0, job.units)).map_err(wrong)
     })?;
     table.flush().map_err(failed())?;
     Ok(products.add(FILE, "export")?)
 }
 
-/// A comparison as a row: x and y in the survey's own `horizontal` unit, other lengths in that of the `report`.
-fn row(one: &Compared, horizontal: Unit, report: Unit) -> [String; COLUMNS.len()] {
-    let strata = &one.strata;
+/// A comparison as a row: x and y in the survey's own `horizontal` unit, other lengths in that of the `report`. `fit` is what is
+/// added to the survey, and stands in dz.
+fn row(one: &Compared, fit: Option<Micrometres>, horizontal: Unit, report: Unit) -> [String; COLUMNS.len()] {
+    let (strata, added) = (&one.strata, fit.unwrap_or(0));
     let number = Some(strata.return_number).filter(|number| *number > 0);
     let slope = one.slope_percent().map(|percent| format!("{:.2}", f64::from(percent) / 100.0));
     [
         exact(one.x, horizontal),
         exact(one.y, horizontal),
-        exact(one.dz, report),
+        exact(one.dz + added, report),
         number.map(|number| number.to_string()).unwrap_or_default(),
         strata.return_type.map_or("", ReturnType::word).to_string(),
         strata.strip.map(|strip| strip.to_string()).unwrap_or_default(),
@@ -75,7 +77,8 @@ fn row(one: &Compared, horizontal: Unit, report: Unit) -> [String; COLUMNS.len()
         report.symbol().to_string(),
         strata.cover.map_or("", Cover::word).to_string(),
         slope.unwrap_or_default(),
-        one.limit().map(|limit| exact(limit, report)).unwrap_or_default(),
+        one.limit().map(|limit| exact(limit + added, report)).unwrap_or_default(),
+        fit.map(|fit| exact(fit, report)).unwrap_or_default(),
     ]
 }
 

@@ -84,7 +84,7 @@ fn add_table(file: &GeoPackage, name: &str, description: &str, table: &Path) -> 
 
 /// What a cell of the table says; an empty one says nothing.
 fn value(text: &str, kind: Kind) -> Value<'_> {
-    let number = || text.parse().map_or(Value::Null, Value::Real);
+    let number = || text.parse().map_or(Value::Text(text), Value::Real);
     match kind {
         _ if text.is_empty() => Value::Null,
         Kind::Text => Value::Text(text),

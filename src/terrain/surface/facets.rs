@@ -285,11 +285,8 @@ impl Search<'_> {
     /// Any triangle over the position, counter-clockwise; none where there is no ground near it, or not on all sides.
     fn any(&self) -> Option<[u32; 3]> {
         let reach = 2.0 * self.largest + 2.0;
-        let (mut first, mut left, mut right): (
-            Option<(u32, Place)>,
-            Option<(u32, Place)>,
-            Option<(u32, Place)>,
-        ) = (None, None, None);
+        let mut first: Option<(u32, Place)> = None;
+        let (mut left, mut right) = (first, first);
         for ring in 0.. {
             let cone = first.map(|first| [right.unwrap_or(first).1, left.unwrap_or(first).1]);
             // What lies between the two, as seen from the position, brings nothing new.

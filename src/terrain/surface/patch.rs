@@ -19,7 +19,7 @@ pub enum Estimate {
     /// A plane through the cells around, each return weighted by its variance and brought to the level of the first.
     Weighted {
         /// The weights.
-        weights: Weights,
+        weights: Box<Weights>,
         /// Standard deviation of a point that counts one, micrometres.
         sd: f64,
         /// The least window, by its place in [`SMOOTHING`](crate::terrain::model::SMOOTHING).

@@ -10,7 +10,8 @@ fn weighted(fill: Micrometres) -> Rule {
     let mut learned = [None; 16];
     learned[1] = Some(Learned { difference: 0.0, sd: 11_840.0 });
     learned[2] = Some(Learned { difference: 30_000.0, sd: 23_670.0 });
-    let estimate = Estimate::Weighted { weights: Weights::learned(1..=2, &learned), sd: 11_840.0, least: 1 };
+    let estimate =
+        Estimate::Weighted { weights: Box::new(Weights::learned(1..=2, &learned)), sd: 11_840.0, least: 1 };
     Rule { estimate, fill }
 }
 
