@@ -3,7 +3,8 @@
 //!
 //! The rooms, those that use others first: [`cli`] (the command line) → [`engine`] (runs, phase by phase) → [`trust`] (from
 //! comparisons to a decision) and [`report`] (the page) → [`network`] (the control network) → [`pipeline`] (the pipeline file) →
-//! [`stages`] (one file a stage) → [`registration`] (poses of scans), [`fit`] (the survey fitted to control) → [`results`] (what a run found), [`agreement`], [`terrain`] → [`tile`] (what stages share) →
+//! [`stages`] (one file a stage) → [`registration`] (poses of scans), [`fit`] (the survey fitted to control) → [`results`] (what a
+//! run found), [`agreement`], [`terrain`], [`products`] (files for other programs) → [`tile`] (what stages share) →
 //! [`control`] (least squares), [`areas`], [`raster`], [`cloud`] (reading point
 //! files) → [`stats`], [`standards`], [`units`].
 
@@ -20,6 +21,7 @@ pub mod engine;
 pub mod fit;
 pub(crate) mod network;
 pub mod pipeline;
+pub mod products;
 pub mod raster;
 pub mod registration;
 pub(crate) mod report;

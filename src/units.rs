@@ -64,6 +64,15 @@ impl Unit {
         micrometres * denominator as f64 / numerator as f64
     }
 
+    /// The unit's code in the EPSG registry.
+    pub const fn epsg(self) -> u16 {
+        match self {
+            Unit::Metre => 9001,
+            Unit::Foot => 9002,
+            Unit::UsSurveyFoot => 9003,
+        }
+    }
+
     /// The unit as written in a pipeline file: `m`, `ft` or `ftUS`.
     pub const fn symbol(self) -> &'static str {
         match self {

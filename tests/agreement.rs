@@ -334,9 +334,9 @@ fn tiles_threads_and_memory_cannot_be_told_where_tiles_cut_cells_and_setups_over
         assert_eq!(off(&agreement["strips"]), [102], "{agreement}");
         assert_eq!(agreement["setups"].as_array().unwrap().len(), 2);
         for (tile, threads, memory) in [(15, "2", "512M"), (33, "7", "64M"), (47, "1", "20M")] {
-            let found = of(tile, &["--threads", threads, "--memory", memory]);
+            let found = of(tile, &["--threads", threads, "--memory", memory]).same_bytes();
             for (name, text) in expected.same_bytes() {
-                let other = found.text(name);
+                let other = &found[name];
                 let differ = text.lines().zip(other.lines()).find(|(a, b)| a != b);
                 assert!(differ.is_none(), "{name}: cells of {cell}, tiles of {tile} m: {differ:?}");
                 assert_eq!(other.len(), text.len(), "{name}: cells of {cell}, tiles of {tile} m");

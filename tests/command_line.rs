@@ -270,7 +270,7 @@ fn stages(schema: &Value) -> Vec<(String, Value)> {
 #[test]
 fn the_schema_has_every_stage() {
     let names: Vec<String> = stages(&schema()).into_iter().map(|(name, _)| name).collect();
-    for name in ["read", "select", "ground", "checkpoints", "compare", "summarise"] {
+    for name in ["read", "select", "ground", "checkpoints", "compare", "summarise", "terrain"] {
         assert!(names.contains(&name.to_string()), "{name} in {names:?}");
     }
 }

@@ -209,6 +209,78 @@ fn a_file_of_another_writer_has_the_nodes_that_its_chunks_are() {
     }
 }
 
+/// The points of an area are those that an independent reader finds with the octree and by reading everything
+/// (`tests/oracle/clouds.py`).
+#[test]
+fn points_of_an_area_are_those_of_an_independent_reader() {
+    let text = fs::read_to_string(root().join("tests/oracle/clouds.json")).unwrap();
+    let clouds: Value = serde_json::from_str(&text).unwrap();
+    let folder = TempDir::new().unwrap();
+    for name in ["simple.copc.laz", "made.copc.laz"] {
+        let (path, cloud) = (root().join("tests/data").join(name), &clouds["clouds"][name]);
+        let source = Source::open(&path, false).unwrap().remove(0);
+        let mut decoded = Vec::new();
+        for area in cloud["areas"].as_array().unwrap() {
+            let what = format!("{name}: {} {}", area["x"], area["y"]);
+            let text = |axis: &str, end: usize| area[axis][end].as_str().unwrap().to_string();
+            let um = |text: &String| (text.parse::<f64>().unwrap() * 1e6).round() as i64;
+            let [x, y] = ["x", "y"].map(|axis| [text(axis, 0), text(axis, 1)]);
+            let ground = (um(&x[0])..um(&x[1]), um(&y[0])..um(&y[1]));
+            // Of the nodes that are decoded, the points in the area, to the micrometre.
+            let blocks: Vec<&Block> = source
+                .blocks()
+                .iter()
+                .filter(|block| source.may_lie_on(block, &[&ground], Unit::Metre))
+                .collect();
+            let points: Vec<_> = points_of(&source, &blocks);
+            let inside: Vec<_> =
+                points.iter().filter(|p| ground.0.contains(&p[0]) && ground.1.contains(&p[1])).collect();
+            assert_eq!(json!(inside.len()), area["points"], "{what}");
+            let sums: Vec<String> = (0..3)
+                .map(|axis| inside.iter().map(|p| i128::from(p[axis])).sum::<i128>().to_string())
+                .collect();
+            assert_eq!(json!(sums), area["micrometres"], "{what}");
+            decoded.push(blocks.len());
+            // So counts the whole program, which uses no withheld points.
+            let file = folder.path().join("area.yaml");
+            let pipeline = format!(
+                "survey: {{files: ['{}'], units: m}}\nstages: [read: {{}}, select: {{area: {{x: [{} m, {} m], y: [{} m, {} m]}}}}, \
+                 summarise: {{}}]\n",
+                path.display(),
+                x[0],
+                x[1],
+                y[0],
+                y[1]
+            );
+            fs::write(&file, pipeline).unwrap();
+            let summary = run(&file, &[]).summary();
+            let used = area["points"].as_u64().unwrap() - area["withheld"].as_u64().unwrap();
+            assert_eq!(summary["survey"]["select"][0]["selected"], used, "{what}");
+            assert_eq!(summary["survey"]["read"], cloud["points"], "{what}");
+        }
+        // The first area is the whole file; of the others nodes were left out.
+        let all = source.blocks().len();
+        assert!(decoded[0] == all && decoded[1..].iter().all(|n| *n < all), "{name}: {decoded:?} of {all}");
+    }
+}
+
+/// Positions of all points in some blocks, micrometres.
+fn points_of(source: &Source, blocks: &[&Block]) -> Vec<[i64; 3]> {
+    let work = || {
+        let mut decoder = source.decoder(Fields::default(), Unit::Metre, Unit::Metre).unwrap();
+        let mut points = Vec::new();
+        for block in blocks {
+            decoder
+                .for_each(block, |point| points.push([point.point.x, point.point.y, point.point.z]))
+                .unwrap();
+        }
+        points
+    };
+    thread::scope(|scope| {
+        thread::Builder::new().stack_size(STACK).spawn_scoped(scope, work).unwrap().join().unwrap()
+    })
+}
+
 /// Decodes all blocks of a source, looks at the decoder after each, and counts the points; or the error.
 fn decoded(source: &Source, look: impl Fn(&Decoder, &Block) + Sync) -> Result<u64, String> {
     let work = || {
@@ -325,7 +397,7 @@ fn where_damage_is_skipped_a_file_whose_hierarchy_alone_is_damaged_is_read_as_pl
     }
 }
 
-/// Writes `target/sample.copc.laz`, to be read back with another library.
+/// Writes `target/sample.copc.laz`, to be read back with another library: `tests/data/made.copc.laz` is one of them.
 #[test]
 #[ignore = "writes a file"]
 fn a_sample_for_another_reader() {

@@ -5,7 +5,7 @@ mod common;
 use std::collections::BTreeSet;
 use std::fs;
 
-use common::{number, of_return, root, run};
+use common::{manifest, number, of_return, root, run};
 use serde_json::Value;
 
 fn json(path: &str) -> Value {
@@ -148,6 +148,11 @@ fn every_pipeline_file_runs_and_leaves_a_whole_run_folder() {
     for entry in fs::read_dir(root().join("pipelines")).unwrap() {
         let path = entry.unwrap().path();
         let result = run(&path, &[]);
+        // And what the manifest lists as handed over.
+        let listed = manifest(&result.out)["products"].as_array().unwrap().clone();
+        let first =
+            |product: &Value| product["file"].as_str().unwrap().split('/').next().unwrap().to_string();
+        let expected: BTreeSet<String> = expected.iter().cloned().chain(listed.iter().map(first)).collect();
         let found: BTreeSet<String> = fs::read_dir(&result.out)
             .unwrap()
             .map(|e| e.unwrap().file_name().into_string().unwrap())

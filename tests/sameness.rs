@@ -52,12 +52,22 @@ fn write(header: &las::Header, points: &[Point], path: &Path) {
 }
 
 /// Writes a pipeline over the clouds in `folder`. All files of the reference are one setup, however many it is divided into.
-fn pipeline(folder: &Path, tile: u32, [checkpoints, compare, summarise]: [&str; 3]) -> PathBuf {
+fn pipeline(folder: &Path, tile: u32, stages: [&str; 3]) -> PathBuf {
+    pipeline_with(folder, tile, stages, "")
+}
+
+/// The same with more stages after these.
+fn pipeline_with(
+    folder: &Path,
+    tile: u32,
+    [checkpoints, compare, summarise]: [&str; 3],
+    more: &str,
+) -> PathBuf {
     let file = folder.join(format!("tile-{tile}.yaml"));
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{scans: [{{name: S, files: ['r*.laz']}}]}}\noutput: unused\nseed: 3\nstages:\n  \
          - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
-         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n"
+         - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n{more}  - export: {{cloud: false}}\n"
     );
     fs::write(&file, text).unwrap();
     file
@@ -97,8 +107,13 @@ fn write_clouds(clouds: &Clouds, folder: &Path, seed: u64) {
 
 /// Two runs left the same bytes.
 fn assert_same(expected: &RunResult, found: &RunResult, differing: &str) {
+    let texts = found.same_bytes();
     for (name, text) in expected.same_bytes() {
-        assert!(found.text(name) == text, "{name} differs: {differing}");
+        assert!(texts[name] == text, "{name} differs: {differing}");
+    }
+    if cfg!(feature = "geopackage") {
+        let points = |run: &RunResult| fs::read(run.out.join("points.gpkg")).ok();
+        assert!(points(expected) == points(found), "points.gpkg differs: {differing}");
     }
 }
 
@@ -106,28 +121,36 @@ fn assert_same(expected: &RunResult, found: &RunResult, differing: &str) {
 fn tiles_threads_and_order_cannot_be_told_from_the_results() {
     let clouds = Clouds { survey: piece("demo-data/survey", 1), reference: piece("demo-data/reference", 3) };
     assert!(clouds.survey.1.len() > 50_000);
-    for stages in [
-        ["per_return: all", "match: nearest, within: 25 mm", ""],
-        [
-            "per_return: 150, spacing: 2.5 m",
-            "match: plane, within: 30 cm",
-            "by: [return, slope, scan_angle, return_type], slope_breaks: [0.05, 0.15]",
-        ],
-        [
-            "per_return: all, spacing: 3 m, list: all",
-            "match: nearest, within: 40 mm",
-            "by: [strip, cover, return], canopy_radius: 1.7 m, block: 7 m, terrain_cell: 0.7 m",
-        ],
+    for (stages, terrain) in [
+        (["per_return: all", "match: nearest, within: 25 mm", ""], "terrain: {fill: 3 m}"),
+        (
+            [
+                "per_return: 150, spacing: 2.5 m",
+                "match: plane, within: 30 cm",
+                "by: [return, slope, scan_angle, return_type], slope_breaks: [0.05, 0.15]",
+            ],
+            "terrain: {cell: 0.7 m, method: weighted}",
+        ),
+        (
+            [
+                "per_return: all, spacing: 3 m, list: all",
+                "match: nearest, within: 40 mm",
+                "by: [strip, cover, return], canopy_radius: 1.7 m, block: 7 m, terrain_cell: 0.7 m",
+            ],
+            "terrain: {cell: 1 ftUS, returns: [1, 3]}",
+        ),
     ] {
+        let terrain = format!("  - {terrain}\n");
         let first = TempDir::new().unwrap();
         write_clouds(&clouds, first.path(), 0);
-        let expected = run(&pipeline(first.path(), 100, stages), &["--threads", "1"]);
+        let expected = run(&pipeline_with(first.path(), 100, stages, &terrain), &["--threads", "1"]);
         let compared = expected.summary()["all"]["compared"].as_u64().unwrap();
         assert!(compared > 100, "{compared}");
+        assert_eq!(expected.products().matches(".tif").count(), 6);
         for (tile, threads, seed) in [(15, 2, 0), (16, 7, 1), (33, 1, 2), (47, 7, 3), (400, 2, 7)] {
             let folder = TempDir::new().unwrap();
             write_clouds(&clouds, folder.path(), seed);
-            let file = pipeline(folder.path(), tile, stages);
+            let file = pipeline_with(folder.path(), tile, stages, &terrain);
             let found = run(&file, &["--threads", &threads.to_string()]);
             assert_same(&expected, &found, &format!("tiles of {tile} m, {threads} threads, order {seed}"));
         }
@@ -159,7 +182,7 @@ fn tiles_threads_memory_and_order_cannot_be_told_where_the_ground_is_as_delivere
     };
     for ground in [
         "- ground: {from: classes, fill_max: 4 m}",
-        "- ground: {cloud: reference}\n  - ground: {cloud: survey, from: classes, cell: 0.7 m}",
+        "- ground: {cloud: reference}\n  - ground: {cloud: survey, from: classes, cell: 0.7 m, cross_check: true}\n  - select: {cloud: survey, scan_angle_max: 12 deg}",
     ] {
         let first = TempDir::new().unwrap();
         write_clouds(&clouds, first.path(), 0);

@@ -90,6 +90,11 @@ impl AreaFile {
         Ok(AreaFile { path: path.to_path_buf(), size, sha256, polygons, stated, is_geojson })
     }
 
+    /// Its polygons, each a list of rings, in the coordinates of the file.
+    pub fn polygons(&self) -> &[Vec<Vec<[f64; 2]>>] {
+        &self.polygons
+    }
+
     /// The area in whole micrometres, with a note for people where its system is taken to be that of the survey without
     /// proof. `survey` is what the survey says of its system, `unit` the unit of its x and y.
     ///

@@ -32,7 +32,9 @@ pub use self::census::{Census, PointDensity, sample_one_in};
 pub use self::crs::{Crs, StatedUnit};
 pub use self::e57::{E57Decoder, E57Scan};
 pub use self::error::CloudError;
-pub use self::las::{GpsTimeType, LasDecoder, LasFile, STACK};
+pub use self::las::{
+    ChunkEncoder, CopyError, CopyPlan, CopyWriter, ExtraDimension, GpsTimeType, LasDecoder, LasFile, STACK,
+};
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
 pub use self::pose::{Pose, Registered};
 pub use self::source::{Decoder, Ground, Placing, Source, is_e57};

@@ -184,6 +184,14 @@ impl Source {
         }
     }
 
+    /// The scan in words, where it is one that has no pose.
+    pub fn without_pose(&self) -> Option<String> {
+        match self {
+            Source::E57(scan) if scan.pose.is_none() => Some(format!("{} of {}", scan.named(), self.name())),
+            _ => None,
+        }
+    }
+
     /// What is wrong with the file without making it unreadable, in words for people.
     pub fn notes(&self) -> &[String] {
         match self {
@@ -277,6 +285,27 @@ impl Decoder {
             placed.clear();
             placed.extend(points.iter().map(|point| placing.apply(point)));
             visit(placed);
+        })
+    }
+
+    /// The same, with the points' records as they are in a LAS or LAZ file, all fields of them; other files have none.
+    ///
+    /// # Errors
+    /// When the block cannot be read or is damaged; points before the damage have been visited by then.
+    pub fn for_each_record_batch(
+        &mut self,
+        block: &Block,
+        mut visit: impl FnMut(&[u8], &[Decoded]),
+    ) -> Result<(), CloudError> {
+        let Decoder { kind, placing, placed } = self;
+        let Kind::Las(decoder) = kind else { return Ok(()) };
+        decoder.for_each_record_batch(block, |records, points| {
+            if *placing == Placing::default() {
+                return visit(records, points);
+            }
+            placed.clear();
+            placed.extend(points.iter().map(|point| placing.apply(point)));
+            visit(records, placed);
         })
     }
 

@@ -7,9 +7,10 @@ use tracing::Level;
 use crate::cloud::STACK;
 use crate::engine::conclude::conclusion::{Conclusion, conclude};
 use crate::engine::conclude::files::{Cost, write_manifest, write_results};
+use crate::engine::conclude::products::make_products;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
-use crate::engine::plan::inputs::{compared_files, hash_inputs, inputs_of};
+use crate::engine::plan::inputs::{check_unchanged, compared_files, hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Journals;
@@ -87,13 +88,18 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     if taken_over < tiles {
         work(&job, &partitions, &journals, folder, &mut clock)?;
     }
-    let Conclusion { summary, mut pictures } = conclude(&job, &partitions, &journals, folder, watch)?;
+    let mut conclusion = conclude(&job, &partitions, &journals, folder, watch)?;
     clock.step("sum up")?;
+    let products = make_products(&job, &partitions, &journals, folder, &mut conclusion, watch)?;
+    // Some of them are made of the inputs once more.
+    check_unchanged(&inputs)?;
+    clock.step("write products")?;
+    let Conclusion { summary, mut pictures, .. } = conclusion;
     pictures.files = compared_files(&job, &inputs);
     write_results(&job, &folder.results(), &summary, &pictures)?;
     clock.step("write results")?;
     let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
-    write_manifest(&job, inputs, &partitions, &summary, cost, &folder.results())?;
+    write_manifest(&job, inputs, products, &partitions, &summary, cost, &folder.results())?;
     Ok(summary)
 }
 

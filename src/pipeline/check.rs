@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 
+use crate::cloud::point::MAX_RETURN;
 use crate::pipeline::control_check;
 use crate::pipeline::explain::name;
 use crate::pipeline::limits;
@@ -15,6 +16,7 @@ use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
+use crate::stages::export::Export;
 use crate::stages::ground::{Ground, OF_FILTER, OF_SURFACE};
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
@@ -22,12 +24,18 @@ use crate::stages::read::Read;
 use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;
 use crate::stages::summarise::Summarise;
+use crate::stages::terrain::TerrainStage;
 use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
 /// Smallest cell by which strips are compared.
 const LEAST_CELL: Length = Length::millimetres(100.0);
+
+/// Smallest and largest cell of a raster that is handed over, and the most cells over which it is filled: the work grows with them.
+const LEAST_RASTER_CELL: Length = Length::millimetres(10.0);
+const LARGEST_RASTER_CELL: Length = Length::metres(100.0);
+const MOST_FILLED_CELLS: f64 = 100.0;
 
 /// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
@@ -83,6 +91,8 @@ pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, not
             Stage::Checkpoints(Checkpoints { spacing, .. }) => check.positive("spacing", *spacing),
             Stage::Compare(compare) => check.compare(compare),
             Stage::Summarise(summarise) => check.summarise(summarise),
+            Stage::Terrain(terrain) => check.terrain(terrain),
+            Stage::Export(export) => check.export(export),
         }
         if !notes.meant("reference", schema) {
             needs_no_reference(entry, notes);
@@ -260,7 +270,19 @@ impl OptionCheck<'_, '_> {
     }
 
     fn ground(&mut self, ground: &Ground) {
-        if ground.from == GroundFrom::Classes {
+        if !ground.may_cross_check() {
+            let (label, help) = match ground.from {
+                GroundFrom::Filter => (
+                    "nothing is delivered to be held against the filter",
+                    "write `from: classes`, or remove it",
+                ),
+                GroundFrom::Classes => {
+                    ("only classes of the survey are held against the filter", "remove it")
+                }
+            };
+            self.idle("cross_check", &format!("`from: {}`", ground.from.word()), label, help);
+        }
+        if !ground.filters() {
             return self.delivered_ground(ground);
         }
         self.surface(ground);
@@ -300,6 +322,17 @@ impl OptionCheck<'_, '_> {
         }
     }
 
+    fn export(&mut self, export: &Export) {
+        let twice = |(i, dimension)| export.dimensions[..i].contains(dimension);
+        if export.dimensions.iter().enumerate().any(twice) {
+            self.wrong("dimensions", "lists a dimension twice", "expected each once", None);
+        }
+        if !export.cloud && !export.dimensions.is_empty() {
+            let help = "remove it, or write `cloud: true`";
+            self.wrong("dimensions", "does nothing", "no cloud is written", Some(help));
+        }
+    }
+
     /// The options of the surface, whatever it is made of.
     fn surface(&mut self, ground: &Ground) {
         self.at_least("cell", ground.cell, Length::millimetres(1.0), "expected at least 1 mm");
@@ -308,7 +341,8 @@ impl OptionCheck<'_, '_> {
 
     /// Where classes are taken as delivered, what would say how to filter does nothing.
     fn delivered_ground(&mut self, ground: &Ground) {
-        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are";
+        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are, or `cross_check: true`, \
+                    which holds the survey's classes against it";
         let mut idle = OF_FILTER.to_vec();
         if ground.cloud == CloudChoice::Reference {
             idle.extend(OF_SURFACE);
@@ -317,12 +351,16 @@ impl OptionCheck<'_, '_> {
             self.cells("fill_max", ground.fill_max, ground.cell);
         }
         for key in idle {
-            let path = self.path_to(key);
-            if self.notes.given(&path) && !self.notes.known(&path) {
-                let message = format!("{} does nothing with `from: classes`", name(&path));
-                let label = "class 2 is taken as delivered".to_string();
-                self.notes.key(&path, message, label, Some(help.to_string()));
-            }
+            self.idle(key, "`from: classes`", "class 2 is taken as delivered", help);
+        }
+    }
+
+    /// Notes an option that is given and does nothing beside another.
+    fn idle(&mut self, key: &str, beside: &str, label: &str, help: &str) {
+        let path = self.path_to(key);
+        if self.notes.given(&path) && !self.notes.known(&path) {
+            let message = format!("{} does nothing with {beside}", name(&path));
+            self.notes.key(&path, message, label.to_string(), Some(help.to_string()));
         }
     }
 
@@ -358,6 +396,29 @@ impl OptionCheck<'_, '_> {
         }
         if compare.within.is_some() && compare.method == Method::Triangulated {
             self.wrong("within", "does not apply to `match: triangulated`", "use `longest_edge`", None);
+        }
+    }
+
+    fn terrain(&mut self, terrain: &TerrainStage) {
+        self.at_least("cell", terrain.cell, LEAST_RASTER_CELL, "expected 1 cm or more");
+        self.not_too_long("cell", terrain.cell, LARGEST_RASTER_CELL);
+        self.positive("fill", terrain.fill);
+        if terrain.fill.exact_micrometres() > MOST_FILLED_CELLS * terrain.cell.exact_micrometres() {
+            let help = "voids wider than that are better measured than filled";
+            let label = format!("expected {MOST_FILLED_CELLS} cells at most");
+            self.wrong("fill", &format!("is `{}`", terrain.fill), &label, Some(help));
+        }
+        if let Auto::Fixed(returns) = &terrain.returns {
+            self.filled("returns", Some(returns.len()));
+            let most = MAX_RETURN as u8;
+            if let Some(number) = returns.iter().find(|number| !(1..=most).contains(number)) {
+                self.wrong(
+                    "returns",
+                    &format!("names return `{number}`"),
+                    "expected return numbers from 1 to 15",
+                    None,
+                );
+            }
         }
     }
 

@@ -53,7 +53,8 @@ pub struct Pipeline {
     /// The seed of every random draw: the same seed and data give the same checkpoints.
     #[serde(default = "default_seed")]
     pub seed: u64,
-    /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`.
+    /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`,
+    /// `terrain`.
     #[serde(default)]
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
         against a list of surveyed points: read, ground, compare, summarise; without a reference: read, ground, summarise"))]

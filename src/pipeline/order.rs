@@ -3,14 +3,15 @@
 use crate::pipeline::locate::Seg;
 use crate::pipeline::parse::Entry;
 use crate::pipeline::problem::Notes;
+use crate::stages::export::Dimension;
 use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
 use crate::stages::matching::Method;
 use crate::stages::stage::CloudChoice;
-use crate::tile::points::GroundFrom;
+use crate::stages::terrain::TerrainMethod;
+use crate::tile::points::{Cloud, GroundFrom};
 
-const ORDER: &str =
-    "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`";
+const ORDER: &str = "the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`, `terrain`, `export`";
 
 /// Notes what is wrong with the list of stages as a whole. With `gaps` an entry could not be read, and missing stages
 /// are not reported.
@@ -22,6 +23,8 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     }
     for entry in entries {
         without_ground_class(entry, entries, notes);
+        nothing_classified(entry, entries, notes);
+        nothing_but_checkpoints(entry, entries, reference, notes);
     }
     if reference == ReferenceKind::List {
         for entry in entries {
@@ -76,6 +79,48 @@ fn without_ground_class(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
             "no class 2".to_string(),
             Some("add 2, or remove `from: classes` from `ground`".to_string()),
         );
+    }
+}
+
+/// What all comparisons are needed for where there are none but the checkpoints.
+fn nothing_but_checkpoints(entry: &Entry, entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
+    let Stage::Export(export) = &entry.stage else { return };
+    let all = entries.iter().any(|entry| match &entry.stage {
+        Stage::Checkpoints(checkpoints) => checkpoints.draw().everything_counts,
+        _ => false,
+    });
+    if all && reference == ReferenceKind::Cloud {
+        return;
+    }
+    for (key, asked) in
+        [("comparisons", export.comparisons), ("dimensions", export.dimensions.contains(&Dimension::Dz))]
+    {
+        let path = [&entry.path[..], &[key.into()]].concat();
+        if asked && !notes.known(&path) {
+            let what = if key == "dimensions" {
+                "`dz` is that of every point compared"
+            } else {
+                "`comparisons` writes all of them"
+            };
+            let message = format!("{what}, but there are no comparisons beside the checkpoints");
+            let help = "remove it: `checkpoints.csv` has those; or write `per_return: all` in `checkpoints`"
+                .to_string();
+            notes.value(&path, message, "nothing to write".to_string(), Some(help));
+        }
+    }
+}
+
+/// A classified cloud where the survey's classes are taken as they were delivered.
+fn nothing_classified(entry: &Entry, entries: &[Entry], notes: &mut Notes) {
+    let Stage::Export(export) = &entry.stage else { return };
+    let delivered =
+        |ground: &Ground| ground.cloud.includes(Cloud::Survey) && ground.from == GroundFrom::Classes;
+    if export.cloud && entries.iter().filter_map(|entry| entry.stage.as_ground()).any(delivered) {
+        let message = "`export` writes the survey with the classes that the ground filter finds, but `ground` takes them from \
+                       the files"
+            .to_string();
+        let help = "write `export: {cloud: false}`, or remove `from: classes` from `ground`".to_string();
+        point(entry, message, "the classes would be those of the survey".to_string(), Some(help), notes);
     }
 }
 
@@ -177,7 +222,38 @@ fn missing(entries: &[Entry], reference: ReferenceKind, notes: &mut Notes) {
         note(compare, label, absent("checkpoints", "between `ground` and `compare`"));
     }
     if find("summarise").is_none() {
-        note(last, "`summarise` must come last", absent("summarise", "as the last entry of `stages`"));
+        match find("terrain") {
+            Some(terrain) => {
+                let label = "`terrain` needs the account of returns that `summarise` gives";
+                note(terrain, label, absent("summarise", "before `terrain`"));
+            }
+            None => {
+                note(
+                    last,
+                    "`summarise` must come last",
+                    absent("summarise", "as the last entry of `stages`"),
+                );
+            }
+        }
+    }
+    if let Some(terrain) = find("terrain") {
+        if !survey_ground {
+            let label = "`terrain` is made of the survey's ground points";
+            note(terrain, label, absent("ground", "before `terrain`"));
+        }
+        let weighted =
+            terrain.stage.as_terrain().is_some_and(|options| options.method == TerrainMethod::Weighted);
+        if weighted && reference != ReferenceKind::Cloud {
+            let message =
+                "`method: weighted` of `terrain` needs a scanned reference to learn the weights from";
+            let help = "write `method: triangulation`, or add `reference: {files: [scan/*.laz]}`";
+            note(terrain, "nothing to learn weights from", (message.to_string(), help.to_string()));
+        }
+    }
+    let export = entries.iter().find(|entry| matches!(&entry.stage, Stage::Export(export) if export.cloud));
+    if let Some(export) = export.filter(|_| !survey_ground) {
+        let label = "`cloud` is the survey with its ground classified";
+        note(export, label, absent("ground", "before `export`, or write `export: {cloud: false}`"));
     }
     if let Some(compare) = find("compare").filter(|_| reference == ReferenceKind::List && !survey_ground) {
         let label = "`compare` triangulates the survey's ground points";

@@ -9,6 +9,7 @@ use crate::report::chain::{self, Link};
 use crate::report::chart;
 use crate::report::compared::{self, FileText};
 use crate::report::compliance;
+use crate::report::cross_check;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, verdict_label};
 use crate::report::decision_table::{self, DecisionRow};
@@ -26,15 +27,14 @@ use crate::report::statement::{self, Statement};
 use crate::report::surveyed::{self, SurveyedRow};
 use crate::report::svg::escape;
 use crate::report::terrain::{self, TerrainText};
+use crate::report::truncation;
 use crate::report::variogram;
 use crate::report::verdicts::{self, VerdictLine};
 use crate::results::confidence::{LimitResult, Verdict};
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
 use crate::results::pictures::Pictures;
-use crate::results::statistics::TruncationCorrected;
 use crate::results::statistics::{Statistics, Support};
 use crate::results::summary::{CloudCounts, Summary};
-use crate::tile::points::GroundFrom;
 use crate::tile::strata::By;
 use crate::units::Unit;
 
@@ -70,6 +70,7 @@ struct Page<'a> {
     decision: Vec<DecisionRow>,
     terrain: Vec<TerrainText>,
     terrain_notes: Vec<String>,
+    terrain_model: Option<String>,
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
@@ -115,6 +116,9 @@ struct Page<'a> {
     /// How strips agree, and setups.
     agreement: Vec<SideText>,
     agreement_note: Option<String>,
+    /// The classes as delivered held against the ground filter.
+    cross_check: Vec<Row>,
+    cross_check_sentence: Option<String>,
     /// Areas left out of the comparisons.
     left_out: Vec<AreaRow>,
     read: [String; 2],
@@ -193,6 +197,7 @@ impl<'a> Page<'a> {
             decision: decision_table::rows(summary),
             terrain: terrain::rows(summary),
             terrain_notes: terrain::notes(summary),
+            terrain_model: terrain::model(summary),
             has_common_cells: terrain::has_common_cells(summary),
             limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
@@ -214,12 +219,8 @@ impl<'a> Page<'a> {
             represented: represented::rows(summary),
             represented_area: represented::area(summary),
             intervals: intervals(summary),
-            truncation_corrected: if is_delivered(summary) {
-                Vec::new()
-            } else {
-                truncation_corrected(summary)
-            },
-            no_correction: no_correction(summary),
+            truncation_corrected: truncation::rows(summary, all_groups(summary)),
+            no_correction: truncation::none(summary),
             interval_basis: interval_basis(summary),
             no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
@@ -238,6 +239,8 @@ impl<'a> Page<'a> {
             accounting,
             agreement: agreement::sides(summary),
             agreement_note: agreement::note(summary),
+            cross_check: cross_check::rows(summary),
+            cross_check_sentence: cross_check::sentence(summary),
             left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
@@ -356,49 +359,6 @@ fn interval_cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
         cell(format.length(s.rmse), true),
         cell(format.interval(s.rmse_ci95), false),
     ]
-}
-
-/// The truncation correction of every group that was compared.
-fn truncation_corrected(summary: &Summary) -> Vec<Row> {
-    let known = all_groups(summary).filter_map(|(name, s)| Some((name, s, s.truncation_corrected.as_ref()?)));
-    known
-        .map(|(name, s, corrected)| Row { name, cells: truncation_cells(s, corrected, summary.units) })
-        .collect()
-}
-
-/// Whether the survey's ground was classified by others.
-fn is_delivered(summary: &Summary) -> bool {
-    summary.survey.ground_from == Some(GroundFrom::Classes)
-}
-
-fn no_correction(summary: &Summary) -> Option<String> {
-    let reason = summary.all.truncation_corrected.as_ref()?.reason.as_ref()?;
-    is_delivered(summary).then(|| format!("No truncation correction: {reason}."))
-}
-
-fn truncation_cells(s: &Statistics, corrected: &TruncationCorrected, unit: Unit) -> Vec<Cell> {
-    let n = cell(format::thousands(s.compared), true);
-    if !s.support().is_enough() {
-        return vec![n, Cell::too_few(8)];
-    }
-    let format = ResidualFormat::of(unit);
-    let share = |value: Option<f64>| value.map_or(UNDEFINED.to_string(), format::percent);
-    let mut cells = vec![
-        n,
-        cell(share(corrected.within_sd_of_limit), true),
-        cell(share(corrected.truncated), false),
-        cell(format.signed(s.bias), true),
-        cell(format.signed(corrected.bias), false),
-        cell(format.signed_interval(corrected.bias_ci95), false),
-        cell(format.length(s.sd), true),
-        cell(format.length(corrected.sd), false),
-        cell(format.interval(corrected.sd_ci95), false),
-    ];
-    if let Some(reason) = &corrected.reason {
-        cells.truncate(4);
-        cells.push(Cell { columns: 5, ..cell(reason.clone(), false) });
-    }
-    cells
 }
 
 /// What the intervals rest on.

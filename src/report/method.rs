@@ -66,14 +66,17 @@ fn vertical_shift(reference: &CloudInput) -> Option<String> {
 fn sentence(stage: &Stage, is_list: bool) -> Option<String> {
     match stage {
         Stage::Ground(g) => {
-            if g.from == GroundFrom::Classes {
-                return Some(delivered(g));
-            }
+            let of = match (g.from, g.cross_check) {
+                (GroundFrom::Classes, false) => return Some(delivered(g)),
+                (GroundFrom::Classes, true) => {
+                    format!("{} For the cross-check alone, ground of the survey", delivered(g))
+                }
+                (GroundFrom::Filter, _) => format!("Ground of {}", clouds(g.cloud)),
+            };
             let passes = g.passes();
             let windows: Vec<String> = passes.iter().map(|p| p.window.to_string()).collect();
-            let of = clouds(g.cloud);
             Some(format!(
-                "Ground of {of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
+                "{of}: progressive morphological filter (Zhang et al. 2003) on the lowest elevation of cells \
                  of {}, windows of {} cells, thresholds from {} to {} at slope {}{}.",
                 g.cell,
                 windows.join(", "),

@@ -10,6 +10,7 @@ mod chain;
 mod chart;
 mod compared;
 mod compliance;
+mod cross_check;
 mod data_loss;
 mod decision;
 mod decision_table;
@@ -30,6 +31,7 @@ mod surveyed;
 mod svg;
 mod terrain;
 pub(crate) mod text;
+mod truncation;
 mod variogram;
 mod verdicts;
 

@@ -160,10 +160,15 @@ pub fn cautions(summary: &Summary) -> Vec<String> {
         ));
     }
     let of_ground = match summary.survey.ground_from {
+        Some(GroundFrom::Classes) if summary.cross_check.is_some() => {
+            "The ground is class 2 as delivered: what its classification left out is in the cross-check alone. If that was the upper \
+             tail of noisy late returns, their SD and bias come out too low while both look plausible, and no correction is \
+             possible."
+        }
         Some(GroundFrom::Classes) => {
             "The ground is class 2 as delivered: what its classification left out was never compared. If that was the upper tail \
              of noisy late returns, their SD and bias come out too low while both look plausible, and no correction is \
-             possible. Compare with a run in which the ground filter finds the ground."
+             possible. A run with the cross-check of the ground stage holds it against the ground filter."
         }
         _ => {
             "A ground-filter threshold near the noise of the late returns truncates their upper tail: a point too high \

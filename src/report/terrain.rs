@@ -1,8 +1,11 @@
 //! Coverage and accuracy by returns used: the table, its sentence and its notes.
 
-use crate::results::format::{ResidualFormat, UNDEFINED, decimal, distance, length, percent, thousands};
+use crate::results::format::{
+    ResidualFormat, UNDEFINED, and_list, decimal, distance, length, percent, thousands,
+};
 use crate::results::statistics::Support;
 use crate::results::summary::Summary;
+use crate::results::terrain_model::supported;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::terrain::lesson::ReturnWeight;
 
@@ -70,10 +73,7 @@ pub fn sentence(summary: &Summary) -> Vec<String> {
         percent(of_all)
     );
     let surveyed = summary.checkpoints.is_some();
-    let fewest = if surveyed { Support::FEWEST_FOR_A_VERDICT } else { Support::FEWEST_COMPARISONS };
-    let enough = |row: &&TerrainRow| row.terrain.common_cells >= fewest;
-    let known = rows.iter().filter(enough).filter_map(|row| Some((row, row.terrain.sd_terrain_common?)));
-    if let Some((row, sd)) = known.min_by(|a, b| a.1.total_cmp(&b.1)) {
+    if let Some((row, sd)) = supported(rows, surveyed) {
         text += &format!(
             " {} {} that all of them reach, the terrain has its lowest SD against the reference when made from {} ({})",
             if surveyed { "At the" } else { "Over the" },
@@ -141,10 +141,65 @@ pub fn notes(summary: &Summary) -> Vec<String> {
     notes
 }
 
+/// The terrain model that is handed over, in a few sentences; none where none is made.
+pub fn model(summary: &Summary) -> Option<String> {
+    let model = summary.terrain_model.as_ref()?;
+    let unit = summary.units;
+    let returns: Vec<String> = model.returns.iter().map(u8::to_string).collect();
+    let (way, plural) = (
+        match model.method {
+            "weighted" => "variance-weighted planes through",
+            _ => "linear in the triangulation of",
+        },
+        if returns.len() == 1 { "" } else { "s" },
+    );
+    // As the pipeline file has it: 0.25 m is not 0.2 m.
+    let exact = |length: f64| format!("{} {}", (length * 1e3).round() / 1e3, unit.symbol());
+    let share = |cells: u64| percent(cells as f64 / model.cells.max(1) as f64);
+    Some(format!(
+        "Terrain model ({}): cells of {}, {way} the ground of return{plural} {} ({}). {} cells have an elevation, {} of them ({} %) \
+         without ground of these returns, interpolated from ground up to {} away; {} that the survey saw have none.",
+        model.files.first().map_or("", String::as_str),
+        exact(model.cell),
+        and_list(&returns),
+        model.reason,
+        thousands(model.cells),
+        thousands(model.filled),
+        share(model.filled),
+        exact(model.fill),
+        thousands(model.open),
+    ))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::results::sample;
+    use crate::results::terrain_model::TerrainModel;
+
+    #[test]
+    fn the_terrain_model_says_how_it_was_made_and_what_is_filled() {
+        let mut summary = sample::decided().0;
+        assert_eq!(model(&summary), None);
+        summary.terrain_model = Some(TerrainModel {
+            method: "triangulation",
+            returns: vec![1, 2],
+            reason: "as the pipeline file asks for".into(),
+            cell: 0.5,
+            fill: 5.0,
+            cells: 40_000,
+            filled: 500,
+            open: 12,
+            compared: 9000,
+            files: vec!["terrain.tif".into(), "terrain-voids.tif".into()],
+        });
+        assert_eq!(
+            model(&summary).unwrap(),
+            "Terrain model (terrain.tif): cells of 0.5 m, linear in the triangulation of the ground of returns 1 and 2 (as the pipeline \
+             file asks for). 40,000 cells have an elevation, 500 of them (1.2 %) without ground of these returns, interpolated from \
+             ground up to 5 m away; 12 that the survey saw have none."
+        );
+    }
 
     #[test]
     fn a_row_for_each_number_of_returns_used() {

@@ -2,6 +2,7 @@
 
 use crate::report::accounting;
 use crate::report::agreement;
+use crate::report::cross_check;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
 use crate::report::fit;
@@ -11,6 +12,7 @@ use crate::report::plan_shift;
 use crate::report::registration;
 use crate::report::sentences;
 use crate::report::surveyed;
+use crate::report::terrain;
 use crate::report::verdicts;
 use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
@@ -57,7 +59,9 @@ pub fn result_text(summary: &Summary) -> String {
     }
     out += &table(summary);
     let in_plan = plan_shift::sentence(summary).map(|text| format!("Agreement in plan: {text}"));
-    for text in [matching::sentence(summary), in_plan].into_iter().flatten() {
+    let crossed =
+        cross_check::sentence(summary).map(|text| format!("Cross-check of the classification: {text}"));
+    for text in [matching::sentence(summary), in_plan, crossed].into_iter().flatten() {
         out.push('\n');
         out += &wrap(&text);
     }
@@ -67,7 +71,7 @@ pub fn result_text(summary: &Summary) -> String {
             out += &wrap(&text.join(" "));
         }
     }
-    for text in agreement::sentences(summary) {
+    for text in agreement::sentences(summary).into_iter().chain(terrain::model(summary)) {
         out.push('\n');
         out += &wrap(&text);
     }

@@ -4,6 +4,7 @@
 pub(crate) mod agreement;
 pub(crate) mod checkpoints;
 pub(crate) mod confidence;
+pub(crate) mod cross_check;
 pub(crate) mod fit;
 pub(crate) mod format;
 pub(crate) mod group_key;
@@ -18,3 +19,4 @@ pub(crate) mod sample_control;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;
+pub(crate) mod terrain_model;

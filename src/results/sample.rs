@@ -4,17 +4,37 @@ use crate::results::agreement::{Agreement, AgreementLimits, Disagreement, Member
 use crate::results::confidence::{
     Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
+use crate::results::cross_check::{CrossCheck, CrossRow, CrossSet};
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::pictures::Pictures;
 use crate::results::plan_shift::{PlanShift, ShiftRemoved, StripShift};
 use crate::results::statistics::Statistics;
 use crate::results::statistics::{Order, VsFirst};
 use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
+use crate::stats::moments::rmse_about;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::terrain::lesson::{ReturnWeight, TerrainWeights};
 use crate::tile::points::GroundFrom;
 use crate::tile::strata::Cover;
 use crate::units::Unit;
+
+/// A cross-check of a classification, with few comparisons of one set; in metres.
+pub fn cross_check() -> CrossCheck {
+    let set = |points, compared, [bias, sd]: [f64; 2]| {
+        let rmse = rmse_about(bias, Some(sd), compared);
+        CrossSet { points, compared, bias: Some(bias), sd: Some(sd), rmse: Some(rmse) }
+    };
+    let all = CrossRow {
+        return_number: None,
+        both: set(78_000, 50_000, [0.004, 0.021]),
+        classes_only: set(2_000, 800, [0.152, 0.06]),
+        filter_only: set(1_000, 19, [0.02, 0.05]),
+        neither: 119_000,
+        classes: set(80_000, 50_800, [0.0063, 0.0285]),
+        filter: set(79_000, 50_019, [0.004, 0.021]),
+    };
+    CrossCheck { returns: vec![CrossRow { return_number: Some(1), ..all.clone() }], all }
+}
 
 /// A result and its pictures.
 pub type Sample = (Summary, Pictures);
@@ -141,6 +161,8 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         reference: Some(reference),
         checkpoints: None,
         agreement: None,
+        cross_check: None,
+        terrain_model: None,
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
                  mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \
                  to another of the same return."

@@ -5,9 +5,11 @@ use serde::Serialize;
 use crate::results::agreement::Agreement;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
+use crate::results::cross_check::CrossCheck;
 use crate::results::fit::Fit;
 use crate::results::registration::Registration;
 use crate::results::statistics::Statistics;
+use crate::results::terrain_model::TerrainModel;
 use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
@@ -40,6 +42,11 @@ pub struct Summary {
     pub checkpoints: Option<Vec<CheckpointRow>>,
     /// How strips of the survey agree with each other, and setups of the reference; null where neither can be said.
     pub agreement: Option<Agreement>,
+    /// The classes as delivered held against the ground filter; null where that is not asked for.
+    pub cross_check: Option<CrossCheck>,
+    /// The terrain model that is handed over, where one is made.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub terrain_model: Option<TerrainModel>,
     /// What stages say of themselves, by their names; left out where none does.
     #[serde(skip_serializing_if = "serde_json::Map::is_empty")]
     pub stages: serde_json::Map<String, serde_json::Value>,

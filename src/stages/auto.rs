@@ -39,6 +39,9 @@ impl<'de, T: Deserialize<'de>> Deserialize<'de> for Auto<T> {
                 }
                 T::deserialize(de::value::StrDeserializer::new(v)).map(Auto::Fixed)
             }
+            fn visit_seq<A: de::SeqAccess<'de>>(self, seq: A) -> Result<Auto<T>, A::Error> {
+                T::deserialize(de::value::SeqAccessDeserializer::new(seq)).map(Auto::Fixed)
+            }
             fn visit_u64<E: de::Error>(self, v: u64) -> Result<Auto<T>, E> {
                 T::deserialize(de::value::U64Deserializer::new(v)).map(Auto::Fixed)
             }

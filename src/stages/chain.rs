@@ -4,6 +4,7 @@ use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
+use crate::stages::cross_check::CrossCheckGround;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Places, Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
@@ -20,6 +21,8 @@ pub struct Chain {
     pub tiles: Vec<Box<dyn TileStage>>,
     /// Edge of the terrain cells, where the survey's ground is classified.
     pub terrain_cell: Option<Length>,
+    /// Edge of the cells of rasters that are handed over, where there are any.
+    pub raster_cell: Option<Length>,
     /// Whether reading continues past damaged blocks.
     pub skip_damaged: bool,
     /// Whether points may lie outside the boxes that the headers state.
@@ -28,6 +31,8 @@ pub struct Chain {
     pub delivered: Vec<Cloud>,
     /// How cells are judged where ground is summed up by strip and setup.
     pub agreement: Option<CellRule>,
+    /// Whether the survey's classes are held against the ground filter.
+    pub is_cross_checked: bool,
 }
 
 /// What a chain is given beside its stages.
@@ -65,13 +70,26 @@ impl Chain {
         for (i, stage) in stages.iter().enumerate() {
             stage.options().prepare(i + 1, &mut preparing);
         }
+        // Last, when it is known which points of the reference are ground.
+        let cross_check = CrossCheckGround::of(&preparing);
+        let is_cross_checked = cross_check.is_some();
+        preparing.tiles.extend(cross_check.map(|stage| Box::new(stage) as Box<dyn TileStage>));
         if !left_out.is_empty() {
-            // Last, when it is known which points are ground.
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
-        let Preparing { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, .. } = preparing;
-        let (delivered, agreement) = (preparing.delivered, preparing.agreement);
-        Chain { while_reading, tiles, terrain_cell, skip_damaged, ignore_bounds, delivered, agreement }
+        let Preparing { while_reading, tiles, terrain_cell, raster_cell, .. } = preparing;
+        let Preparing { skip_damaged, ignore_bounds, delivered, agreement, .. } = preparing;
+        Chain {
+            while_reading,
+            tiles,
+            terrain_cell,
+            raster_cell,
+            skip_damaged,
+            ignore_bounds,
+            delivered,
+            agreement,
+            is_cross_checked,
+        }
     }
 
     /// The grounds outside of which no point of a cloud is selected.

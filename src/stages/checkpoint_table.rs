@@ -71,7 +71,7 @@ fn write_record<T: AsRef<[u8]>>(w: &mut impl Write, fields: &[T]) -> io::Result<
 
 /// A length in `unit` from whole micrometres, by whole numbers alone (half away from zero in feet), without
 /// needless zeros at the end.
-fn exact(micrometres: Micrometres, unit: Unit) -> String {
+pub fn exact(micrometres: Micrometres, unit: Unit) -> String {
     let (numerator, denominator) = unit.ratio();
     let decimals = unit.decimals();
     let one = 10_u128.pow(decimals as u32);

@@ -7,7 +7,6 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::areas::LeftOut;
-use crate::cloud::bounds::{Range, widened};
 use crate::cloud::point::{MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::stages::auto::Count;
@@ -18,9 +17,9 @@ use crate::stages::matching::{Candidate, Candidates, Counted, Match, Matcher, NO
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::spacing::stay;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
-use crate::tile::at_work::{Halo, Tile};
+use crate::tile::at_work::{Halo, Tile, holds};
 use crate::tile::points::{Cloud, PointSet};
-use crate::units::{Length, Micrometres};
+use crate::units::Length;
 
 /// Draws the checkpoints at random, for each return by itself.
 ///
@@ -206,13 +205,11 @@ impl Visitor for MatchVisitor<'_> {
         }
         // Nothing of the reference lies within reach of the others.
         let reach = compare.search().reach();
-        let Some((x, y)) = tile.reference_box().ranges() else { return };
-        let (x, y) = (widened(x, reach), widened(y, reach));
-        let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
+        let Some(near) = tile.near_reference(reach) else { return };
         self.matcher.start(tile.survey.points.len());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
-            if point.valid_return().is_none() || !within(point.x, x) || !within(point.y, y) {
+            if point.valid_return().is_none() || !holds(near, point) {
                 continue;
             }
             if self.stage.left_out.first(left_out::place(Cloud::Survey), point).is_some() {

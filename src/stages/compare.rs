@@ -13,7 +13,9 @@ use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{CellAttributes, gradient_at};
 use crate::stages::compared::{self, Compared};
 use crate::stages::draw::{self, Drawn};
+use crate::stages::export::{Dimension, Export};
 use crate::stages::ground_limits::SurveyGround;
+use crate::stages::kept_dz;
 use crate::stages::ladder::RUNGS;
 use crate::stages::local_gradient::local_gradient;
 use crate::stages::matching::{Candidates, Method, NO_DISTANCE, Search};
@@ -135,11 +137,13 @@ impl StageOptions for Compare {
         }
         let summarise = preparing.find::<Summarise>().cloned().unwrap_or_default();
         let cell = preparing.survey_is_classified().then_some(summarise.terrain_cell);
+        let keep_dz = preparing.find::<Export>().is_some_and(|export| export.has(Dimension::Dz));
         preparing.tiles.push(Box::new(CompareTile {
             options: self.clone(),
             summarise,
             cell,
             middles: preparing.setups.middles.clone(),
+            keep_dz,
         }));
     }
 }
@@ -154,6 +158,8 @@ pub struct CompareTile {
     pub cell: Option<Length>,
     /// Where the scans are registered: the middle of the targets of each setup.
     pub middles: Option<Arc<Vec<[Micrometres; 2]>>>,
+    /// Whether the dz of each point is kept on disk.
+    pub keep_dz: bool,
 }
 
 impl TileStage for CompareTile {
@@ -198,6 +204,10 @@ impl TileStage for CompareTile {
         let counted: Vec<Compared> = counted
             .map(|one| {
                 let compared = compared(&tile.survey.points[one.index as usize], one.elevation);
+                if self.keep_dz {
+                    let point = &tile.survey.points[one.index as usize];
+                    kept_dz::give(point, compared.dz, &mut tile.sections);
+                }
                 if one.distance != NO_DISTANCE {
                     sums.add_nearest(one.distance, compared.slope_percent());
                 }

@@ -9,8 +9,10 @@ use crate::stages::alone::AloneCounts;
 use crate::stages::cell_attributes::{ClassifyCells, SLOPE_CELLS};
 use crate::stages::compare::Compare;
 use crate::stages::delivered_ground::DeliveredGround;
+use crate::stages::export::Export;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
+use crate::stages::kept_limits;
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
 use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
@@ -27,6 +29,7 @@ impl StageOptions for Ground {
         let summarise = preparing.find::<Summarise>().cloned();
         let by_cell = summarise.as_ref().is_some_and(Summarise::is_by_cell);
         let compared = preparing.find::<Compare>().is_some();
+        let exported = preparing.find::<Export>().is_some_and(|export| export.cloud);
         for cloud in self.cloud.clouds() {
             preparing.classified.push(cloud);
             let keep_origin = match cloud {
@@ -50,6 +53,7 @@ impl StageOptions for Ground {
                         cloud,
                         keep_origin,
                         slope_breaks,
+                        keep_limits: exported && cloud == Cloud::Survey,
                     }));
                 }
             }
@@ -75,6 +79,8 @@ pub struct FilterGround {
     pub keep_origin: KeepOrigin,
     /// Breaks between the slope classes by which what is refused is counted, where it is.
     pub slope_breaks: Option<Vec<f64>>,
+    /// Whether the limits are kept on disk, so that points can be judged again.
+    pub keep_limits: bool,
 }
 
 /// What the filter knows of each cloud over the whole tile, for its other parts.
@@ -103,6 +109,16 @@ impl FilterGround {
         let keep_slopes = self.options.local_slope || self.slope_breaks.is_some();
         self.options.limits(surface, &asked, keep_origin, keep_slopes, &mut Scratch::default())
     }
+
+    /// The same, made of `surface` for the first part of the tile and known to the others. None without points.
+    pub fn opened(&self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Rc<GroundLimits>> {
+        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
+        let known = opened.of(self.cloud).clone();
+        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
+        opened.of(self.cloud).clone_from(&limits);
+        tile.shared_by_parts.put(opened);
+        limits
+    }
 }
 
 impl TileStage for FilterGround {
@@ -124,15 +140,16 @@ impl TileStage for FilterGround {
     }
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
-        let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
-        let known = opened.of(self.cloud).clone();
-        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
-        opened.of(self.cloud).clone_from(&limits);
-        tile.shared_by_parts.put(opened);
-        let limits = limits?;
+        let limits = self.opened(tile, surface)?;
         let refused = self.slope_breaks.as_ref();
         let refused = refused.map(|breaks| (SlopeClasses::of(&limits, breaks), RefusedCounts::default()));
-        Some(Box::new(GroundVisitor { cloud: self.cloud, limits, refused, alone: AloneCounts::default() }))
+        Some(Box::new(GroundVisitor {
+            cloud: self.cloud,
+            limits,
+            refused,
+            alone: AloneCounts::default(),
+            keep_limits: self.keep_limits,
+        }))
     }
 }
 
@@ -142,6 +159,7 @@ struct GroundVisitor {
     /// What is refused by slope class, where that is counted.
     refused: Option<(SlopeClasses, RefusedCounts)>,
     alone: AloneCounts,
+    keep_limits: bool,
 }
 
 impl Visitor for GroundVisitor {
@@ -178,6 +196,9 @@ impl Visitor for GroundVisitor {
             counts.give(&mut tile.sections);
         }
         self.alone.give(self.cloud, &mut tile.sections);
+        if self.keep_limits {
+            kept_limits::give(&self.limits, tile);
+        }
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyGround::Filtered(self.limits));
         }

@@ -30,7 +30,7 @@ pub const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 /// `from: classes` takes class 2 as delivered instead, so that a deliverable can be graded: nothing is filtered, and the
 /// filter's options do not apply. Cover and slope then come from the lowest class 2 of each cell. What limit the
 /// classification had is not known, so that there is no truncation correction. Of a survey and a reference that differ
-/// in this, each has a `ground` stage of its own with its `cloud`.
+/// in this, each has a `ground` stage of its own with its `cloud`. `cross_check: true` compares both ways in one run.
 #[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
@@ -40,6 +40,12 @@ pub struct Ground {
     /// What says which points are ground: `filter`, or `classes`: class 2 as delivered.
     #[schemars(extend("x-source" = "this program's own choice; class 2 is ground in LAS 1.4 R16, classification tables"))]
     pub from: GroundFrom,
+    /// With `from: classes`: holds the survey's classes against the ground filter, which the filter's options then apply to.
+    /// `cross_check` in the results counts, by return, the points that are ground in both, in one of them alone and in neither,
+    /// with bias, SD and RMSE of each against a reference cloud. Everything else still rests on the classes alone. A `select`
+    /// of `classes` before this stage hides the other classes from the filter, too.
+    #[schemars(extend("x-source" = "this program's own choice"))]
+    pub cross_check: bool,
     /// Cell size `c` of the surface; cells are aligned to multiples of it from coordinate zero.
     #[schemars(extend("x-source" = "Zhang et al. 2003, IEEE TGRS 41(4) 872-882; value for drone densities: common practice, no source"))]
     pub cell: Length,
@@ -96,6 +102,7 @@ impl Default for Ground {
         Ground {
             cloud: CloudChoice::Both,
             from: GroundFrom::Filter,
+            cross_check: false,
             cell: Length::metres(0.5),
             window_max: Length::metres(18.0),
             window_growth: WindowGrowth::Exponential,
@@ -123,6 +130,7 @@ impl Serialize for Ground {
         let Ground {
             cloud,
             from,
+            cross_check,
             cell,
             window_max,
             window_growth,
@@ -133,11 +141,14 @@ impl Serialize for Ground {
             fill_max,
             low_outlier,
         } = self;
-        let filters = *from == GroundFrom::Filter;
+        let filters = self.filters();
         let has_surface = filters || *cloud != CloudChoice::Reference;
         let mut map = serializer.serialize_map(None)?;
         map.serialize_entry("cloud", cloud)?;
         map.serialize_entry("from", from)?;
+        if self.may_cross_check() {
+            map.serialize_entry("cross_check", cross_check)?;
+        }
         if has_surface {
             map.serialize_entry("cell", cell)?;
         }
@@ -169,6 +180,16 @@ pub struct Pass {
 }
 
 impl Ground {
+    /// Whether the ground filter is at work at all.
+    pub fn filters(&self) -> bool {
+        self.from == GroundFrom::Filter || self.cross_check
+    }
+
+    /// Whether there is something to be held against the filter: classes of the survey.
+    pub fn may_cross_check(&self) -> bool {
+        self.from == GroundFrom::Classes && self.cloud != CloudChoice::Reference
+    }
+
     /// The windows and their thresholds, in order.
     ///
     /// Windows: 2·2^k + 1 (exponential, k from 0) or 2k + 1 (linear, k from 1) while `w_k · c` does not exceed
@@ -328,17 +349,19 @@ mod tests {
     fn what_is_written_is_what_applies_and_comes_back_the_same() {
         let of = |cloud, from| Ground { cloud, from, ..Ground::default() };
         let (filter, classes) = (GroundFrom::Filter, GroundFrom::Classes);
-        for (ground, keys) in [
-            (of(CloudChoice::Reference, filter), 2 + OF_FILTER.len() + OF_SURFACE.len()),
-            (of(CloudChoice::Both, classes), 2 + OF_SURFACE.len()),
-            (of(CloudChoice::Reference, classes), 2),
+        let crossed = Ground { cross_check: true, ..of(CloudChoice::Survey, classes) };
+        for (ground, keys, others) in [
+            (of(CloudChoice::Reference, filter), 2 + OF_FILTER.len() + OF_SURFACE.len(), 2),
+            (of(CloudChoice::Both, classes), 3 + OF_SURFACE.len(), 3),
+            (crossed, 3 + OF_FILTER.len() + OF_SURFACE.len(), 3),
+            (of(CloudChoice::Reference, classes), 2, 2),
         ] {
             let written = serde_json::to_value(&ground).unwrap();
             let all = written.as_object().unwrap();
             assert_eq!(all.len(), keys, "{written}");
             let known =
                 |key: &&String| OF_FILTER.contains(&key.as_str()) || OF_SURFACE.contains(&key.as_str());
-            assert_eq!(all.keys().filter(known).count(), keys - 2, "{written}");
+            assert_eq!(all.keys().filter(known).count(), keys - others, "{written}");
             assert_eq!(serde_json::from_value::<Ground>(written).unwrap(), ground);
         }
     }

@@ -85,19 +85,30 @@ impl GroundLimits {
     /// What becomes of a point in a cell.
     #[inline]
     pub fn judge_in(&self, index: usize, z: Micrometres) -> PointStatus {
-        // Nearly no cell holds a low outlier. The other question is answered without a branch, which under trees would be
-        // guessed wrong again and again.
-        let is_above = z as f64 > self.highest.values[index];
-        if self.holds_low.get(index) == Some(&true) && !is_above && self.is_low(index, z) {
-            return PointStatus::LowOutlier;
-        }
-        if is_above { PointStatus::AboveGround } else { PointStatus::Ground }
+        // Nearly no cell holds a low outlier.
+        let floor = || if self.holds_low.get(index) == Some(&true) { self.floor_of(index) } else { None };
+        verdict(z, self.highest.values[index], floor)
     }
 
-    fn is_low(&self, index: usize, z: Micrometres) -> bool {
+    fn floor_of(&self, index: usize) -> Option<f64> {
         let place = self.low.binary_search_by_key(&index, |cell| cell.index);
-        place.is_ok_and(|i| (z as f64) < self.low[i].floor)
+        place.ok().map(|i| self.low[i].floor)
     }
+}
+
+/// What becomes of a point at an elevation in a cell with this limit, below whose floor points are low outliers, if it has one.
+#[inline(always)]
+pub fn verdict(z: Micrometres, highest: f64, floor: impl FnOnce() -> Option<f64>) -> PointStatus {
+    // Where there is no floor the other question is answered without a branch, which under trees would be guessed wrong
+    // again and again.
+    let is_above = z as f64 > highest;
+    if let Some(floor) = floor()
+        && !is_above
+        && (z as f64) < floor
+    {
+        return PointStatus::LowOutlier;
+    }
+    if is_above { PointStatus::AboveGround } else { PointStatus::Ground }
 }
 
 /// The tiles in which later stages are given what is known of the ground: what the limits came from, or the surface of what

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::stages::draw::Draw;
 use crate::stages::stage::StageOptions;
-use crate::stages::{checkpoints, compare, ground, read, select, summarise};
+use crate::stages::{checkpoints, compare, export, ground, read, select, summarise, terrain};
 use crate::tile::points::{Cloud, GroundFrom};
 
 /// Makes [`Stage`] from the list of all stages.
@@ -37,6 +37,8 @@ list_of_stages! {
     Checkpoints(checkpoints::Checkpoints),
     Compare(compare::Compare),
     Summarise(summarise::Summarise),
+    Terrain(terrain::TerrainStage),
+    Export(export::Export),
 }
 
 impl Stage {
@@ -55,10 +57,20 @@ impl Stage {
         if let Stage::Compare(options) = self { Some(options) } else { None }
     }
 
+    /// The options of `terrain`, if it is that stage.
+    pub fn as_terrain(&self) -> Option<&terrain::TerrainStage> {
+        if let Stage::Terrain(options) = self { Some(options) } else { None }
+    }
+
     /// The options of `summarise`, if it is that stage.
     pub fn as_summarise(&self) -> Option<&summarise::Summarise> {
         if let Stage::Summarise(options) = self { Some(options) } else { None }
     }
+}
+
+/// The options of `export`, if it is asked for.
+pub fn export_of(stages: &[Stage]) -> Option<&export::Export> {
+    stages.iter().find_map(|stage| if let Stage::Export(options) = stage { Some(options) } else { None })
 }
 
 /// The options of `summarise`, or its defaults.

@@ -256,6 +256,10 @@ impl PointFilter for Filter {
         self.area.as_ref()
     }
 
+    fn selects(&self, point: &Point) -> bool {
+        Filter::selects(self, point)
+    }
+
     fn retain(&self, points: &mut Vec<Point>) {
         points.retain(|point| self.selects(point));
     }

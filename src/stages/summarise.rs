@@ -147,7 +147,9 @@ impl StageOptions for Summarise {
         let filtered = preparing.survey_is_classified();
         if filtered {
             preparing.terrain_cell = Some(self.terrain_cell);
-            preparing.tiles.push(Box::new(SumTerrain { cell: self.terrain_cell }));
+            preparing
+                .tiles
+                .push(Box::new(SumTerrain { cell: self.terrain_cell, left_out: preparing.left_out.clone() }));
         }
         let by_cell = filtered && self.is_by_cell();
         preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));

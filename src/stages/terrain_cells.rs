@@ -5,8 +5,11 @@
 //! Coverage is counted everywhere. A cell that the edge of a tile cuts belongs to the tile in the south-west, which may have
 //! no point and so no terrain of its own: its cells are taken in all the same.
 
+use crate::areas::LeftOut;
 use crate::cloud::bounds::{Bounds, Range, widened};
+use crate::cloud::point::Point;
 use crate::raster::{Extent, Raster};
+use crate::stages::left_out;
 use crate::stages::stage::{TileStage, Visitor};
 use crate::terrain::cells::CellSums;
 use crate::terrain::model::farthest;
@@ -27,6 +30,8 @@ pub const SUMS: &str = "terrain";
 pub struct SumTerrain {
     /// Edge of a terrain cell.
     pub cell: Length,
+    /// Areas in which the terrain is not tested: neither cloud's points are compared there.
+    pub left_out: LeftOut,
 }
 
 impl TileStage for SumTerrain {
@@ -34,28 +39,44 @@ impl TileStage for SumTerrain {
         let cell = self.cell.exact_micrometres();
         let TerrainGround { covered, tested } = terrain_ground(tile.core, tile.around, cell)?;
         let extent = |(x, y): (Range, Range)| Extent::covering(cell, x, y, 0);
-        Some(Box::new(CellSums::new(extent(covered), tested.map(extent))))
+        let sums = CellSums::new(extent(covered), tested.map(extent));
+        Some(Box::new(TerrainVisitor { sums, left_out: &self.left_out }))
     }
 }
 
-impl Visitor for CellSums {
+struct TerrainVisitor<'a> {
+    sums: CellSums,
+    left_out: &'a LeftOut,
+}
+
+impl TerrainVisitor<'_> {
+    /// Whether the terrain is tested at a point of the reference.
+    fn tests_at(&self, point: &Point) -> bool {
+        let clouds = [Cloud::Survey, Cloud::Reference];
+        clouds.into_iter().all(|cloud| self.left_out.first(left_out::place(cloud), point).is_none())
+    }
+}
+
+impl Visitor for TerrainVisitor<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         for (point, status) in piece.points.iter().zip(&piece.statuses).take(piece.core) {
             let is_ground = *status == PointStatus::Ground;
             match cloud {
                 Cloud::Survey => {
                     let return_number = point.valid_return().unwrap_or(0);
-                    self.add_survey(point.x, point.y, point.z, return_number, is_ground);
+                    self.sums.add_survey(point.x, point.y, point.z, return_number, is_ground);
                 }
-                Cloud::Reference if is_ground => self.add_reference(point.x, point.y, point.z),
+                Cloud::Reference if is_ground && self.tests_at(point) => {
+                    self.sums.add_reference(point.x, point.y, point.z);
+                }
                 Cloud::Reference => {}
             }
         }
     }
 
     fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
-        self.encode_coverage(tile.sections.of(COVERAGE));
-        if let Some(sums) = self.sums() {
+        self.sums.encode_coverage(tile.sections.of(COVERAGE));
+        if let Some(sums) = self.sums.sums() {
             sums.encode(tile.sections.of(SUMS));
         }
     }

@@ -11,6 +11,9 @@ pub struct Moments {
 }
 
 impl Moments {
+    /// Bytes of the sums.
+    pub const ENCODED: usize = 56;
+
     /// One value, `times` over.
     pub fn repeated(value: i64, times: u64) -> Self {
         Moments {
@@ -38,6 +41,33 @@ impl Moments {
             (Some(a), Some(b)) => Some((a.0.min(b.0), a.1.max(b.1))),
             (a, b) => a.or(b),
         };
+    }
+
+    /// As bytes.
+    pub fn encode(&self) -> [u8; Self::ENCODED] {
+        // Without values the least and greatest are not read again.
+        let (low, high) = self.range.unwrap_or_default();
+        let mut bytes = [0; Self::ENCODED];
+        bytes[..8].copy_from_slice(&self.n.to_le_bytes());
+        bytes[8..24].copy_from_slice(&self.sum.to_le_bytes());
+        bytes[24..40].copy_from_slice(&self.sum_of_squares.to_le_bytes());
+        bytes[40..48].copy_from_slice(&low.to_le_bytes());
+        bytes[48..].copy_from_slice(&high.to_le_bytes());
+        bytes
+    }
+
+    /// What [`Moments::encode`] turned into these bytes.
+    pub fn decode(bytes: &[u8; Self::ENCODED]) -> Self {
+        let eight = |at: usize| bytes[at..at + 8].try_into().expect("eight bytes");
+        let sixteen = |at: usize| bytes[at..at + 16].try_into().expect("sixteen bytes");
+        let n = u64::from_le_bytes(eight(0));
+        let range = (i64::from_le_bytes(eight(40)), i64::from_le_bytes(eight(48)));
+        Moments {
+            n,
+            sum: i128::from_le_bytes(sixteen(8)),
+            sum_of_squares: u128::from_le_bytes(sixteen(24)),
+            range: (n > 0).then_some(range),
+        }
     }
 
     /// Least value; nothing without values.
@@ -140,6 +170,14 @@ mod tests {
         assert!((dh.mean().unwrap() - 17.714).abs() < 5e-4);
         assert!((dh.sd().unwrap() - 30.308).abs() < 5e-4);
         assert!((dh.rmse().unwrap() - 33.183).abs() < 5e-4);
+    }
+
+    #[test]
+    fn sums_come_back_from_their_bytes_as_they_were() {
+        for values in [vec![], vec![-7], vec![i64::MIN, i64::MAX, 3]] {
+            let all = moments(values);
+            assert_eq!(Moments::decode(&all.encode()), all);
+        }
     }
 
     #[test]

@@ -299,6 +299,15 @@ impl TerrainByReturns {
         self.settings.returns.clone().zip(errors)
     }
 
+    /// The least window, by its place in [`SMOOTHING`], whose weighted terrain from all returns had the least spread on the whole site;
+    /// a middle one where none is known.
+    pub fn best_weighted(&self) -> usize {
+        let Some([_, [one, other]]) = self.found.last() else { return SMOOTHING.len() / 2 };
+        let mut whole = FoldErrors { clear: one.covered, ..FoldErrors::default() };
+        whole.clear.iter_mut().zip(&other.covered).for_each(|(a, b)| a.merge(b));
+        whole.best()
+    }
+
     /// The table, one row for each k, lengths in micrometres. `points` are the dz of the ground points and `ground`
     /// their numbers, both by return number. `offset` is how far the reference is known to lie too high: it is taken out of
     /// all figures.

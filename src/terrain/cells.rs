@@ -99,7 +99,7 @@ impl Sums {
     }
 
     /// Corners of the columns and of the rows, micrometres.
-    pub(super) fn corners(&self) -> (&[Micrometres], &[Micrometres]) {
+    pub fn corners(&self) -> (&[Micrometres], &[Micrometres]) {
         (&self.column_corners, &self.row_corners)
     }
 
@@ -151,7 +151,6 @@ impl Sums {
     }
 
     /// Adds a ground point of the survey; positions outside are passed over.
-    #[cfg(test)]
     pub fn add_ground(&mut self, x: Micrometres, y: Micrometres, z: Micrometres, return_number: u8) {
         self.add(usize::from(return_number & 15), x, y, z);
     }

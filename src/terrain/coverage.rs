@@ -59,6 +59,23 @@ impl Coverage {
         self.states[index] = both(self.states[index], state);
     }
 
+    /// Adds what others have of these cells.
+    pub fn merge(&mut self, other: &Coverage) {
+        let both = self.extent.within(&other.extent);
+        if both.is_empty() {
+            return;
+        }
+        let ((column, row), (from_column, from_row)) =
+            (self.extent.offset_of(&both), other.extent.offset_of(&both));
+        for r in 0..both.rows {
+            let into = &mut self.states[(row + r) * self.extent.columns + column..][..both.columns];
+            merge_states(
+                into,
+                &other.states[(from_row + r) * other.extent.columns + from_column..][..both.columns],
+            );
+        }
+    }
+
     /// Adds it as bytes: the extent, then runs of equal states, one byte a run.
     pub fn encode(&self, to: &mut Vec<u8>) {
         put_extent(&self.extent, to);

@@ -39,6 +39,8 @@ pub struct Facet {
     pub slope: f64,
     /// Longest edge in plan, micrometres.
     pub longest_edge: f64,
+    /// Radius of the circumscribed circle, micrometres.
+    pub circumradius: f64,
 }
 
 /// Why there is no facet.
@@ -188,6 +190,7 @@ impl Triangle {
             elevation: a.2 + (-(east * a.0) - north * a.1).round() as Micrometres,
             slope: (east * east + north * north).sqrt(),
             longest_edge: self.longest_edge(),
+            circumradius: self.circumradius,
         }
     }
 }

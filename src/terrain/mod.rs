@@ -10,12 +10,13 @@ pub(crate) mod by_returns;
 pub(crate) mod bytes;
 pub(crate) mod cells;
 pub(crate) mod coverage;
-mod differences;
+pub(crate) mod differences;
 pub(crate) mod facet;
 pub(crate) mod folds;
 pub(crate) mod learning;
 pub(crate) mod lesson;
 pub(crate) mod model;
+pub(crate) mod surface;
 pub(crate) mod voids;
 
 #[cfg(test)]

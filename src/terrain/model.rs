@@ -65,6 +65,13 @@ impl Weights {
     }
 }
 
+impl Weights {
+    /// Whether points of a return take part.
+    pub fn uses(&self, return_number: u8) -> bool {
+        self.returns[usize::from(return_number & 15)].0 > 0.0
+    }
+}
+
 /// Terrain from the ground points of some returns.
 pub struct Terrain<'a> {
     sums: &'a Sums,
@@ -254,6 +261,59 @@ impl<'a> Terrain<'a> {
         Seen { heights, half: farthest }
     }
 
+    /// The elevation for one least window, by its place in [`SMOOTHING`], as [`Terrain::at`] has it, with what it rests on; `sd` is
+    /// that of a point that counts one, micrometres.
+    pub fn weighed(&self, x: Micrometres, y: Micrometres, least: usize, sd: f64) -> Option<Weighed> {
+        let extent = &self.extent;
+        let middle = extent.index_of(x, y)?;
+        let middle = (middle % extent.columns, middle / extent.columns);
+        let (column_corners, row_corners) = self.sums.corners();
+        let at = ((x - column_corners[0]) as f64, (y - row_corners[0]) as f64);
+        let mut last = None;
+        for &half in &self.windows {
+            let fit = self.gather(extent, middle, at, half);
+            if let Some(height) = fit.height().filter(|_| fit.cells >= FEWEST_CELLS) {
+                last = Some((height, half, fit));
+                if half >= SMOOTHING[least] {
+                    break;
+                }
+            }
+        }
+        let (height, half, fit) = last?;
+        let ([whole, east, north], [rise_east, rise_north]) = (fit.influence(), fit.slopes());
+        let ((column, row), radius) = (middle, (half as f64 + 1.0) * extent.cell);
+        let (mut spread, mut misfit, mut near, mut by_return) = (0.0, 0.0, 0.0, [0.0; 16]);
+        let (first_column, first_row) = self.sums.extent().offset_of(extent);
+        for r in row.saturating_sub(half)..(row + half + 1).min(extent.rows) {
+            for c in column.saturating_sub(half)..(column + half + 1).min(extent.columns) {
+                let start = r * (extent.columns + 1) + c;
+                if self.starts[start] == self.starts[start + 1] {
+                    continue;
+                }
+                let [weight, cell_x, cell_y, z] = self.cells.get(self.starts[start]);
+                let (x, y) = (cell_x - at.0, cell_y - at.1);
+                let nearness = (1.0 - (x * x + y * y) / (radius * radius)).max(0.0).powi(2);
+                spread += nearness * nearness * weight * (whole + east * x + north * y).powi(2);
+                let off = z - height as f64 - rise_east * x - rise_north * y;
+                misfit += nearness * (off * off - sd * sd / weight);
+                near += nearness;
+                let cell = (first_row + r) * self.sums.extent().columns + first_column + c;
+                for (return_number, of_return) in by_return.iter_mut().enumerate() {
+                    let own = self.weights.returns[return_number].0;
+                    if own > 0.0 && self.sums.present()[cell] >> return_number & 1 == 1 {
+                        let n = self.sums.of_return(return_number as u8)[cell].n;
+                        *of_return += nearness * own * f64::from(n);
+                    }
+                }
+            }
+        }
+        // Of equals the lowest.
+        let most = (1..16).rev().max_by(|a: &usize, b| by_return[*a].total_cmp(&by_return[*b]))?;
+        // What cells are off the plane beyond the noise of their points is the ground's own shape, which averaging does not lessen.
+        let shape = (misfit / near).max(0.0);
+        Some(Weighed { height, error: (spread * sd * sd + shape).sqrt(), decided_by: most as u8 })
+    }
+
     /// The weighted sums over one window, cells row by row from the south-west, whatever the tile.
     fn gather(&self, extent: &Extent, (column, row): (usize, usize), at: (f64, f64), half: usize) -> Fit {
         let (west, east) = (column.saturating_sub(half), (column + half + 1).min(extent.columns));
@@ -283,6 +343,18 @@ impl<'a> Terrain<'a> {
         }
         lanes.together(base.unwrap_or(0.0))
     }
+}
+
+/// The elevation at a place, and what it rests on.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Weighed {
+    /// Elevation, micrometres.
+    pub height: Micrometres,
+    /// Its standard error, as far as it comes from what cells do not share, micrometres: the noise of their points, and the ground's
+    /// departure from the plane.
+    pub error: f64,
+    /// The return that counts most.
+    pub decided_by: u8,
 }
 
 /// What was seen of the terrain from a place.
@@ -352,6 +424,25 @@ struct Fit {
 }
 
 impl Fit {
+    /// By what an observation's weight is multiplied for its part in the plane at the position: a number, and more for each
+    /// micrometre east and north.
+    fn influence(&self) -> [f64; 3] {
+        let Fit { weight, x, y, xx, xy, yy, .. } = *self;
+        let of = [xx * yy - xy * xy, xy * y - x * yy, x * xy - xx * y];
+        let determinant = weight * of[0] + x * of[1] + y * of[2];
+        of.map(|of| of / determinant)
+    }
+
+    /// Rise of the plane eastwards and northwards.
+    fn slopes(&self) -> [f64; 2] {
+        let (x, y, z) = (self.x / self.weight, self.y / self.weight, self.z / self.weight);
+        let about = |products: f64, a: f64, b: f64| products / self.weight - a * b;
+        let (xx, xy, yy) = (about(self.xx, x, x), about(self.xy, x, y), about(self.yy, y, y));
+        let (xz, yz) = (about(self.xz, x, z), about(self.yz, y, z));
+        let determinant = xx * yy - xy * xy;
+        [(xz * yy - yz * xy) / determinant, (yz * xx - xz * xy) / determinant]
+    }
+
     /// The plane at the position; nothing where the cells are in line, or it lies too far outside them.
     fn height(&self) -> Option<Micrometres> {
         let (x, y, z) = (self.x / self.weight, self.y / self.weight, self.z / self.weight);

@@ -1,6 +1,7 @@
 //! A tile at work: its points, what stages pass on to later ones, and what they give back.
 
 use crate::cloud::bounds::{Bounds, Range, widened};
+use crate::cloud::point::Point;
 use crate::tile::points::{ByCloud, Cloud, PointSet};
 use crate::tile::shared::Shared;
 use crate::tile::tiling::TileKey;
@@ -92,4 +93,16 @@ impl Tile<'_> {
         }
         all
     }
+
+    /// The ground within reach of which there may be reference; none where there is none.
+    pub fn near_reference(&self, reach: Micrometres) -> Option<(Range, Range)> {
+        let (x, y) = self.reference_box().ranges()?;
+        Some((widened(x, reach), widened(y, reach)))
+    }
+}
+
+/// Whether a position lies on some ground, ranges of x and y.
+pub fn holds((x, y): (Range, Range), point: &Point) -> bool {
+    let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
+    within(point.x, x) && within(point.y, y)
 }

@@ -39,6 +39,16 @@ pub enum GroundFrom {
     Classes,
 }
 
+impl GroundFrom {
+    /// Its name in the pipeline file.
+    pub fn word(self) -> &'static str {
+        match self {
+            GroundFrom::Filter => "filter",
+            GroundFrom::Classes => "classes",
+        }
+    }
+}
+
 /// A number for each cloud.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct ByCloud {

@@ -79,6 +79,16 @@ pub enum ReturnType {
 }
 
 impl ReturnType {
+    /// Its name in results.
+    pub fn word(self) -> &'static str {
+        match self {
+            ReturnType::Single => "single",
+            ReturnType::FirstOfMany => "first_of_many",
+            ReturnType::Intermediate => "intermediate",
+            ReturnType::LastOfMany => "last_of_many",
+        }
+    }
+
     /// The place of a point among the returns of its pulse; nothing where its return number is not valid.
     pub fn of(point: &Point) -> Option<Self> {
         let number = point.valid_return()?;

@@ -108,7 +108,7 @@ const NOTABLE: f64 = 0.02;
 const REFUSED: f64 = 0.05;
 
 /// The warning of slope classes of the reference of which the ground filter refuses much.
-pub fn slope_warning(rows: &[SlopeRow]) -> Option<Warning> {
+pub fn slope_warning(rows: &[SlopeRow], survey_filtered: bool) -> Option<Warning> {
     let all: u64 = rows.iter().map(|row| row.ground + row.slope_refused).sum();
     let refused = rows.iter().filter(|row| {
         (row.ground + row.slope_refused) as f64 >= NOTABLE * all as f64 && row.share_refused() > REFUSED
@@ -123,8 +123,9 @@ pub fn slope_warning(rows: &[SlopeRow]) -> Option<Warning> {
         code: WarningCode::SlopeRefused,
         text: format!(
             "The ground filter refuses ground of the reference for its slope alone: {}. The figures then rest on the rest of \
-             it, and the survey is filtered alike. Set `local_slope: true` in `ground`, or make `cell` smaller.",
-            refused.join(", ")
+             it{}. Set `local_slope: true` in `ground`, or make `cell` smaller.",
+            refused.join(", "),
+            if survey_filtered { ", and the survey is filtered alike" } else { "" }
         ),
     })
 }
@@ -142,8 +143,8 @@ mod tests {
 
     #[test]
     fn slopes_with_a_notable_share_refused_are_named() {
-        assert_eq!(slope_warning(&[row("<0.1", 900, 40), row(">=0.4", 15, 4)]), None);
-        let text = slope_warning(&[row("<0.1", 900, 10), row("0.2-0.4", 90, 10), row(">=0.4", 30, 10)])
+        assert_eq!(slope_warning(&[row("<0.1", 900, 40), row(">=0.4", 15, 4)], true), None);
+        let text = slope_warning(&[row("<0.1", 900, 10), row("0.2-0.4", 90, 10), row(">=0.4", 30, 10)], true)
             .unwrap()
             .text;
         let named =

@@ -1,6 +1,7 @@
 //! What the tests of the real program share: running it in a temporary folder, and making clouds to run it on.
 #![allow(dead_code)]
 
+pub mod delivered;
 pub mod errors;
 pub mod flight;
 pub mod hills;
@@ -63,9 +64,16 @@ impl RunResult {
         summary(&self.out)
     }
 
+    /// What is handed over beside the results, each with its hash.
+    pub fn products(&self) -> String {
+        products(&self.out)
+    }
+
     /// The results that must be the same to the byte, by name.
     pub fn same_bytes(&self) -> BTreeMap<&'static str, String> {
-        ["summary.json", "returns.csv", "checkpoints.csv", "report.html"].map(|n| (n, self.text(n))).into()
+        let files =
+            ["summary.json", "returns.csv", "checkpoints.csv", "report.html"].map(|n| (n, self.text(n)));
+        files.into_iter().chain([("products", self.products())]).collect()
     }
 }
 
@@ -77,7 +85,7 @@ pub fn slow_pipeline(folder: &Path, data: &Path) -> PathBuf {
     let text = format!(
         "survey: {{files: ['{data}/survey/*.laz']}}\nreference: {{files: ['{data}/reference/*.laz']}}\n\
          stages:\n  - read: {{tile: 9 m}}\n  - ground: {{slope: 0.3}}\n  - checkpoints: {{per_return: all}}\n  \
-         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n"
+         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n  - terrain: {{}}\n"
     );
     fs::write(&file, text).unwrap();
     file
@@ -154,9 +162,14 @@ pub fn refused(output: &Output, code: i32) -> String {
 /// The results in a run folder that must be the same to the byte, by name.
 pub fn results(out: &Path) -> BTreeMap<&'static str, String> {
     let text = |name| fs::read_to_string(out.join(name)).unwrap_or_else(|e| panic!("{name}: {e}"));
-    ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml"]
-        .map(|name| (name, text(name)))
-        .into()
+    let files = ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml"];
+    files.into_iter().map(|name| (name, text(name))).chain([("products", products(out))]).collect()
+}
+
+/// What a run hands over beside its results, each with the hash that `manifest.json` states.
+pub fn products(out: &Path) -> String {
+    let manifest = fs::read_to_string(out.join("manifest.json")).unwrap();
+    serde_json::from_str::<Value>(&manifest).unwrap()["products"].to_string()
 }
 
 /// summary.json of a run folder.

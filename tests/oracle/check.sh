@@ -16,6 +16,7 @@ trap 'rm -rf "$remade"' EXIT
 "$venv/bin/python" tests/oracle/registration_values.py "$remade/registration_values.json"
 "$venv/bin/python" tests/oracle/network_values.py "$remade/network_values.json"
 "$venv/bin/python" tests/oracle/agreement_values.py "$remade/agreement_values.json"
+"$venv/bin/python" tests/oracle/surface_values.py "$remade/surface_values.json"
 "$venv/bin/python" tests/oracle/terrain_values.py "$remade/terrain_values.json"
 "$venv/bin/python" tests/oracle/studies.py "$remade"
 "$venv/bin/python" tests/oracle/clouds.py "$remade/clouds.json"

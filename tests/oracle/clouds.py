@@ -30,6 +30,45 @@ def micrometres(raw, scale, offset, factor):
     return np.where(value < 0, -np.floor(-value + 0.5), np.floor(value + 0.5)).astype(np.int64)
 
 
+# Boxes as shares of the file's own, least and greatest x, then y.
+BOXES = [(0.0, 1.0, 0.0, 1.0), (0.1, 0.35, 0.6, 0.8), (0.5, 0.52, 0.0, 1.0), (0.7, 0.9, 0.1, 0.3), (0.0, 0.03, 0.0, 0.04)]
+
+
+def areas(path, las):
+    """Of a COPC file the points in boxes, as the octree gives them, which must be those of reading everything."""
+    found = []
+    raw = [np.asarray(values, dtype=np.int64) for values in (las.X, las.Y, las.Z)]
+    with laspy.CopcReader.open(path) as reader:
+        header = reader.header
+        for box in BOXES:
+            ends = []
+            for axis in (0, 1):
+                least, most = int(raw[axis].min()), int(raw[axis].max())
+                low, high = (least + round(share * (most - least)) for share in box[2 * axis : 2 * axis + 2])
+                # Limits lie between two steps of the coordinates, so that it does not matter what they belong to.
+                ends.append((low - 0.25, high + 0.25))
+            x, y = ([float(end * header.scales[axis] + header.offsets[axis]) for end in ends[axis]] for axis in (0, 1))
+            points = reader.query(laspy.copc.Bounds(mins=np.array([x[0], y[0]]), maxs=np.array([x[1], y[1]])))
+            inside = (ends[0][0] < raw[0]) & (raw[0] < ends[0][1]) & (ends[1][0] < raw[1]) & (raw[1] < ends[1][1])
+            by_tree = [np.asarray(values, dtype=np.int64) for values in (points.X, points.Y, points.Z)]
+            for tree, whole in zip(by_tree, raw):
+                assert np.array_equal(np.sort(tree), np.sort(whole[inside])), (path, box)
+            um = [
+                micrometres(values, header.scales[axis], header.offsets[axis], FACTORS["m"])
+                for axis, values in enumerate(by_tree)
+            ]
+            found.append(
+                {
+                    "x": [repr(end) for end in x],
+                    "y": [repr(end) for end in y],
+                    "points": len(points),
+                    "withheld": int(np.asarray(points.withheld).sum()),
+                    "micrometres": [str(sum(int(value) for value in values)) for values in um],
+                }
+            )
+    return found
+
+
 def describe(path):
     las = laspy.read(path)
     header = las.header
@@ -67,6 +106,7 @@ def describe(path):
             }
             for unit, factor in FACTORS.items()
         },
+        **({"areas": areas(path, las)} if path.name.endswith(".copc.laz") else {}),
         "first_points": [
             [int(las.X[i]), int(las.Y[i]), int(las.Z[i]), int(las.return_number[i]), repr(float(gps[i]))] for i in range(5)
         ],

@@ -128,6 +128,8 @@ pub struct Crs {
     pub name: Option<String>,
     /// EPSG code of the horizontal system.
     pub horizontal_code: Option<u32>,
+    /// Definition of the horizontal system as WKT, where the file has one.
+    pub horizontal_wkt: Option<String>,
     /// Name of the vertical system.
     pub vertical_name: Option<String>,
     /// EPSG code of the vertical system.
@@ -165,6 +167,7 @@ impl Crs {
         if let Some(node) = horizontal {
             crs.name = node.name().map(str::to_string);
             crs.horizontal_code = node.epsg();
+            crs.horizontal_wkt = Some(node.to_text());
             let keyword = node.keyword.as_str();
             let geocentric = keyword == "GEOCCS"
                 || node.child(&["CS"]).and_then(|cs| cs.values.first())
@@ -231,6 +234,7 @@ impl Crs {
     pub(super) fn completed_by(mut self, other: Crs) -> Crs {
         self.name = self.name.or(other.name);
         self.horizontal_code = self.horizontal_code.or(other.horizontal_code);
+        self.horizontal_wkt = self.horizontal_wkt.or(other.horizontal_wkt);
         if !self.states_vertical() {
             self.heights = other.heights;
         }

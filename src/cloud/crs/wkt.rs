@@ -37,6 +37,18 @@ impl Node {
         })
     }
 
+    /// The node as text again, in one line.
+    pub fn to_text(&self) -> String {
+        let value = |value: &Value| match value {
+            Value::Text(text) => format!("\"{}\"", text.replace('"', "\"\"")),
+            Value::Number(number) => number.to_string(),
+            Value::Word(word) => word.clone(),
+            Value::Node(node) => node.to_text(),
+        };
+        let values: Vec<String> = self.values.iter().map(value).collect();
+        format!("{}[{}]", self.keyword, values.join(","))
+    }
+
     /// The first child whose keyword is one of `keywords`.
     pub fn child(&self, keywords: &[&str]) -> Option<&Node> {
         self.children().find(|node| keywords.contains(&node.keyword.as_str()))

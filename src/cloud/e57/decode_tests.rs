@@ -211,9 +211,12 @@ fn damage_is_named_with_its_place_and_remedy() {
     let error = read(&changed, false).unwrap_err();
     assert!(error.contains("does not fit its checksum") && error.contains("block 2 of 3"), "{error}");
     let error = read(&whole[..whole.len() / 2], false).unwrap_err();
-    assert!(error.contains("truncated") && error.contains("Copy or export the file again"), "{error}");
+    assert!(
+        error.contains("the file is cut off: ") && error.contains("Copy or export the file again"),
+        "{error}"
+    );
     let empty = bytes_of(&[]);
-    assert!(read(&empty, false).unwrap_err().contains("0 scans and no points"));
+    assert!(read(&empty, false).unwrap_err().contains("the file holds no scan"));
 }
 
 proptest! {

@@ -9,6 +9,7 @@ use crate::cloud::block::Block;
 use crate::cloud::crs::{Crs, StatedUnit};
 use crate::cloud::e57::blocks::{self, Cut};
 use crate::cloud::e57::layout::Layout;
+use crate::cloud::e57::pages;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::guard;
 use crate::cloud::pose::Pose;
@@ -74,8 +75,10 @@ impl E57Scan {
             offset,
             remedy: EXPORT_AGAIN,
         };
-        let (scans, metadata) =
-            read_xml(path).map_err(|what| wrong(format!("not a readable E57 file: {what}"), 0))?;
+        let Content { scans, images, metadata } = read_xml(path).map_err(|what| {
+            let what = why_unreadable(path).unwrap_or_else(|| format!("not a readable E57 file: {what}"));
+            wrong(what, 0)
+        })?;
         let mut notes = Vec::new();
         let crs = crs_of(metadata.as_deref(), &mut notes);
         let count = scans.len();
@@ -89,10 +92,29 @@ impl E57Scan {
         if scans.is_empty() {
             return Err(CloudError::Header {
                 path: path.to_path_buf(),
-                what: format!("the file holds {count} scans and no points"),
+                what: match (count, images) {
+                    (0, 0) => "the file holds no scan".to_string(),
+                    (0, images) => format!("the file holds no scan, only images ({images})"),
+                    (1, _) => "the one scan of the file has no points".to_string(),
+                    _ => format!("none of the {count} scans of the file has points"),
+                },
                 offset: 0,
                 remedy: "Remove the file from `files:`",
             });
+        }
+        let without: Vec<String> = scans
+            .iter()
+            .filter(|(_, scan)| scan.transform.is_none())
+            .map(|(number, scan)| name_of(*number, scan.name.as_deref()))
+            .collect();
+        if !without.is_empty() && without.len() < scans.len() {
+            notes.push(format!(
+                "{} no pose, though others of the file have one: its coordinates are taken as they are",
+                match &without[..] {
+                    [one] => format!("{one} has"),
+                    _ => format!("{} scans, {} among them, have", without.len(), without[0]),
+                }
+            ));
         }
         // Blocks are read in the order of the file.
         scans.sort_by_key(|(_, scan)| scan.file_offset);
@@ -101,7 +123,12 @@ impl E57Scan {
             let place = scan.file_offset;
             let named = name_of(number, scan.name.as_deref());
             let Some(layout) = Layout::of(&scan) else {
-                return Err(wrong(format!("{named} has neither x, y and z nor range and angles"), place));
+                return Err(CloudError::Header {
+                    path: path.to_path_buf(),
+                    what: format!("{named} has neither x, y and z nor range and angles"),
+                    offset: place,
+                    remedy: "Export it again with x, y and z, or without this scan",
+                });
             };
             let pose = pose_of(&scan).map_err(|what| wrong(format!("{named}: {what}"), place))?;
             let cut = blocks::cut(&mut source, &layout, place, scan.records)?;
@@ -185,13 +212,56 @@ fn name_of(number: usize, name: Option<&str>) -> String {
     }
 }
 
-/// The scans of a file and its coordinate metadata.
-fn read_xml(path: &Path) -> Result<(Vec<PointCloud>, Option<String>), String> {
+/// What the XML section of a file says.
+struct Content {
+    scans: Vec<PointCloud>,
+    /// Number of images.
+    images: usize,
+    /// The coordinate metadata.
+    metadata: Option<String>,
+}
+
+fn read_xml(path: &Path) -> Result<Content, String> {
     let read = || {
         let reader = E57Reader::from_file(path).map_err(|error| plain(&error))?;
-        Ok((reader.pointclouds(), reader.coordinate_metadata().map(str::to_string)))
+        Ok(Content {
+            scans: reader.pointclouds(),
+            images: reader.images().len(),
+            metadata: reader.coordinate_metadata().map(str::to_string),
+        })
     };
     guard::call(read)?
+}
+
+/// Bytes of the header.
+const HEADER: u64 = 48;
+
+/// Where in the header the length of the file stands, and place and length of what describes its scans.
+const LENGTHS: std::ops::Range<usize> = 16..40;
+
+/// Why a file cannot be read, in words, where that is plain: it is shorter than its header states, or the description of its
+/// scans, which stands at its end, is damaged.
+fn why_unreadable(path: &Path) -> Option<String> {
+    let mut source = SizedFile::open(path).ok()?;
+    let size = source.size();
+    if size < HEADER {
+        return Some(format!("the file is cut off: it ends within its header, after {size} bytes"));
+    }
+    let header = source.load(0, HEADER, "header").ok()?;
+    let (words, _) = header[LENGTHS].as_chunks::<8>();
+    let [length, place, bytes] = [0, 1, 2].map(|word: usize| u64::from_le_bytes(words[word]));
+    if size < length {
+        return Some(format!(
+            "the file is cut off: {size} of the {length} bytes that its header states are there"
+        ));
+    }
+    let start = pages::logical(place);
+    let end = start.saturating_add(bytes).min(pages::logical(size));
+    if start >= end {
+        return None;
+    }
+    let damage = pages::read(&mut source, &mut Vec::new(), (start, end)).ok()?.err()?;
+    Some(format!("the description of its scans is damaged: {damage}"))
 }
 
 /// An error of the crate with its causes, in one line.
@@ -199,7 +269,10 @@ fn plain(error: &dyn std::error::Error) -> String {
     let mut text = error.to_string();
     let mut cause = error.source();
     while let Some(below) = cause {
-        text = format!("{text}: {below}");
+        // Some errors say their cause themselves.
+        if !text.ends_with(&below.to_string()) {
+            text = format!("{text}: {below}");
+        }
         cause = below.source();
     }
     text.lines().collect::<Vec<_>>().join(" ")

@@ -9,7 +9,7 @@ use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::las::vlr::Record;
 
 /// Extra bytes of a compressed point at the most: the decoder takes several kilobytes of memory for each.
-const MOST_EXTRA_BYTES: u16 = 4096;
+pub(super) const MOST_EXTRA_BYTES: u16 = 4096;
 
 /// How the points of a file are compressed.
 #[derive(Clone, Debug)]

@@ -114,6 +114,28 @@ impl LasDecoder {
         block: &Block,
         mut visit: impl FnMut(&[Decoded]),
     ) -> Result<(), CloudError> {
+        self.decode(block, false, |_, points| visit(points))
+    }
+
+    /// The same, with the points' records as they are in the file, all fields of them.
+    ///
+    /// # Errors
+    /// When the block cannot be read or is damaged; points before the damage have been visited by then.
+    pub fn for_each_record_batch(
+        &mut self,
+        block: &Block,
+        visit: impl FnMut(&[u8], &[Decoded]),
+    ) -> Result<(), CloudError> {
+        self.decode(block, true, visit)
+    }
+
+    /// Records are `whole` where those who visit look at more of them than what the points hold.
+    fn decode(
+        &mut self,
+        block: &Block,
+        whole: bool,
+        mut visit: impl FnMut(&[u8], &[Decoded]),
+    ) -> Result<(), CloudError> {
         let LasDecoder {
             source, compression, record_length, converter, buffer, batch, decoded, extent, ..
         } = self;
@@ -123,7 +145,7 @@ impl LasDecoder {
             for records in records.chunks(BATCH * length) {
                 extent.add(records, length);
                 converter.all(records, length, decoded);
-                visit(decoded);
+                visit(records, decoded);
             }
         };
         buffer.clear();
@@ -139,6 +161,10 @@ impl LasDecoder {
                     chunk(buffer, compression, block, batch, take)
                 }
                 Kind::Whole | Kind::Chunks => streamed(source, compression, block, batch, take)?,
+                Kind::Layers if whole => match layers::fill_whole(source, buffer, compression, block)? {
+                    Ok(()) => layers::decode_whole(buffer, compression, block, batch, take),
+                    Err(what) => Err(what),
+                },
                 Kind::Layers => {
                     let (selection, with_time) = (converter.selection(), converter.gps_time);
                     match layers::fill(source, buffer, compression, block, with_time)? {

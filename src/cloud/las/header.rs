@@ -142,6 +142,18 @@ impl LasFile {
             }
         }
 
+        // Waveforms in a file of LAS 1.3 stand behind its points.
+        if minor == 3
+            && header.global_encoding & 2 != 0
+            && let Some(start) = header.start_of_waveform_data_packet_record
+            && !compressed
+            && (points.saturating_mul(header.point_data_record_length.into()).saturating_add(offset_to_points)
+                ..source.size())
+                .contains(&start)
+        {
+            end_of_points = start;
+        }
+
         let wkt_flag = minor >= 4 && header.global_encoding & 0x10 != 0;
         if format >= 6 && !wkt_flag {
             notes.push(

@@ -33,6 +33,56 @@ const DIFFERENT: usize = 16;
 const LEAST_BITS: u64 = 2;
 const LEARNING: u64 = 256;
 
+/// Lengths that the head of a layered chunk states, bytes.
+struct Lengths {
+    /// The head itself: the first point, the number of points, and these lengths.
+    head: usize,
+    /// All layers.
+    all: u64,
+    /// The layers of the core of a point.
+    core: u64,
+    /// The layer of positions, the first of them.
+    positions: u64,
+    /// The layer of GPS times, the last of them.
+    times: usize,
+}
+
+/// Puts the head of a chunk into `buffer`, and makes sure that its layers can be there.
+fn head(
+    source: &mut SizedFile,
+    buffer: &mut Vec<u8>,
+    compression: &Compression,
+    block: &Block,
+) -> Result<Result<Lengths, String>, CloudError> {
+    let record = compression.record_length();
+    let layers: usize = compression.vlr.items().iter().map(compression::layers).sum();
+    let head = record + 4 + 4 * layers;
+    if head as u64 > block.bytes {
+        return Ok(Err(format!("its header needs {head} bytes")));
+    }
+    source.fill(buffer, block.offset, head as u64, "compressed chunk")?;
+    let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));
+    let count = word(record);
+    if count != block.points {
+        return Ok(Err(format!("it holds {count} points")));
+    }
+    let lengths = |layers| (0..layers).map(|layer| word(record + 4 + 4 * layer)).sum::<u64>();
+    let (all, core) = (lengths(layers), lengths(compression::POINT_LAYERS));
+    let end = head as u64 + all;
+    if end > block.bytes {
+        return Ok(Err(format!("its layers need {all} bytes")));
+    }
+    if end + LEFT_OVER < block.bytes {
+        return Ok(Err(format!("its layers end {} bytes early", block.bytes - end)));
+    }
+    let times = word(record + 4 + 4 * (compression::POINT_LAYERS - 1)) as usize;
+    Ok(Ok(Lengths { head, all, core, positions: word(record + 4), times }))
+}
+
+fn too_long(bytes: u64) -> String {
+    format!("its layers take {bytes} bytes, more than {LARGE_CHUNK}")
+}
+
 /// Puts into `buffer` what a decoder of the core of a point alone needs of a layered chunk: the first point's
 /// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
 /// come after them and are never read. Every length is checked before the decoder may believe it.
@@ -43,33 +93,16 @@ pub(super) fn fill(
     block: &Block,
     with_time: bool,
 ) -> Result<Result<(), String>, CloudError> {
-    let items = compression.vlr.items();
-    let record = compression.record_length();
-    let layers: usize = items.iter().map(compression::layers).sum();
-    let core = usize::from(compression::size(&items[0]));
-    let head = (record + 4 + 4 * layers) as u64;
-    if head > block.bytes {
-        return Ok(Err(format!("its header needs {head} bytes")));
-    }
-    source.fill(buffer, block.offset, head, "compressed chunk")?;
-    let word = |at: usize| u64::from(u32::from_le_bytes(buffer[at..at + 4].try_into().expect("four bytes")));
-    let count = word(record);
-    if count != block.points {
-        return Ok(Err(format!("it holds {count} points")));
-    }
-    let lengths = |layers| (0..layers).map(|layer| word(record + 4 + 4 * layer)).sum::<u64>();
-    let (all, wanted) = (lengths(layers), lengths(compression::POINT_LAYERS));
-    if head + all > block.bytes {
-        return Ok(Err(format!("its layers need {all} bytes")));
-    }
-    if head + all + LEFT_OVER < block.bytes {
-        return Ok(Err(format!("its layers end {} bytes early", block.bytes - head - all)));
-    }
+    let Lengths { head, core: wanted, positions, times, .. } = match head(source, buffer, compression, block)?
+    {
+        Ok(lengths) => lengths,
+        Err(what) => return Ok(Err(what)),
+    };
     if wanted > LARGE_CHUNK {
-        return Ok(Err(format!("its layers take {wanted} bytes, more than {LARGE_CHUNK}")));
+        return Ok(Err(too_long(wanted)));
     }
-    let times = word(record + 4 + 4 * (compression::POINT_LAYERS - 1)) as usize;
-    let positions = word(record + 4);
+    let (record, head) = (compression.record_length(), head as u64);
+    let core = usize::from(compression::size(&compression.vlr.items()[0]));
     buffer.copy_within(record..record + 4 + 4 * compression::POINT_LAYERS, core);
     buffer.truncate(core + 4 + 4 * compression::POINT_LAYERS);
     source.fill(buffer, block.offset + head, positions, "compressed chunk")?;
@@ -81,6 +114,39 @@ pub(super) fn fill(
     source.fill(buffer, block.offset + head + positions, wanted - positions, "compressed chunk")?;
     // The layer of the GPS times is the last of the core.
     Ok(if with_time { wiped::not_wiped(&buffer[buffer.len() - times..]) } else { Ok(()) })
+}
+
+/// Puts into `buffer` a whole chunk, every length of which has been checked.
+pub(super) fn fill_whole(
+    source: &mut SizedFile,
+    buffer: &mut Vec<u8>,
+    compression: &Compression,
+    block: &Block,
+) -> Result<Result<(), String>, CloudError> {
+    let Lengths { head, all, core, times, .. } = match head(source, buffer, compression, block)? {
+        Ok(lengths) => lengths,
+        Err(what) => return Ok(Err(what)),
+    };
+    if all > LARGE_CHUNK {
+        return Ok(Err(too_long(all)));
+    }
+    source.fill(buffer, block.offset + head as u64, all, "compressed chunk")?;
+    let end = head + core as usize;
+    Ok(wiped::not_wiped(&buffer[end - times..end]))
+}
+
+/// Decodes what [`fill_whole`] has read.
+pub(super) fn decode_whole(
+    bytes: &[u8],
+    compression: &Compression,
+    block: &Block,
+    batch: &mut Vec<u8>,
+    take: &mut Take<'_>,
+) -> Result<(), String> {
+    let mut decompressor = LayeredPointRecordDecompressor::new(Cursor::new(bytes));
+    decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
+    decompressor.set_selection(DecompressionSelection::all());
+    decompress(&mut decompressor, block, batch, take)
 }
 
 /// Decodes what [`fill`] has read, and makes sure that the elevations end with the points.

@@ -7,6 +7,7 @@
 mod blocks;
 mod compression;
 mod copc;
+mod copy;
 mod decode;
 mod decompress;
 mod extent;
@@ -17,6 +18,7 @@ pub(super) mod testing;
 mod vlr;
 mod wiped;
 
+pub use copy::{ChunkEncoder, CopyError, CopyPlan, CopyWriter, ExtraDimension};
 pub use decode::LasDecoder;
 pub use header::{GpsTimeType, LasFile};
 pub use wiped::STACK;

@@ -6,8 +6,8 @@ use crate::cloud::error::CloudError;
 use crate::cloud::sized_file::SizedFile;
 
 /// Length of the head of a record and of an extended one: LAS 1.4, sections 2.5 and 2.7.
-const HEAD: u64 = 54;
-const EXTENDED_HEAD: u64 = 60;
+pub(super) const HEAD: u64 = 54;
+pub(super) const EXTENDED_HEAD: u64 = 60;
 
 /// A record that is longer than this is passed over, unless it is one of the kinds that are wanted; those are
 /// short by nature, so a longer one is junk.
@@ -17,7 +17,7 @@ const LONGEST: u64 = 16 << 20;
 const MOST_BYTES: u64 = 64 << 20;
 
 /// More records than this are junk, and are not walked through.
-const MOST: u32 = 10_000;
+pub(super) const MOST: u32 = 10_000;
 
 /// Whether a record is one of those that are read: coordinate system, compression, layout.
 fn wanted(user: &str, id: u16) -> bool {

@@ -12,7 +12,7 @@ use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
-use crate::engine::conclude::terrain::{Account, TerrainCells};
+use crate::engine::conclude::terrain::{Account, Accounted, TerrainCells};
 use crate::engine::partition::classes::without_ground;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::job::{Job, ListJob};
@@ -21,6 +21,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::RunFolder;
 use crate::engine::watch::Watch;
+use crate::fit::VerticalFit;
 use crate::pipeline::model::Exclude;
 use crate::report::method::method;
 use crate::results::agreement::Agreement;
@@ -33,12 +34,14 @@ use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
 use crate::stages::compared::{ComparedInTiles, Comparisons};
 use crate::stages::counts::Counts;
+use crate::stages::cross_check;
 use crate::stages::left_out;
-use crate::stages::list::{draw_of, ground_of, summarise_of};
+use crate::stages::list::{draw_of, ground_of, is_delivered, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
 use crate::stages::select::tallies;
 use crate::stages::triangulated::{self, AtPoints};
+use crate::terrain::differences::ByReturn;
 use crate::tile::points::Cloud;
 use crate::tile::strata::Strata;
 use crate::tile::yields::Yields;
@@ -56,6 +59,20 @@ pub struct Conclusion {
     pub summary: Summary,
     /// What the page shows besides.
     pub pictures: Pictures,
+    /// Ground points of the survey by return number.
+    pub ground: [u64; MAX_RETURN + 1],
+    /// What was learned of the returns, from a scanned reference.
+    pub learned: Option<Learned>,
+    /// What is added to the survey, where it is fitted to control.
+    pub fit: Option<VerticalFit>,
+}
+
+/// What the returns differ by and scatter, and how far terrain is best smoothed.
+pub struct Learned {
+    /// Of each return what is known from the whole site.
+    pub overall: ByReturn,
+    /// The least window with which the weighted terrain is best, by its place among them.
+    pub best_weighted: usize,
 }
 
 /// Draws the conclusions from what all tiles gave back, and writes `checkpoints.csv` meanwhile.
@@ -106,9 +123,9 @@ pub fn conclude(
         Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
         None => point_counts,
     };
-    let studied = || -> Result<Studied, EngineError> {
+    let studied = || -> Result<(Studied, Option<Learned>), EngineError> {
         let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-        let (terrain, area) = match job.chain.terrain_cell {
+        let (terrain, area, learned) = match job.chain.terrain_cell {
             Some(cell) => {
                 let cell = cell.exact_micrometres();
                 let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
@@ -121,22 +138,24 @@ pub fn conclude(
                     fit: fitted.as_ref().map(|fitted| &fitted.fit),
                 };
                 let cells = TerrainCells::new(journals, job.tiling, cell);
-                let (mut rows, ground) = cells.account(&account, watch)?;
+                let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
                 if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
                     test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
                 }
                 let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                let learned = Some(Learned { overall: lesson.overall, best_weighted });
                 (
                     Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
                     Some(area(ground, compared, cell)),
+                    learned.filter(|_| surveyed.is_none()),
                 )
             }
-            None => (None, None),
+            None => (None, None, None),
         };
         let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
         let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
         studied.trust.represented.area = area;
-        Ok(studied)
+        Ok((studied, learned))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
@@ -154,7 +173,7 @@ pub fn conclude(
         })
     });
     checkpoints?;
-    let mut studied = studied?;
+    let (mut studied, learned) = studied?;
     let sums = match &in_draw {
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
@@ -171,7 +190,8 @@ pub fn conclude(
         let returns = studied.returns.iter().map(|row| &row.statistics);
         trust.warnings.extend(plane_warning(matching, returns, uncertainty, job.units));
     }
-    trust.warnings.extend(slope_warning(&by_slope));
+    let survey_filtered = !is_delivered(&job.pipeline.stages, Cloud::Survey);
+    trust.warnings.extend(slope_warning(&by_slope, survey_filtered));
     trust.warnings.extend(unclassified(job, partitions));
     let ground_from = |cloud| ground_of(&job.pipeline.stages, cloud).map(|ground| ground.from);
     let histogram = histogram(&studied.returns, &studied.all, compared, job.units)?;
@@ -195,6 +215,12 @@ pub fn conclude(
         excluded: excluded(job, journals)?,
         checkpoints: surveyed.map(|surveyed| surveyed.rows),
         agreement: None,
+        cross_check: job
+            .chain
+            .is_cross_checked
+            .then(|| cross_check::conclude(journals, job.units))
+            .transpose()?,
+        terrain_model: None,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
         reference: partitions
@@ -221,7 +247,9 @@ pub fn conclude(
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
-    Ok(Conclusion { summary, pictures })
+    let ground = counts.survey.ground_by_return;
+    let fit = fitted.map(|fitted| fitted.fit);
+    Ok(Conclusion { summary, pictures, ground, learned, fit })
 }
 
 /// What was found at the points of a list of surveyed points, and at those of the control that the survey is fitted to.

@@ -16,6 +16,7 @@ use crate::engine::store::run_folder::MANIFEST;
 use crate::engine::watch::clock::Clock;
 use crate::fit::VerticalFit;
 use crate::pipeline::resolved::resolved_yaml;
+use crate::products::staging::Products;
 use crate::report::html;
 use crate::results::checkpoints::CheckpointRow;
 use crate::results::pictures::Pictures;
@@ -92,12 +93,15 @@ pub struct Cost<'a> {
 pub fn write_manifest(
     job: &Job,
     inputs: Vec<InputFile>,
+    products: Products,
     partitions: &Partitions,
     summary: &Summary,
     cost: Cost<'_>,
     results: &Path,
 ) -> Result<(), EngineError> {
     let mut manifest = Manifest::of(job, inputs);
+    manifest.notes.extend(products.notes());
+    manifest.products = products.finish();
     manifest.notes.extend(notes_of_reading(partitions, job));
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = cost.tiles as u64;

@@ -6,6 +6,8 @@ use crate::areas::AreaFile;
 use crate::engine::plan::inputs::InputFile;
 use crate::engine::plan::job::{Job, edge_metres};
 use crate::engine::watch::clock::Step;
+use crate::pipeline::resolved::pipeline_sha256;
+use crate::products::staging::Product;
 
 /// The contents of `manifest.json`.
 #[derive(Debug, Serialize)]
@@ -16,12 +18,16 @@ pub struct Manifest {
     pub version: &'static str,
     /// The pipeline file.
     pub pipeline: String,
+    /// SHA-256 of the pipeline as resolved, without the run folder and the edge of the tiles; products state it.
+    pub pipeline_sha256: String,
     /// Its seed.
     pub seed: u64,
     /// All files read.
     pub inputs: Vec<InputFile>,
     /// The files of the areas left out.
     pub areas: Vec<ManifestArea>,
+    /// All that the run hands over beside its results.
+    pub products: Vec<Product>,
     /// What a person should know.
     pub notes: Vec<String>,
     /// Workers.
@@ -71,9 +77,11 @@ impl Manifest {
             program: env!("CARGO_PKG_NAME"),
             version: env!("CARGO_PKG_VERSION"),
             pipeline: job.pipeline_path.display().to_string(),
+            pipeline_sha256: pipeline_sha256(&job.pipeline),
             seed: job.pipeline.seed,
             inputs,
             areas: job.areas.iter().map(ManifestArea::of).collect(),
+            products: Vec::new(),
             notes: job.notes.clone(),
             threads: job.resources.threads,
             memory_allowed: job.resources.memory,

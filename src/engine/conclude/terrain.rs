@@ -36,6 +36,16 @@ pub struct Account<'a> {
     pub fit: Option<&'a VerticalFit>,
 }
 
+/// What using returns 1 to k comes to.
+pub struct Accounted {
+    /// One row for each k.
+    pub rows: Vec<TerrainRow>,
+    /// Number of cells with ground.
+    pub ground: u64,
+    /// The least window with which the weighted terrain is best, by its place among them.
+    pub best_weighted: usize,
+}
+
 /// The terrain cells of all tiles, on disk.
 pub struct TerrainCells<'a> {
     yields: &'a dyn Yields,
@@ -110,18 +120,13 @@ impl<'a> TerrainCells<'a> {
         Ok(sweep.finish())
     }
 
-    /// The account, one row for each k, lengths in micrometres, no row where no return has ground; and the number of cells
-    /// with ground.
+    /// The account, lengths in micrometres, no row where no return has ground.
     ///
     /// # Errors
     /// Where the disk does not give the cells back.
-    pub fn account(
-        &self,
-        account: &Account<'_>,
-        watch: &Watch,
-    ) -> Result<(Vec<TerrainRow>, u64), EngineError> {
+    pub fn account(&self, account: &Account<'_>, watch: &Watch) -> Result<Accounted, EngineError> {
         let Some(highest) = (1..=MAX_RETURN).rev().find(|&n| account.ground[n] > 0) else {
-            return Ok((Vec::new(), 0));
+            return Ok(Accounted { rows: Vec::new(), ground: 0, best_weighted: 0 });
         };
         // A cell cut by the edges of tiles is answered for by the one in the south-west, even where that has no point.
         let answering: BTreeSet<TileKey> =
@@ -164,8 +169,9 @@ impl<'a> TerrainCells<'a> {
             || self.sweep(COVERAGE, highest as u8),
         );
         let voids = voids?;
-        let rows = terrain?.rows(self.cell, &voids, &account.ground, &account.dz, account.offset);
-        Ok((rows, voids.filled[highest]))
+        let terrain = terrain?;
+        let rows = terrain.rows(self.cell, &voids, &account.ground, &account.dz, account.offset);
+        Ok(Accounted { rows, ground: voids.filled[highest], best_weighted: terrain.best_weighted() })
     }
 }
 
@@ -196,11 +202,11 @@ mod tests {
         };
         let (x, y) = tiling.ground(key, 0);
         let own = Extent::covering(cell, x, y, 0);
-        assert_eq!(account_of(&own, &own).unwrap().0.len(), 1);
+        assert_eq!(account_of(&own, &own).unwrap().rows.len(), 1);
         let one_too_far = Extent { first_column: own.first_column + 1, ..own };
         let elsewhere = Extent { first_row: 1 << 49, ..own };
         for sums in [one_too_far, elsewhere, own.widened(1)] {
-            let message = account_of(&own, &sums).unwrap_err().to_string();
+            let message = account_of(&own, &sums).err().unwrap().to_string();
             assert!(message.contains("damaged") && message.contains("--replace"), "{message}");
         }
     }

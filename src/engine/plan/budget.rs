@@ -40,6 +40,10 @@ pub const SURVEY_POINT: f64 = 90.0;
 pub const CELL: f64 = 64.0;
 /// Bytes of a terrain cell while its points are summed: its state, and sums of a few returns and the reference.
 pub const TERRAIN_CELL: f64 = 160.0;
+/// Bytes of a cell of a raster while its reference is summed: what was seen there, and sums.
+pub const RASTER_CELL: f64 = 40.0;
+/// Bytes that blocks of rasters take while they are made, beside points.
+const RASTERS: f64 = 40e6;
 /// Bytes of a cell by which strips are compared: its first strip, and the sums of two.
 const AGREEMENT_CELL: f64 = 250.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
@@ -106,7 +110,8 @@ fn fill(tiles: &mut HashMap<(i64, i64), Fullest>, cloud: &Density, edge: f64, ha
 
 /// The least memory with which tiles of `edge` micrometres can be worked on, one at a time, bytes.
 pub fn least_memory(edge: Micrometres, chain: &Chain) -> u64 {
-    ((cell_bytes(edge, chain) + LEAST_POINTS) / SHARE) as u64
+    let rasters = chain.raster_cell.map_or(0.0, |_| RASTERS);
+    ((cell_bytes(edge, chain) + LEAST_POINTS + rasters) / SHARE) as u64
 }
 
 /// Bytes that the points of the smallest part of a tile may take.
@@ -130,7 +135,8 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
         .fold(0.0, f64::max);
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
     let agreement = chain.agreement.map_or(0.0, |rule| (edge as f64 / rule.cell).powi(2));
-    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL
+    let raster = chain.raster_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
+    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL + raster * RASTER_CELL
 }
 
 #[cfg(test)]

@@ -80,6 +80,9 @@ pub fn apart(a: (f64, f64), b: (f64, f64)) -> f64 {
     (b.0 - a.1).max(a.0 - b.1)
 }
 
+/// Points a square metre where no file states a box (an E57 file need not): what is common among drone surveys.
+const ASSUMED_PER_M2: f64 = 100.0;
+
 /// Points and density from the headers: over the box around all sources, or of the densest one where that is more.
 fn density(sources: &[Source], units: &[(Unit, Unit)], placing: &[Placing]) -> Density {
     let mut points = 0;
@@ -100,5 +103,6 @@ fn density(sources: &[Source], units: &[(Unit, Unit)], placing: &[Placing]) -> D
     if boxes.len() < sources.len() {
         boxes.clear();
     }
-    Density { points, per_m2: over_all.max(densest) * DENSE_SIDE, boxes }
+    let per_m2 = if all.is_some() { over_all.max(densest) * DENSE_SIDE } else { ASSUMED_PER_M2 };
+    Density { points, per_m2, boxes }
 }

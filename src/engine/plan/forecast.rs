@@ -4,11 +4,13 @@
 use std::collections::HashSet;
 use std::f64::consts::PI;
 
+use crate::cloud::Source;
 use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
 use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
-use crate::stages::list::{Stage, draw_of};
+use crate::stages::list::{Stage, draw_of, export_of};
 use crate::stages::matching::Search;
+use crate::stages::stage::ExpectedSurvey;
 use crate::stages::summarise::Summarise;
 use crate::tile::points::Cloud;
 use crate::units::{Micrometres, Unit};
@@ -38,6 +40,9 @@ const GROUND: f64 = 0.75;
 const SURVEY_SECONDS: f64 = 0.36e-6;
 const REFERENCE_SECONDS: f64 = 0.13e-6;
 
+/// Seconds of one worker for a point of the survey that is written again with its class.
+const EXPORT_SECONDS: f64 = 0.46e-6;
+
 /// What a run is expected to take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Forecast {
@@ -60,7 +65,9 @@ impl Forecast {
             disk: disk(job),
             seconds: {
                 let reference = job.reference.as_ref().map_or(0, |cloud| cloud.density.points);
-                let survey = job.survey.density.points as f64 * SURVEY_SECONDS;
+                let export = export_of(&job.pipeline.stages).is_some_and(|export| export.cloud);
+                let point = SURVEY_SECONDS + if export { EXPORT_SECONDS } else { 0.0 };
+                let survey = job.survey.density.points as f64 * point;
                 (survey + reference as f64 * REFERENCE_SECONDS) / job.resources.threads as f64
             },
         }
@@ -158,7 +165,18 @@ fn disk(job: &Job) -> u64 {
         .sum();
     let survey = &job.survey.density;
     let drawn = draw_of(&job.pipeline.stages).disk_bytes(survey.points, covered(survey));
-    (points + surfaces + comparisons(job)) as u64 + drawn
+    let expected = ExpectedSurvey {
+        points: survey.points,
+        area_m2: covered(survey),
+        file_bytes: file_bytes(&job.survey.sources),
+    };
+    let of_stages = job.pipeline.stages.iter().map(|stage| stage.options().disk_bytes(&expected));
+    (points + surfaces + comparisons(job)) as u64 + drawn + of_stages.sum::<u64>()
+}
+
+/// Bytes of the files of sources, each file once.
+fn file_bytes(sources: &[Source]) -> u64 {
+    sources.chunk_by(|a, b| a.path() == b.path()).map(|of_file| of_file[0].size()).sum()
 }
 
 /// Bytes of comparisons and terrain cells.

@@ -13,6 +13,7 @@ use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
+use crate::engine::plan::copies::copies;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::fitting::Fitting;
 use crate::engine::plan::placing::placing;
@@ -25,7 +26,7 @@ use crate::pipeline::model::{CloudInput, CloudUnits};
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::{Chain, Given};
-use crate::stages::list::{Stage, is_delivered};
+use crate::stages::list::{Stage, export_of, is_delivered};
 use crate::stages::stage::{Places, Setups};
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
@@ -59,7 +60,7 @@ pub enum JobError {
     #[error(
         "{} MiB of memory is too little: the cells of one tile of {edge_m} m with its margins need {} MiB. Allow more with \
          --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`, or a larger \
-         `agreement_cell:` or `terrain_cell:` of `summarise`", allowed >> 20, needed.div_ceil(1 << 20)
+         `agreement_cell:` or `terrain_cell:` of `summarise`, or `cell:` of `terrain`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {
         /// Memory allowed, bytes.
@@ -178,6 +179,7 @@ impl Job {
         check_systems(&survey, reference.as_ref().filter(|_| !is_registered), &mut found);
         found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));
         found.classes(&survey, reference.as_ref());
+        found.copies(&survey)?;
         if found.problems.is_empty()
             && let Some(reference) = &reference
             && let Some((message, help)) = together::check(&survey, reference, &pipeline, ignore_bounds)
@@ -292,6 +294,20 @@ impl Findings<'_> {
                 Ok(None)
             }
         }
+    }
+
+    /// Files of the survey that cannot be written again with other classes.
+    fn copies(&mut self, survey: &CloudJob) -> Result<(), CloudError> {
+        let Some(export) = export_of(&self.loaded.pipeline.stages).filter(|export| export.cloud) else {
+            return Ok(());
+        };
+        let found = copies(survey, export)?;
+        self.notes.extend(found.notes);
+        if let Some(message) = found.problem {
+            let help = "`export: {cloud: false}` goes without the classified cloud";
+            self.problem("survey", &message, help);
+        }
+        Ok(())
     }
 
     /// What the vertical systems of the clouds bring to light.

@@ -1,8 +1,10 @@
 //! All that is known of a run before a point is read: the clouds, their units, the size of the tiles, memory and disk.
 
+pub(crate) mod added;
 pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod cloud_job;
+pub(crate) mod copies;
 pub(crate) mod edge;
 pub(crate) mod fitting;
 pub(crate) mod forecast;

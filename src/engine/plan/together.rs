@@ -27,7 +27,8 @@ pub fn check(
     }
     let compare = pipeline.stages.iter().find_map(Stage::as_compare).filter(|_| !ignore_bounds)?;
     let reach = compare.search().reach() as f64 / 1e6;
-    apart_in_plan(&survey.boxes()?, &reference.boxes()?, reach)
+    let local = reference.sources.iter().find_map(Source::without_pose);
+    apart_in_plan(&survey.boxes()?, &reference.boxes()?, reach, local.as_deref())
         .or_else(|| apart_in_elevation(&survey.boxes()?, &reference.boxes()?, reach))
 }
 
@@ -47,8 +48,13 @@ fn same_files(survey: &CloudJob, reference: &CloudJob, pipeline: &Pipeline) -> O
     ))
 }
 
-/// Boxes none of which overlap.
-fn apart_in_plan(survey: &[MetreBox], reference: &[MetreBox], reach: f64) -> Option<Found> {
+/// Boxes none of which overlap; `local` is a scan that may be in the scanner's own frame.
+fn apart_in_plan(
+    survey: &[MetreBox],
+    reference: &[MetreBox],
+    reach: f64,
+    local: Option<&str>,
+) -> Option<Found> {
     let meet = |change: &dyn Fn(&MetreBox) -> MetreBox| {
         let changed: Vec<MetreBox> = reference.iter().map(change).collect();
         survey.iter().any(|one| changed.iter().any(|other| one.overlaps(other, reach)))
@@ -69,6 +75,12 @@ fn apart_in_plan(survey: &[MetreBox], reference: &[MetreBox], reach: f64) -> Opt
             MetreBox { x: scale(one.x), y: scale(one.y), z: one.z }
         }
     };
+    let without_pose = local.map(|scan| {
+        format!(
+            "{scan} has no pose, so that its coordinates are taken as they are: export it registered, with its pose or with \
+             coordinates of the survey's system"
+        )
+    });
     let foot = Unit::Foot.micrometres() / 1e6;
     let cause = if meet(&|one| MetreBox { x: one.y, y: one.x, ..*one }) {
         "x and y of the reference seem to be swapped: with easting and northing exchanged the clouds would overlap. Export it \
@@ -76,6 +88,8 @@ fn apart_in_plan(survey: &[MetreBox], reference: &[MetreBox], reach: f64) -> Opt
     } else if meet(&scaled(foot)) || meet(&scaled(1.0 / foot)) {
         "one of them seems to be in feet, the other in metres: the clouds would overlap then. State the right unit with `units: \
          {horizontal: …}` beside `files:` (m, ft or ftUS)"
+    } else if let Some(cause) = &without_pose {
+        cause
     } else {
         "check that these are the files of one site, in one coordinate system with the same units and offsets"
     };
@@ -122,7 +136,7 @@ mod tests {
     #[test]
     fn boxes_that_touch_within_reach_overlap_and_others_get_the_cause_that_fits() {
         let survey = [square(500_000.0, 4_200_000.0, (100.0, 140.0))];
-        let at = |x: f64, y: f64| apart_in_plan(&survey, &[square(x, y, (100.0, 110.0))], 0.5);
+        let at = |x: f64, y: f64| apart_in_plan(&survey, &[square(x, y, (100.0, 110.0))], 0.5, None);
         assert_eq!(at(500_100.4, 4_200_000.0), None);
         let help = |found: Option<Found>| found.unwrap().1;
         assert!(help(at(500_101.0, 4_200_000.0)).starts_with("check that these"));
@@ -133,7 +147,7 @@ mod tests {
             y: (feet(4_200_000.0), feet(4_200_100.0)),
             z: (0.0, 1.0),
         };
-        assert!(help(apart_in_plan(&survey, &[scaled], 0.5)).contains("feet"));
+        assert!(help(apart_in_plan(&survey, &[scaled], 0.5, None)).contains("feet"));
     }
 
     #[test]

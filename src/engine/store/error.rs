@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use crate::cloud::guard;
 use crate::engine::watch::Stopped;
+use crate::products::staging::ProductError;
 use crate::tile::yields::YieldError;
 
 /// Why a run failed.
@@ -156,6 +157,12 @@ impl From<YieldError> for EngineError {
             }
             YieldError::Damaged { path } => EngineError::Damaged { path },
         }
+    }
+}
+
+impl From<ProductError> for EngineError {
+    fn from(ProductError { path, doing, source }: ProductError) -> Self {
+        EngineError::Disk { path, doing, source }
     }
 }
 

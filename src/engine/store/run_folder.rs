@@ -5,8 +5,11 @@
 //! later run can continue from there; before that, it is removed when the run ends.
 
 use std::fs::{self, File};
+use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
+
+use serde::Deserialize;
 
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
@@ -266,11 +269,10 @@ pub(super) fn check_target(
     };
     let entries = entries.map_err(EngineError::disk(target, "looking into the run folder"))?;
     // Replacing removes the folder as a whole: what a person put there must not go with it.
-    let foreign = entries
-        .iter()
-        .map(|entry| entry.file_name())
-        .filter(|name| !results.iter().any(|ours| name.as_os_str() == *ours))
-        .min();
+    let products = products_in(&target.join(mark));
+    let ours = |name: &str| results.contains(&name) || products.iter().any(|product| product == name);
+    let foreign =
+        first_foreign(target, "", &ours).map_err(EngineError::disk(target, "looking into the run folder"))?;
     if entries.is_empty() {
         Ok(())
     } else if !target.join(mark).is_file() {
@@ -280,11 +282,44 @@ pub(super) fn check_target(
     } else if let Some(name) = foreign {
         refuse(&format!(
             "holds {} beside earlier results, which --replace would remove with them; move it elsewhere",
-            name.display()
+            name
         ))
     } else {
         Ok(())
     }
+}
+
+/// The products that a manifest lists, by their names in the folder; none where it lists none.
+fn products_in(manifest: &Path) -> Vec<String> {
+    #[derive(Deserialize)]
+    struct Listed {
+        file: String,
+    }
+    #[derive(Deserialize)]
+    struct Manifest {
+        #[serde(default)]
+        products: Vec<Listed>,
+    }
+    let text = fs::read(manifest).unwrap_or_default();
+    let products = serde_json::from_slice(&text).map_or_else(|_| Vec::new(), |read: Manifest| read.products);
+    products.into_iter().map(|product| product.file).collect()
+}
+
+/// The first file, by name, that is not one of `ours`, in a folder and those in it; `within` is the name of the folder.
+fn first_foreign(folder: &Path, within: &str, ours: &dyn Fn(&str) -> bool) -> io::Result<Option<String>> {
+    let mut entries = fs::read_dir(folder)?.collect::<Result<Vec<_>, _>>()?;
+    entries.sort_by_key(fs::DirEntry::file_name);
+    for entry in entries {
+        let name = format!("{within}{}", entry.file_name().display());
+        let foreign = match entry.file_type()?.is_dir() {
+            true => first_foreign(&entry.path(), &format!("{name}/"), ours)?,
+            false => (!ours(&name)).then_some(name),
+        };
+        if foreign.is_some() {
+            return Ok(foreign);
+        }
+    }
+    Ok(None)
 }
 
 #[cfg(test)]
@@ -383,6 +418,24 @@ mod tests {
         let refused = RunFolder::claim(&target, REPLACE).err().expect("refused").to_string();
         assert!(refused.contains("letter.txt") && refused.contains("move it"), "{refused}");
         assert!(target.join("letter.txt").exists());
+    }
+
+    #[test]
+    fn products_that_the_manifest_lists_are_replaced_with_the_results_and_nothing_beside_them() {
+        let base = tempfile::tempdir().unwrap();
+        let target = base.path().join("run");
+        let folder = RunFolder::claim(&target, ONLY_NEW).unwrap();
+        fs::create_dir(folder.results().join("cloud")).unwrap();
+        for file in ["terrain.tif", "cloud/a.laz"] {
+            fs::write(folder.results().join(file), "x").unwrap();
+        }
+        finish(folder, r#"{"products": [{"file": "terrain.tif"}, {"file": "cloud/a.laz"}]}"#).unwrap();
+        fs::write(target.join("cloud/b.laz"), "y").unwrap();
+        let refused = RunFolder::claim(&target, REPLACE).err().expect("refused").to_string();
+        assert!(refused.contains("holds cloud/b.laz"), "{refused}");
+        fs::remove_file(target.join("cloud/b.laz")).unwrap();
+        finish(RunFolder::claim(&target, REPLACE).unwrap(), "{}").unwrap();
+        assert!(!target.join("terrain.tif").exists() && !target.join("cloud").exists());
     }
 
     #[test]

@@ -3,7 +3,7 @@
 use crate::cloud::bounds::Range;
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::budget::{CELL, SHARE, TERRAIN_CELL, with_strips};
+use crate::engine::plan::budget::{CELL, RASTER_CELL, SHARE, TERRAIN_CELL, with_strips};
 use crate::engine::plan::job::Resources;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -51,8 +51,11 @@ impl Allowance {
         let terrain = chain.terrain_cell;
         let terrain = terrain.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
         let agreement = chain.agreement.and_then(|rule| cells_of(Cloud::Survey, rule.cell, 0, 0));
+        let raster = chain.raster_cell;
+        let raster = raster.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
         let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
-        (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL) as u64
+        (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL + raster.unwrap_or(0) as f64 * RASTER_CELL)
+            as u64
     }
 
     /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread
@@ -80,7 +83,8 @@ impl Allowance {
 pub fn bytes_per_point(chain: &Chain, compared: bool) -> f64 {
     let held = (size_of::<Point>() + size_of::<PointStatus>()) as f64;
     let more: f64 = chain.tiles.iter().map(|stage| stage.bytes_per_point()).sum();
-    held + if compared { more } else { 0.0 }
+    let given: f64 = chain.tiles.iter().map(|stage| stage.bytes_given()).sum();
+    held + given + if compared { more } else { 0.0 }
 }
 
 /// Whether cutting a part of a tile once more makes it hold less: it must be wider than the margin around it.

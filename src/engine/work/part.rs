@@ -11,7 +11,7 @@ use crate::engine::store::journal::Part;
 use crate::engine::work::context::Work;
 use crate::engine::work::load::{bytes_per_point, can_be_cut};
 use crate::stages::stage::{Visitor, Wanted};
-use crate::tile::at_work::Tile;
+use crate::tile::at_work::{Tile, holds};
 use crate::tile::points::{Cloud, PointSet};
 use crate::tile::shared::Shared;
 use crate::tile::tiling::TileKey;
@@ -188,11 +188,6 @@ fn square(whole: (Range, Range), side: u32, number: u32) -> (Range, Range) {
         (at(i), at(i + 1))
     };
     (along(whole.0, number % side), along(whole.1, number / side))
-}
-
-fn holds((x, y): (Range, Range), point: &Point) -> bool {
-    let within = |at: Micrometres, range: Range| range.0 <= at && at < range.1;
-    within(point.x, x) && within(point.y, y)
 }
 
 /// Fills a set with those points of a piece that lie in a part of the tile, and in the halo around it.
