@@ -226,7 +226,7 @@ mod tests {
     #[test]
     fn stages_stand_in_the_order_of_work() {
         let schema = schema();
-        let names = ["read", "select", "ground", "checkpoints", "compare", "summarise"];
+        let names = ["read", "select", "ground", "checkpoints", "compare", "summarise", "terrain", "export"];
         assert_eq!(stage_names(&schema), names);
     }
 
