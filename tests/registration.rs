@@ -7,6 +7,7 @@ use std::fs;
 
 use common::made::{COMPARE_ALL, CORNER};
 use common::raw_scans::{CONTROL, EXACT, FOOT, SETUPS, Site, pipeline};
+use common::scans::{Scan, write};
 use common::{echograde, manifest, number, refused, run, try_run};
 use serde_json::Value;
 use tempfile::TempDir;
@@ -203,6 +204,13 @@ fn what_cannot_be_registered_is_refused_with_the_place_and_the_remedy() {
         contains(&said(&plain), parts);
         fs::write(folder.path().join(file), whole).unwrap();
     }
+    // Each scan of a file has a frame of its own, and targets are in one.
+    let scan = || Scan::of([[0.0, 0.0, 0.0], [1.0, 2.0, 0.5]]);
+    write(&folder.path().join("two.e57"), &[scan(), scan().posed(0.5, [3.0, 0.0, 0.0])], None);
+    contains(
+        &said(&plain.replace("s2.laz", "two.e57")),
+        &["two.e57 of setup S2 holds several scans", "a file of its own"],
+    );
     // `check` says what came out before any point is read.
     let path = pipeline(folder.path(), &plain, COMPARE_ALL);
     let output = echograde().arg("check").arg(&path).output().unwrap();

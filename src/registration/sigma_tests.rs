@@ -32,7 +32,7 @@ fn ground(normal: &mut Normal) -> Vec<(usize, Vector3<f64>)> {
 #[test]
 fn intervals_of_elevations_hold_the_truth_as_often_as_they_say() {
     for model in [Model::Level, Model::Full] {
-        let (mut held, mut all, mut mean_held) = (0, 0, 0);
+        let (mut held, mut all, mut mean_held, mut in_ellipse) = (0, 0, 0, 0);
         const DRAWS: u64 = 1_000;
         for draw in 0..DRAWS {
             let mut normal = Normal::new(draw);
@@ -40,6 +40,13 @@ fn intervals_of_elevations_hold_the_truth_as_often_as_they_say() {
             let network = Network::adjust(observed).unwrap();
             let origin = Vector3::from_fn(|axis, _| network.origin[axis] as f64 / 1e6);
             let (mut sum, mut sums) = (0.0, BTreeMap::<u16, SetupSums>::new());
+            // The middle of the targets of a setup in plan, against its 95 % ellipse.
+            let (pose, truth) = (&network.poses[0], &truths[0]);
+            let off = (truth.turn * pose.from + truth.at - origin - pose.to).xy();
+            let first = network.unknown(0) + model.unknowns() - 3;
+            let plan = network.solution.covariance.view((first, first), (2, 2)) * network.variance_scale();
+            let inverse = plan.try_inverse().unwrap();
+            in_ellipse += usize::from(off.dot(&(inverse * off)) < 5.991_465);
             let places = ground(&mut normal);
             for (setup, place) in &places {
                 let own = truths[*setup].turn.inverse() * (place - truths[*setup].at);
@@ -76,6 +83,9 @@ fn intervals_of_elevations_hold_the_truth_as_often_as_they_say() {
         let share = held as f64 / all as f64;
         assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of {all} elevations");
         println!("{model:?}: {share} of {all} elevations held");
+        let ellipse = in_ellipse as f64 / DRAWS as f64;
+        println!("{model:?}: {ellipse} of {DRAWS} ellipses hold the place");
+        assert!((0.93..=0.97).contains(&ellipse), "{model:?}: {ellipse} of the ellipses");
         let share = mean_held as f64 / DRAWS as f64;
         println!("{model:?}: {share} of {DRAWS} means held");
         assert!((0.93..=0.97).contains(&share), "{model:?}: {share} of the means");
