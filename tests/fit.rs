@@ -447,3 +447,38 @@ fn one_file_goes_from_raw_setups_and_adjusted_control_to_the_comparison() {
     let summary = run(&path, &[]).summary();
     assert!(codes(&summary).contains(&"shared_control".to_string()), "{:?}", codes(&summary));
 }
+
+#[test]
+fn what_is_handed_over_has_the_fit_in_terrain_and_dz_and_not_in_the_cloud() {
+    for (unit, symbol) in [(1.0, "m"), (FOOT, "ft")] {
+        let folder = site(tilted, unit, 0.01, None);
+        let path = scan(folder.path(), "{to: flight.csv, model: plane}", symbol);
+        let text = fs::read_to_string(&path).unwrap();
+        let products = "terrain: {cell: 1 m}, export: {cloud: true, checkpoints: false, comparisons: true, dimensions: [dz]}]";
+        let end = text.rfind(']').unwrap();
+        fs::write(&path, format!("{}, {products}\n", &text[..end])).unwrap();
+        let found = run(&path, &[]);
+        let table = found.text("comparisons.csv");
+        let dz: Vec<f64> =
+            table.lines().skip(1).map(|line| line.split(',').nth(2).unwrap().parse().unwrap()).collect();
+        assert_eq!(dz.len(), 1200);
+        dz.iter().for_each(|dz| close(dz * unit, 0.0, 1e-4));
+        // Means of rasters stand in their metadata.
+        let mean = |name: &str| -> f64 {
+            let bytes = fs::read(found.out.join(name)).unwrap();
+            let text = String::from_utf8_lossy(&bytes).into_owned();
+            let (_, rest) = text.split_once("STATISTICS_MEAN").expect("statistics");
+            let (_, rest) = rest.split_once('>').unwrap();
+            rest.split_once('<').unwrap().0.parse().unwrap()
+        };
+        close(mean("terrain-dz.tif") * unit, 0.0, 1e-3);
+        let ground = grid(40, 30, 0.5).map(|(x, y)| slope(x, y)).sum::<f64>() / 1200.0;
+        close(mean("terrain.tif") * unit, ground, 0.05);
+        // The cloud is as it came.
+        let read = |path: PathBuf| -> Vec<f64> {
+            let points = las::Reader::from_path(path).unwrap().read_all().unwrap();
+            points.points().map(|point| point.unwrap().z).collect()
+        };
+        assert_eq!(read(found.out.join("cloud/survey.laz")), read(folder.path().join("survey.laz")));
+    }
+}

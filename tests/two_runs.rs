@@ -102,12 +102,13 @@ fn steps(lines: &[String]) -> Vec<&str> {
     lines[1..].iter().map(|line| line.trim_start().split(':').next().unwrap()).collect()
 }
 
-const STEPS: [&str; 7] = [
+const STEPS: [&str; 8] = [
     "INFO read the survey",
     "INFO read the reference",
     "INFO make surfaces",
     "INFO work on tiles",
     "INFO sum up",
+    "INFO write products",
     "INFO write results",
     "INFO done",
 ];

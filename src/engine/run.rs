@@ -93,7 +93,9 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     let products = make_products(&job, &partitions, &journals, folder, &mut conclusion, watch)?;
     // Some of them are made of the inputs once more.
     check_unchanged(&inputs)?;
-    clock.step("write products")?;
+    if !products.is_empty() {
+        clock.step("write products")?;
+    }
     let Conclusion { summary, mut pictures, .. } = conclusion;
     pictures.files = compared_files(&job, &inputs);
     write_results(&job, &folder.results(), &summary, &pictures)?;

@@ -97,6 +97,11 @@ impl Products {
         self.notes.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
+    /// Whether none was added.
+    pub fn is_empty(&self) -> bool {
+        self.written.lock().unwrap_or_else(PoisonError::into_inner).is_empty()
+    }
+
     /// All that were added, by name.
     pub fn finish(self) -> Vec<Product> {
         let mut written = self.written.into_inner().unwrap_or_else(PoisonError::into_inner);

@@ -23,7 +23,7 @@ use crate::stages::terrain::{GROUND, REFERENCE, SEEN};
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
 use crate::terrain::surface::ground::{GroundPoint, HEAD, Packed, SQUARE, decode, decode_table};
-use crate::terrain::surface::patch::{Around, Estimate, Patch, Rule, Void};
+use crate::terrain::surface::patch::{Around, Estimate, Patch, Rule, Void, middle};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, YieldError, Yields};
 use crate::units::{Micrometres, Unit};
@@ -385,9 +385,8 @@ impl Work<'_> {
     /// What the fit adds at the middle of a cell.
     fn added(&self, patch: &Patch, place: usize) -> Micrometres {
         let Some(fit) = self.plan.fit else { return 0 };
-        let Extent { cell, first_column, first_row, columns, .. } = patch.extent;
-        let middle = |first: i64, i: usize| ((first as f64 + i as f64 + 0.5) * cell).round() as Micrometres;
-        fit.added(middle(first_column, place % columns), middle(first_row, place / columns))
+        let (x, y) = middle(&patch.extent, place);
+        fit.added(x, y)
     }
 
     /// Makes a part of a block, in quarters where its points are too many to be held. Where points lie close together those of a narrow

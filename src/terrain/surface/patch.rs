@@ -161,7 +161,7 @@ impl Patch {
 }
 
 /// The middle of a cell.
-fn middle(extent: &Extent, place: usize) -> (Micrometres, Micrometres) {
+pub fn middle(extent: &Extent, place: usize) -> (Micrometres, Micrometres) {
     let along =
         |first: i64, i: usize| (((first + i as i64) as f64 + 0.5) * extent.cell).round() as Micrometres;
     (along(extent.first_column, place % extent.columns), along(extent.first_row, place / extent.columns))
