@@ -8,6 +8,7 @@ use crate::cloud::point::{Fields, MAX_RETURN};
 use crate::cloud::{Block, CloudError, Source};
 use crate::raster::fill::fill_nearest;
 use crate::raster::grid::{EMPTY, Extent, Raster};
+use crate::raster::lowest::low_cells;
 use crate::raster::morphology::{Scratch, open};
 use crate::units::{Micrometres, Unit};
 
@@ -17,6 +18,8 @@ const CELL: Micrometres = 1_000_000;
 const MOST_CELLS: usize = 16_000_000;
 /// Drop of the surface from one window to the next that a roof makes at least, micrometres: a hill comes down little by little.
 const ROOF: f64 = 2.2e6;
+/// How far a stray return lies below its surroundings at least, micrometres.
+const STRAY: f64 = 1e6;
 /// How much a roof varies within three by three cells at the most: a pitch of some 35 degrees.
 const SMOOTH: f64 = 1.6e6;
 /// Widest window that roofs are looked for with, in cells.
@@ -138,6 +141,10 @@ fn raster(surface: &BTreeMap<(i64, i64), Micrometres>) -> Option<Raster> {
     for (&(row, column), &z) in surface {
         raster.lower(column * CELL + CELL / 2, row * CELL + CELL / 2, z);
     }
+    // A stray return far below would pull the surface of all that lies within a window down.
+    for low in low_cells(&raster, STRAY) {
+        raster.values[low.index] = EMPTY;
+    }
     fill_nearest(&mut raster, 3.0);
     Some(raster)
 }
@@ -215,6 +222,8 @@ mod tests {
             }
         }
         let (steep, roof) = shape(raster(&surface).unwrap());
+        surface.insert((20, 30), -20_000_000);
+        assert_eq!(shape(raster(&surface).unwrap()).1, roof);
         assert!((0.2..0.5).contains(&steep.unwrap()), "{steep:?}");
         assert!((roof.unwrap() - 12.0).abs() <= 2.0, "{roof:?}");
         let flat = (0..3_600i64).map(|i| ((i / 60, i % 60), 5_000_000)).collect();

@@ -57,12 +57,7 @@ pub fn pipeline(title: &str, survey: &Inputs, reference: Option<&Inputs>, sugges
 
 fn cloud(text: &mut String, inputs: &Inputs) {
     let patterns: Vec<String> = inputs.patterns.iter().map(|pattern| quoted(pattern)).collect();
-    let _ = writeln!(
-        text,
-        "{}:                             # {} points",
-        inputs.cloud,
-        thousands(inputs.points())
-    );
+    line(text, &format!("{}:", inputs.cloud), &format!("{} points", thousands(inputs.points())));
     let _ = writeln!(text, "  files: [{}]", patterns.join(", "));
     match inputs.units() {
         [Some(horizontal), Some(vertical)] => {
