@@ -27,6 +27,20 @@ pub struct Suggestion {
     pub variance_factor: [Option<f64>; 2],
 }
 
+impl Suggestion {
+    /// A reason in words with what else speaks for it, and against: the fall of the variance factor, and the values that it may
+    /// be as well, by their names.
+    pub fn with_more(&self, mut reason: String, or_else: &[String]) -> String {
+        if let [Some(before), Some(after)] = self.variance_factor {
+            reason += &format!("; the variance factor falls from {before:.2} to {after:.2}");
+        }
+        if !or_else.is_empty() {
+            reason += &format!("; it may as well be {}", or_else.join(" or "));
+        }
+        reason
+    }
+}
+
 /// Names the values that look like blunders, the clearest first, and gives the adjustment without them. Nothing is decided: it
 /// is for a person to find out what happened, and to withhold the value.
 ///

@@ -201,26 +201,20 @@ impl VerticalFit {
         let left_out = units.from_micrometres(one.left_out * 1e6);
         let or_else: Vec<String> = one.or_else.iter().map(|id| name(id.observation)).collect();
         let own = name(one.value.observation);
-        let mut reason = format!(
+        let reason = format!(
             "{own}: a fit without it leaves it {} (survey minus control), |w| = {:.1} where a good point stays below {:.1}",
             signed_length(left_out, units),
             one.standardised.abs(),
             one.critical
         );
-        if let [Some(before), Some(after)] = one.variance_factor {
-            reason += &format!("; the variance factor falls from {before:.2} to {after:.2}");
-        }
-        if !or_else.is_empty() {
-            reason += &format!("; it may as well be {}", or_else.join(" or "));
-        }
         SuggestedPoint {
             name: own,
             standardised: one.standardised,
             critical: one.critical,
             left_out,
             variance_factor: one.variance_factor,
+            reason: one.with_more(reason, &or_else),
             or_else,
-            reason,
         }
     }
 }

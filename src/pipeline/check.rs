@@ -19,7 +19,7 @@ use crate::stages::compare::Compare;
 use crate::stages::export::Export;
 use crate::stages::ground::{Ground, OF_FILTER, OF_SURFACE};
 use crate::stages::list::Stage;
-use crate::stages::matching::Method;
+use crate::stages::method::Method;
 use crate::stages::read::Read;
 use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;

@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::fit::Model;
-use crate::pipeline::model::{CloudUnits, PointsInput};
+use crate::pipeline::inputs::{CloudUnits, PointsInput};
 use crate::units::Length;
 
 /// Vertical fit of the survey to control: what is added to its elevations, by weighted least squares. It is estimated from the

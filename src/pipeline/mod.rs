@@ -9,6 +9,7 @@ mod control_check;
 pub(crate) mod explain;
 mod files;
 pub(crate) mod fit;
+pub(crate) mod inputs;
 mod limits;
 pub(crate) mod locate;
 pub(crate) mod model;

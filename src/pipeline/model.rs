@@ -1,20 +1,18 @@
 //! The pipeline file as the program holds it.
 
-use std::borrow::Cow;
 use std::path::{Path, PathBuf};
 
-use schemars::{JsonSchema, Schema, SchemaGenerator};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::areas::AreaSystem;
-use crate::cloud::point_list::Columns;
 use crate::pipeline::accept::AcceptLimits;
 use crate::pipeline::fit::Fit;
+use crate::pipeline::inputs::{CloudUnits, PointsInput};
 use crate::pipeline::register::Register;
-use crate::pipeline::short::{self, short_or_long};
 use crate::pipeline::uncertainty::Uncertainty;
 use crate::stages::list::Stage;
-use crate::stages::matching::Method;
+use crate::stages::method::Method;
 use crate::stages::stage::CloudChoice;
 use crate::stages::{checkpoints, compare, ground, read, summarise};
 use crate::units::{Length, Unit};
@@ -208,62 +206,6 @@ pub struct Exclude {
     pub system: Option<AreaSystem>,
 }
 
-/// A list of surveyed points: its file, and the names of its columns.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct PointsInput {
-    /// The file, relative to the folder of the pipeline file.
-    pub file: PathBuf,
-    /// Names of its columns that are not the default ones.
-    pub columns: Columns,
-}
-
-/// The long form of [`PointsInput`] in a file.
-#[derive(Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-struct PointsFile {
-    /// The file, relative to the folder of the pipeline file.
-    file: PathBuf,
-    /// Names of its columns that are not the default ones.
-    #[serde(default, skip_serializing_if = "is_default")]
-    columns: Columns,
-}
-
-fn is_default(columns: &Columns) -> bool {
-    *columns == Columns::default()
-}
-
-impl Serialize for PointsInput {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let PointsInput { file, columns } = self.clone();
-        if is_default(&columns) {
-            file.serialize(serializer)
-        } else {
-            PointsFile { file, columns }.serialize(serializer)
-        }
-    }
-}
-
-impl<'de> Deserialize<'de> for PointsInput {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        short_or_long(
-            deserializer,
-            "a file, or a file and the names of its columns",
-            |file: PathBuf| PointsInput { file, columns: Columns::default() },
-            |PointsFile { file, columns }| PointsInput { file, columns },
-        )
-    }
-}
-
-impl JsonSchema for PointsInput {
-    fn schema_name() -> Cow<'static, str> {
-        "PointsInput".into()
-    }
-
-    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        short::schema::<String, PointsFile>(generator)
-    }
-}
-
 /// A known constant error of the reference.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
@@ -274,74 +216,4 @@ pub struct Offset {
     pub sigma: Length,
     /// Reason for the offset and how it is known, for the report.
     pub why: String,
-}
-
-/// Units of the coordinates of a cloud, in place of what its files state.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
-pub struct CloudUnits {
-    /// Unit of easting and northing; none: as the files state.
-    pub horizontal: Option<Unit>,
-    /// Unit of the elevation; none: as the files state.
-    pub vertical: Option<Unit>,
-}
-
-/// The long form of [`CloudUnits`] in a file.
-#[derive(Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-struct AxisUnits {
-    /// Unit of easting and northing.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    horizontal: Option<Unit>,
-    /// Unit of the elevation.
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    vertical: Option<Unit>,
-}
-
-impl Serialize for CloudUnits {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        match *self {
-            CloudUnits { horizontal: Some(one), vertical: Some(other) } if one == other => {
-                one.serialize(serializer)
-            }
-            CloudUnits { horizontal, vertical } => AxisUnits { horizontal, vertical }.serialize(serializer),
-        }
-    }
-}
-
-impl<'de> Deserialize<'de> for CloudUnits {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        short_or_long(
-            deserializer,
-            "a unit, or one for each axis",
-            |both: Unit| CloudUnits { horizontal: Some(both), vertical: Some(both) },
-            |AxisUnits { horizontal, vertical }| CloudUnits { horizontal, vertical },
-        )
-    }
-}
-
-impl JsonSchema for CloudUnits {
-    fn schema_name() -> Cow<'static, str> {
-        "CloudUnits".into()
-    }
-
-    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        short::schema::<Unit, AxisUnits>(generator)
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn units_of_a_cloud_are_one_or_one_for_each_axis() {
-        let units = |text: &str| serde_json::from_str::<CloudUnits>(text).unwrap();
-        let each = CloudUnits { horizontal: Some(Unit::Metre), vertical: Some(Unit::UsSurveyFoot) };
-        assert_eq!(units(r#"{"horizontal": "m", "vertical": "ftUS"}"#), each);
-        assert_eq!(units(r#""ft""#).vertical, Some(Unit::Foot));
-        assert_eq!(units(r#"{"vertical": "ft"}"#).horizontal, None);
-        for text in [r#""ft""#, r#"{"vertical":"ft"}"#, r#"{"horizontal":"m","vertical":"ftUS"}"#] {
-            assert_eq!(serde_json::to_string(&units(text)).unwrap(), text);
-        }
-    }
 }

@@ -6,7 +6,7 @@ use crate::pipeline::problem::Notes;
 use crate::stages::export::Dimension;
 use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
-use crate::stages::matching::Method;
+use crate::stages::method::Method;
 use crate::stages::stage::CloudChoice;
 use crate::stages::terrain::TerrainMethod;
 use crate::tile::points::{Cloud, GroundFrom};

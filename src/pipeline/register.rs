@@ -1,14 +1,9 @@
 //! `register:` of the reference: what scans are registered with.
 
-use std::borrow::Cow;
-use std::path::PathBuf;
-
-use schemars::{JsonSchema, Schema, SchemaGenerator};
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::pipeline::model::CloudUnits;
-use crate::pipeline::short::{self, short_or_long};
-use crate::pipeline::table::Renamed;
+use crate::pipeline::inputs::{CloudUnits, TableInput};
 use crate::registration::Model;
 use crate::units::Length;
 
@@ -56,58 +51,6 @@ impl Register {
     /// The two lists with their keys.
     pub fn tables(&self) -> [(&'static str, &TableInput); 2] {
         [("targets", &self.targets), ("control", &self.control)]
-    }
-}
-
-/// A text file with a header, and the names of its columns that are not the default ones.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
-pub struct TableInput {
-    /// The file, relative to the folder of the pipeline file.
-    pub file: PathBuf,
-    /// Names of its columns that are not the default ones.
-    pub columns: Renamed,
-}
-
-/// The long form of [`TableInput`] in a file.
-#[derive(Serialize, Deserialize, JsonSchema)]
-#[serde(deny_unknown_fields)]
-struct TableFile {
-    /// The file, relative to the folder of the pipeline file.
-    file: PathBuf,
-    /// Names of its columns that are not the default ones.
-    #[serde(default, skip_serializing_if = "Renamed::is_empty")]
-    columns: Renamed,
-}
-
-impl Serialize for TableInput {
-    fn serialize<S: serde::Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        let TableInput { file, columns } = self.clone();
-        if columns.is_empty() {
-            file.serialize(serializer)
-        } else {
-            TableFile { file, columns }.serialize(serializer)
-        }
-    }
-}
-
-impl<'de> Deserialize<'de> for TableInput {
-    fn deserialize<D: serde::Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        short_or_long(
-            deserializer,
-            "a file, or a file and the names of its columns",
-            |file: PathBuf| TableInput { file, columns: Renamed::new() },
-            |TableFile { file, columns }| TableInput { file, columns },
-        )
-    }
-}
-
-impl JsonSchema for TableInput {
-    fn schema_name() -> Cow<'static, str> {
-        "TableInput".into()
-    }
-
-    fn json_schema(generator: &mut SchemaGenerator) -> Schema {
-        short::schema::<String, TableFile>(generator)
     }
 }
 

@@ -5,7 +5,8 @@ use std::collections::BTreeSet;
 use crate::cloud::files::file_name;
 use crate::cloud::point_list::ListFile;
 use crate::pipeline::PipelineError;
-use crate::pipeline::table::{Record, Renamed, Table};
+use crate::pipeline::inputs::Renamed;
+use crate::pipeline::table::{Record, Table};
 use crate::registration::{Control, Target};
 use crate::units::Unit;
 

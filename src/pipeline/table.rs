@@ -6,12 +6,10 @@ use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 use crate::cloud::point_list::{ListError, ListFile, decimal, is_data, separator};
+use crate::pipeline::inputs::Renamed;
 use crate::pipeline::problem::MOST;
 use crate::pipeline::{PipelineError, Problem};
 use crate::results::format::and_list;
-
-/// Names of columns that are called otherwise in a file.
-pub type Renamed = BTreeMap<String, String>;
 
 /// A table in the reading.
 pub(crate) struct Table {

@@ -228,18 +228,12 @@ impl Network {
         let left_out = units.from_micrometres(sign * one.left_out * 1e6);
         let or_else: Vec<String> = one.or_else.iter().map(|id| self.words(*id)).collect();
         let written = crate::results::format::signed_length(left_out, units);
-        let mut reason = format!(
+        let reason = format!(
             "{}: without it the rest of the network gives it a residual of {written}, |w| = {:.1} where a good value stays below {:.1}",
             self.words(one.value),
             one.standardised.abs(),
             one.critical
         );
-        if let [Some(before), Some(after)] = one.variance_factor {
-            reason += &format!("; the variance factor falls from {before:.2} to {after:.2}");
-        }
-        if !or_else.is_empty() {
-            reason += &format!("; it may as well be {}", or_else.join(" or "));
-        }
         SuggestedRow {
             name: name.to_string(),
             setup: setup.map(str::to_string),
@@ -248,8 +242,8 @@ impl Network {
             critical: one.critical,
             left_out,
             variance_factor: one.variance_factor,
+            reason: one.with_more(reason, &or_else),
             or_else,
-            reason,
         }
     }
 }

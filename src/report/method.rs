@@ -8,7 +8,7 @@ use crate::stages::auto::{Auto, Count};
 use crate::stages::compare::{Compare, NEAREST};
 use crate::stages::ground::Ground;
 use crate::stages::list::Stage;
-use crate::stages::matching::Method;
+use crate::stages::method::Method;
 use crate::stages::stage::CloudChoice;
 use crate::tile::points::GroundFrom;
 use crate::{fit, registration};

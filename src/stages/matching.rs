@@ -2,9 +2,6 @@
 
 use std::collections::BinaryHeap;
 
-use schemars::JsonSchema;
-use serde::{Deserialize, Serialize};
-
 use crate::cloud::buckets::{BucketGrid, Offset};
 use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
@@ -12,34 +9,6 @@ use crate::stages::ladder::{Ladders, NO_RUNG, RUNGS};
 use crate::stages::plane_sums::{InnerSums, Plane, PlaneSums};
 use crate::terrain::facet::{Vertex, facet};
 use crate::units::Micrometres;
-
-/// How reference elevation at a checkpoint is found.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum Method {
-    /// Where the scan is dense the plane through its points around the checkpoint, elsewhere the nearest of them.
-    #[default]
-    Auto,
-    /// The reference ground point at the smallest horizontal distance.
-    Nearest,
-    /// The least-squares plane through the reference ground points within reach.
-    Plane,
-    /// Linear interpolation in the Delaunay triangulation of ground points: of the reference's at a checkpoint or, where the
-    /// reference is a list of surveyed points, of the survey's at each of them.
-    Triangulated,
-}
-
-impl Method {
-    /// Its name in the pipeline file.
-    pub fn word(self) -> &'static str {
-        match self {
-            Method::Auto => "auto",
-            Method::Nearest => "nearest",
-            Method::Plane => "plane",
-            Method::Triangulated => "triangulated",
-        }
-    }
-}
 
 /// One search for reference around positions.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -70,6 +70,7 @@ pub mod list;
 pub(crate) mod local_gradient;
 pub mod matching;
 pub(crate) mod matching_sums;
+pub(crate) mod method;
 pub mod plane_sums;
 pub(crate) mod read;
 pub mod refused;

@@ -1,10 +1,10 @@
 //! Reasons to doubt the vertical fit of the survey.
 
-use crate::control::Verdict;
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::fit::Fit;
 use crate::results::format::{and_list, and_list_of, length};
 use crate::trust::registration::FEW;
+use crate::trust::variance_test;
 use crate::units::Unit;
 
 /// Points that a warning names.
@@ -24,29 +24,15 @@ pub fn warnings(found: &Fit, shared: &[String], units: Unit) -> Vec<Warning> {
         );
     }
     if found.redundancy.unknowns > 0 {
-        if let Some((test, factor)) = found.variance_test.as_ref().zip(found.variance_factor) {
-            let [low, high] = test.limits;
-            let said = format!(
-                "The variance factor of the fit of the survey is {factor:.2} (v'Pv {:.1}; 95 % of good fits lie between {low:.1} and {high:.1})",
-                test.statistic
-            );
-            match test.verdict {
-                Verdict::TooLarge => warn(
-                    WarningCode::FitTest,
-                    format!(
-                        "{said}: the residuals are larger than the sigmas allow, which were multiplied by {:.2}. Where the sigmas of the list are \
-                         those of the control alone, state the survey's own as `noise` of the fit.",
-                        factor.sqrt()
-                    ),
-                ),
-                Verdict::TooSmall => warn(
-                    WarningCode::FitTest,
-                    format!(
-                        "{said}: the residuals are smaller than the sigmas let expect, which may be stated too large."
-                    ),
-                ),
-                Verdict::Passed => {}
-            }
+        let consequence = |times: f64| {
+            format!(
+                ", which were multiplied by {times:.2}. Where the sigmas of the list are those of the control alone, state the survey's own as \
+                 `noise` of the fit."
+            )
+        };
+        let test = found.variance_test.as_ref().zip(found.variance_factor);
+        if let Some(text) = variance_test::text(test, "fit of the survey", "fits", &consequence) {
+            warn(WarningCode::FitTest, text);
         }
         let unchecked = found.points.iter().filter(|point| point.redundancy.is_some_and(|r| r < FEW));
         let unchecked: Vec<String> = unchecked.map(|point| point.name.clone()).collect();

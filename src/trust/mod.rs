@@ -27,6 +27,7 @@ pub(crate) mod shift_sums;
 pub(crate) mod study;
 pub(crate) mod surveyed;
 pub(crate) mod truncation;
+pub(crate) mod variance_test;
 pub(crate) mod vs_first;
 pub(crate) mod warnings;
 pub(crate) mod wider;

@@ -1,9 +1,9 @@
 //! Reasons to doubt the registration of the scans.
 
-use crate::control::Verdict;
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::and_list;
 use crate::results::registration::Registration;
+use crate::trust::variance_test;
 
 /// An angle without a target in it, degrees, from which on targets lie to one side.
 const ONE_SIDED: f64 = 180.0;
@@ -36,28 +36,10 @@ pub fn warnings(found: &Registration) -> Vec<Warning> {
             ),
         );
     }
-    if let Some((test, factor)) = found.variance_test.as_ref().zip(found.variance_factor) {
-        let [low, high] = test.limits;
-        let said = format!(
-            "The variance factor of the registration is {factor:.2} (v'Pv {:.1}; 95 % of good networks lie between {low:.1} and {high:.1})",
-            test.statistic
-        );
-        match test.verdict {
-            Verdict::TooLarge => warn(
-                WarningCode::RegistrationTest,
-                format!(
-                    "{said}: the residuals are larger than the sigmas allow. All its sigmas were multiplied by {:.2}.",
-                    factor.sqrt()
-                ),
-            ),
-            Verdict::TooSmall => warn(
-                WarningCode::RegistrationTest,
-                format!(
-                    "{said}: the residuals are smaller than the sigmas let expect, which may be stated too large."
-                ),
-            ),
-            Verdict::Passed => {}
-        }
+    let consequence = |times: f64| format!(". All its sigmas were multiplied by {times:.2}.");
+    let test = found.variance_test.as_ref().zip(found.variance_factor);
+    if let Some(text) = variance_test::text(test, "registration", "networks", &consequence) {
+        warn(WarningCode::RegistrationTest, text);
     }
     let unchecked = || {
         let rows = found.residuals.iter().filter(|row| row.components.iter().any(|one| one.redundancy < FEW));

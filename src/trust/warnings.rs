@@ -9,7 +9,7 @@ use crate::results::statistics::Statistics;
 use crate::stages::auto::Auto;
 use crate::stages::compared::Compared;
 use crate::stages::list::{Stage, is_delivered, summarise_of};
-use crate::stages::matching::Method;
+use crate::stages::method::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::points::Cloud;
 use crate::tile::strata::Cover;

@@ -12,4 +12,5 @@ pub(crate) mod registered;
 pub(crate) mod summing_up;
 pub(crate) mod surveyed;
 pub(crate) mod terrain;
+pub(crate) mod terrain_head;
 pub(crate) mod terrain_model;

@@ -2,7 +2,8 @@
 
 use crate::cloud::point_list::PointList;
 use crate::engine::conclude::fitted::Fitted;
-use crate::engine::plan::job::{Job, ListJob};
+use crate::engine::plan::job::Job;
+use crate::engine::plan::list_job::ListJob;
 use crate::pipeline::Pipeline;
 use crate::pipeline::uncertainty::{Parts, Uncertainty};
 use crate::results::checkpoints::CheckpointRow;

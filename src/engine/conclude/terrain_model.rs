@@ -5,9 +5,9 @@ use std::sync::Mutex;
 
 use rayon::prelude::*;
 
-use crate::cloud::Crs;
 use crate::cloud::bounds::{Range, widened, within};
 use crate::cloud::point::MAX_RETURN;
+use crate::engine::conclude::terrain_head::{Kind, head};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::run_folder::RunFolder;
@@ -15,8 +15,7 @@ use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
 use crate::engine::work::load::Allowance;
 use crate::fit::VerticalFit;
-use crate::products::geotiff::{BLOCK, Band, GeoTiff, NO_DATA, Overviews, RasterHead, RasterSystem};
-use crate::products::origin::Origin;
+use crate::products::geotiff::{BLOCK, GeoTiff, NO_DATA};
 use crate::products::staging::{ProductError, Products};
 use crate::raster::Extent;
 use crate::stages::terrain::{GROUND, REFERENCE, SEEN};
@@ -41,17 +40,6 @@ const FEW_POINTS: u64 = 100_000;
 
 /// Cells of a part that is not cut any further.
 const FEW_CELLS: usize = 256;
-
-/// What a raster is of.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-enum Kind {
-    Elevation,
-    StandardError,
-    Density,
-    DecidedBy,
-    Voids,
-    Dz,
-}
 
 /// What the model holds.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -150,7 +138,11 @@ pub fn make_terrain(
         .map(|(kind, file)| {
             let path = products.place(file)?;
             let spool = folder.spill().join(format!("{file}.blocks"));
-            let raster = GeoTiff::create(&path, &spool, work.head(*kind, products.origin()));
+            let raster = GeoTiff::create(
+                &path,
+                &spool,
+                head(job, &work.extent, *kind, &plan.returns, &plan.items, products.origin()),
+            );
             Ok((*kind, raster.map_err(ProductError::of(spool, "making a working file"))?))
         })
         .collect::<Result<Vec<(Kind, GeoTiff)>, EngineError>>()?;
@@ -225,74 +217,6 @@ fn in_quarters((across, down): (usize, usize)) -> Vec<(usize, usize)> {
 }
 
 impl Work<'_> {
-    /// What a raster says of itself.
-    fn head(&self, kind: Kind, origin: &Origin) -> RasterHead {
-        let unit = Some(self.vertical.words());
-        let band = |name: &str, unit| Band { name: name.to_string(), unit };
-        let (description, bands) = match kind {
-            Kind::Elevation => ("Terrain elevation", vec![band("elevation", unit)]),
-            Kind::StandardError => (
-                "Standard error of the terrain elevation, as far as neighbouring points do not share it",
-                vec![band("standard error", unit)],
-            ),
-            Kind::Density => (
-                "Ground points per square metre, by return number",
-                (self
-                    .plan
-                    .returns
-                    .iter()
-                    .map(|r| band(&format!("return {r}"), Some("points per square metre"))))
-                .collect(),
-            ),
-            Kind::DecidedBy => (
-                "Return number of the ground that counts most in the elevation",
-                vec![band("return number", None)],
-            ),
-            Kind::Voids => (
-                "Voids: 0 ground in the cell, 1 no ground in the cell and filled from around it, 2 no elevation",
-                vec![band("void", None)],
-            ),
-            Kind::Dz => ("Terrain minus reference", vec![band("dz", unit)]),
-        };
-        let mut items = vec![
-            ("ECHOGRADE_RUN".to_string(), origin.title.clone()),
-            ("ECHOGRADE_PIPELINE_SHA256".to_string(), origin.pipeline_sha256.clone()),
-        ];
-        items.extend(self.plan.items.iter().cloned());
-        let named = matches!(kind, Kind::DecidedBy | Kind::Voids);
-        RasterHead {
-            columns: self.extent.columns,
-            rows: self.extent.rows,
-            bands,
-            overviews: if named { Overviews::NorthWest } else { Overviews::Mean },
-            system: self.system(),
-            software: origin.software(),
-            description: description.to_string(),
-            items,
-        }
-    }
-
-    /// Where the rasters lie: in the system of the survey.
-    fn system(&self) -> RasterSystem {
-        let (horizontal, vertical) = self.plan.job.survey.units[0];
-        let crs: &Crs = self.plan.job.survey.sources[0].crs();
-        let cell = self.extent.cell / horizontal.micrometres();
-        let code = |code: Option<u32>| code.and_then(|code| u16::try_from(code).ok());
-        // A system whose own unit is another than the one that the points are in would show them wrong.
-        let is_in = |stated: Option<Unit>, unit: Unit| stated.is_none_or(|stated| stated == unit);
-        RasterSystem {
-            west: self.extent.first_column as f64 * cell,
-            north: (self.extent.first_row + self.extent.rows as i64) as f64 * cell,
-            cell,
-            name: crs.name.clone(),
-            code: code(crs.horizontal_code).filter(|_| is_in(crs.horizontal_unit.unit(), horizontal)),
-            unit: horizontal.epsg(),
-            vertical_name: crs.vertical_name.clone(),
-            vertical_code: code(crs.vertical_code).filter(|_| is_in(crs.vertical_unit.unit(), vertical)),
-            vertical_unit: vertical.epsg(),
-        }
-    }
-
     /// Makes a block and writes it to all rasters.
     fn block(
         &self,

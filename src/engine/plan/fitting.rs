@@ -3,8 +3,8 @@
 use std::path::Path;
 
 use crate::cloud::files::file_name;
-use crate::cloud::point_list::{PointList, SurveyedPoint};
-use crate::engine::plan::job::{JobError, ListJob};
+use crate::cloud::point_list::{ListError, SurveyedPoint};
+use crate::engine::plan::list_job::ListJob;
 use crate::fit::Model;
 use crate::pipeline::fit::Fit;
 use crate::pipeline::{Loaded, Problem, Seg};
@@ -36,14 +36,12 @@ impl Fitting {
         survey: (Unit, Unit),
         checkpoints: Option<&ListJob>,
         problems: &mut Vec<Problem>,
-    ) -> Result<Option<Self>, JobError> {
+    ) -> Result<Option<Self>, ListError> {
         let Some((fit, path)) = loaded.pipeline.survey.fit.clone().zip(loaded.fit_list()) else {
             return Ok(None);
         };
-        let own = fit.units.unwrap_or_default();
-        let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
-        let points = PointList::open(&path, &fit.to.columns, horizontal, vertical)?;
-        let fitting = Fitting { list: ListJob { points, path, horizontal, vertical }, fit };
+        let list = ListJob::open(&path, &fit.to, fit.units, survey)?;
+        let fitting = Fitting { list, fit };
         let mut wrong = |key: &str, message: &str, help: &str| {
             let place: Vec<Seg> =
                 ["survey", "fit", key].iter().map(|key| Seg::Key((*key).to_string())).collect();

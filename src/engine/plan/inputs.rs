@@ -11,7 +11,8 @@ use sha2::{Digest, Sha256};
 
 use crate::cloud::Source;
 use crate::cloud::files::{file_name, hex, itself};
-use crate::engine::plan::job::{Job, ListJob};
+use crate::engine::plan::job::Job;
+use crate::engine::plan::list_job::ListJob;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
 use crate::engine::watch::Watch;

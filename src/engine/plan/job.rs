@@ -8,7 +8,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use crate::areas::AreaFile;
-use crate::cloud::point_list::{ListError, PointList};
+use crate::cloud::point_list::ListError;
 use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::least_memory;
@@ -16,18 +16,20 @@ use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::copies::copies;
 use crate::engine::plan::edge::{EDGES, tile_edge, wrong_edge};
 use crate::engine::plan::fitting::Fitting;
+use crate::engine::plan::list_job::ListJob;
 use crate::engine::plan::placing::placing;
 use crate::engine::plan::registering::{Failed, Registering};
 use crate::engine::plan::setups;
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
-use crate::pipeline::model::{CloudInput, CloudUnits};
+use crate::pipeline::inputs::CloudUnits;
+use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::{Chain, Given};
 use crate::stages::list::{Stage, export_of, is_delivered};
-use crate::stages::stage::{Places, Setups};
+use crate::stages::stage::Setups;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
 use crate::units::{Micrometres, Unit};
@@ -70,39 +72,6 @@ pub enum JobError {
         /// Edge of the tiles, metres.
         edge_m: f64,
     },
-}
-
-/// The list of surveyed points of a run.
-pub struct ListJob {
-    /// The points.
-    pub points: PointList,
-    /// The file.
-    pub path: PathBuf,
-    /// Unit of easting and northing.
-    pub horizontal: Unit,
-    /// Unit of the elevation.
-    pub vertical: Unit,
-}
-
-impl ListJob {
-    /// The list that is the reference, if it is one; in the units of the survey unless the pipeline file says otherwise.
-    fn open(loaded: &Loaded, survey: (Unit, Unit)) -> Result<Option<Self>, ListError> {
-        let reference = loaded.pipeline.reference.as_ref();
-        let Some((CloudInput { points: Some(points), units, .. }, path)) =
-            reference.zip(loaded.reference_points())
-        else {
-            return Ok(None);
-        };
-        let own = units.unwrap_or_default();
-        let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
-        let points = PointList::open(&path, &points.columns, horizontal, vertical)?;
-        Ok(Some(ListJob { points, path, horizontal, vertical }))
-    }
-
-    /// Where its points lie in plan.
-    fn places(&self) -> Places {
-        Arc::new(self.points.points.iter().map(|point| (point.x, point.y)).collect())
-    }
 }
 
 /// A run, ready to start.
@@ -174,7 +143,7 @@ impl Job {
             let placings = placing(&reference, input, files, setups, number, registering.as_ref());
             CloudJob::new(reference, units, placings)
         });
-        let list = ListJob::open(&loaded, survey.units[0])?;
+        let list = ListJob::reference(&loaded, survey.units[0])?;
         // Scans in their own frames are in no system but that of the control.
         check_systems(&survey, reference.as_ref().filter(|_| !is_registered), &mut found);
         found.verticals(&survey, reference.as_ref().zip(pipeline.reference.as_ref()));

@@ -10,6 +10,7 @@ pub(crate) mod fitting;
 pub(crate) mod forecast;
 pub(crate) mod inputs;
 pub mod job;
+pub(crate) mod list_job;
 pub(crate) mod placing;
 pub(crate) mod registering;
 pub(crate) mod setups;

@@ -3,7 +3,7 @@
 
 use crate::cloud::{Source, StatedUnit};
 use crate::engine::plan::cloud_job::MetreBox;
-use crate::pipeline::model::CloudUnits;
+use crate::pipeline::inputs::CloudUnits;
 use crate::units::Unit;
 
 /// One axis of a source.
