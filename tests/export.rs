@@ -160,7 +160,7 @@ fn every_format_comes_back_but_for_its_classes_and_ground_by_return_is_as_counte
         ("ground: {}, summarise: {}", "", 0),
         (
             "select: {strips: [7]}, ground: {local_slope: true}, summarise: {}",
-            "dimensions: [ground_limit]",
+            "extra_bytes: [ground_limit]",
             4,
         ),
         ("ground: {}, select: {returns: 1}, summarise: {}", "", 0),
@@ -209,7 +209,7 @@ fn points_of_a_cell_that_are_ground_are_those_up_to_its_limit() {
     let folder = TempDir::new().unwrap();
     let builder = Builder::new(4, 7, raw_points(7, 0));
     fs::write(folder.path().join("s.las"), builder.las()).unwrap();
-    let stages = "read: {bounds: ignore}, ground: {low_outlier: 50 m}, summarise: {}, export: {dimensions: [ground_limit]}";
+    let stages = "read: {bounds: ignore}, ground: {low_outlier: 50 m}, summarise: {}, export: {extra_bytes: [ground_limit]}";
     let done = run(&pipeline(folder.path(), "p.yaml", stages), &[]);
     let (file, all) = records(&done.out.join("cloud/s.laz"));
     let (mut ground, mut above, mut none) = (0, 0, 0);
@@ -233,7 +233,7 @@ fn demo(folder: &Path, tile: &str) -> PathBuf {
     let text = format!(
         "title: t\nsurvey: {{files: ['{data}/survey/*.laz']}}\nreference: {{files: ['{data}/reference/*.laz']}}\n\
          stages:\n  - read: {{tile: {tile}}}\n  - ground: {{slope: 0.3}}\n  - checkpoints: {{per_return: all}}\n  \
-         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n  - export: {{dimensions: [dz, ground_limit], comparisons: true}}\n"
+         - compare: {{match: plane, within: 40 cm}}\n  - summarise: {{}}\n  - export: {{extra_bytes: [dz, ground_limit], comparisons: true}}\n"
     );
     let file = folder.join("demo.yaml");
     fs::write(&file, text).unwrap();
@@ -377,12 +377,12 @@ fn what_cannot_be_classified_is_refused_before_the_run() {
         ("read: {}, summarise: {}, export: {}", "stage `ground` is missing"),
         ("read: {}, ground: {}, export: {}, summarise: {}", "wrong place"),
         (
-            "read: {}, ground: {}, summarise: {}, export: {cloud: false, dimensions: [ground_limit]}",
+            "read: {}, ground: {}, summarise: {}, export: {cloud: false, extra_bytes: [ground_limit]}",
             "no cloud is written",
         ),
-        ("read: {}, ground: {}, summarise: {}, export: {dimensions: [height]}", "ground_limit"),
+        ("read: {}, ground: {}, summarise: {}, export: {extra_bytes: [height]}", "ground_limit"),
         (
-            "read: {}, ground: {}, summarise: {}, export: {dimensions: [dz]}",
+            "read: {}, ground: {}, summarise: {}, export: {extra_bytes: [dz]}",
             "no comparisons beside the checkpoints",
         ),
         (
@@ -396,7 +396,7 @@ fn what_cannot_be_classified_is_refused_before_the_run() {
         assert!(flat(&said).contains(expected), "{stages}: {said}");
     }
     // A cloud that was exported with the dimension cannot be exported with it again.
-    let stages = "read: {}, ground: {}, summarise: {}, export: {dimensions: [ground_limit]}";
+    let stages = "read: {}, ground: {}, summarise: {}, export: {extra_bytes: [ground_limit]}";
     let done = run(&pipeline(folder.path(), "p.yaml", stages), &[]);
     fs::copy(done.out.join("cloud/s.laz"), folder.path().join("s.laz")).unwrap();
     let output = echograde().arg("check").arg(pipeline(folder.path(), "p.yaml", stages)).output().unwrap();

@@ -6,8 +6,8 @@ mod common;
 mod gate;
 
 use common::made::{CORNER, Stored, grid, point, slope, write};
-use common::{describe, echograde, flat, refused, try_run};
-use gate::{ALL, checked, contains_all, file, hillside, moved, run_refused, run_with_results, site};
+use common::{contains_all, describe, echograde, flat, refused, try_run};
+use gate::{ALL, checked, file, hillside, moved, run_refused, run_with_results, site};
 use las::Point;
 use las::point::Classification;
 use std::fs;

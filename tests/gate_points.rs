@@ -7,12 +7,11 @@ mod gate;
 
 use common::made::{grid, point, slope, write_plain};
 use common::random::Normal;
-use common::{describe, echograde, try_run};
+use common::{contains_all, describe, echograde, try_run};
 use echograde::cloud::LasFile;
 use gate::files::with;
 use gate::{
-    ALL, checked, contains_all, demo, demo_file, file, hillside, moved, run_refused, run_with_results, site,
-    survey_over,
+    ALL, checked, demo, demo_file, file, hillside, moved, run_refused, run_with_results, site, survey_over,
 };
 use las::Point;
 use serde_json::Value;

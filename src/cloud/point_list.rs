@@ -91,11 +91,20 @@ impl PointList {
     /// Fields are separated by commas, semicolons or tabs, whichever the header has; where it is not commas, a decimal comma
     /// is read as one. Lines that are empty or begin with `#` are passed over.
     ///
+    /// `key` is that of the pipeline file which names the list.
+    ///
     /// # Errors
     /// What is wrong with the file.
-    pub fn open(path: &Path, columns: &Columns, horizontal: Unit, vertical: Unit) -> Result<Self, ListError> {
+    pub fn open(
+        path: &Path,
+        key: &str,
+        columns: &Columns,
+        horizontal: Unit,
+        vertical: Unit,
+    ) -> Result<Self, ListError> {
         let file = ListFile::read(path)?;
-        let points = parse(&file.text, columns, horizontal, vertical).map_err(|what| file.error(what))?;
+        let points =
+            parse(&file.text, key, columns, horizontal, vertical).map_err(|what| file.error(what))?;
         Ok(PointList { points, size: file.size, sha256: file.sha256 })
     }
 }
@@ -150,6 +159,7 @@ type Wanted<'a> = (&'static str, Option<&'a String>);
 
 fn parse(
     text: &str,
+    key: &str,
     columns: &Columns,
     horizontal: Unit,
     vertical: Unit,
@@ -178,7 +188,7 @@ fn parse(
             let (name, given) = wanted;
             let has = names.iter().collect::<Vec<_>>().join(", ");
             format!(
-                "line {}: there is no column `{}`; the header has: {has}. Name the column: `points: {{file: …, columns: {{{name}: \
+                "line {}: there is no column `{}`; the header has: {has}. Name the column: `{key}: {{file: …, columns: {{{name}: \
                  …}}}}`",
                 numbers[0],
                 given.map_or(name, String::as_str)
@@ -288,7 +298,7 @@ mod tests {
     use super::*;
 
     fn read(text: &str) -> Result<Vec<SurveyedPoint>, String> {
-        parse(text, &Columns::default(), Unit::Metre, Unit::Metre)
+        parse(text, "points", &Columns::default(), Unit::Metre, Unit::Metre)
     }
 
     #[test]
@@ -321,7 +331,7 @@ mod tests {
     fn columns_of_other_names_are_mapped_and_feet_are_exact() {
         let columns = Columns { name: Some("Pt".into()), elevation: Some("H".into()), ..Columns::default() };
         let text = "pt,easting,northing,h\nA,1,2,3.5\n";
-        let points = parse(text, &columns, Unit::UsSurveyFoot, Unit::Foot).unwrap();
+        let points = parse(text, "points", &columns, Unit::UsSurveyFoot, Unit::Foot).unwrap();
         assert_eq!((points[0].x, points[0].z, points[0].sigma), (304_801, 1_066_800, None));
     }
 

@@ -18,6 +18,17 @@ pub enum Verdict {
     TooSmall,
 }
 
+impl Verdict {
+    /// What it says, for people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Verdict::Passed => "test passed",
+            Verdict::TooSmall => "smaller than the sigmas let expect",
+            Verdict::TooLarge => "test failed",
+        }
+    }
+}
+
 /// The two-sided chi-square test of v'Pv at 95 %.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct GlobalTest {

@@ -1,5 +1,5 @@
-//! Weighted least squares with blunder tests, by which the control network is adjusted. It knows nothing of points, instruments
-//! or files.
+//! Weighted least squares with blunder tests: what the control network, the registration of scans and the vertical fit of a
+//! survey have in common. It knows nothing of points, instruments or files.
 //!
 //! Whoever adjusts something describes each observation (or several values that are correlated with each other, as in a
 //! GNSS position) by an [`Observation`]: its values linearised at given unknowns, and their covariance. [`adjust`] finds the

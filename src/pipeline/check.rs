@@ -323,13 +323,13 @@ impl OptionCheck<'_, '_> {
     }
 
     fn export(&mut self, export: &Export) {
-        let twice = |(i, dimension)| export.dimensions[..i].contains(dimension);
-        if export.dimensions.iter().enumerate().any(twice) {
-            self.wrong("dimensions", "lists a dimension twice", "expected each once", None);
+        let twice = |(i, dimension)| export.extra_bytes[..i].contains(dimension);
+        if export.extra_bytes.iter().enumerate().any(twice) {
+            self.wrong("extra_bytes", "lists one twice", "expected each once", None);
         }
-        if !export.cloud && !export.dimensions.is_empty() {
+        if !export.cloud && !export.extra_bytes.is_empty() {
             let help = "remove it, or write `cloud: true`";
-            self.wrong("dimensions", "does nothing", "no cloud is written", Some(help));
+            self.wrong("extra_bytes", "does nothing", "no cloud is written", Some(help));
         }
     }
 

@@ -100,6 +100,13 @@ pub struct CloudUnits {
     pub vertical: Option<Unit>,
 }
 
+impl CloudUnits {
+    /// The units, horizontal and vertical: `other` where none is given.
+    pub fn or(self, other: (Unit, Unit)) -> (Unit, Unit) {
+        (self.horizontal.unwrap_or(other.0), self.vertical.unwrap_or(other.1))
+    }
+}
+
 /// The long form of [`CloudUnits`] in a file.
 #[derive(Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -52,7 +52,7 @@ pub struct Pipeline {
     #[serde(default = "default_seed")]
     pub seed: u64,
     /// The stages in the order of work: `read`, then `select` and `ground`, `checkpoints`, `compare`, `summarise`,
-    /// `terrain`.
+    /// `terrain`, `export`.
     #[serde(default)]
     #[schemars(extend("x-default" = "read, ground, checkpoints, compare, summarise; \
         against a list of surveyed points: read, ground, compare, summarise; without a reference: read, ground, summarise"))]

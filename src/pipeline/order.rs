@@ -93,11 +93,11 @@ fn nothing_but_checkpoints(entry: &Entry, entries: &[Entry], reference: Referenc
         return;
     }
     for (key, asked) in
-        [("comparisons", export.comparisons), ("dimensions", export.dimensions.contains(&Dimension::Dz))]
+        [("comparisons", export.comparisons), ("extra_bytes", export.extra_bytes.contains(&Dimension::Dz))]
     {
         let path = [&entry.path[..], &[key.into()]].concat();
         if asked && !notes.known(&path) {
-            let what = if key == "dimensions" {
+            let what = if key == "extra_bytes" {
                 "`dz` is that of every point compared"
             } else {
                 "`comparisons` writes all of them"

@@ -70,7 +70,7 @@ impl Table {
         }
         let mut lines = lines.into_iter();
         let Some((_, header_span)) = lines.next() else {
-            let help = format!("it needs a header, `{}`, and a line for each observation", known.join(","));
+            let help = format!("it needs a header, `{}`, and a line for each entry", known.join(","));
             return Err(PipelineError::unreadable(path, "the table is empty".into(), Some(help)));
         };
         let separator = separator(&text[header_span.clone()]);
@@ -107,7 +107,7 @@ impl Table {
                 span,
                 "the table has a header, but no line below it".into(),
                 "",
-                "add the observations",
+                "add a line for each entry",
             );
         }
         Ok((table, records))
@@ -170,11 +170,11 @@ impl Table {
         self.field(record, column).map(|field| field.text.clone())
     }
 
-    /// The name of a point, which must be there.
+    /// A name, which must be there.
     pub fn name(&mut self, record: &Record, column: &str) -> Option<String> {
         let name = self.text(record, column);
         if name.is_none() && self.has(column) {
-            self.wrong(record, column, format!("`{column}` is empty"), "write the name of the point");
+            self.wrong(record, column, format!("`{column}` is empty"), "write the name");
         }
         name
     }

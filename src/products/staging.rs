@@ -1,14 +1,13 @@
 //! Where products are written: beside the results, with which they appear whole or not at all, each noted with its hash.
 
-use std::fs::{self, File};
+use std::fs;
 use std::io;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::{Mutex, PoisonError};
 
 use serde::Serialize;
-use sha2::{Digest, Sha256};
 
-use crate::cloud::files::hex;
+use crate::cloud::files::sha256;
 use crate::products::origin::Origin;
 
 /// A product that is written, as `manifest.json` lists it.
@@ -80,8 +79,12 @@ impl Products {
     /// Where it cannot be read back for its hash.
     pub fn add(&self, file: &str, stage: &'static str) -> Result<(), ProductError> {
         let path = self.folder.join(file);
-        let (bytes, sha256) =
-            hash(&path).map_err(ProductError::of(&path, "reading a product for its hash"))?;
+        let failed = |error| ProductError::of(&path, "reading a product for its hash")(error);
+        let mut bytes = 0;
+        let sha256 = sha256(&path, failed, |piece| {
+            bytes += piece;
+            Ok(())
+        })?;
         let product = Product { file: file.to_string(), bytes, sha256, stage };
         self.written.lock().unwrap_or_else(PoisonError::into_inner).push(product);
         Ok(())
@@ -107,22 +110,6 @@ impl Products {
         let mut written = self.written.into_inner().unwrap_or_else(PoisonError::into_inner);
         written.sort();
         written
-    }
-}
-
-/// The length of a file and its SHA-256.
-fn hash(path: &Path) -> io::Result<(u64, String)> {
-    let (mut file, mut hasher) = (File::open(path)?, Sha256::new());
-    let mut bytes = 0;
-    let mut buffer = vec![0; 1 << 20];
-    loop {
-        match io::Read::read(&mut file, &mut buffer)? {
-            0 => return Ok((bytes, hex(&hasher.finalize()))),
-            n => {
-                hasher.update(&buffer[..n]);
-                bytes += n as u64;
-            }
-        }
     }
 }
 

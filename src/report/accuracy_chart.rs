@@ -1,9 +1,8 @@
 //! RMSE_V by return and cover with 95 % intervals, against the lines of the vertical accuracy classes. Covers are told apart by
 //! the shape of their marks, returns by their row.
 
-use crate::report::decision_table::{compliance, covers, group_key, interval};
+use crate::report::decision_table::{compliance, covers, group_key, interval, judged_rmse_v};
 use crate::report::svg::{Drawing, Scale, ticks};
-use crate::results::confidence::Compliance;
 use crate::results::format::{self, ResidualFormat, thousands};
 use crate::results::summary::Summary;
 use crate::standards::VERTICAL_CLASSES_CM;
@@ -33,7 +32,7 @@ pub(super) fn figure(summary: &Summary) -> Option<String> {
     let marks_of = |number: Option<u8>| -> Vec<Mark> {
         let mark = |(i, cover): (usize, Option<crate::tile::strata::Cover>)| {
             let compliance = compliance(summary, &group_key(number, cover))?;
-            let value = shown(compliance)?;
+            let value = judged_rmse_v(compliance)?;
             Some(Mark { cover: i, n: compliance.compared, value, ends: interval(compliance) })
         };
         covers.iter().map(|cover| cover.cover).enumerate().filter_map(mark).collect()
@@ -116,15 +115,6 @@ fn mark(drawing: &mut Drawing, cover: usize, x: f64, y: f64) {
         1 => drawing.pointer("mark hollow", x, y - 4.5),
         _ => drawing.rectangle("mark", [x - 3.6, x + 3.6], [y - 3.6, y + 3.6]),
     }
-}
-
-/// RMSE_V as limits are judged, where there is enough to show it.
-fn shown(compliance: &Compliance) -> Option<f64> {
-    let value = match &compliance.offset_removed {
-        Some(removed) => removed.rmse_v,
-        None => compliance.rmse_v,
-    };
-    value.filter(|_| compliance.support().is_enough())
 }
 
 fn describe(summary: &Summary, rows: &[(String, Vec<Mark>)]) -> String {

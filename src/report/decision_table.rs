@@ -109,6 +109,15 @@ pub fn interval(compliance: &Compliance) -> Option<Interval> {
     }
 }
 
+/// RMSE_V likewise, where there is enough to show it.
+pub fn judged_rmse_v(compliance: &Compliance) -> Option<f64> {
+    let value = match &compliance.offset_removed {
+        Some(removed) => removed.rmse_v,
+        None => compliance.rmse_v,
+    };
+    value.filter(|_| compliance.support().is_enough())
+}
+
 /// The comparison with first returns, where there are figures of this return.
 pub fn versus(statistics: &Statistics) -> Option<&VsFirst> {
     statistics.vs_first.as_ref().filter(|_| statistics.support().is_enough())

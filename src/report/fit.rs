@@ -1,6 +1,5 @@
 //! The vertical fit of the survey to control: a paragraph, and the tables of the page.
 
-use crate::control::Verdict;
 use crate::results::fit::{Fit, FitPoint, Fits, RawFigures};
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, length, signed_length, thousands};
 use crate::results::statistics::Statistics;
@@ -146,11 +145,7 @@ pub fn shift(found: &Fit, units: Unit) -> String {
 fn tested(found: &Fit) -> String {
     match (found.variance_factor, &found.variance_test) {
         (Some(factor), Some(test)) => {
-            let said = match test.verdict {
-                Verdict::Passed => "test passed",
-                Verdict::TooSmall => "smaller than the sigmas let expect",
-                Verdict::TooLarge => "test failed",
-            };
+            let said = test.verdict.words();
             let freedom = found.redundancy.degrees_of_freedom;
             format!("Variance factor {factor:.2} with {freedom} degrees of freedom, {said}.")
         }

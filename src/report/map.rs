@@ -130,7 +130,7 @@ fn draw(view: &View<'_>) -> String {
     );
     let times = view.map.ground.0 as f64 / view.map.cell as f64;
     let mut ground = String::new();
-    for run in runs(view.map.ground.1.iter().map(|&(row, column)| (row, column))) {
+    for run in runs(view.map.ground.1.iter().copied()) {
         let (row, column, long) = run;
         let x = column as f64 * times - view.columns[0] as f64;
         let y = view.rows[1] as f64 - (row + 1) as f64 * times;
@@ -138,17 +138,23 @@ fn draw(view: &View<'_>) -> String {
         let _ = write!(ground, "M{x} {y}h{w}v{h}h-{w}z");
     }
     let _ = writeln!(svg, r#"<path class="delivered" d="{ground}"/>"#);
-    let mut paths = vec![String::new(); 2 * CLASSES + 1];
-    for (class, path) in paths.iter_mut().enumerate() {
-        let of_class =
-            view.map.cells.iter().filter(|cell| mean(cell).is_some_and(|dz| view.class(dz) == class));
-        for (row, column, long) in runs(of_class.map(|cell| (cell.row, cell.column))) {
+    let mut places = vec![Vec::new(); 2 * CLASSES + 1];
+    for cell in &view.map.cells {
+        if let Some(dz) = mean(cell) {
+            places[view.class(dz)].push((cell.row, cell.column));
+        }
+    }
+    let path = |places: Vec<(i64, i64)>| {
+        let mut path = String::new();
+        for (row, column, long) in runs(places.into_iter()) {
             let (x, y) = (column - view.columns[0], view.rows[1] - row - 1);
             let _ = write!(path, "M{x} {y}h{long}v1h-{long}z");
         }
-    }
+        path
+    };
+    let paths = places.into_iter().map(path);
     svg.push_str("<g id=\"map-cells\">");
-    for (class, path) in paths.iter().enumerate().filter(|(_, path)| !path.is_empty()) {
+    for (class, path) in paths.enumerate().filter(|(_, path)| !path.is_empty()) {
         let _ = write!(svg, r#"<path class="dz{class}" d="{path}"/>"#);
     }
     svg.push_str("</g></svg>");

@@ -1,6 +1,5 @@
 //! The registration of the scans: a paragraph, and the tables of the page.
 
-use crate::control::Verdict;
 use crate::results::format::{ResidualFormat, UNDEFINED, decimal, length, thousands};
 use crate::results::registration::{Agreement, ComponentRow, PointResiduals, SetupRow};
 use crate::results::summary::Summary;
@@ -100,11 +99,7 @@ pub fn sentences(summary: &Summary) -> Vec<String> {
     );
     text += &match (found.variance_factor, &found.variance_test) {
         (Some(factor), Some(test)) => {
-            let said = match test.verdict {
-                Verdict::Passed => "test passed",
-                Verdict::TooSmall => "smaller than the sigmas let expect",
-                Verdict::TooLarge => "test failed",
-            };
+            let said = test.verdict.words();
             format!("; variance factor {factor:.2}, {said}.")
         }
         _ => ": nothing checks the poses.".to_string(),

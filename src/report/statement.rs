@@ -1,7 +1,7 @@
 //! A draft of the statement that the standard asks for in a survey report: edition, class, tested values, numbers of checkpoints,
 //! and every departure.
 
-use crate::report::decision_table::compliance;
+use crate::report::decision_table::{compliance, judged_rmse_v};
 use crate::results::confidence::{Compliance, VerticalAccuracy};
 use crate::results::format::{and_list, decimal, thousands};
 use crate::results::group_key::GroupKey;
@@ -23,7 +23,7 @@ pub(super) fn statement(summary: &Summary) -> Option<Statement> {
     let named = |name| groups.iter().find(|group| group.name == Some(name));
     let nva = named(VerticalAccuracy::Nva);
     let tested = nva.or_else(|| compliance(summary, &GroupKey::all()))?;
-    let value = rmse_v(tested).filter(|_| tested.support().is_enough())?;
+    let value = judged_rmse_v(tested)?;
     let ground =
         if nva.is_some() { "non-vegetated ground (NVA)" } else { "ground, open and vegetated together" };
     let class = match tested.classes()[0] {
@@ -37,7 +37,7 @@ pub(super) fn statement(summary: &Summary) -> Option<Statement> {
         places(tested, summary)
     )];
     if let Some(vva) = named(VerticalAccuracy::Vva) {
-        sentences.push(match rmse_v(vva).filter(|_| vva.support().is_enough()) {
+        sentences.push(match judged_rmse_v(vva) {
             Some(value) => format!(
                 "Vegetated ground (VVA), reported as found: tested RMSE_V = {} cm at {}.",
                 centimetres(value, summary.units),
@@ -49,11 +49,6 @@ pub(super) fn statement(summary: &Summary) -> Option<Statement> {
     let covers: Vec<&Compliance> =
         [Some(tested), named(VerticalAccuracy::Vva)].into_iter().flatten().collect();
     Some(Statement { sentences, departures: departures(summary, tested, &covers) })
-}
-
-/// RMSE_V as limits are judged.
-fn rmse_v(compliance: &Compliance) -> Option<f64> {
-    compliance.offset_removed.as_ref().map_or(compliance.rmse_v, |removed| removed.rmse_v)
 }
 
 fn centimetres(value: f64, unit: Unit) -> String {

@@ -20,11 +20,11 @@ pub struct Export {
     /// Write the classified cloud.
     #[schemars(extend("x-source" = "this program's own choice; classes: LAS 1.4 R16, classification tables"))]
     pub cloud: bool,
-    /// Dimensions that points of the cloud get besides, as extra bytes. `ground_limit`: the highest elevation that is ground in the
+    /// What points of the cloud get besides, each under its name. `ground_limit`: the highest elevation that is ground in the
     /// cell of the point, in the unit, scale and offset of z; none for a point that was not judged. `dz`: survey elevation minus
     /// reference elevation, in the unit of z, of points that were compared; it takes `per_return: all` in `checkpoints`.
     #[schemars(extend("x-source" = "this program's own choice; extra bytes: LAS 1.4 R16"))]
-    pub dimensions: Vec<Dimension>,
+    pub extra_bytes: Vec<Dimension>,
     /// Write the checkpoints and the areas left out as GeoPackage, `points.gpkg`, beside `checkpoints.csv`.
     #[schemars(extend("x-source" = "this program's own choice; GeoPackage: OGC 12-128"))]
     pub checkpoints: bool,
@@ -36,14 +36,14 @@ pub struct Export {
 
 impl Default for Export {
     fn default() -> Self {
-        Export { cloud: true, dimensions: Vec::new(), checkpoints: true, comparisons: false }
+        Export { cloud: true, extra_bytes: Vec::new(), checkpoints: true, comparisons: false }
     }
 }
 
 impl Export {
     /// Whether points of the cloud get a dimension besides.
     pub fn has(&self, dimension: Dimension) -> bool {
-        self.cloud && self.dimensions.contains(&dimension)
+        self.cloud && self.extra_bytes.contains(&dimension)
     }
 }
 
@@ -78,7 +78,7 @@ impl StageOptions for Export {
         if !self.cloud {
             return 0;
         }
-        let dimensions = self.dimensions.len() as f64 * survey.points as f64 * DIMENSION;
+        let dimensions = self.extra_bytes.len() as f64 * survey.points as f64 * DIMENSION;
         (survey.file_bytes as f64 * AGAIN + dimensions + survey.area_m2 * LIMITS_M2) as u64
     }
 }

@@ -2,7 +2,7 @@
 
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::fit::Fit;
-use crate::results::format::{and_list, and_list_of, length};
+use crate::results::format::{and_list_of, length};
 use crate::trust::registration::FEW;
 use crate::trust::variance_test;
 use crate::units::Unit;
@@ -89,7 +89,7 @@ pub fn warnings(found: &Fit, shared: &[String], units: Unit) -> Vec<Warning> {
             format!(
                 "{} both register{} the scans and fit{} the survey: an error of such control is in both, and no comparison shows it. \
                  Levels that agree prove less than they seem to.",
-                and_list(&shared[..shared.len().min(NAMED)]),
+                and_list_of(shared, NAMED),
                 if shared.len() == 1 { "s" } else { "" },
                 if shared.len() == 1 { "s" } else { "" },
             ),

@@ -1,8 +1,8 @@
 //! Reasons to doubt the registration of the scans.
 
 use crate::results::confidence::{Warning, WarningCode};
-use crate::results::format::and_list;
-use crate::results::registration::Registration;
+use crate::results::format::and_list_of;
+use crate::results::registration::{PointResiduals, Registration};
 use crate::trust::variance_test;
 
 /// An angle without a target in it, degrees, from which on targets lie to one side.
@@ -13,6 +13,8 @@ pub const FEW: f64 = 0.1;
 
 /// Suspected blunders that are named one by one.
 const NAMED: usize = 3;
+/// Unchecked targets that are named.
+const UNCHECKED: usize = 6;
 
 /// What a person should know before relying on the poses.
 pub fn warnings(found: &Registration) -> Vec<Warning> {
@@ -41,18 +43,6 @@ pub fn warnings(found: &Registration) -> Vec<Warning> {
     if let Some(text) = variance_test::text(test, "registration", "networks", &consequence) {
         warn(WarningCode::RegistrationTest, text);
     }
-    let unchecked = || {
-        let rows = found.residuals.iter().filter(|row| row.components.iter().any(|one| one.redundancy < FEW));
-        let mut names: Vec<String> = rows
-            .map(|row| format!("{} in {}", row.name, row.setup.as_deref().unwrap_or("the control")))
-            .collect();
-        let more = names.len().saturating_sub(6);
-        names.truncate(6);
-        if more > 0 {
-            names.push(format!("{more} more"));
-        }
-        names
-    };
     if found.redundancy.degrees_of_freedom == 0 {
         warn(
             WarningCode::FewRedundancies,
@@ -61,13 +51,16 @@ pub fn warnings(found: &Registration) -> Vec<Warning> {
                 .to_string(),
         );
     } else {
-        let names = unchecked();
+        let rows = found.residuals.iter().filter(|row| row.components.iter().any(|one| one.redundancy < FEW));
+        let in_setup =
+            |row: &PointResiduals| format!("{} in {}", row.name, row.setup.as_deref().unwrap_or_default());
+        let names: Vec<String> = rows.map(in_setup).collect();
         if !names.is_empty() {
             warn(
                 WarningCode::FewRedundancies,
                 format!(
                     "Targets that nothing checks, or hardly (redundancy under {FEW}): {}. A blunder there goes into the pose unseen.",
-                    and_list(&names)
+                    and_list_of(&names, UNCHECKED)
                 ),
             );
         }

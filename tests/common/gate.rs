@@ -14,7 +14,7 @@ pub mod files;
 
 use crate::common::made::{grid, point, slope, write_plain};
 use crate::common::random::Normal;
-use crate::common::{describe, echograde, flat, refused, root, summary, try_run};
+use crate::common::{describe, echograde, refused, root, summary, try_run};
 
 /// A survey of a bare slope, `side` metres square: pulses at random, noise of 30 mm, and a share of low outliers 3 to 12 m below
 /// the ground.
@@ -86,13 +86,6 @@ pub fn file(folder: &Path, text: &str) -> PathBuf {
     let path = folder.join("pipeline.yaml");
     fs::write(&path, text).unwrap();
     path
-}
-
-pub fn contains_all(said: &str, parts: &[&str]) {
-    let said = flat(said);
-    for part in parts {
-        assert!(said.contains(part), "{part:?} is missing in {said}");
-    }
 }
 
 /// Copies of the demo's clouds, one strip of the survey alone, and a pipeline file over them.

@@ -197,6 +197,14 @@ pub fn flat(said: &str) -> String {
     said.split_whitespace().collect::<Vec<_>>().join(" ")
 }
 
+/// Asserts that all parts are in a text, wherever its lines are broken.
+pub fn contains_all(said: &str, parts: &[&str]) {
+    let said = flat(said);
+    for part in parts {
+        assert!(said.contains(part), "{part:?} is missing in {said}");
+    }
+}
+
 /// The codes of the warnings in summary.json.
 pub fn codes(summary: &Value) -> Vec<&str> {
     summary["warnings"].as_array().unwrap().iter().map(|w| w["code"].as_str().unwrap()).collect()

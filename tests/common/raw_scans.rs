@@ -130,3 +130,12 @@ pub fn pipeline(folder: &Path, reference: &str, stages: &str) -> PathBuf {
     fs::write(&path, text).unwrap();
     path
 }
+
+/// Adds so many units to the elevation of a point in a list, the first whose name begins like that.
+pub fn spoil(list: &Path, name: &str, by: f64) {
+    let text = fs::read_to_string(list).unwrap();
+    let line = text.lines().find(|line| line.starts_with(name)).unwrap().to_string();
+    let mut fields: Vec<String> = line.split(',').map(str::to_string).collect();
+    fields[3] = format!("{:.6}", fields[3].parse::<f64>().unwrap() + by);
+    fs::write(list, text.replace(&line, &fields.join(","))).unwrap();
+}

@@ -202,7 +202,7 @@ def formats(program):
             pipeline = folder / "pipeline.yaml"
             pipeline.write_text(
                 "survey: {files: ['f*.la?'], units: m}\nstages: [read: {}, ground: {}, summarise: {}, "
-                f"export: {{dimensions: [{', '.join(dimensions)}]}}]\n"
+                f"export: {{extra_bytes: [{', '.join(dimensions)}]}}]\n"
             )
             out = folder / f"out{len(dimensions)}"
             done = subprocess.run([program, "run", pipeline, "--out", out], capture_output=True, text=True)

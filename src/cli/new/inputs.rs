@@ -32,7 +32,10 @@ impl Inputs {
         for path in named {
             let files = if path.is_dir() { files_in(path)? } else { vec![path.clone()] };
             if files.is_empty() {
-                let message = format!("{} holds no .laz, .las or .e57 file", path.display());
+                let message = format!(
+                    "{} holds no .laz, .las or .e57 file; name another folder, or the files",
+                    path.display()
+                );
                 return Err(CliError::Usage(message));
             }
             inputs.patterns.extend(patterns(path, &files, &base)?);
@@ -70,7 +73,12 @@ fn ending(path: &Path) -> Option<String> {
 }
 
 fn files_in(folder: &Path) -> Result<Vec<PathBuf>, CliError> {
-    let failed = |error| CliError::Usage(format!("{} cannot be listed: {error}", folder.display()));
+    let failed = |error| {
+        CliError::Usage(format!(
+            "{} cannot be listed: {error}; name the files, or check who may read the folder",
+            folder.display()
+        ))
+    };
     let entries = fs::read_dir(folder).map_err(failed)?;
     let mut files: Vec<PathBuf> = entries.filter_map(|entry| Some(entry.ok()?.path())).collect();
     let hidden = |path: &Path| path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'));
@@ -88,7 +96,9 @@ fn patterns(named: &Path, files: &[PathBuf], base: &Path) -> Result<Vec<String>,
         let text = parts.map(|parts| parts.join("/").replacen("//", "/", 1));
         let name = path.display().to_string();
         text.ok_or_else(|| {
-            CliError::Usage(format!("the name {name} is not Unicode, which a pipeline file has to be"))
+            CliError::Usage(format!(
+                "the name {name} is not Unicode, which a pipeline file has to be; rename it"
+            ))
         })
     };
     if !named.is_dir() {

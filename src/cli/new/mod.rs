@@ -35,8 +35,12 @@ pub fn new(survey: &[PathBuf], reference: &[PathBuf], out: &Path, replace: bool)
     let suggestion = Suggestion::of(&survey_sample, reference_sample.as_ref());
     let title = out.file_stem().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let text = text::pipeline(&title, &survey, reference.as_ref(), &suggestion);
-    fs::write(out, &text)
-        .map_err(|error| CliError::Usage(format!("{} cannot be written: {error}", out.display())))?;
+    fs::write(out, &text).map_err(|error| {
+        CliError::Usage(format!(
+            "{} cannot be written: {error}; name another place with --out",
+            out.display()
+        ))
+    })?;
     let name = out.display();
     let confirm: Vec<&str> = [Some(&survey), reference.as_ref()]
         .into_iter()

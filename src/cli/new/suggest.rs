@@ -1,6 +1,7 @@
 //! Values that fit what the samples show, each with its reason.
 
 use crate::cli::new::sample::Sample;
+use crate::stages::compare::NEAREST;
 use crate::stages::ground::Ground;
 
 /// A value as the pipeline file has it, and why.
@@ -39,8 +40,6 @@ const CELLS: [f64; 6] = [0.25, 0.5, 1.0, 2.0, 3.0, 5.0];
 const LAST_RETURNS_A_CELL: f64 = 4.0;
 /// Slopes above which the first window refuses ground that `local_slope` keeps.
 const STEEP: f64 = 0.36;
-/// Radius within which a reference point is compared by default, metres.
-const NEAR: f64 = 0.015;
 /// Share of the ground points that should find a reference point.
 const SHARE: f64 = 0.02;
 /// Widest `within` that is suggested, metres: beyond it distance × slope is more than what is measured.
@@ -52,12 +51,12 @@ impl Suggestion {
         let ground = Ground::default();
         let wanted = (LAST_RETURNS_A_CELL / survey.last_returns.max(1e-6)).sqrt();
         let cell = CELLS.into_iter().find(|cell| *cell >= wanted * 0.8).unwrap_or(CELLS[CELLS.len() - 1]);
-        let default_window = ground.window_max.micrometres() as f64 / 1e6;
+        let default_window = ground.window_max.exact_metres();
         let window =
             survey.roof.map_or(default_window, |roof| (roof * 1.2 + 2.0 * cell).ceil().max(default_window));
         let steep = survey.steep.unwrap_or(0.0);
         let slope = (steep * 10.0).ceil().clamp(3.0, 10.0) / 10.0;
-        let highest = survey.highest_return.clamp(1, 15);
+        let highest = survey.highest_return;
         let numbers: Vec<String> = (1..=highest).map(|number| number.to_string()).collect();
         let mut notes = Vec::new();
         if survey.classified > 0.01 {
@@ -105,7 +104,7 @@ impl Suggestion {
                 },
             },
             dh_initial: Value {
-                value: metres(ground.dh_initial.micrometres() as f64 / 1e6),
+                value: ground.dh_initial.to_string(),
                 why: "several times the noise of the last returns, which only a run can tell: raise it where the report says \
                       that residuals are truncated"
                     .to_string(),
@@ -119,14 +118,16 @@ impl Suggestion {
 /// How near a reference point must lie for enough comparisons.
 fn within(reference: &Sample, steep: f64) -> Value {
     let spacing = 1.0 / reference.density.max(1e-9).sqrt();
+    // What `within: auto` looks within.
+    let near = NEAREST.exact_metres();
     let share = |radius: f64| 1.0 - (-reference.density * std::f64::consts::PI * radius * radius).exp();
-    if share(NEAR) >= SHARE {
+    if share(near) >= SHARE {
         return Value {
             value: "auto".to_string(),
             why: format!(
-                "the reference has a point each {} or so: {:.0} % of the ground points on it lie within 15 mm of one",
+                "the reference has a point each {} or so: {:.0} % of the ground points on it lie within {NEAREST} of one",
                 length(spacing),
-                100.0 * share(NEAR)
+                100.0 * share(near)
             ),
         };
     }

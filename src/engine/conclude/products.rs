@@ -1,7 +1,5 @@
 //! What the run hands over beside its results: each stage that has products makes them here, once the results are known.
 
-use tracing::Level;
-
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::conclusion::Conclusion;
 use crate::engine::conclude::terrain_model::{Plan, make_terrain};
@@ -48,8 +46,11 @@ pub fn make_products(
         let choice = choice(options, conclusion);
         let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
         let fill = options.fill.micrometres();
-        if choice.is_none() {
-            watch.log(Level::WARN, "no terrain model: there is no ground of returns that can be used for it");
+        if bounds.is_none() || choice.is_none() {
+            let note = "no terrain model is written: there is no ground of the returns that `terrain` asks for; write `returns: auto`, or \
+                        `method: triangulation`";
+            watch.warn(note);
+            products.note(note.to_string());
         }
         if let Some((ground, choice)) = bounds.zip(choice) {
             let names: Vec<String> = choice.returns.iter().map(u8::to_string).collect();
@@ -118,7 +119,11 @@ fn export(
         #[cfg(feature = "geopackage")]
         write_points(job, export, found, &folder.results(), products)?;
         #[cfg(not(feature = "geopackage"))]
-        products.note("points.gpkg is not written: this program was built without GeoPackage".to_string());
+        {
+            let note = "points.gpkg is not written: this program was built without GeoPackage; build it with the feature `geopackage`";
+            watch.warn(note);
+            products.note(note.to_string());
+        }
     }
     Ok(())
 }

@@ -88,6 +88,12 @@ fn widened_by(part: &Extent, margin: Micrometres) -> (Range, Range) {
     (widened(x, margin), widened(y, margin))
 }
 
+/// What tiles gave back of the cells of a block, whatever parts of it are made by themselves.
+struct Known {
+    seen: Coverage,
+    reference: Option<Sums>,
+}
+
 /// The work on blocks.
 struct Work<'a> {
     plan: &'a Plan<'a>,
@@ -241,7 +247,8 @@ impl Work<'_> {
         };
         let mut values: Vec<Vec<f32>> = rasters.iter().map(of_raster).collect();
         let mut counted = Counted::default();
-        self.part(&block, &mut |patch| {
+        let known = Known { seen: self.seen_on(&block)?, reference: self.reference_on(&block)? };
+        self.part(&block, &known, &mut |patch| {
             let (east, north) = block.offset_of(&patch.extent);
             for (place, counts) in patch.counts.iter().enumerate() {
                 let (c, r) = (place % patch.extent.columns + east, place / patch.extent.columns + north);
@@ -315,7 +322,7 @@ impl Work<'_> {
 
     /// Makes a part of a block, in quarters where its points are too many to be held. Where points lie close together those of a narrow
     /// margin mostly tell all.
-    fn part(&self, part: &Extent, done: &mut dyn FnMut(&Patch)) -> Result<(), EngineError> {
+    fn part(&self, part: &Extent, known: &Known, done: &mut dyn FnMut(&Patch)) -> Result<(), EngineError> {
         if part.is_empty() {
             return Ok(());
         }
@@ -333,14 +340,14 @@ impl Work<'_> {
         };
         let few_more = far < 2 * near || far < FEW_POINTS;
         if fits(near) && !(few_more && fits(far)) {
-            let patch = self.patch(part, narrow)?;
+            let patch = self.patch(part, known, narrow)?;
             if patch.settled {
                 done(&patch);
                 return Ok(());
             }
         }
         if fits(far) {
-            done(&self.patch(part, reach)?);
+            done(&self.patch(part, known, reach)?);
             return Ok(());
         }
         let (half_columns, half_rows) = (part.columns.div_ceil(2), part.rows.div_ceil(2));
@@ -353,14 +360,14 @@ impl Work<'_> {
                     rows,
                     ..*part
                 };
-                self.part(&quarter, done)?;
+                self.part(&quarter, known, done)?;
             }
         }
         Ok(())
     }
 
     /// The cells of a part, from the points within a margin around it.
-    fn patch(&self, part: &Extent, margin: Micrometres) -> Result<Patch, EngineError> {
+    fn patch(&self, part: &Extent, known: &Known, margin: Micrometres) -> Result<Patch, EngineError> {
         let around = widened_by(part, margin);
         let squares = self.squares_on(around);
         let points: u64 = squares.iter().map(|(_, packed)| packed.points).sum();
@@ -380,12 +387,12 @@ impl Work<'_> {
             };
             decode(&bytes, &packed, add).ok_or_else(damaged)?;
         }
-        let (seen, reference) = (self.seen_on(part)?, self.reference_on(part)?);
         let (x, y) = part.ground();
         let here = |point: &&Surveyed| holds(point.0, x) && holds(point.1, y);
         let surveyed: Vec<Surveyed> = self.surveyed.iter().filter(here).copied().collect();
-        let reference = reference.as_ref();
-        let around = Around { points: ground, margin, seen: &seen, reference, surveyed: &surveyed };
+        let Known { seen, reference } = known;
+        let around =
+            Around { points: ground, margin, seen, reference: reference.as_ref(), surveyed: &surveyed };
         Ok(Patch::new(*part, &self.plan.rule, around))
     }
 

@@ -30,7 +30,7 @@ impl<'a> Copied<'a> {
                     Added::GroundLimit(LimitSteps::new(file.scale[2], file.offset[2], unit, shift))
                 }
             };
-            Copied { place, file, added: options.dimensions.iter().map(added).collect() }
+            Copied { place, file, added: options.extra_bytes.iter().map(added).collect() }
         };
         las.map(of).collect()
     }

@@ -40,7 +40,7 @@ impl Fitting {
         let Some((fit, path)) = loaded.pipeline.survey.fit.clone().zip(loaded.fit_list()) else {
             return Ok(None);
         };
-        let list = ListJob::open(&path, &fit.to, fit.units, survey)?;
+        let list = ListJob::open(&path, "to", &fit.to, fit.units, survey)?;
         let fitting = Fitting { list, fit };
         let mut wrong = |key: &str, message: &str, help: &str| {
             let place: Vec<Seg> =

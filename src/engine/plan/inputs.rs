@@ -1,16 +1,14 @@
 //! The files that a run reads, with size and hash: for the manifest, and to check whether a later run may continue.
 
-use std::fs::{self, File};
-use std::io::Read;
+use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
 use rayon::prelude::*;
 use serde::Serialize;
-use sha2::{Digest, Sha256};
 
 use crate::cloud::Source;
-use crate::cloud::files::{file_name, hex, itself};
+use crate::cloud::files::{file_name, itself, sha256};
 use crate::engine::plan::job::Job;
 use crate::engine::plan::list_job::ListJob;
 use crate::engine::store::error::EngineError;
@@ -144,7 +142,11 @@ pub fn hash_inputs(job: &Job, watch: &Watch) -> Result<Vec<InputFile>, EngineErr
         Progress::start(watch, "hashing the inputs", "bytes", inputs.iter().map(|input| input.size).sum());
     // File by file, so that no worker is left alone with several.
     inputs.par_iter_mut().with_max_len(1).try_for_each(|input| {
-        input.sha256 = sha256(&input.file, watch, &progress)?;
+        let failed = |error| EngineError::disk(&input.file, "reading it for its hash")(error);
+        input.sha256 = sha256(&input.file, failed, |bytes| {
+            progress.advance(bytes);
+            Ok(watch.check()?)
+        })?;
         Ok::<(), EngineError>(())
     })?;
     Ok(inputs)
@@ -182,22 +184,4 @@ pub fn check_unchanged(inputs: &[InputFile]) -> Result<(), EngineError> {
 
 fn modified(path: &Path) -> Option<SystemTime> {
     fs::metadata(path).and_then(|data| data.modified()).ok()
-}
-
-fn sha256(path: &Path, watch: &Watch, progress: &Progress<'_>) -> Result<String, EngineError> {
-    let failed = || EngineError::disk(path, "reading it for its hash");
-    let mut file = File::open(path).map_err(failed())?;
-    let mut hasher = Sha256::new();
-    let mut buffer = vec![0; 1 << 20];
-    loop {
-        watch.check()?;
-        match file.read(&mut buffer).map_err(failed())? {
-            0 => break,
-            n => {
-                hasher.update(&buffer[..n]);
-                progress.advance(n as u64);
-            }
-        }
-    }
-    Ok(hex(&hasher.finalize()))
 }

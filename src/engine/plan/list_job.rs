@@ -23,19 +23,19 @@ pub struct ListJob {
 }
 
 impl ListJob {
-    /// The list at `path`, in the units of the `survey` unless the pipeline file says otherwise.
+    /// The list at `path`, which a key of the pipeline file names, in the units of the `survey` unless the pipeline file says otherwise.
     ///
     /// # Errors
     /// A list that cannot be read.
     pub fn open(
         path: &Path,
+        key: &str,
         input: &PointsInput,
         units: Option<CloudUnits>,
         survey: (Unit, Unit),
     ) -> Result<Self, ListError> {
-        let own = units.unwrap_or_default();
-        let (horizontal, vertical) = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
-        let points = PointList::open(path, &input.columns, horizontal, vertical)?;
+        let (horizontal, vertical) = units.unwrap_or_default().or(survey);
+        let points = PointList::open(path, key, &input.columns, horizontal, vertical)?;
         Ok(ListJob { points, path: path.to_path_buf(), horizontal, vertical })
     }
 
@@ -46,7 +46,7 @@ impl ListJob {
     pub fn reference(loaded: &Loaded, survey: (Unit, Unit)) -> Result<Option<Self>, ListError> {
         let reference = loaded.pipeline.reference.as_ref().zip(loaded.reference_points());
         let Some((CloudInput { points: Some(points), units, .. }, path)) = reference else { return Ok(None) };
-        ListJob::open(&path, points, *units, survey).map(Some)
+        ListJob::open(&path, "points", points, *units, survey).map(Some)
     }
 
     /// Where its points lie in plan.

@@ -5,7 +5,6 @@ use std::collections::BTreeSet;
 use crate::cloud::files::file_name;
 use crate::cloud::point_list::{ListError, ListFile};
 use crate::cloud::{Registered, Source};
-use crate::control::Verdict;
 use crate::pipeline::register::Register;
 use crate::pipeline::register_tables::{self, List};
 use crate::pipeline::{Loaded, PipelineError, Problem, Seg};
@@ -75,8 +74,7 @@ impl Registering {
         };
         let units = units_of(loaded, sources, units, &setups)
             .map_err(|(message, help)| problem(&["scans"], &message, &help))?;
-        let own = register.units.unwrap_or_default();
-        let control_units = (own.horizontal.unwrap_or(survey.0), own.vertical.unwrap_or(survey.1));
+        let control_units = register.units.unwrap_or_default().or(survey);
         let [targets_path, control_path] = paths;
         let targets_file = ListFile::read(&targets_path)?;
         let control_file = ListFile::read(&control_path)?;
@@ -153,11 +151,7 @@ impl Registering {
 fn result(network: &Network) -> String {
     let freedom = network.solution.degrees_of_freedom;
     let factor = match (network.solution.variance_factor(), &network.test) {
-        (Some(factor), Some(test)) if test.passed() => format!("variance factor {factor:.2}, test passed"),
-        (Some(factor), Some(test)) if test.verdict == Verdict::TooSmall => {
-            format!("variance factor {factor:.2}, smaller than the sigmas let expect")
-        }
-        (Some(factor), _) => format!("variance factor {factor:.2}, test failed"),
+        (Some(factor), Some(test)) => format!("variance factor {factor:.2}, {}", test.verdict.words()),
         _ => "no redundancy".to_string(),
     };
     let mut text =

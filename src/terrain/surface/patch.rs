@@ -209,8 +209,10 @@ fn from_facets(
         cell.error = scatter.map(|(scatter, _)| scatter * squares.sqrt());
         cell.decided_by = first.map(|first| found.corners[first].return_number);
     }
+    let mut near: Option<FacetOver> = None;
     let at = |x, y| {
-        let found = facets.over(x, y, largest, None);
+        let found = facets.over(x, y, largest, near.as_ref());
+        near = found.or(near);
         settled &= found.is_some_and(|found| is_settled(x, y, &found));
         found.map(|facet| facet.z)
     };

@@ -106,10 +106,14 @@ impl Scatter {
     /// The scatter about a plane within at least `least` cells on every side of a cell, and as many more, up to `most`, as it
     /// takes for enough points that do not lie in line, with how many that are. The extent must reach that far.
     pub fn around(&self, column: usize, row: usize, least: usize, most: usize) -> Option<(f64, usize)> {
+        let mut all = Sums::default();
         (least..=most.max(least)).find_map(|half| {
-            let mut all = Sums::default();
             for r in row.saturating_sub(half)..(row + half + 1).min(self.extent.rows) {
                 for c in column.saturating_sub(half)..(column + half + 1).min(self.extent.columns) {
+                    // What lies farther in is there from the window before.
+                    if half > least && r.abs_diff(row).max(c.abs_diff(column)) < half {
+                        continue;
+                    }
                     let sums = &self.sums[r * self.extent.columns + c];
                     if sums.n > 0 {
                         let east = self.corners[0][c] - self.corners[0][column];

@@ -132,7 +132,7 @@ impl Frame {
                 path: file.path.clone(),
                 what: format!("describing the extra bytes of its points in {} bytes", data.len()),
                 offset: 105,
-                remedy: "Export the cloud without `dimensions:`",
+                remedy: "Export the cloud without `extra_bytes:`",
             });
         }
         match place {
