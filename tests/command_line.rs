@@ -276,6 +276,68 @@ fn the_schema_has_every_stage() {
 }
 
 #[test]
+fn pipeline_files_name_the_schema_by_which_editors_check_them() {
+    // Made again with: cargo run --release -- schema > pipelines/echograde.schema.json
+    let kept = fs::read_to_string(root().join("pipelines/echograde.schema.json")).unwrap();
+    assert!(
+        kept == stdout(&output(&["schema"])),
+        "pipelines/echograde.schema.json is not what `schema` prints"
+    );
+    for entry in fs::read_dir(root().join("pipelines")).unwrap() {
+        let path = entry.unwrap().path();
+        if path.extension().is_some_and(|extension| extension == "yaml") {
+            let text = fs::read_to_string(&path).unwrap();
+            assert!(text.starts_with("# yaml-language-server: $schema=echograde.schema.json\n"), "{path:?}");
+        }
+    }
+}
+
+/// The commands, as the help lists them.
+fn commands() -> Vec<String> {
+    let help = stdout(&output(&["--help"]));
+    let listed =
+        help.lines().skip_while(|line| *line != "Commands:").skip(1).take_while(|line| !line.is_empty());
+    listed
+        .filter(|line| !line.starts_with("   "))
+        .map(|line| line.split_whitespace().next().unwrap().into())
+        .collect()
+}
+
+#[test]
+fn shells_complete_every_command_and_each_has_a_page() {
+    let folder = TempDir::new().unwrap();
+    let pages = folder.path().join("man");
+    assert_eq!(output(&["manual", "--out", text(&pages)]).status.code(), Some(0));
+    let commands = commands();
+    assert!(commands.len() > 8, "{commands:?}");
+    for command in commands.iter().filter(|name| *name != "help") {
+        let page = fs::read_to_string(pages.join(format!("echograde-{command}.1"))).unwrap();
+        assert!(page.contains(".SH SYNOPSIS") && page.contains(".SH OPTIONS"), "{page}");
+    }
+    for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {
+        let script = stdout(&output(&["completions", shell]));
+        for word in commands.iter().map(String::as_str).chain(["resume", "memory"]) {
+            assert!(script.contains(word), "{shell}: {word}");
+        }
+    }
+    fs::write(folder.path().join("file"), "").unwrap();
+    assert_fails(folder.path(), &["manual", "--out", text(&folder.path().join("file"))], 1, &["file"]);
+}
+
+#[test]
+fn a_log_that_is_asked_to_tell_more_does() {
+    let (folder, file) = site();
+    let run = |level: &str, out: &str| {
+        let mut command = echograde();
+        command.args(["run", text(&file), "--out", text(&folder.path().join(out))]).env("RUST_LOG", level);
+        stderr(&command.output().unwrap())
+    };
+    let (more, less) = (run("debug", "more"), run("info", "less"));
+    assert!(more.contains("DEBUG") && more.contains("fields") && more.contains("part(s)"), "{more}");
+    assert!(!less.contains("DEBUG"), "{less}");
+}
+
+#[test]
 fn stages_lists_every_option_with_its_default_and_its_source() {
     // Lines are broken to fit the screen; words are compared.
     let all = flat(&stdout(&output(&["stages"])));

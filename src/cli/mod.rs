@@ -4,6 +4,7 @@ mod adjust;
 pub(crate) mod check;
 pub mod inspect;
 mod log;
+mod manual;
 mod new;
 pub(crate) mod run;
 mod several;
@@ -112,6 +113,17 @@ enum Command {
     },
     /// Print the JSON Schema of the pipeline file, for editors.
     Schema,
+    /// Print what a shell needs to complete commands and options.
+    Completions {
+        /// The shell.
+        shell: clap_complete::Shell,
+    },
+    /// Write the manual pages (man), one for each command.
+    Manual {
+        /// The folder for the pages.
+        #[arg(long, value_name = "DIR")]
+        out: PathBuf,
+    },
 }
 
 #[derive(Args, Clone, Copy)]
@@ -163,6 +175,14 @@ pub enum CliError {
     /// The program cannot learn when it is asked to stop.
     #[error("the program cannot listen for Ctrl-C and other signals: {0}")]
     Signals(std::io::Error),
+    /// The pages of the manual cannot be written.
+    #[error("{}: {error}", path.display())]
+    Manual {
+        /// The folder.
+        path: PathBuf,
+        /// Why.
+        error: std::io::Error,
+    },
     /// Standard output cannot be written.
     #[error("standard output: {0}")]
     Output(std::io::Error),
@@ -186,7 +206,8 @@ impl CliError {
             CliError::Pipeline(_) | CliError::Load(_) | CliError::Usage(_) => 2,
             CliError::Network { error: NetworkError::NoConvergence(_), .. } => 1,
             CliError::Network { .. } => 2,
-            CliError::Cloud(_) | CliError::Engine(_) | CliError::Signals(_) | CliError::Output(_) => 1,
+            CliError::Cloud(_) | CliError::Engine(_) | CliError::Signals(_) => 1,
+            CliError::Manual { .. } | CliError::Output(_) => 1,
         }
     }
 
@@ -246,9 +267,9 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
             print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
         }
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
-        Command::Schema => {
-            print(&(serde_json::to_string_pretty(&schema::schema()).expect("a schema is plain data") + "\n"))
-        }
+        Command::Completions { shell } => print(&manual::completions(shell)),
+        Command::Manual { out } => print(&manual::write(&out)?),
+        Command::Schema => print(&schema::schema_text()),
     }?;
     Ok(0)
 }

@@ -232,6 +232,11 @@ fn not_there(pattern: &str, base: &Path, error: &std::io::Error) -> Wrong {
     if error.kind() != std::io::ErrorKind::NotFound {
         return Wrong(format!("`{pattern}` cannot be read: {}", plain(error)), "cannot be read", None);
     }
+    if pattern == "-" {
+        let help = "points are read in blocks and files are hashed and looked at first: write them to a file and name it";
+        let message = "points cannot be read from standard input";
+        return Wrong(message.to_string(), "not a file", Some(help.to_string()));
+    }
     let help = missing_folder(pattern, base)
         .or_else(|| Some("paths are relative to the folder of the pipeline file".to_string()));
     Wrong(format!("there is no file `{pattern}`"), "does not exist", help)

@@ -15,6 +15,11 @@ pub const REFERENCE_ALONE: [&str; 7] =
 /// Keys of a cloud that only the survey has.
 pub const SURVEY_ALONE: [&str; 1] = ["fit"];
 
+/// [`schema`] as text, as editors read it.
+pub fn schema_text() -> String {
+    serde_json::to_string_pretty(&schema()).expect("a schema is plain data") + "\n"
+}
+
 /// The JSON Schema of the pipeline file.
 ///
 /// Beyond the standard's own words it has, where they apply, `x-source` (where an option comes from), `x-default`

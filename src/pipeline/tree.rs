@@ -129,7 +129,12 @@ impl<'de> Visitor<'de> for Tree<'_> {
             let times = seen.entry(key.clone()).or_default();
             let earlier = *times;
             *times += 1;
-            if earlier > 0 {
+            if key == "<<" {
+                let help = "write the lines again, or give a whole value a name, `files: &flight [a.laz]`, and use it as `files: *flight`";
+                let message = "merge keys (`<<`) are not read, so that every line says what it sets";
+                below.odd(Aim::Key(earlier), message.to_string(), "a merge key", Some(help.to_string()));
+                map.next_value::<IgnoredAny>()?;
+            } else if earlier > 0 {
                 let help = "remove one of the two".to_string();
                 below.odd(
                     Aim::Key(earlier),
@@ -248,6 +253,13 @@ fn explained(error: &str) -> Fault<'_> {
         return spot(
             "the file is nested too deeply, or repeats itself too often",
             "a pipeline file needs at most seven levels",
+        );
+    }
+    if has("block sequence entries are not allowed") {
+        return spot(
+            "a list cannot begin behind a key",
+            "put it into brackets, `files: [a.laz]`, or each entry on a line of its own; points are read from files \
+             alone, never from standard input",
         );
     }
     if has("block mapping") || has("block collection") || has("simple key") || has("block sequence") {

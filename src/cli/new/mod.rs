@@ -12,6 +12,10 @@ use crate::cli::CliError;
 use crate::cli::new::inputs::Inputs;
 use crate::cli::new::sample::Sample;
 use crate::cli::new::suggest::Suggestion;
+use crate::pipeline::schema::schema_text;
+
+/// The file beside a pipeline file that its first line names, by which editors complete and check it.
+const SCHEMA: &str = "echograde.schema.json";
 
 /// Points of each cloud that are looked at, at the most.
 const LOOKED_AT: u64 = 8_000_000;
@@ -41,6 +45,12 @@ pub fn new(survey: &[PathBuf], reference: &[PathBuf], out: &Path, replace: bool)
             out.display()
         ))
     })?;
+    // Beside it, for editors: it says what may stand where. One that is there stays, as others may use it.
+    let schema = out.with_file_name(SCHEMA);
+    if replace || !schema.exists() {
+        fs::write(&schema, schema_text())
+            .map_err(|error| CliError::Usage(format!("{} cannot be written: {error}", schema.display())))?;
+    }
     let name = out.display();
     let confirm: Vec<&str> = [Some(&survey), reference.as_ref()]
         .into_iter()
@@ -56,7 +66,8 @@ pub fn new(survey: &[PathBuf], reference: &[PathBuf], out: &Path, replace: bool)
         ),
     };
     Ok(format!(
-        "Wrote {name}. Each value stands beside its reason: read it before you run it.\n{confirm}Next:\n  echograde check {name}\n  \
+        "Wrote {name}, and {SCHEMA} beside it for editors that complete and check as you type.\nEach value stands beside its \
+         reason: read it before you run it.\n{confirm}Next:\n  echograde check {name}\n  \
          echograde run {name}\n"
     ))
 }

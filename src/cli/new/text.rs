@@ -2,6 +2,7 @@
 
 use std::fmt::Write;
 
+use crate::cli::new::SCHEMA;
 use crate::cli::new::inputs::Inputs;
 use crate::cli::new::suggest::{Suggestion, Value};
 use crate::results::format::thousands;
@@ -12,7 +13,8 @@ const COMMENT: usize = 34;
 
 /// The whole file.
 pub fn pipeline(title: &str, survey: &Inputs, reference: Option<&Inputs>, suggestion: &Suggestion) -> String {
-    let mut text = String::from(
+    let mut text = format!("# yaml-language-server: $schema={SCHEMA}\n");
+    text.push_str(
         "# Made from the headers and a sample of the points. Each value stands beside its reason: change what you know better.\n\
          # Every option is explained by `echograde stages`; every key of this file by `echograde stages pipeline`.\n",
     );

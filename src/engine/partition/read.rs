@@ -93,6 +93,11 @@ pub fn scatter(
         Cloud::Reference => "reading the reference",
     };
     let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
+    tracing::debug!(
+        "{doing}: {points} points of {} blocks, {outside_area} outside areas; {tiling:?}; fields {:?}",
+        work.len(),
+        chain.fields_read()
+    );
     let progress = Progress::start(watch, doing, "points", points);
     // The sources of one file stand together.
     let files = input.sources.chunk_by(|a, b| a.path() == b.path());

@@ -3,6 +3,7 @@
 use std::cmp::Reverse;
 use std::collections::HashSet;
 use std::sync::atomic::{AtomicBool, Ordering};
+use std::time::Instant;
 
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::journal::Part;
@@ -57,6 +58,7 @@ pub fn run_tiles(all: &Work<'_>, watch: &Watch) -> Result<(), EngineError> {
 /// the ones before, until they do.
 fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers, allowed: u64) -> Result<(), EngineError> {
     let mut halvings = all.allowance.halvings(key, all.partitions, all.chain, allowed);
+    let begun = Instant::now();
     let mut run = PartRun::new(key, all, buffers, allowed);
     'cuts: loop {
         let side = 1 << halvings;
@@ -71,6 +73,7 @@ fn run_tile(key: TileKey, all: &Work<'_>, buffers: &mut Buffers, allowed: u64) -
                 }
             }
         }
+        tracing::debug!("{key:?}: {} part(s), {:.3} s", side * side, begun.elapsed().as_secs_f64());
         return Ok(());
     }
 }
