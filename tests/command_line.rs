@@ -325,6 +325,21 @@ fn shells_complete_every_command_and_each_has_a_page() {
 }
 
 #[test]
+fn patterns_are_expanded_where_the_shell_does_not() {
+    let (folder, _) = site();
+    let ask = |arguments: &[&str]| echograde().args(arguments).current_dir(folder.path()).output().unwrap();
+    let found = ask(&["inspect", "*.laz"]);
+    let said = stdout(&found);
+    assert_eq!(found.status.code(), Some(0), "{}", describe(&found));
+    assert!(said.find("reference.laz").unwrap() < said.find("survey.laz").unwrap(), "{said}");
+    assert_eq!(ask(&["new", "s*.laz", "--reference", "ref*.laz", "--out", "a.yaml"]).status.code(), Some(0));
+    assert_eq!(ask(&["run", "a.y*"]).status.code(), Some(0));
+    let none = ask(&["inspect", "*.e57"]);
+    assert_eq!(none.status.code(), Some(2));
+    assert!(stderr(&none).contains("no file matches `*.e57`"), "{}", stderr(&none));
+}
+
+#[test]
 fn a_log_that_is_asked_to_tell_more_does() {
     let (folder, file) = site();
     let run = |level: &str, out: &str| {

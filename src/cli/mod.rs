@@ -25,6 +25,7 @@ use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::engine::watch::screen::Screen;
 use crate::network::{LoadError, NetworkError};
+use crate::pipeline::files::expanded;
 use crate::pipeline::{PipelineError, schema};
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
@@ -249,6 +250,7 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
             let order =
                 run::Order { claim: Claim { resume, replace }, json, resources: resources.resources() };
             let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
+            let files = named(files)?;
             if let [file] = &files[..] {
                 let done = run::run(file, out.as_deref(), order, &watch)?;
                 print(&done.text)?;
@@ -259,9 +261,9 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
             }
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
-        Command::Inspect { clouds, json } => print(&inspect::inspect(&clouds, json)?),
+        Command::Inspect { clouds, json } => print(&inspect::inspect(&named(clouds)?, json)?),
         Command::New { survey, reference, out, replace } => {
-            print(&new::new(&survey, &reference, &out, replace)?)
+            print(&new::new(&named(survey)?, &named(reference)?, &out, replace)?)
         }
         Command::Adjust { file, out, replace, json } => {
             print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
@@ -272,6 +274,20 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         Command::Schema => print(&schema::schema_text()),
     }?;
     Ok(0)
+}
+
+/// Paths as they were given; patterns that lead to no file by that name are expanded, for shells that leave that to programs.
+fn named(given: Vec<PathBuf>) -> Result<Vec<PathBuf>, CliError> {
+    let mut paths = Vec::new();
+    for path in given {
+        match path.to_str() {
+            Some(pattern) if pattern.contains(['*', '?']) && !path.exists() => {
+                paths.extend(expanded(pattern).map_err(CliError::Usage)?);
+            }
+            _ => paths.push(path),
+        }
+    }
+    Ok(paths)
 }
 
 /// Says on standard error that the figures of a run cannot be right.

@@ -41,7 +41,7 @@ mod tests {
         assert!((detectable() - 4.132_148).abs() < 1e-6);
         // scipy.stats.norm.isf((1 - 0.99**(1/n)) / 2): 3.71777 and 4.41609.
         assert!((critical_value(50) - 3.717_773).abs() < 1e-6, "{}", critical_value(50));
-        // A blunder just detectable in one test is found in 66 of 100 networks of 50 values (README).
+        // A blunder just detectable in one test is found in 66 of 100 networks of 50 values (docs/control.md).
         let found = normal_quantile(0.655).unwrap()..normal_quantile(0.665).unwrap();
         assert!(found.contains(&(detectable() - critical_value(50))));
         assert!((critical_value(1000) - 4.416_089).abs() < 1e-6, "{}", critical_value(1000));

@@ -109,6 +109,24 @@ pub(super) fn find_list(file: &Path, place: &[Seg], base: &Path, notes: &mut Not
     notes.value(place, message, label.to_string(), help);
 }
 
+/// What a pattern on the command line leads to, sorted, where the shell does not expand it itself.
+///
+/// # Errors
+/// What is wrong with the pattern, or that nothing matches.
+pub(crate) fn expanded(pattern: &str) -> Result<Vec<PathBuf>, String> {
+    let said = |Wrong(message, _, help): Wrong| match help {
+        Some(help) => format!("{message}; {help}"),
+        None => message,
+    };
+    // Relative as it was given, so that messages name files as the person did.
+    let mut found = expand(pattern, Path::new(""), EXACT).map_err(said)?;
+    if found.is_empty() {
+        return Err(bracket(pattern, Path::new("")).unwrap_or_else(|| format!("no file matches `{pattern}`")));
+    }
+    found.sort();
+    Ok(found)
+}
+
 fn matches(pattern: &str, base: &Path) -> Result<Vec<PathBuf>, Wrong> {
     if pattern.trim().is_empty() {
         return Err(Wrong("a file name is empty".to_string(), "expected a file", None));

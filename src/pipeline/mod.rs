@@ -7,7 +7,7 @@ pub(crate) mod accept;
 mod check;
 mod control_check;
 pub(crate) mod explain;
-mod files;
+pub(crate) mod files;
 pub(crate) mod fit;
 pub(crate) mod inputs;
 mod limits;
