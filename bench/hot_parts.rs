@@ -12,6 +12,7 @@ use criterion::{BatchSize, BenchmarkId, Criterion, Throughput, criterion_group, 
 use echograde::cloud::buckets::BucketGrid;
 use echograde::cloud::{Fields, LasDecoder, LasFile, Placing, Source};
 use echograde::engine::partition::read::{Input, scatter};
+use echograde::engine::partition::share::Share;
 use echograde::engine::store::journal::{Journals, Part};
 use echograde::engine::watch::Watch;
 use echograde::raster::morphology::{Scratch, open};
@@ -91,6 +92,7 @@ fn scatter_points(c: &mut Criterion) {
             placing: &placing,
             halo: halo * METRE as Micrometres,
             memory: 512 << 20,
+            share: Share::whole(),
         };
         group.bench_function(format!("tiles of {edge} m, halo of {halo} m"), |b| {
             b.iter(|| {

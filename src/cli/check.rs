@@ -7,7 +7,7 @@ use serde::Serialize;
 
 use crate::cli::CliError;
 use crate::cloud::{Block, Ground};
-use crate::engine::plan::budget::{free_bytes, least_memory};
+use crate::engine::plan::budget::{free_bytes, least_memory, unit_bytes};
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::job::{Job, Resources, edge_metres};
@@ -35,8 +35,19 @@ struct Checked {
     disk_needed: u64,
     disk_free: Option<u64>,
     rough_seconds: f64,
+    in_parts: InParts,
     notes: Vec<String>,
     resolved: String,
+}
+
+/// What the phases of a run in parts take: the first two are divided among machines.
+#[derive(Serialize)]
+struct InParts {
+    deal_seconds: f64,
+    work_seconds: f64,
+    finish_seconds: f64,
+    /// Bytes of the largest unit of work: a worker's memory should hold one.
+    unit_bytes: u64,
 }
 
 #[derive(Serialize)]
@@ -95,6 +106,12 @@ fn gather(job: &Job, output: &Path) -> Checked {
         disk_needed: forecast.disk,
         disk_free: free_bytes(output),
         rough_seconds: forecast.seconds,
+        in_parts: InParts {
+            deal_seconds: forecast.phases.deal,
+            work_seconds: forecast.phases.work,
+            finish_seconds: forecast.phases.finish,
+            unit_bytes: unit_bytes(job.tiling.edge, &job.survey.density, &job.chain),
+        },
         notes: job.notes.clone(),
         resolved: resolved_yaml(&job.pipeline),
     }
@@ -158,11 +175,17 @@ fn text(checked: &Checked) -> String {
             }
             Some(free) => format!("{} MiB free", thousands(free >> 20)),
         },
-        if checked.rough_seconds < 10.0 {
-            "a few seconds".to_string()
-        } else {
-            duration(checked.rough_seconds)
-        }
+        roughly(checked.rough_seconds)
+    );
+    let InParts { deal_seconds, work_seconds, finish_seconds, unit_bytes } = checked.in_parts;
+    let _ = writeln!(
+        text,
+        "in parts: reading the clouds ({}) and the work on tiles ({}, {} MiB a unit) can be divided among machines, the end ({}) \
+         cannot",
+        roughly(deal_seconds),
+        roughly(work_seconds),
+        mib(unit_bytes),
+        roughly(finish_seconds)
     );
     if !checked.notes.is_empty() {
         text.push_str("\nnotes\n");
@@ -172,4 +195,9 @@ fn text(checked: &Checked) -> String {
     }
     let _ = write!(text, "\npipeline as resolved\n\n{}", checked.resolved);
     text
+}
+
+/// A rough time in words.
+fn roughly(seconds: f64) -> String {
+    if seconds < 10.0 { "a few seconds".to_string() } else { duration(seconds) }
 }

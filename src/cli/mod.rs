@@ -2,6 +2,7 @@
 
 mod adjust;
 pub(crate) mod check;
+mod cluster;
 pub mod inspect;
 mod log;
 mod manual;
@@ -15,12 +16,14 @@ use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 use crate::cloud::CloudError;
 use crate::cloud::{STACK, guard};
+use crate::engine::parts::finish::FinishError;
 use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Resources};
 use crate::engine::store::error::EngineError;
+use crate::engine::store::phase::{MOST_PARTS, PartOf, Phase};
 use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::engine::watch::screen::Screen;
@@ -56,8 +59,52 @@ enum Command {
         /// Print summary.json instead of the table.
         #[arg(long)]
         json: bool,
+        /// Do a part of one phase only, beside other processes that share the folder: `deal` reads the clouds, `surface` makes
+        /// ground surfaces (`work` makes those that are missing), `work` works on tiles. `finish` concludes.
+        #[arg(long, requires = "part", conflicts_with_all = ["resume", "json"])]
+        phase: Option<PhaseArgument>,
+        /// Which part of the phase, and of how many: the first of seven is 1/7.
+        #[arg(long, value_name = "K/N", requires = "phase")]
+        part: Option<PartOf>,
         #[command(flatten)]
         resources: ResourcesArguments,
+    },
+    /// Conclude a run that was done in parts (`run --phase`), and print its result.
+    Finish {
+        /// The run folder that the parts were given.
+        #[arg(value_name = "DIR")]
+        out: PathBuf,
+        /// Replace the results of an earlier run in the same folder.
+        #[arg(long)]
+        replace: bool,
+        /// Print summary.json instead of the table.
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        resources: ResourcesArguments,
+    },
+    /// Print the job that does a run in parts on many machines: two arrays of parts and the end, for their scheduler.
+    Cluster {
+        /// The pipeline file.
+        file: PathBuf,
+        /// Parts of each phase.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u32).range(1..=i64::from(MOST_PARTS)))]
+        parts: u32,
+        /// The scheduler: a script for `sbatch`, or an indexed Job for `kubectl apply`.
+        #[arg(long = "for", value_name = "SCHEDULER")]
+        scheduler: cluster::Scheduler,
+        /// The run folder, instead of the one that the file names.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Replace the results of an earlier run in the same folder.
+        #[arg(long)]
+        replace: bool,
+        /// Worker threads of each part; by default 2.
+        #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..=1024))]
+        threads: Option<u16>,
+        /// Memory limit of each part, such as 512M or 4G.
+        #[arg(long, value_name = "SIZE", value_parser = parse_size)]
+        memory: Option<u64>,
     },
     /// Check a pipeline file and the headers of its clouds, without reading points.
     Check {
@@ -125,6 +172,27 @@ enum Command {
         #[arg(long, value_name = "DIR")]
         out: PathBuf,
     },
+}
+
+/// A phase that is done in parts.
+#[derive(Clone, Copy, ValueEnum)]
+enum PhaseArgument {
+    /// Reads the clouds.
+    Deal,
+    /// Makes ground surfaces.
+    Surface,
+    /// Works on tiles.
+    Work,
+}
+
+impl From<PhaseArgument> for Phase {
+    fn from(phase: PhaseArgument) -> Self {
+        match phase {
+            PhaseArgument::Deal => Phase::Deal,
+            PhaseArgument::Surface => Phase::Surface,
+            PhaseArgument::Work => Phase::Work,
+        }
+    }
 }
 
 #[derive(Args, Clone, Copy)]
@@ -200,6 +268,16 @@ impl From<JobError> for CliError {
     }
 }
 
+impl From<FinishError> for CliError {
+    fn from(error: FinishError) -> Self {
+        match error {
+            FinishError::Pipeline(error) => error.into(),
+            FinishError::Job(error) => error.into(),
+            FinishError::Engine(error) => error.into(),
+        }
+    }
+}
+
 impl CliError {
     /// 2 where the command line, the pipeline file or the network is wrong, otherwise 1.
     fn exit_code(&self) -> u8 {
@@ -246,19 +324,36 @@ pub fn main() -> ExitCode {
 /// Does what was asked for; gives the exit code.
 fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
     match command {
-        Command::Run { files, out, resume, replace, json, resources } => {
+        Command::Run { files, out, resume, replace, json, phase, part, resources } => {
             let order =
                 run::Order { claim: Claim { resume, replace }, json, resources: resources.resources() };
             let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
             let files = named(files)?;
-            if let [file] = &files[..] {
-                let done = run::run(file, out.as_deref(), order, &watch)?;
-                print(&done.text)?;
-                show_implausible(&done);
-                return Ok(done.exit_code());
-            } else {
-                return several::run_all(&files, out.as_deref(), order, &watch);
+            match (&files[..], phase.zip(part)) {
+                ([file], None) => return shown(&run::run(file, out.as_deref(), order, &watch)?),
+                (files, None) => return several::run_all(files, out.as_deref(), order, &watch),
+                ([file], Some((phase, part))) => {
+                    run::run_one_part(file, out.as_deref(), (phase.into(), part), order, &watch)
+                }
+                (_, Some(_)) => {
+                    let message = "--phase does a part of one run: name one pipeline file".to_string();
+                    Err(CliError::Usage(message))
+                }
             }
+        }
+        Command::Finish { out, replace, json, resources } => {
+            let claim = Claim { resume: false, replace };
+            let order = run::Order { claim, json, resources: resources.resources() };
+            let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
+            return shown(&run::finish(&out, order, &watch)?);
+        }
+        Command::Cluster { file, parts, scheduler, out, replace, threads, memory } => {
+            let resources = Resources {
+                threads: threads.map_or(cluster::THREADS, usize::from),
+                memory: memory.unwrap_or(DEFAULT_MEMORY),
+            };
+            let wanted = cluster::Wanted { parts, scheduler, replace, resources };
+            print(&cluster::cluster(&file, out.as_deref(), &wanted)?)
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
         Command::Inspect { clouds, json } => print(&inspect::inspect(&named(clouds)?, json)?),
@@ -288,6 +383,13 @@ fn named(given: Vec<PathBuf>) -> Result<Vec<PathBuf>, CliError> {
         }
     }
     Ok(paths)
+}
+
+/// Prints the result of a run; gives the exit code.
+fn shown(done: &run::Done) -> Result<u8, CliError> {
+    print(&done.text)?;
+    show_implausible(done);
+    Ok(done.exit_code())
 }
 
 /// Says on standard error that the figures of a run cannot be right.

@@ -1,15 +1,19 @@
-//! `echograde run`: does the work and prints the result.
+//! `echograde run` and `finish`: do the work, or parts of it, and print the result.
 
 use std::path::{Path, PathBuf};
 
 use crate::cli::CliError;
+use crate::engine::parts::finish::Parts;
+use crate::engine::parts::part::run_part;
 use crate::engine::plan::job::{Job, Resources};
 use crate::engine::run::run as run_job;
+use crate::engine::store::phase::{PartOf, Phase};
 use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::pipeline::load;
 use crate::report::text::result_text;
 use crate::results::confidence::{Verdict, WarningCode};
+use crate::results::summary::Summary;
 use crate::results::tables::summary_json;
 
 /// How runs are to be done.
@@ -54,20 +58,62 @@ impl Done {
 /// # Errors
 /// Whatever is wrong with the pipeline file, its clouds, the disk or the run.
 pub fn run(file: &Path, out: Option<&Path>, order: Order, watch: &Watch) -> Result<Done, CliError> {
+    let (job, folder) = prepare(file, out, order.resources, watch)?;
+    let summary = run_job(job, &folder, order.claim, watch)?;
+    Ok(done(&summary, folder, order.json, watch))
+}
+
+/// Does a part of a phase of a run.
+///
+/// # Errors
+/// Whatever is wrong with the pipeline file, its clouds, the disk, the other parts or the work.
+pub fn run_one_part(
+    file: &Path,
+    out: Option<&Path>,
+    part: (Phase, PartOf),
+    order: Order,
+    watch: &Watch,
+) -> Result<(), CliError> {
+    let (job, folder) = prepare(file, out, order.resources, watch)?;
+    Ok(run_part(job, &folder, part, order.claim.replace, watch)?)
+}
+
+/// Concludes the parts of a run.
+///
+/// # Errors
+/// Parts that are missing, and whatever stops the conclusion.
+pub fn finish(out: &Path, order: Order, watch: &Watch) -> Result<Done, CliError> {
+    let parts = Parts::find(out, order.resources)?;
+    let folder = parts.target().to_path_buf();
+    let summary = parts.finish(order.claim.replace, watch)?;
+    Ok(done(&summary, folder, order.json, watch))
+}
+
+/// The job of a pipeline file, and its run folder.
+fn prepare(
+    file: &Path,
+    out: Option<&Path>,
+    resources: Resources,
+    watch: &Watch,
+) -> Result<(Job, PathBuf), CliError> {
     let loaded = load(file)?;
     let folder = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
     if let Some(clash) = loaded.output_clash(&folder) {
         return Err(CliError::Usage(format!("the run folder {} {clash}; choose another", folder.display())));
     }
-    let job = Job::prepare(loaded, order.resources)?;
+    let job = Job::prepare(loaded, resources)?;
     for note in &job.notes {
         watch.warn(note);
     }
-    let summary = run_job(job, &folder, order.claim, watch)?;
+    Ok((job, folder))
+}
+
+/// What is told of a run that is done.
+fn done(summary: &Summary, folder: PathBuf, json: bool, watch: &Watch) -> Done {
     watch.info(&format!("results in {}", folder.display()));
-    let text = if order.json { summary_json(&summary) } else { result_text(&summary) };
+    let text = if json { summary_json(summary) } else { result_text(summary) };
     let accepted = summary.trust.accept.iter().all(|limit| limit.verdict == Verdict::Met);
     let first = summary.trust.warnings.first().filter(|warning| warning.code == WarningCode::ImplausibleBias);
     let implausible = first.map(|warning| warning.text.clone());
-    Ok(Done { text, folder, accepted, implausible })
+    Done { text, folder, accepted, implausible }
 }

@@ -6,13 +6,17 @@
 //! 4. [`conclude`]: what the tiles gave back merges, in any order, to the same bits, and becomes the results.
 //! 5. [`export`]: what is written for use in other programs.
 //!
+//! [`parts`] does phases 2 and 3 part by part, in processes that share a disk and nothing else, and the others once all parts are there.
+//!
 //! [`store`] holds the files of a run on disk, [`watch`] progress, log and the wish to stop. [`run`] is the list of phases.
 //! Stages know nothing of threads, files or memory.
 
 pub(crate) mod conclude;
 pub(crate) mod export;
 pub mod partition;
+pub mod parts;
 pub mod plan;
+pub(crate) mod pool;
 pub mod run;
 pub mod store;
 pub mod watch;

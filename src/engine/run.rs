@@ -4,15 +4,13 @@ use std::path::Path;
 
 use tracing::Level;
 
-use crate::cloud::STACK;
-use crate::engine::conclude::conclusion::{Conclusion, conclude};
-use crate::engine::conclude::files::{Cost, write_manifest, write_results};
-use crate::engine::conclude::products::make_products;
+use crate::engine::conclude::end::{Before, Found, write_all};
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
-use crate::engine::plan::inputs::{check_unchanged, compared_files, hash_inputs, inputs_of};
+use crate::engine::plan::inputs::{hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
-use crate::engine::store::error::{EngineError, guarded};
+use crate::engine::pool::in_pool;
+use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::{Claim, RunFolder};
 use crate::engine::watch::Watch;
@@ -33,7 +31,8 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
     let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
     let started = format!("{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
     watch.log(Level::INFO, &started);
-    let result = in_pool(job, &folder, &watch);
+    let threads = job.resources.threads;
+    let result = in_pool(threads, "doing the run", || phases(job, &folder, &watch));
     match &result {
         Ok(_) => watch.log(Level::INFO, "done"),
         Err(error) => watch.log(Level::ERROR, &error.to_string()),
@@ -54,16 +53,6 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
     })
 }
 
-fn in_pool(job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.resources.threads).stack_size(STACK).build();
-    let pool = pool.map_err(|error| EngineError::Internal {
-        doing: "starting the workers".into(),
-        message: error.to_string(),
-    })?;
-    // Within the pool, since a panic is caught on the thread that it happens on.
-    pool.install(|| guarded(|| "doing the run".into(), || phases(job, folder, watch)))
-}
-
 /// The phases of a run. They meet only on disk.
 fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
     let mut clock = Clock::start(watch);
@@ -80,7 +69,7 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
             (inputs, partitions)
         }
     };
-    let journals = Journals::open(&folder.journals())?;
+    let journals = Journals::open(&[folder.journal()])?;
     let (tiles, taken_over) = (partitions.keys().len(), journals.done().len());
     if folder.left_over().is_some() {
         watch.info(&format!("continuing the interrupted run: {taken_over} of {tiles} tiles are done"));
@@ -88,21 +77,8 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     if taken_over < tiles {
         work(&job, &partitions, &journals, folder, &mut clock)?;
     }
-    let mut conclusion = conclude(&job, &partitions, &journals, folder, watch)?;
-    clock.step("sum up")?;
-    let products = make_products(&job, &partitions, &journals, folder, &mut conclusion, watch)?;
-    // Some of them are made of the inputs once more.
-    check_unchanged(&inputs)?;
-    if !products.is_empty() {
-        clock.step("write products")?;
-    }
-    let Conclusion { summary, mut pictures, .. } = conclusion;
-    pictures.files = compared_files(&job, &inputs);
-    write_results(&job, &folder.results(), &summary, &pictures)?;
-    clock.step("write results")?;
-    let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
-    write_manifest(&job, inputs, products, &partitions, &summary, cost, &folder.results())?;
-    Ok(summary)
+    let before = Before { taken_over, resumed: folder.left_over().is_some(), parts: None };
+    write_all(&job, inputs, Found { partitions: &partitions, journals: &journals }, before, folder, clock)
 }
 
 /// Makes the surfaces, and runs the chain of stages on the tiles that are not done.
@@ -113,11 +89,12 @@ fn work(
     folder: &RunFolder,
     clock: &mut Clock<'_>,
 ) -> Result<(), EngineError> {
-    let surfaces = make_surfaces(partitions, &job.chain, &folder.spill(), clock.watch())?;
+    let surfaces = make_surfaces(partitions, &job.chain, &|_| true, &folder.spill(), clock.watch())?;
     clock.step("make surfaces")?;
     let allowance = Allowance::of(&job.resources);
     run_tiles(
         &Work { partitions, surfaces: &surfaces, chain: &job.chain, allowance, journals },
+        partitions.keys(),
         clock.watch(),
     )?;
     surfaces.values().for_each(Surfaces::empty);

@@ -80,8 +80,10 @@ pub struct Cost<'a> {
     pub tiles: usize,
     /// Those of them that an interrupted run had done.
     pub taken_over: usize,
-    /// Whether the run continued an interrupted one.
+    /// Whether the run continued an interrupted one, or concludes parts.
     pub resumed: bool,
+    /// Parts that a phase was divided into.
+    pub parts: Option<u32>,
     /// Wall time of its steps.
     pub clock: Clock<'a>,
 }
@@ -106,6 +108,7 @@ pub fn write_manifest(
     let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = cost.tiles as u64;
     manifest.tiles_taken_over = cost.taken_over as u64;
+    manifest.parts = cost.parts;
     manifest.spill_bytes = partitions.bytes();
     manifest.seconds_in_all = cost.clock.seconds();
     manifest.points_per_second = (!cost.resumed).then(|| points as f64 / manifest.seconds_in_all);

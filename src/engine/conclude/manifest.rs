@@ -40,6 +40,9 @@ pub struct Manifest {
     pub tiles: u64,
     /// Tiles that were taken over from an interrupted run: 0 for a run that went through.
     pub tiles_taken_over: u64,
+    /// Parts that each phase was done in, where it was; `seconds`, `threads` and memory are then those of the conclusion.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub parts: Option<u32>,
     /// Bytes of points on disk while the run worked.
     pub spill_bytes: u64,
     /// Wall time of each step of this run (an interrupted one before it not counted), seconds.
@@ -88,6 +91,7 @@ impl Manifest {
             tile_edge_m: edge_metres(job.tiling.edge),
             tiles: 0,
             tiles_taken_over: 0,
+            parts: None,
             spill_bytes: 0,
             seconds: Vec::new(),
             seconds_in_all: 0.0,

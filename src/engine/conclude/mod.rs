@@ -3,6 +3,7 @@
 pub(crate) mod agreement;
 pub(crate) mod conclusion;
 pub(crate) mod draw;
+pub(crate) mod end;
 pub(crate) mod files;
 pub(crate) mod fitted;
 pub(crate) mod gate;

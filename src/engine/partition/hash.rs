@@ -10,8 +10,8 @@ use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
+use crate::cloud::Source;
 use crate::cloud::files::hex;
-use crate::cloud::{Block, Source};
 use crate::engine::store::error::EngineError;
 
 /// Bytes of blocks that wait for the ones before them, at the most.
@@ -43,16 +43,13 @@ struct State {
 }
 
 impl FileHash {
-    /// The hash of the file of these sources, at least one, in the order of the file; of their blocks those that `offered`
-    /// chooses will be offered.
-    pub fn new(sources: &[Source], offered: impl Fn(&Source, &Block) -> bool) -> Self {
-        let of_source = |source| Source::blocks(source).iter().filter(|block| offered(source, block));
-        let blocks = sources.iter().flat_map(of_source).map(|block| block.offset);
+    /// The hash of the file that a source is of; the blocks that will be offered begin at these bytes of it, ascending.
+    pub fn new(source: &Source, blocks: Vec<u64>) -> Self {
         let state = State { hasher: Sha256::new(), next: 0, waiting: BTreeMap::new(), waiting_bytes: 0 };
         FileHash {
-            path: sources[0].path().to_path_buf(),
-            size: sources[0].size(),
-            blocks: blocks.collect(),
+            path: source.path().to_path_buf(),
+            size: source.size(),
+            blocks,
             state: Mutex::new(state),
             advanced: Condvar::new(),
         }
@@ -140,6 +137,7 @@ mod tests {
     use std::thread;
 
     use super::*;
+    use crate::cloud::Block;
 
     #[test]
     fn a_file_offered_block_by_block_in_any_order_has_the_hash_of_its_bytes() {
@@ -154,7 +152,8 @@ mod tests {
         for turn in 0..3 {
             // The last turn leaves one block to the hash itself, as one that is too large.
             let offered = |block: &Block| turn < 2 || block.number != 1;
-            let hash = FileHash::new(&source, |_, block| offered(block));
+            let begins = blocks.iter().filter(|block| offered(block)).map(|block| block.offset);
+            let hash = FileHash::new(&source[0], begins.collect());
             let mut order: Vec<&Block> = blocks.iter().filter(|block| offered(block)).collect();
             if turn == 1 {
                 order.reverse();

@@ -31,7 +31,7 @@ struct Entry {
 
 #[derive(Serialize, Deserialize)]
 struct SpillEntry {
-    /// Name of the file, in the folder of working data.
+    /// The file, from the folder of the index.
     file: PathBuf,
     last_pieces: Vec<(TileKey, Place)>,
     bytes: u64,
@@ -42,8 +42,9 @@ struct SpillEntry {
 /// # Errors
 /// Where the disk does not take it.
 pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
+    let folder = path.parent().unwrap_or(Path::new(""));
     let spill = |spill: &Spill<TileKey>| SpillEntry {
-        file: spill.path().file_name().unwrap_or_default().into(),
+        file: spill.path().strip_prefix(folder).unwrap_or(spill.path()).to_path_buf(),
         last_pieces: spill.last_pieces(),
         bytes: spill.bytes(),
     };
@@ -60,14 +61,22 @@ pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
     write_whole(path, |file| Ok(serde_json::to_writer(file, &index)?))
 }
 
-/// Opens the spill files in `folder` as the indexes at `paths` have them, at least one; all parts as one.
+/// The points that an earlier run has partitioned, as the index at `path` has them.
 ///
 /// # Errors
 /// Where a file is missing or damaged.
-pub fn read(paths: &[PathBuf], folder: &Path) -> Result<Partitions, EngineError> {
+pub fn read(path: &Path) -> Result<Partitions, EngineError> {
+    read_with(path, |path, spill| Spill::open(&path, spill.last_pieces, spill.bytes))
+}
+
+/// The points that the parts of a run have partitioned, each with its own index, at least one; all parts as one.
+///
+/// # Errors
+/// Where an index is missing or damaged.
+pub fn read_parts(paths: &[PathBuf]) -> Result<Partitions, EngineError> {
     let mut all: Option<Partitions> = None;
     for path in paths {
-        let part = read_one(path, folder)?;
+        let part = read_with(path, |path, spill| Ok(Spill::of_part(&path, spill.last_pieces, spill.bytes)))?;
         match &mut all {
             None => all = Some(part),
             Some(all) => {
@@ -79,17 +88,27 @@ pub fn read(paths: &[PathBuf], folder: &Path) -> Result<Partitions, EngineError>
             }
         }
     }
-    all.ok_or_else(|| EngineError::Damaged { path: folder.to_path_buf() })
+    all.ok_or_else(|| EngineError::Damaged { path: PathBuf::new() })
 }
 
-fn read_one(path: &Path, folder: &Path) -> Result<Partitions, EngineError> {
+/// Whether the spills of an index are there in full.
+pub fn is_whole(path: &Path) -> bool {
+    let size = |spill: &Spill<TileKey>| std::fs::metadata(spill.path()).map(|data| data.len());
+    let whole = |spill: &Spill<TileKey>| size(spill).is_ok_and(|size| size == spill.bytes());
+    read_parts(&[path.to_path_buf()])
+        .is_ok_and(|found| found.clouds().flat_map(|cloud| &cloud.spills).all(whole))
+}
+
+fn read_with(
+    path: &Path,
+    open: impl Fn(PathBuf, SpillEntry) -> Result<Spill<TileKey>, EngineError>,
+) -> Result<Partitions, EngineError> {
     let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
-    let open = |entry: Entry| -> Result<Partition, EngineError> {
-        let spills = entry.spills.into_iter();
-        let spills =
-            spills.map(|spill| Spill::open(&folder.join(spill.file), spill.last_pieces, spill.bytes));
+    let folder = path.parent().unwrap_or(Path::new(""));
+    let partition = |entry: Entry| -> Result<Partition, EngineError> {
+        let spills = entry.spills.into_iter().map(|spill| open(folder.join(&spill.file), spill));
         Ok(Partition {
             spills: spills.collect::<Result<_, _>>()?,
             shares: entry.shares.into_iter().collect(),
@@ -98,8 +117,8 @@ fn read_one(path: &Path, folder: &Path) -> Result<Partitions, EngineError> {
     };
     Ok(Partitions {
         tiling: index.tiling,
-        survey: open(index.survey)?,
-        reference: index.reference.map(open).transpose()?,
+        survey: partition(index.survey)?,
+        reference: index.reference.map(partition).transpose()?,
     })
 }
 
@@ -127,7 +146,8 @@ mod tests {
             paths.push(folder.path().join(format!("index-{part}.json")));
             write(&Partitions { survey, reference: None, tiling }, &paths[part]).unwrap();
         }
-        let all = read(&paths, folder.path()).unwrap();
+        assert!(paths.iter().all(|path| is_whole(path)));
+        let all = read_parts(&paths).unwrap();
         assert_eq!((all.survey.counts.read, all.tiling, all.survey.spills.len()), (900, tiling, 3));
         let mut found = Vec::new();
         for key in all.keys() {
@@ -143,6 +163,7 @@ mod tests {
         found.sort_unstable();
         assert_eq!(found, points);
         std::fs::write(&paths[1], "{}").unwrap();
-        assert!(read(&paths, folder.path()).err().unwrap().to_string().contains("index-1.json"));
+        assert!(!is_whole(&paths[1]));
+        assert!(read_parts(&paths).err().unwrap().to_string().contains("index-1.json"));
     }
 }

@@ -11,3 +11,4 @@ pub(crate) mod partitioner;
 pub(crate) mod phase;
 pub mod read;
 pub(crate) mod scale_check;
+pub mod share;

@@ -8,6 +8,7 @@ use crate::engine::partition::copies::check_copies;
 use crate::engine::partition::index;
 use crate::engine::partition::read::{Input, Scattered, scatter};
 use crate::engine::partition::scale_check::check_surfaces;
+use crate::engine::partition::share::Share;
 use crate::engine::plan::budget::free_bytes;
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::forecast::Forecast;
@@ -41,7 +42,7 @@ pub fn take_up(
         return Err(EngineError::RunFolder { path: folder.work().to_path_buf(), message });
     }
     job.tiling = Tiling { edge: left_over.tile_edge };
-    index::read(&folder.indexes(), &folder.spill())
+    index::read(&folder.index())
 }
 
 /// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed. The hashes of the
@@ -59,22 +60,40 @@ pub fn partition(
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
+    let (partitions, sha256) = read_clouds(job, &Share::whole(), &folder.spill(), clock)?;
+    take_hashes(inputs, &sha256);
+    check_unchanged(inputs)?;
+    check_read(job, inputs, &partitions)?;
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
+    index::write(&partitions, &folder.index())?;
+    folder.keep_work();
+    Ok(partitions)
+}
+
+/// Reads a share of the clouds and partitions its points into tiles, in spills in `folder`; gives the hash of each file, the
+/// survey's first, that falls to the share.
+///
+/// # Errors
+/// Where a cloud cannot be read, or the disk does not take the points.
+pub fn read_clouds(
+    job: &Job,
+    share: &Share,
+    folder: &Path,
+    clock: &mut Clock<'_>,
+) -> Result<(Partitions, Vec<Option<String>>), EngineError> {
     let halo = job.chain.halo();
     let watch = clock.watch();
-    let read = |cloud, from: &CloudJob, halo, path: &Path| -> Result<Scattered, EngineError> {
+    let read = |cloud, from: &CloudJob, halo, share, path: &Path| -> Result<Scattered, EngineError> {
         let (units, placing, memory) = (&from.units, &from.placing, job.resources.memory);
-        let input = Input { cloud, sources: &from.sources, units, placing, halo, memory };
-        let scattered = scatter(&input, &job.chain, job.tiling, path, watch)?;
-        check_classes(cloud, from, &scattered.partition.counts)?;
-        Ok(scattered)
+        let input = Input { cloud, sources: &from.sources, units, placing, halo, memory, share };
+        scatter(&input, &job.chain, job.tiling, path, watch)
     };
-    let spill = folder.spill();
-    let survey = read(Cloud::Survey, &job.survey, halo.survey, &spill.join("survey"))?;
+    let survey = read(Cloud::Survey, &job.survey, halo.survey, share.clone(), &folder.join("survey"))?;
     clock.step("read the survey")?;
     let reference = match &job.reference {
         Some(from) => {
-            let path = spill.join("reference");
-            let reference = read(Cloud::Reference, from, halo.reference, &path)?;
+            let (share, path) = (share.after_survey(job), folder.join("reference"));
+            let reference = read(Cloud::Reference, from, halo.reference, share, &path)?;
             clock.step("read the reference")?;
             Some(reference)
         }
@@ -85,16 +104,30 @@ pub fn partition(
         sha256.extend(scattered.sha256);
         scattered.partition
     });
+    Ok((Partitions { survey, reference, tiling: job.tiling }, sha256))
+}
+
+/// Gives the inputs the hashes that are known, file by file.
+pub fn take_hashes(inputs: &mut [InputFile], sha256: &[Option<String>]) {
     for (input, sha256) in inputs.iter_mut().zip(sha256) {
-        input.sha256 = sha256;
+        if let Some(sha256) = sha256 {
+            input.sha256.clone_from(sha256);
+        }
     }
-    let partitions = Partitions { survey, reference, tiling: job.tiling };
-    check_unchanged(inputs)?;
+}
+
+/// Refuses what shows once all points have been read.
+///
+/// # Errors
+/// A cloud without ground, copies of one file, or points scattered far apart.
+pub fn check_read(job: &Job, inputs: &[InputFile], partitions: &Partitions) -> Result<(), EngineError> {
+    let clouds = [(Cloud::Survey, Some(&job.survey)), (Cloud::Reference, job.reference.as_ref())];
+    for (cloud, from) in clouds {
+        if let Some((from, found)) = from.zip(partitions.get(cloud)) {
+            check_classes(cloud, from, &found.counts)?;
+        }
+    }
     check_copies(inputs, select_apart(&job.pipeline.stages))?;
     // Before anything is kept: the remedy is another pipeline file.
-    check_surfaces(&partitions, &job.chain)?;
-    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
-    index::write(&partitions, &folder.index())?;
-    folder.keep_work();
-    Ok(partitions)
+    check_surfaces(partitions, &job.chain)
 }

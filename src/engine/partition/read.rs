@@ -14,7 +14,8 @@ use crate::engine::partition::bounds::BoundsJudge;
 use crate::engine::partition::clouds::Partition;
 use crate::engine::partition::counts::{Classified, DamagedBlock, ReadCounts};
 use crate::engine::partition::hash::FileHash;
-use crate::engine::partition::partitioner::{Partitioner, Share};
+use crate::engine::partition::partitioner::{self, Partitioner};
+use crate::engine::partition::share::{SOURCE_COST, Share, block_cost};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
 use crate::engine::watch::Watch;
@@ -46,6 +47,8 @@ pub struct Input<'a> {
     pub halo: Micrometres,
     /// Memory that the run may take, bytes.
     pub memory: u64,
+    /// The blocks that are read.
+    pub share: Share,
 }
 
 /// Where blocks are chosen by the ground of their nodes, checks that the points decoded last lie on it.
@@ -60,11 +63,11 @@ fn in_node(block: &Block, decoder: &Decoder, grounds: &[&Ground]) -> Result<(), 
 pub struct Scattered {
     /// Its points by tile.
     pub partition: Partition,
-    /// SHA-256 of each file, in the order of the sources.
-    pub sha256: Vec<String>,
+    /// SHA-256 of each file, in the order of the sources; nothing where another share has it.
+    pub sha256: Vec<Option<String>>,
 }
 
-/// Reads all sources of a cloud and assigns their points to tiles, in a spill at `path`.
+/// Reads the share of a cloud and assigns its points to tiles, in a spill at `path`.
 ///
 /// # Errors
 /// The first file that cannot be read, or the disk that does not take the spill.
@@ -79,53 +82,60 @@ pub fn scatter(
     let selects: Vec<&WhileReading> =
         chain.while_reading.iter().filter(|one| one.cloud == input.cloud).collect();
     let grounds = chain.grounds(input.cloud);
-    let (mut work, mut outside_area) = (Vec::new(), 0u64);
+    let (mut work, mut outside_area, mut missing) = (Vec::new(), 0u64, Vec::new());
+    // Of each file whose hash falls to this share, the source that it begins with and the blocks that will be offered.
+    let mut to_hash: Vec<Option<(usize, Vec<u64>)>> = Vec::new();
+    let mut share = input.share.clone();
     for (place, source) in input.sources.iter().enumerate() {
+        let is_own = share.takes(SOURCE_COST);
+        // The sources of one file stand together.
+        if place == 0 || input.sources[place - 1].path() != source.path() {
+            to_hash.push(is_own.then(|| (place, Vec::new())));
+        }
+        if is_own && source.missing() > 0 {
+            missing.push(place);
+        }
         for block in source.blocks() {
-            match source.may_lie_on(block, &grounds, input.units[place].0) {
-                true => work.push((place, *block)),
-                false => outside_area = outside_area.saturating_add(block.points),
+            let is_needed = source.may_lie_on(block, &grounds, input.units[place].0);
+            if !share.takes(block_cost(block, is_needed)) {
+                continue;
             }
+            if !is_needed {
+                outside_area = outside_area.saturating_add(block.points);
+                continue;
+            }
+            let file = to_hash.len() - 1;
+            if let Some((_, blocks)) = to_hash[file].as_mut().filter(|_| source.can_load(block)) {
+                blocks.push(block.offset);
+            }
+            work.push((place, file, *block));
         }
     }
     let doing = match input.cloud {
         Cloud::Survey => "reading the survey",
         Cloud::Reference => "reading the reference",
     };
-    let points = work.iter().map(|(_, block)| block.points).fold(0, u64::saturating_add);
+    let points = work.iter().map(|(.., block)| block.points).fold(0, u64::saturating_add);
     tracing::debug!(
         "{doing}: {points} points of {} blocks, {outside_area} outside areas; {tiling:?}; fields {:?}",
         work.len(),
         chain.fields_read()
     );
     let progress = Progress::start(watch, doing, "points", points);
-    // The sources of one file stand together.
-    let files = input.sources.chunk_by(|a, b| a.path() == b.path());
-    let file_of: Vec<usize> =
-        files.clone().enumerate().flat_map(|(file, of)| of.iter().map(move |_| file)).collect();
-    let mut first = 0;
-    let hash = |sources: &[Source]| {
-        // All sources of a file have its units.
-        let place = first;
-        first += sources.len();
-        let offered = |source: &Source, block: &Block| {
-            source.can_load(block) && source.may_lie_on(block, &grounds, input.units[place].0)
-        };
-        FileHash::new(sources, offered)
-    };
-    let hashes: Vec<FileHash> = files.map(hash).collect();
+    let hash = |(place, blocks): (usize, Vec<u64>)| FileHash::new(&input.sources[place], blocks);
+    let hashes: Vec<Option<FileHash>> = to_hash.into_iter().map(|file| file.map(hash)).collect();
     let bounds = |(source, units)| BoundsJudge::new(source, units, chain.ignore_bounds);
     let bounds: Vec<BoundsJudge<'_>> =
         input.sources.iter().zip(input.units.iter().copied()).map(bounds).collect();
     let next = AtomicUsize::new(0);
     let failed = AtomicBool::new(false);
-    let total: Mutex<(ReadCounts, BTreeMap<TileKey, Share>)> = Mutex::default();
+    let total: Mutex<(ReadCounts, BTreeMap<TileKey, partitioner::Share>)> = Mutex::default();
     let read_until_done = || -> Result<(), EngineError> {
         let mut partitioner = Partitioner::new(&spill, chain.fields_of_tiles(), tiling, input.halo);
         let mut judge = Judge::new(&selects, chain.delivered.contains(&input.cloud));
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
-            && let Some((place, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+            && let Some((place, file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
         {
             watch.check()?;
             let decoder = match &mut decoder {
@@ -139,8 +149,8 @@ pub fn scatter(
             };
             let path = input.sources[*place].path();
             let doing = || format!("reading {}, block {}", path.display(), block.number + 1);
-            if let Some(bytes) = decoder.load(block)? {
-                hashes[file_of[*place]].offer(block.offset, bytes, &failed)?;
+            if let Some((bytes, hash)) = decoder.load(block)?.zip(hashes[*file].as_ref()) {
+                hash.offer(block.offset, bytes, &failed)?;
             }
             guarded(doing, || {
                 // What is added to a tile cannot be taken back: only a block that is whole is decoded for good.
@@ -178,14 +188,15 @@ pub fn scatter(
     let (mut counts, shares) = total.into_inner().expect("no panic while locked");
     counts.outside_area = outside_area;
     counts.read = counts.read.saturating_add(counts.outside_area);
-    for (i, source) in input.sources.iter().enumerate().filter(|(_, source)| source.missing() > 0) {
+    for (i, source) in missing.into_iter().map(|i| (i, &input.sources[i])) {
         counts.read = counts.read.saturating_add(source.missing());
         counts.lost = counts.lost.saturating_add(source.missing());
         counts.damaged.push(DamagedBlock { file: i, block: source.blocks().len(), what: cut_off(source) });
     }
     counts.damaged.sort();
     report_damage(&counts.damaged, watch);
-    let sha256 = hashes.iter().map(FileHash::finish).collect::<Result<_, _>>()?;
+    let sha256 = hashes.iter().map(|hash| hash.as_ref().map(FileHash::finish).transpose());
+    let sha256 = sha256.collect::<Result<_, _>>()?;
     Ok(Scattered { partition: Partition { spills: vec![spill], shares, counts }, sha256 })
 }
 
@@ -340,6 +351,7 @@ mod tests {
             placing: &placing,
             halo: 0,
             memory: 512 << 20,
+            share: Share::whole(),
         };
         let chain = Chain::new(&[Stage::Summarise(Summarise::default())], 1);
         let folder = tempfile::tempdir().unwrap();

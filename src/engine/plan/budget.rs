@@ -114,6 +114,16 @@ pub fn least_memory(edge: Micrometres, chain: &Chain) -> u64 {
     ((cell_bytes(edge, chain) + LEAST_POINTS + rasters) / SHARE) as u64
 }
 
+/// Bytes that a unit of work may take, points and cells, in a run that is done in parts: which tiles are cut follows from
+/// pipeline and headers alone, and a machine has as many units at work as its memory holds.
+pub fn unit_bytes(edge: Micrometres, survey: &Density, chain: &Chain) -> u64 {
+    let needed = fullest(edge, survey, chain).bytes + cell_bytes(edge, chain);
+    needed.min(UNIT_BYTES).max(least_memory(edge, chain) as f64 * SHARE) as u64
+}
+
+/// The most of that: two of them fit the memory allowed by default.
+const UNIT_BYTES: f64 = 150e6;
+
 /// Bytes that the points of the smallest part of a tile may take.
 const LEAST_POINTS: f64 = 4e6;
 

@@ -6,6 +6,7 @@ use std::f64::consts::PI;
 
 use crate::cloud::Source;
 use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
+use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
 use crate::stages::list::{Stage, draw_of, export_of};
@@ -43,6 +44,23 @@ const REFERENCE_SECONDS: f64 = 0.13e-6;
 /// Seconds of one worker for a point of the survey that is written again with its class.
 const EXPORT_SECONDS: f64 = 0.46e-6;
 
+/// Shares of it that reading, the work on tiles with their surfaces, and the end take, about (bench/README.md); what is written
+/// again is written at the end.
+const DEAL_SHARE: f64 = 0.62;
+const WORK_SHARE: f64 = 0.30;
+const FINISH_SHARE: f64 = 0.08;
+
+/// What the phases of a run are expected to take, seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct PhaseSeconds {
+    /// Reading the clouds.
+    pub deal: f64,
+    /// Work on tiles.
+    pub work: f64,
+    /// Conclusions and what is written.
+    pub finish: f64,
+}
+
 /// What a run is expected to take.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Forecast {
@@ -54,23 +72,36 @@ pub struct Forecast {
     pub disk: u64,
     /// Wall time, seconds; machines differ.
     pub seconds: f64,
+    /// The same by phase: the first two can be done in parts.
+    pub phases: PhaseSeconds,
 }
 
 impl Forecast {
     /// That of a job.
     pub fn of(job: &Job) -> Self {
+        let phases = phases(job);
+        let PhaseSeconds { deal, work, finish } = phases;
         Forecast {
             tiles: tiles(job),
             memory: memory(job),
             disk: disk(job),
-            seconds: {
-                let reference = job.reference.as_ref().map_or(0, |cloud| cloud.density.points);
-                let export = export_of(&job.pipeline.stages).is_some_and(|export| export.cloud);
-                let point = SURVEY_SECONDS + if export { EXPORT_SECONDS } else { 0.0 };
-                let survey = job.survey.density.points as f64 * point;
-                (survey + reference as f64 * REFERENCE_SECONDS) / job.resources.threads as f64
-            },
+            seconds: deal + work + finish,
+            phases,
         }
+    }
+}
+
+fn phases(job: &Job) -> PhaseSeconds {
+    let points = |cloud: Option<&CloudJob>| cloud.map_or(0.0, |cloud| cloud.density.points as f64);
+    let survey = points(Some(&job.survey));
+    let all = survey * SURVEY_SECONDS + points(job.reference.as_ref()) * REFERENCE_SECONDS;
+    let export = export_of(&job.pipeline.stages).filter(|export| export.cloud);
+    let export = export.map_or(0.0, |_| survey * EXPORT_SECONDS);
+    let threads = job.resources.threads as f64;
+    PhaseSeconds {
+        deal: all * DEAL_SHARE / threads,
+        work: all * WORK_SHARE / threads,
+        finish: (all * FINISH_SHARE + export) / threads,
     }
 }
 

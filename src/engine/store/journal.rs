@@ -20,6 +20,9 @@ use crate::engine::store::files::{read_at, write_at};
 use crate::tile::tiling::TileKey;
 use crate::tile::yields::{Sections, Stretch, YieldError, Yields};
 
+/// Journals of parts that stay open at the most: systems often allow a process 1024 files.
+const MOST_OPEN: usize = 256;
+
 /// Bytes of a frame before its payload.
 const HEAD: usize = 16;
 
@@ -55,7 +58,8 @@ struct Written {
 /// A journal, which any thread may append to.
 pub struct Journal {
     path: PathBuf,
-    file: File,
+    /// Nothing where it is opened for each reading.
+    file: Option<File>,
     written: Mutex<(u64, BTreeMap<Part, Written>)>,
 }
 
@@ -73,18 +77,25 @@ impl Journal {
             .truncate(false)
             .open(path)
             .map_err(EngineError::disk(path, "making a working file"))?;
-        let mut left = file.metadata().map_err(failed())?.len();
-        let (mut end, mut parts) = (0, BTreeMap::new());
-        let mut reader = BufReader::with_capacity(1 << 20, &file);
-        while let Some(payload) = frame(&mut reader, left).map_err(failed())? {
-            let Some((part, written)) = unpack(&payload, end + HEAD as u64) else { break };
-            parts.entry(part).or_insert(written);
-            let bytes = (HEAD + payload.len()) as u64;
-            (end, left) = (end + bytes, left - bytes);
-        }
+        let (end, parts, left) = frames(&file).map_err(failed())?;
         if left > 0 {
             file.set_len(end).map_err(EngineError::disk(path, "cutting off what was half written"))?;
         }
+        Ok(Journal { path: path.to_path_buf(), file: Some(file), written: Mutex::new((end, parts)) })
+    }
+
+    /// The journal that another part of the run has written at `path`: it is only read, and kept open where `stays_open`.
+    ///
+    /// # Errors
+    /// Where the disk fails, or the journal is not whole.
+    fn of_part(path: &Path, stays_open: bool) -> Result<Self, EngineError> {
+        let failed = || EngineError::disk(path, "reading working data back");
+        let file = File::open(path).map_err(failed())?;
+        let (end, parts, left) = frames(&file).map_err(failed())?;
+        if left > 0 {
+            return Err(EngineError::Damaged { path: path.to_path_buf() });
+        }
+        let file = stays_open.then_some(file);
         Ok(Journal { path: path.to_path_buf(), file, written: Mutex::new((end, parts)) })
     }
 
@@ -96,7 +107,8 @@ impl Journal {
         let bytes = pack(part, sections);
         let mut written = self.written();
         let (end, parts) = &mut *written;
-        write_at(&self.file, &bytes, *end).map_err(EngineError::disk(&self.path, "writing working data"))?;
+        let file = self.file.as_ref().expect("only journals of this process are written");
+        write_at(file, &bytes, *end).map_err(EngineError::disk(&self.path, "writing working data"))?;
         let (part, places) = unpack(&bytes[HEAD..], *end + HEAD as u64).expect("just packed");
         parts.entry(part).or_insert(places);
         *end += bytes.len() as u64;
@@ -120,6 +132,16 @@ impl Journals {
     /// Where the disk fails.
     pub fn open(paths: &[PathBuf]) -> Result<Self, EngineError> {
         let journals = paths.iter().map(|path| Journal::open(path)).collect::<Result<_, _>>()?;
+        Ok(Journals { journals })
+    }
+
+    /// Those that other parts of the run have written at these paths.
+    ///
+    /// # Errors
+    /// Where the disk fails, or a journal is not whole.
+    pub fn of_parts(paths: &[PathBuf]) -> Result<Self, EngineError> {
+        let open = |(i, path): (usize, &PathBuf)| Journal::of_part(path, i < MOST_OPEN);
+        let journals = paths.iter().enumerate().map(open).collect::<Result<_, _>>()?;
         Ok(Journals { journals })
     }
 
@@ -189,12 +211,30 @@ impl Yields for Journals {
         }
         let Journal { path, file, .. } = &self.journals[stretch.file];
         let disk = |source| YieldError::Disk { path: path.clone(), source };
-        read_at(file, bytes, stretch.offset + from).map_err(disk)
+        match file {
+            Some(file) => read_at(file, bytes, stretch.offset + from),
+            None => File::open(path).and_then(|file| read_at(&file, bytes, stretch.offset + from)),
+        }
+        .map_err(disk)
     }
 
     fn damaged(&self, stretch: &Stretch) -> YieldError {
         YieldError::Damaged { path: self.journals[stretch.file].path.clone() }
     }
+}
+
+/// The frames of a journal that are whole: where they end, what is where, and how many bytes follow.
+fn frames(file: &File) -> io::Result<(u64, BTreeMap<Part, Written>, u64)> {
+    let mut left = file.metadata()?.len();
+    let (mut end, mut parts) = (0, BTreeMap::new());
+    let mut reader = BufReader::with_capacity(1 << 20, file);
+    while let Some(payload) = frame(&mut reader, left)? {
+        let Some((part, written)) = unpack(&payload, end + HEAD as u64) else { break };
+        parts.entry(part).or_insert(written);
+        let bytes = (HEAD + payload.len()) as u64;
+        (end, left) = (end + bytes, left - bytes);
+    }
+    Ok((end, parts, left))
 }
 
 /// The next payload, if it is whole; `left` bytes remain of the file.

@@ -4,7 +4,7 @@ use std::fs;
 use std::path::Path;
 
 use crate::engine::store::error::EngineError;
-use crate::engine::store::run_folder::check_target;
+use crate::engine::store::target::check_target;
 
 /// Writes the files into the folder `target`, which must be new or empty, or (with `replace`) hold nothing but such files. `mark`
 /// is the one by which such a folder is known.

@@ -4,16 +4,16 @@
 //! Once the points are partitioned into tiles and their index is written, that folder outlives an interrupted run, so that a
 //! later run can continue from there; before that, it is removed when the run ends.
 
+use std::ffi::{OsStr, OsString};
 use std::fs::{self, File};
-use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
-
-use serde::Deserialize;
 
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
 use crate::engine::store::identity::Identity;
+use crate::engine::store::phase::{PHASES, PLAN};
+use crate::engine::store::target::check_target;
 
 /// Tells a folder that this program wrote from any other.
 pub const MANIFEST: &str = "manifest.json";
@@ -27,6 +27,19 @@ pub const PIPELINE: &str = "pipeline.yaml";
 /// What was done when, for people.
 pub const LOG: &str = "log.txt";
 
+/// The journal of tiles, in the folder of working data.
+pub const JOURNAL: &str = "tiles";
+
+/// The folder within the working folder in which old results wait to be removed.
+const OLD: &str = "old";
+
+/// The name of the working folder of a run folder of this name.
+pub(super) fn work_name(name: &OsStr) -> OsString {
+    let mut work = name.to_os_string();
+    work.push(".unfinished");
+    work
+}
+
 /// What may be done with the work or the results of an earlier run in the same folder.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Claim {
@@ -37,7 +50,7 @@ pub struct Claim {
 }
 
 /// All that a run leaves in its folder.
-const RESULTS: [&str; 7] =
+pub(super) const RESULTS: [&str; 7] =
     ["summary.json", "returns.csv", "checkpoints.csv", "report.html", "pipeline.yaml", MANIFEST, "log.txt"];
 
 /// A run folder in the making.
@@ -48,7 +61,10 @@ pub struct RunFolder {
     /// What the interrupted run that this one continues was started with.
     left_over: Option<Identity>,
     keep: AtomicBool,
-    _lock: File,
+    /// Where old results wait to be removed; beside the working folder of a run in parts.
+    old: PathBuf,
+    /// Keeps a second run out; the parts of a run need no lock.
+    _lock: Option<File>,
 }
 
 impl RunFolder {
@@ -63,9 +79,12 @@ impl RunFolder {
         let Some(name) = target.file_name() else {
             return refuse("is not a folder that can be made; give `output:` or --out a folder name");
         };
-        let mut work_name = name.to_os_string();
-        work_name.push(".unfinished");
-        let work = target.with_file_name(work_name);
+        let work = target.with_file_name(work_name(name));
+        if work.join(PLAN).exists() && !claim.replace {
+            return refuse(
+                "a run in parts is under way on it; `echograde finish` concludes it, --replace drops its parts and starts anew",
+            );
+        }
         if let Err(error) = fs::create_dir_all(&work) {
             if error.kind() == std::io::ErrorKind::NotFound {
                 return refuse("no folder can be made there; give `output:` or --out another one");
@@ -86,11 +105,12 @@ impl RunFolder {
         }
         let mut folder = RunFolder {
             target: target.to_path_buf(),
+            old: work.join(OLD),
             work,
             replace: claim.replace,
             left_over: None,
             keep: AtomicBool::new(false),
-            _lock: lock,
+            _lock: Some(lock),
         };
         folder.put_old_results_back()?;
         let left_over = folder.find_left_over();
@@ -108,6 +128,32 @@ impl RunFolder {
             _ => folder.start_anew()?,
         }
         folder.clear(&folder.results())?;
+        Ok(folder)
+    }
+
+    /// The folder in which the parts of a run are concluded: `work`, which is new, within `parts`, where they are.
+    ///
+    /// # Errors
+    /// Where it cannot be written, or the folder of the results holds something else.
+    pub(super) fn for_parts(
+        target: &Path,
+        parts: &Path,
+        work: &Path,
+        replace: bool,
+    ) -> Result<Self, EngineError> {
+        let folder = RunFolder {
+            target: target.to_path_buf(),
+            work: work.to_path_buf(),
+            replace,
+            left_over: None,
+            keep: AtomicBool::new(false),
+            old: parts.join(OLD),
+            _lock: None,
+        };
+        folder.put_old_results_back()?;
+        check_target(target, replace, &RESULTS, MANIFEST)?;
+        folder.clear(&folder.results())?;
+        folder.clear(&folder.spill())?;
         Ok(folder)
     }
 
@@ -131,14 +177,9 @@ impl RunFolder {
         self.work.join("spill")
     }
 
-    /// The journals of tiles: one, as long as one run works on all tiles.
-    pub fn journals(&self) -> Vec<PathBuf> {
-        vec![self.spill().join("tiles")]
-    }
-
-    /// The indexes of the points on disk: one, as long as one run reads all points.
-    pub fn indexes(&self) -> Vec<PathBuf> {
-        vec![self.index()]
+    /// The journal of tiles.
+    pub fn journal(&self) -> PathBuf {
+        self.spill().join(JOURNAL)
     }
 
     /// Where results are written before they appear.
@@ -192,23 +233,21 @@ impl RunFolder {
         let log = self.results().join(LOG);
         fs::rename(self.log(), &log).map_err(EngineError::disk(&log, "moving the log into place"))?;
         if self.target.exists() {
-            fs::rename(&self.target, self.old())
+            fs::rename(&self.target, &self.old)
                 .map_err(EngineError::disk(&self.target, "moving the old results aside"))?;
         }
-        fs::rename(self.results(), &self.target)
-            .map_err(EngineError::disk(&self.target, "moving the results into place"))?;
+        if let Err(error) = fs::rename(self.results(), &self.target) {
+            self.put_old_results_back()?;
+            return Err(EngineError::disk(&self.target, "moving the results into place")(error));
+        }
         self.keep.store(false, Ordering::Relaxed);
         Ok(())
     }
 
-    fn old(&self) -> PathBuf {
-        self.work.join("old")
-    }
-
     /// A run that was killed between its last two steps has moved the old results aside, but put none in place.
     fn put_old_results_back(&self) -> Result<(), EngineError> {
-        if self.old().exists() && !self.target.exists() {
-            fs::rename(self.old(), &self.target)
+        if self.old.exists() && !self.target.exists() {
+            fs::rename(&self.old, &self.target)
                 .map_err(EngineError::disk(&self.target, "moving the old results back"))?;
         }
         Ok(())
@@ -224,9 +263,16 @@ impl RunFolder {
     /// Clears the work of an earlier run away: the index first, without which nothing is taken for resumable.
     fn start_anew(&self) -> Result<(), EngineError> {
         self.keep.store(false, Ordering::Relaxed);
-        for file in [self.index(), self.identity(), self.log()] {
+        for file in [self.index(), self.identity(), self.log(), self.work.join(PLAN)] {
             if file.exists() {
                 fs::remove_file(&file).map_err(EngineError::disk(&file, "clearing the working folder"))?;
+            }
+        }
+        for folder in PHASES {
+            let parts = self.work.join(folder.name());
+            if parts.exists() {
+                fs::remove_dir_all(&parts)
+                    .map_err(EngineError::disk(&parts, "clearing the working folder"))?;
             }
         }
         self.clear(&self.spill())
@@ -247,79 +293,6 @@ impl Drop for RunFolder {
             let _ = fs::remove_dir_all(&self.work);
         }
     }
-}
-
-/// Whether `results` may appear at `target`; `mark` is the one of them by which a folder of such results is known.
-pub(super) fn check_target(
-    target: &Path,
-    replace: bool,
-    results: &[&str],
-    mark: &str,
-) -> Result<(), EngineError> {
-    let refuse = |message: &str| {
-        Err(EngineError::RunFolder { path: target.to_path_buf(), message: message.to_string() })
-    };
-    if target.is_file() {
-        return refuse("is a file; give `output:` or --out a folder");
-    }
-    let entries = match fs::read_dir(target) {
-        Ok(entries) => entries.collect::<Result<Vec<_>, _>>(),
-        Err(error) if error.kind() == std::io::ErrorKind::NotFound => return Ok(()),
-        Err(error) => Err(error),
-    };
-    let entries = entries.map_err(EngineError::disk(target, "looking into the run folder"))?;
-    // Replacing removes the folder as a whole: what a person put there must not go with it.
-    let products = products_in(&target.join(mark));
-    let ours = |name: &str| results.contains(&name) || products.iter().any(|product| product == name);
-    let foreign =
-        first_foreign(target, "", &ours).map_err(EngineError::disk(target, "looking into the run folder"))?;
-    if entries.is_empty() {
-        Ok(())
-    } else if !target.join(mark).is_file() {
-        refuse("holds files that no run wrote; give `output:` or --out an empty or new folder")
-    } else if !replace {
-        refuse("holds earlier results; add --replace to replace them, or give another --out")
-    } else if let Some(name) = foreign {
-        refuse(&format!(
-            "holds {} beside earlier results, which --replace would remove with them; move it elsewhere",
-            name
-        ))
-    } else {
-        Ok(())
-    }
-}
-
-/// The products that a manifest lists, by their names in the folder; none where it lists none.
-fn products_in(manifest: &Path) -> Vec<String> {
-    #[derive(Deserialize)]
-    struct Listed {
-        file: String,
-    }
-    #[derive(Deserialize)]
-    struct Manifest {
-        #[serde(default)]
-        products: Vec<Listed>,
-    }
-    let text = fs::read(manifest).unwrap_or_default();
-    let products = serde_json::from_slice(&text).map_or_else(|_| Vec::new(), |read: Manifest| read.products);
-    products.into_iter().map(|product| product.file).collect()
-}
-
-/// The first file, by name, that is not one of `ours`, in a folder and those in it; `within` is the name of the folder.
-fn first_foreign(folder: &Path, within: &str, ours: &dyn Fn(&str) -> bool) -> io::Result<Option<String>> {
-    let mut entries = fs::read_dir(folder)?.collect::<Result<Vec<_>, _>>()?;
-    entries.sort_by_key(fs::DirEntry::file_name);
-    for entry in entries {
-        let name = format!("{within}{}", entry.file_name().display());
-        let foreign = match entry.file_type()?.is_dir() {
-            true => first_foreign(&entry.path(), &format!("{name}/"), ours)?,
-            false => (!ours(&name)).then_some(name),
-        };
-        if foreign.is_some() {
-            return Ok(foreign);
-        }
-    }
-    Ok(None)
 }
 
 #[cfg(test)]

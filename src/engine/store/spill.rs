@@ -21,7 +21,8 @@ use crate::engine::store::files::{read_at, write_at};
 /// A file of keyed pieces. Any thread may append; pieces of one key come back in the reverse order.
 pub struct Spill<K> {
     path: PathBuf,
-    file: File,
+    /// Nothing where another process wrote it: it is opened for each list that is read, since parts may be many.
+    file: Option<File>,
     end: AtomicU64,
     last: Mutex<BTreeMap<K, Place>>,
 }
@@ -68,7 +69,12 @@ impl<K: Ord + Copy> Spill<K> {
             .truncate(true)
             .open(path)
             .map_err(EngineError::disk(path, "making a working file"))?;
-        Ok(Spill { path: path.to_path_buf(), file, end: AtomicU64::new(0), last: Mutex::default() })
+        Ok(Spill {
+            path: path.to_path_buf(),
+            file: Some(file),
+            end: AtomicU64::new(0),
+            last: Mutex::default(),
+        })
     }
 
     /// Opens the spill that an earlier run left at `path`, whose [`Spill::last_pieces`] and [`Spill::bytes`] were these.
@@ -82,7 +88,13 @@ impl<K: Ord + Copy> Spill<K> {
             .open(path)
             .map_err(EngineError::disk(path, "opening working data again"))?;
         let (end, last) = (AtomicU64::new(bytes), Mutex::new(last.into_iter().collect()));
-        Ok(Spill { path: path.to_path_buf(), file, end, last })
+        Ok(Spill { path: path.to_path_buf(), file: Some(file), end, last })
+    }
+
+    /// The spill that another part of the run has written at `path`: it is only read.
+    pub fn of_part(path: &Path, last: Vec<(K, Place)>, bytes: u64) -> Self {
+        let (end, last) = (AtomicU64::new(bytes), Mutex::new(last.into_iter().collect()));
+        Spill { path: path.to_path_buf(), file: None, end, last }
     }
 
     /// The file.
@@ -99,10 +111,10 @@ impl<K: Ord + Copy> Spill<K> {
         self.last().iter().map(|(key, place)| (*key, *place)).collect()
     }
 
-    /// Gives the room on the disk back early: none of the pieces can be read any more.
+    /// Gives the room on the disk back early: none of the pieces can be read any more. What another part wrote is kept.
     pub fn empty(&self) {
         // Best effort: the folder that the file stands in is removed as a whole too.
-        let _ = self.file.set_len(0);
+        let _ = self.file.as_ref().map(|file| file.set_len(0));
     }
 
     /// Appends a piece to the list of `key`, and to the piece the place of the one before.
@@ -126,7 +138,8 @@ impl<K: Ord + Copy> Spill<K> {
             *last = place(&before);
             piece.extend_from_slice(&before);
         }
-        write_at(&self.file, piece, offset).map_err(EngineError::disk(&self.path, "writing working data"))
+        let file = self.file.as_ref().expect("only spills of this process are written");
+        write_at(file, piece, offset).map_err(EngineError::disk(&self.path, "writing working data"))
     }
 
     /// All keys that have a piece, ascending.
@@ -156,10 +169,22 @@ impl<K: Ord + Copy> Spill<K> {
         mut f: impl FnMut(&[u8]) -> Option<()>,
     ) -> Result<(), EngineError> {
         let mut place = self.last().get(&key).copied().unwrap_or_default();
+        if place == Place::default() {
+            return Ok(());
+        }
+        let opened;
+        let file = match &self.file {
+            Some(file) => file,
+            None => {
+                opened = File::open(&self.path)
+                    .map_err(EngineError::disk(&self.path, "reading working data back"))?;
+                &opened
+            }
+        };
         while place != Place::default() {
             buffer.resize(place.bytes as usize, 0);
             let damaged = || EngineError::Damaged { path: self.path.clone() };
-            read_at(&self.file, buffer, place.offset).map_err(|error| match error.kind() {
+            read_at(file, buffer, place.offset).map_err(|error| match error.kind() {
                 io::ErrorKind::UnexpectedEof => damaged(),
                 _ => EngineError::disk(&self.path, "reading working data back")(error),
             })?;

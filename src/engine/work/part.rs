@@ -338,14 +338,15 @@ mod tests {
     fn worked(partitions: &Partitions, stages: &serde_json::Value, points: u64) -> (Conclusions, usize) {
         let folder = tempfile::tempdir().unwrap();
         let chain = Chain::new(&serde_json::from_value::<Vec<_>>(stages.clone()).unwrap(), 5);
-        let surfaces = make_surfaces(partitions, &chain, folder.path(), &Watch::default()).unwrap();
+        let surfaces =
+            make_surfaces(partitions, &chain, &|_| true, folder.path(), &Watch::default()).unwrap();
         let none = Allowance { whole: 0, worker: 0 };
         let cells = partitions.keys().into_iter().map(|key| none.cell_bytes(key, partitions, &chain)).max();
         let bytes = cells.unwrap() + points * bytes_per_point(&chain, true) as u64;
         let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
         let allowance = Allowance { whole: bytes, worker: bytes };
         let all = Work { partitions, surfaces: &surfaces, chain: &chain, allowance, journals: &journals };
-        run_tiles(&all, &Watch::default()).unwrap();
+        run_tiles(&all, partitions.keys(), &Watch::default()).unwrap();
         let (mut compared, mut drawn) = (Vec::new(), Vec::new());
         let all = ComparedInTiles::new(&journals);
         (0..all.parts())

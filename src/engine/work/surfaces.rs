@@ -5,7 +5,7 @@ use std::path::Path;
 
 use rayon::prelude::*;
 
-use crate::cloud::bounds::Range;
+use crate::cloud::bounds::{Range, widened};
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
@@ -28,7 +28,8 @@ pub struct Surfaces {
     /// The cells of the box around the cloud: the surface ends there, and filling does not go beyond.
     domain: Extent,
     tiling: Tiling,
-    store: Spill<TileKey>,
+    /// One for each part that made some.
+    stores: Vec<Spill<TileKey>>,
 }
 
 impl Surfaces {
@@ -37,7 +38,17 @@ impl Surfaces {
     /// # Errors
     /// Where the file cannot be made.
     pub fn create(path: &Path, domain: Extent, tiling: Tiling) -> Result<Self, EngineError> {
-        Ok(Surfaces { domain, tiling, store: Spill::create(path)? })
+        Ok(Surfaces { domain, tiling, stores: vec![Spill::create(path)?] })
+    }
+
+    /// Adds those that another part made.
+    pub fn join(&mut self, other: Spill<TileKey>) {
+        self.stores.push(other);
+    }
+
+    /// Where its own are kept.
+    pub fn own(&self) -> &Spill<TileKey> {
+        &self.stores[0]
     }
 
     /// An empty surface over the ground of a tile.
@@ -47,7 +58,7 @@ impl Surfaces {
 
     /// Gives the room on the disk back.
     pub fn empty(&self) {
-        self.store.empty();
+        self.stores.iter().for_each(Spill::empty);
     }
 
     fn extent(&self, key: TileKey) -> Extent {
@@ -65,18 +76,21 @@ impl Surfaces {
             .iter()
             .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
             .collect();
-        self.store.append(key, &mut bytes)
+        self.own().append(key, &mut bytes)
     }
 
     /// The tiles that touch the given ground and have a surface.
     fn keys(&self, x: Range, y: Range) -> Vec<TileKey> {
         let (columns, rows) = ((x.1 - x.0) / self.tiling.edge, (y.1 - y.0) / self.tiling.edge);
-        if columns.saturating_mul(rows) < self.store.lists() as i64 {
+        let lists: usize = self.stores.iter().map(Spill::lists).sum();
+        if columns.saturating_mul(rows) < lists as i64 {
             return self.tiling.touching(x, y).collect();
         }
         // Ground far wider than the cloud: fewer tiles have a surface than there are places for one.
         let touches = |at: Range, ground: Range| at.0 < ground.1 && ground.0 < at.1;
-        let mut keys = self.store.keys();
+        let mut keys: Vec<TileKey> = self.stores.iter().flat_map(Spill::keys).collect();
+        keys.sort_unstable();
+        keys.dedup();
         keys.retain(|key| {
             let (own_x, own_y) = self.tiling.ground(*key, 0);
             touches(own_x, x) && touches(own_y, y)
@@ -92,35 +106,64 @@ impl Surfaces {
     pub fn get(&self, x: Range, y: Range, margin: i64) -> Result<Raster, EngineError> {
         let extent = Extent::covering(self.domain.cell, x, y, margin).within(&self.domain);
         let mut surface = Raster::empty(extent);
-        let reach = ((margin + 1) as f64 * extent.cell).ceil() as Micrometres;
+        let reach = reach(margin, extent.cell);
         let mut buffer = Vec::new();
-        for key in self.keys((x.0 - reach, x.1 + reach), (y.0 - reach, y.1 + reach)) {
-            self.store.for_each_piece(key, &mut buffer, |piece| {
-                let values = piece
-                    .chunks_exact(5)
-                    .map(|b| match unpack_40(b) {
-                        NO_VALUE => EMPTY,
-                        z => z as f64,
-                    })
-                    .collect();
-                surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
-                Some(())
-            })?;
+        for key in self.keys(widened(x, reach), widened(y, reach)) {
+            for store in &self.stores {
+                store.for_each_piece(key, &mut buffer, |piece| {
+                    let values = piece
+                        .chunks_exact(5)
+                        .map(|b| match unpack_40(b) {
+                            NO_VALUE => EMPTY,
+                            z => z as f64,
+                        })
+                        .collect();
+                    surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
+                    Some(())
+                })?;
+            }
         }
         Ok(surface)
     }
 }
 
+/// The other tiles whose surfaces the work on a tile may look at, whichever cloud they are of.
+pub fn looked_at(key: TileKey, partitions: &Partitions, chain: &Chain) -> Vec<TileKey> {
+    let mut keys = Vec::new();
+    for need in chain.surfaces() {
+        let reach = chain.halo().of(need.cloud) + reach(need.margin, need.cell);
+        let (x, y) = partitions.tiling.ground(key, reach);
+        keys.extend(partitions.tiling.touching(x, y));
+    }
+    keys
+}
+
+/// How far so many cells around reach, and the one that an edge cuts.
+fn reach(margin: i64, cell: f64) -> Micrometres {
+    ((margin + 1) as f64 * cell).ceil() as Micrometres
+}
+
 /// Surfaces by the cloud and the points of it that they are the lowest of.
 pub type SurfacesOf = HashMap<(Cloud, LowestOf), Surfaces>;
 
-/// Makes the surface of every tile for each cloud of which a stage wants one.
+/// The file of the surfaces of a cloud.
+pub fn file_name(cloud: Cloud, of: LowestOf) -> &'static str {
+    match (cloud, of) {
+        (Cloud::Survey, LowestOf::AllButNoise) => "survey-surfaces",
+        (Cloud::Survey, LowestOf::GroundClass) => "survey-ground-surfaces",
+        (Cloud::Reference, LowestOf::AllButNoise) => "reference-surfaces",
+        (Cloud::Reference, LowestOf::GroundClass) => "reference-ground-surfaces",
+    }
+}
+
+/// Makes the surfaces of the tiles that are `wanted`, for each cloud of which a stage wants one.
 ///
 /// # Errors
 /// Where the disk fails.
 pub fn make_surfaces(
     partitions: &Partitions,
     chain: &Chain,
+    wanted: &dyn Fn(TileKey) -> bool,
     folder: &Path,
     watch: &Watch,
 ) -> Result<SurfacesOf, EngineError> {
@@ -129,19 +172,15 @@ pub fn make_surfaces(
     for need in chain.surfaces() {
         let Some(cloud) = partitions.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
-        let path = folder.join(match (need.cloud, need.of) {
-            (Cloud::Survey, LowestOf::AllButNoise) => "survey-surfaces",
-            (Cloud::Survey, LowestOf::GroundClass) => "survey-ground-surfaces",
-            (Cloud::Reference, LowestOf::AllButNoise) => "reference-surfaces",
-            (Cloud::Reference, LowestOf::GroundClass) => "reference-ground-surfaces",
-        });
+        let path = folder.join(file_name(need.cloud, need.of));
         let counts = |point: &Point| match need.of {
             LowestOf::AllButNoise => !point.is_noise(),
             LowestOf::GroundClass => point.is_ground_class(),
         };
         let domain = Extent::covering(need.cell, x, y, 0);
         let surfaces = Surfaces::create(&path, domain, tiling)?;
-        let keys = cloud.keys();
+        let mut keys = cloud.keys();
+        keys.retain(|key| wanted(*key));
         let progress = Progress::start(watch, "making surfaces", "tiles", keys.len() as u64);
         keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
             watch.check()?;

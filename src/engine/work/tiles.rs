@@ -15,14 +15,13 @@ use crate::engine::work::part::{Buffers, Outcome, PartRun};
 use crate::engine::work::queue::Queue;
 use crate::tile::tiling::TileKey;
 
-/// Runs the chain of stages on every tile that is not done yet, and writes down what they give back; the heavy ones, of
+/// Runs the chain of stages on those of the tiles that are not done yet, and writes down what they give back; the heavy ones, of
 /// which memory holds only one, one after another.
 ///
 /// # Errors
 /// Where the disk fails, a stage panics, or the run is asked to stop.
-pub fn run_tiles(all: &Work<'_>, watch: &Watch) -> Result<(), EngineError> {
+pub fn run_tiles(all: &Work<'_>, mut keys: Vec<TileKey>, watch: &Watch) -> Result<(), EngineError> {
     let done: HashSet<TileKey> = all.journals.done().into_iter().collect();
-    let mut keys = all.partitions.keys();
     keys.retain(|key| !done.contains(key));
     let progress = Progress::start(watch, "working on tiles", "tiles", keys.len() as u64);
     let tiling = all.partitions.tiling;
