@@ -81,6 +81,9 @@ JOB
 faketime=$(ls /usr/lib/*/faketime/libfaketimeMT.so.1 2>/dev/null | head -n 1 || true)
 [ -n "$faketime" ] || echo "Slurm: libfaketime is not there: a clock that is wrong is shown by the times of files alone" >&2
 export PROGRAM=$program PIPELINE=$pipeline OUT=$work/mishaps PARTS=$parts FAKETIME_LIBRARY=$faketime
+begin_now() { # JOB
+    squeue -h -j "$1" -o %T | grep -q PENDING && scontrol update JobId="$1" StartTime=now
+}
 for phase in deal work; do
     array=$(sbatch --parsable --job-name="$phase" --array="1-$parts" mishaps.sh "$phase")
     # A copy of the second part beside it.
@@ -89,6 +92,8 @@ for phase in deal work; do
     [ ! -e "$OUT.unfinished/$phase/1" ] || fail "$phase 1 was there before it was killed"
     # What requeueing does: the part is killed and begins again.
     scontrol requeue "${array}_1"
+    # A job that is requeued may wait two minutes, in case its node is to blame: not here.
+    wait_for begin_now "${array}_1"
     drain
     for id in "$array" "$copy"; do
         scontrol show job "$id" | grep -q 'JobState=\(FAILED\|TIMEOUT\|NODE_FAIL\|CANCELLED\)' && fail "a part of $phase failed"

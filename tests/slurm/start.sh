@@ -49,7 +49,8 @@ ProctrackType=proctrack/linuxproc
 TaskPlugin=task/none
 SelectType=select/cons_tres
 SelectTypeParameters=CR_Core_Memory
-SchedulerParameters=batch_sched_delay=1,sched_interval=2,requeue_delay=1
+SchedulerParameters=batch_sched_delay=1,sched_interval=2
+KillWait=2
 # More processors than there may be: parts then run beside each other on any machine.
 SlurmdParameters=config_overrides
 ReturnToService=2
