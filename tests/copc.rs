@@ -148,6 +148,9 @@ fn of_an_area_only_the_nodes_it_needs_are_decoded_and_the_figures_are_those_of_p
         let bytes = fs::read(folder.path().join("copc-survey.laz")).unwrap();
         let hash = hex(&sha2::Sha256::digest(&bytes));
         assert_eq!(common::manifest(&copc.out)["inputs"][0]["sha256"], hash, "{cloud}");
+        let parts = common::run_in_parts(&pipeline(folder.path(), "copc", unit, Some((cloud, area))), 5);
+        assert!(parts.same_bytes() == copc.same_bytes(), "five parts, {cloud}");
+        assert_eq!(common::manifest(&parts.out)["inputs"], common::manifest(&copc.out)["inputs"]);
     }
     // Without an area every point is read.
     let [copc, plain] = ["copc", "plain"].map(|name| run(&pipeline(folder.path(), name, "m", None), &[]));

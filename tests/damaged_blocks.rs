@@ -7,7 +7,7 @@ mod files;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use common::{RunResult, describe, echograde, run};
+use common::{RunResult, describe, echograde, run, run_in_parts};
 use echograde::cloud::LasFile;
 use files::{Builder, chunks_and_table, points, with};
 use serde_json::Value;
@@ -101,6 +101,10 @@ fn a_damaged_chunk_is_left_out_whole_whatever_the_format() {
                 assert!(again[name] == text, "{name} differs: tiles of {tile} m, {threads} threads");
             }
         }
+        // In parts, whichever has the damage.
+        let parts = run_in_parts(&pipeline(folder.path(), "broken.laz", "damaged: skip"), 3);
+        assert!(parts.same_bytes() == skip.same_bytes(), "three parts, format {format}");
+        assert_eq!(notes(&parts), notes(&skip));
     }
 }
 

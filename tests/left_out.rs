@@ -8,7 +8,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::made::{self, CORNER, Stored, grid, point, slope};
-use common::{echograde, number, refused, run, try_run};
+use common::{echograde, number, refused, run, run_in_parts, try_run};
 use echograde::areas::{AreaFile, AreaSystem};
 use echograde::cloud::Crs;
 use echograde::units::Unit;
@@ -137,6 +137,7 @@ fn results_are_the_same_over_tiles_and_threads() {
     for (tile, threads) in [("7 m", "2"), ("10 m", "1"), ("23 m", "3")] {
         assert_eq!(with(tile, threads), first, "{tile}");
     }
+    assert_eq!(run_in_parts(&pipeline(folder.path(), exclude, "7 m"), 3).same_bytes(), first, "three parts");
 }
 
 #[test]

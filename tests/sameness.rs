@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::raw_scans::{EXACT, Site, write_flight};
-use common::{RunResult, root, run};
+use common::{RunResult, root, run, run_in_parts};
 use las::point::Classification;
 use las::{Builder, Point, Reader, Writer};
 use proptest::prelude::*;
@@ -214,6 +214,9 @@ fn tiles_threads_memory_and_order_cannot_be_told_where_the_ground_is_as_delivere
                 &found,
                 &format!("tiles of {tile} m, {threads} threads, {memory}, {ground}"),
             );
+            if tile == 15 {
+                assert_same(&expected, &run_in_parts(&file, 3), &format!("three parts, {ground}"));
+            }
         }
     }
 }
@@ -295,6 +298,9 @@ fn tiles_threads_memory_and_order_cannot_be_told_where_the_reference_was_scanned
             let found = run(&file, &["--threads", &threads.to_string(), "--memory", memory]);
             let what = format!("tiles of {tile} m, {threads} threads, {memory}, order {seed}");
             assert_same(&expected, &found, &what);
+            if tile == 33 {
+                assert_same(&expected, &run_in_parts(&file, 4), "four parts");
+            }
         }
     }
 }
@@ -331,7 +337,7 @@ fn tiles_threads_and_memory_cannot_be_told_where_scans_are_registered_and_the_su
     write_flight(folder.path(), 1.0, 0.008, Some(4));
     let reference = site.reference(", model: full");
     for draw in ["per_return: all", "per_return: 150, spacing: 1 m"] {
-        let with = |tile: &str, options: &[&str]| {
+        let write = |tile: &str| {
             let text = format!(
                 "title: the same\nsurvey: {{files: [survey.laz], units: m, fit: {{to: flight.csv, model: plane}}}}\n\
                  reference: {reference}\nstages: [read: {{tile: {tile}}}, ground: {{}}, checkpoints: {{{draw}}}, \
@@ -339,11 +345,13 @@ fn tiles_threads_and_memory_cannot_be_told_where_scans_are_registered_and_the_su
             );
             let file = folder.path().join("pipeline.yaml");
             fs::write(&file, text).unwrap();
-            run(&file, options)
+            file
         };
+        let with = |tile: &str, options: &[&str]| run(&write(tile), options);
         let expected = with("7 m", &[]);
         assert!(expected.summary()["fit"]["raw"]["all"]["compared"].as_u64().unwrap() > 100);
         assert_same(&expected, &with("50 m", &["--threads", "1"]), "one tile, one thread");
         assert_same(&expected, &with("13 m", &["--threads", "3", "--memory", "64M"]), "three threads");
+        assert_same(&expected, &run_in_parts(&write("7 m"), 3), "three parts");
     }
 }

@@ -7,7 +7,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 
 use common::made::{self, CORNER, grid, slope};
-use common::{echograde, flat, refused, run};
+use common::{echograde, flat, refused, run, run_in_parts};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -227,14 +227,16 @@ fn ground_of_the_survey_that_is_left_out_shapes_no_facet() {
 fn tiles_and_threads_leave_no_trace() {
     let folder = plain_site();
     let mut first = None;
+    let mut file = None;
     for (tile, threads) in [("7 m", "1"), ("12.5 m", "2"), ("100 m", "3")] {
         let stages = format!(
             "stages: [read: {{tile: {tile}}}, ground: {{}}, compare: {{match: triangulated, longest_edge: 2 m}}, summarise: {{}}]"
         );
-        let result = run(&pipeline(folder.path(), "{points: points.csv}", &stages), &["--threads", threads]);
-        let bytes = result.same_bytes();
+        let file = file.insert(pipeline(folder.path(), "{points: points.csv}", &stages));
+        let bytes = run(file, &["--threads", threads]).same_bytes();
         assert_eq!(first.get_or_insert(bytes.clone()), &bytes, "{tile}");
     }
+    assert_eq!(Some(run_in_parts(&file.unwrap(), 2).same_bytes()), first, "two parts");
 }
 
 #[test]

@@ -44,6 +44,26 @@ pub fn run(pipeline: &Path, options: &[&str]) -> RunResult {
     RunResult { _folder: folder, out, stdout: String::from_utf8(output.stdout).unwrap() }
 }
 
+/// Runs a pipeline file in so many parts, one after another with one thread more each, and gives what is left.
+pub fn run_in_parts(pipeline: &Path, of: usize) -> RunResult {
+    let folder = TempDir::new().unwrap();
+    let out = folder.path().join("out");
+    let done = |command: &mut Command| {
+        let output = command.output().unwrap();
+        assert!(output.status.success(), "{}", describe(&output));
+        String::from_utf8(output.stdout).unwrap()
+    };
+    for phase in ["deal", "work"] {
+        for number in 1..=of {
+            let (part, threads) = (format!("{number}/{of}"), number.to_string());
+            let options = ["--phase", phase, "--part", &part, "--threads", &threads];
+            done(echograde().arg("run").arg(pipeline).arg("--out").arg(&out).args(options));
+        }
+    }
+    let stdout = done(echograde().arg("finish").arg(&out));
+    RunResult { _folder: folder, out, stdout }
+}
+
 /// A finished run.
 pub struct RunResult {
     _folder: TempDir,

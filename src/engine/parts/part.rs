@@ -150,6 +150,7 @@ impl Doing<'_> {
     fn work(&self, clock: &mut Clock<'_>) -> Result<(), EngineError> {
         let (Dealt { partitions, .. }, divided, own) = self.units()?;
         clock.step("read what was dealt out")?;
+        clock.watch().info(&format!("{} of {} tiles", own.len(), divided.len()));
         let (chain, watch) = (&self.job.chain, clock.watch());
         let places = (self.folder, self.agreed, self.own);
         let surfaces = surfaces_for(&own, &divided, &partitions, chain, places, watch)?;
