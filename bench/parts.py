@@ -17,7 +17,10 @@ ASSUMED = {
     "bytes a second of SHA-256, which one part alone finds of a file": 1.5e9,
     "size of the largest file, bytes": 20e9,
     "bytes of a point in the files": 7.0,
+    "parts of deal that a tile has points from (strips, and where they are cut)": 4.0,
 }
+# Measured: an index of 63 tiles and up to 400 parts is read at 75 MB/s, and takes 400 bytes for each part that a tile has points from.
+INDEX_SECONDS = 400 / 75e6
 # From bench/README.md: 1,006 million survey points, 200 million of the reference.
 REFERENCE_SHARE, TILES_PER_1E9 = 0.2, 972
 BYTES_ON_DISK = 7.8
@@ -120,7 +123,7 @@ def simulate(sites):
     for key, value in ASSUMED.items():
         print(f"Assumed: {key}: {value:g}.")
     print("\n| points | parts | deal, s | work, s | finish, s | in all, s | faster than 1 part |\n| ---: | ---: | ---: | ---: | ---: | ---: | ---: |")
-    threads, start, disk, sha, largest, in_file = ASSUMED.values()
+    threads, start, disk, sha, largest, in_file, pieces = ASSUMED.values()
     draw = random.Random(18)
     for points in (1e9, 1e12):
         tiles = int(TILES_PER_1E9 * points / 1e9)
@@ -138,8 +141,10 @@ def simulate(sites):
             # Surfaces of the tiles around a part are made again: about its rim.
             rim = lambda n: 1 + 4 * (n**0.5 + 1) / max(n, 1) * 0.06
             slowest = max(max(sum(s) / threads, max(s, default=0.0)) * rim(len(s)) for s in stretches)
-            work_s = start + max(slowest, points * BYTES_ON_DISK / disk)
-            finish = start + read * found["finish"] / threads
+            # Each part reads the indexes of all parts of deal, on one thread.
+            index = (tiles * min(parts, pieces) + 2 * parts) * INDEX_SECONDS
+            work_s = start + index + max(slowest, points * BYTES_ON_DISK / disk)
+            finish = start + index + read * found["finish"] / threads
             whole = deal + work_s + finish
             first = first or whole
             print(f"| {points:.0e} | {parts:,} | {deal:,.0f} | {work_s:,.0f} | {finish:,.0f} | {whole:,.0f} | {first / whole:.1f} |")
