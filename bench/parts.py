@@ -15,7 +15,7 @@ ASSUMED = {
     "seconds from a part's turn until its program runs (scheduler, shared disk)": 2.0,
     "bytes a second that all parts together read from and write to the shared disk": 5e9,
     "bytes a second of SHA-256, which one part alone finds of a file": 1.5e9,
-    "size of the largest file, bytes": 20e9,
+    "size of the largest file, bytes": 2e9,
     "bytes of a point in the files": 7.0,
     "parts of deal that a tile has points from (strips, and where they are cut)": 4.0,
 }

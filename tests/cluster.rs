@@ -65,6 +65,10 @@ fn the_script_for_slurm_submits_two_arrays_and_the_end_and_gives_the_bytes_of_ru
             "--threads 2 --memory 400M",
         ],
     );
+    // What is asked for comes from what `check` says.
+    let checked = echograde().arg("check").arg(&pipeline).output().unwrap();
+    let checked = String::from_utf8(checked.stdout).unwrap();
+    contains_all(&checked, &["in parts: reading the clouds", "can be divided among machines"]);
     let file = folder.join("job.sh");
     fs::write(&file, &script).unwrap();
     // Does at once what is submitted, and notes the options.

@@ -228,6 +228,21 @@ fn a_part_killed_in_the_middle_leaves_nothing_and_is_done_again() {
     parts.phase("deal", &[]);
     kill_once("work", 2, "tiles", 200_000);
     parts.phase("work", &[]);
+    // The end, too.
+    let mut finish = Command::new(env!("CARGO_BIN_EXE_echograde"));
+    let mut finish =
+        finish.arg("finish").arg(&parts.out).stdout(Stdio::null()).stderr(Stdio::null()).spawn().unwrap();
+    let has_begun = || {
+        let mut entries = fs::read_dir(parts.work()).unwrap().flatten();
+        entries.any(|entry| entry.path().join("results/checkpoints.csv").exists())
+    };
+    while !has_begun() {
+        assert!(finish.try_wait().unwrap().is_none(), "it ended before it could be killed");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    finish.kill().unwrap();
+    finish.wait().unwrap();
+    assert!(!parts.out.exists());
     assert_same(&parts.finish(), &expected, "killed and done again");
 }
 
@@ -280,6 +295,25 @@ fn parts_of_another_run_are_refused_and_results_are_replaced_only_when_asked() {
     // What one part was allowed is settled for all.
     assert_same(&parts.finish(), &expected, "replaced");
     assert_eq!(manifest(&out)["parts"], 2);
+    // An input that has changed, to the same size.
+    let folder = TempDir::new().unwrap();
+    let data = folder.path().join("data");
+    for cloud in ["survey", "reference"] {
+        fs::create_dir_all(data.join(cloud)).unwrap();
+        for file in fs::read_dir(root().join("demo-data").join(cloud)).unwrap().map(Result::unwrap) {
+            fs::copy(file.path(), data.join(cloud).join(file.file_name())).unwrap();
+        }
+    }
+    let pipeline = slow_pipeline(folder.path(), &data);
+    let parts = Parts { pipeline: &pipeline, out: folder.path().join("out"), of: 2 };
+    parts.part("deal", 1, &[]);
+    let strip = data.join("survey/strip-102.laz");
+    let mut bytes = fs::read(&strip).unwrap();
+    // The day that its header says it was made on.
+    bytes[90] ^= 1;
+    fs::write(&strip, bytes).unwrap();
+    let said = refused(&parts.start("deal", 2, &[]).wait_with_output().unwrap(), 1);
+    contains_all(&said, &["strip-102.laz: its contents are not what they were", "out.unfinished"]);
     // The command line is checked like any other.
     for options in [&["--phase", "deal"][..], &["--part", "1/2"], &["--phase", "deal", "--part", "3/2"]] {
         let output = try_run(&pipeline, &folder.path().join("x"), options);

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use serde::{Deserialize, Serialize};
 
 use crate::engine::plan::budget::unit_bytes;
-use crate::engine::plan::inputs::{identity, inputs_of};
+use crate::engine::plan::inputs::{identity, inputs_of, mark_by_ends};
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::Identity;
@@ -22,7 +22,7 @@ pub struct Agreed {
     pub parts: u32,
     /// Bytes that a unit of work may take: a tile that takes more is cut.
     pub unit_bytes: u64,
-    /// Program, pipeline, inputs without the hashes of the clouds, and the edge of the tiles.
+    /// Program, pipeline, inputs (of the clouds with hashes of their ends alone) and the edge of the tiles.
     identity: Identity,
 }
 
@@ -30,12 +30,14 @@ impl Agreed {
     /// What a job in so many parts comes to.
     fn new(job: &Job, parts: u32, may_replace: bool) -> Result<Self, EngineError> {
         let path = &job.pipeline_path;
+        let mut inputs = inputs_of(job);
+        mark_by_ends(&mut inputs)?;
         Ok(Agreed {
             pipeline_file: std::path::absolute(path)
                 .map_err(EngineError::disk(path, "finding the pipeline file"))?,
             parts,
             unit_bytes: unit_bytes(job.tiling.edge, &job.survey.density, &job.chain),
-            identity: identity(job, &inputs_of(job), may_replace),
+            identity: identity(job, &inputs, may_replace),
         })
     }
 
