@@ -100,6 +100,10 @@ for phase in deal work; do
     done
     grep -q "$phase 1/$parts done" "$OUT.unfinished/$phase/1/log.txt" || fail "$phase 1 was not done again"
     scontrol show job "${array}_1" | grep -q 'Restarts=1' || fail "$phase 1 was not requeued"
+    if [ -n "$faketime" ] && [ "$parts" -ge 3 ]; then
+        ahead=$(head -c 19 "$OUT.unfinished/$phase/2/log.txt") right=$(head -c 19 "$OUT.unfinished/$phase/3/log.txt")
+        [[ "$ahead" > "$right" ]] || fail "the clock of $phase 2 was not ahead: $ahead, $right"
+    fi
     # As on a file system whose server is an hour ahead.
     find "$OUT.unfinished/$phase/3" -type f -exec touch -d '+1 hour' {} + 2>/dev/null || true
 done
