@@ -67,13 +67,14 @@ cat >mishaps.sh <<'JOB'
 set -euo pipefail
 # On the node whose clock is wrong, all that the part sees of times is an hour ahead.
 [ "$SLURM_ARRAY_TASK_ID" != 2 ] || [ -z "${FAKETIME_LIBRARY:-}" ] || export LD_PRELOAD=$FAKETIME_LIBRARY FAKETIME=+1h
-# Once, the first part stands still in the middle, to be killed there.
+# Once, the first part is killed in the middle, and its node hangs until the job is requeued.
 if [ "$SLURM_ARRAY_TASK_ID" = 1 ] && [ "${SLURM_RESTART_COUNT:-0}" = 0 ]; then
     "$PROGRAM" run "$PIPELINE" --out "$OUT" --phase "$1" --part "1/$PARTS" --threads 1 &
     until ls -d "$OUT.unfinished/$1/1-"* >/dev/null 2>&1; do kill -0 $!; done
-    kill -STOP $!
-    touch "$OUT-$1.stopped"
-    wait $!
+    kill -KILL $!
+    trap '' TERM
+    touch "$OUT-$1.killed"
+    sleep 600
     exit 9
 fi
 exec "$PROGRAM" run "$PIPELINE" --out "$OUT" --phase "$1" --part "$SLURM_ARRAY_TASK_ID/$PARTS" --threads "$SLURM_ARRAY_TASK_ID"
@@ -88,9 +89,8 @@ for phase in deal work; do
     array=$(sbatch --parsable --job-name="$phase" --array="1-$parts" mishaps.sh "$phase")
     # A copy of the second part beside it.
     copy=$(sbatch --parsable --job-name="$phase-copy" --array=2 mishaps.sh "$phase")
-    wait_for test -e "$OUT-$phase.stopped"
+    wait_for test -e "$OUT-$phase.killed"
     [ ! -e "$OUT.unfinished/$phase/1" ] || fail "$phase 1 was there before it was killed"
-    # What requeueing does: the part is killed and begins again.
     scontrol requeue "${array}_1"
     # A job that is requeued may wait two minutes, in case its node is to blame: not here.
     wait_for begin_now "${array}_1"

@@ -5,6 +5,7 @@ use std::path::Path;
 use tracing::Level;
 
 use crate::engine::conclude::manifest::peak_memory;
+use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
 use crate::engine::partition::phase::read_clouds;
 use crate::engine::partition::share::Share;
@@ -90,6 +91,13 @@ fn is_whole(part: &Path, phase: Phase) -> bool {
     }
 }
 
+/// All points, which tile is whose, and the tiles of the part.
+struct Units {
+    partitions: Partitions,
+    divided: Vec<(TileKey, u32)>,
+    own: Vec<TileKey>,
+}
+
 /// A part at work.
 struct Doing<'a> {
     job: &'a Job,
@@ -130,25 +138,24 @@ impl Doing<'_> {
         index::write(&partitions, &self.own.join(dealt::INDEX))
     }
 
-    /// All points, which tile is whose, and the part's own.
-    fn units(&self) -> Result<(Dealt, Vec<(TileKey, u32)>, Vec<TileKey>), EngineError> {
-        let dealt = Dealt::read(self.job, self.agreed, self.folder)?;
-        let divided = division(&dealt.partitions, self.part.of);
+    fn units(&self) -> Result<Units, EngineError> {
+        let Dealt { partitions, .. } = Dealt::read(self.job, self.agreed, self.folder)?;
+        let divided = division(&partitions, self.part.of);
         let own = divided.iter().filter(|(_, part)| *part == self.part.number).map(|(key, _)| *key);
         let own = own.collect();
-        Ok((dealt, divided, own))
+        Ok(Units { partitions, divided, own })
     }
 
     fn surface(&self, clock: &mut Clock<'_>) -> Result<(), EngineError> {
-        let (dealt, _, own) = self.units()?;
+        let Units { partitions, own, .. } = self.units()?;
         let wanted = |key: TileKey| own.binary_search(&key).is_ok();
-        let made = make_surfaces(&dealt.partitions, &self.job.chain, &wanted, self.own, clock.watch())?;
+        let made = make_surfaces(&partitions, &self.job.chain, &wanted, self.own, clock.watch())?;
         clock.step("make surfaces")?;
         write_index(&made, self.own)
     }
 
     fn work(&self, clock: &mut Clock<'_>) -> Result<(), EngineError> {
-        let (Dealt { partitions, .. }, divided, own) = self.units()?;
+        let Units { partitions, divided, own } = self.units()?;
         clock.step("read what was dealt out")?;
         clock.watch().info(&format!("{} of {} tiles", own.len(), divided.len()));
         let (chain, watch) = (&self.job.chain, clock.watch());

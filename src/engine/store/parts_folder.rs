@@ -241,8 +241,8 @@ mod tests {
         assert_eq!(fs::read_to_string(folder.plan()).unwrap(), "first");
         assert_eq!(fs::read_dir(folder.work()).unwrap().count(), 1);
         // A run in one piece does not clear it away unless it is asked to.
-        let claim = |replace| {
-            use crate::engine::store::run_folder::{Claim, RunFolder};
+        let claim = |replace: bool| {
+            use crate::engine::store::run_folder::Claim;
             RunFolder::claim(folder.target(), Claim { resume: !replace, replace })
         };
         assert!(claim(false).err().unwrap().to_string().contains("finish"));
