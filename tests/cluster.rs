@@ -9,7 +9,9 @@ use std::os::unix::fs::{PermissionsExt, symlink};
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 
-use common::{contains_all, describe, echograde, results, root, slow_pipeline, try_run};
+use common::{
+    contains_all, copied_demo, describe, echograde, refused, results, root, slow_pipeline, try_run,
+};
 use serde_json::Value;
 use tempfile::TempDir;
 
@@ -33,7 +35,7 @@ fn place() -> (TempDir, PathBuf, PathBuf) {
     let base = TempDir::new().unwrap();
     let folder = base.path().join("it's a site");
     fs::create_dir(&folder).unwrap();
-    let pipeline = slow_pipeline(&folder, &root().join("demo-data"));
+    let pipeline = slow_pipeline(&folder, &copied_demo(base.path()));
     (base, folder, pipeline)
 }
 
@@ -160,7 +162,7 @@ fn misfits(schema: &Value, value: &Value, at: &str, found: &mut Vec<String>) {
 
 #[test]
 fn the_job_for_kubernetes_fits_its_schema_and_gives_the_bytes_of_run_in_whatever_order_pods_start() {
-    let (_base, folder, pipeline) = place();
+    let (base, folder, pipeline) = place();
     let out = folder.join("in parts");
     let text = job(&pipeline, "kubernetes", &out);
     let manifest: Value = serde_yaml::from_str(&text).unwrap();
@@ -185,7 +187,13 @@ fn the_job_for_kubernetes_fits_its_schema_and_gives_the_bytes_of_run_in_whatever
     let container = &spec["template"]["spec"]["containers"][0];
     assert_eq!(container["resources"]["limits"]["memory"], "500Mi");
     let mount = Path::new(container["volumeMounts"][0]["mountPath"].as_str().unwrap());
-    assert!(pipeline.starts_with(mount) && root().starts_with(mount));
+    // The folder of the pipeline file and of the clouds.
+    assert_eq!(mount, base.path());
+    let elsewhere = Path::new("/nowhere/out");
+    let mut refusal = echograde();
+    refusal.args(["cluster", "--parts", "2", "--for", "kubernetes", "--out"]).args([elsewhere, &pipeline]);
+    let output = refusal.output().unwrap();
+    contains_all(&refused(&output, 2), &["lie in no folder", "put them into one"]);
 
     // Pods of all indexes at once, the last first: each waits for what it needs.
     let path = stand_in(&folder, "unused", "");

@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Output, Stdio};
 use std::time::Duration;
 
-use common::{contains_all, describe, manifest, refused, results, root, slow_pipeline, try_run};
+use common::{contains_all, copied_demo, describe, manifest, refused, results, root, slow_pipeline, try_run};
 use tempfile::TempDir;
 
 /// A run in parts, in a folder of its own.
@@ -297,13 +297,7 @@ fn parts_of_another_run_are_refused_and_results_are_replaced_only_when_asked() {
     assert_eq!(manifest(&out)["parts"], 2);
     // An input that has changed, to the same size.
     let folder = TempDir::new().unwrap();
-    let data = folder.path().join("data");
-    for cloud in ["survey", "reference"] {
-        fs::create_dir_all(data.join(cloud)).unwrap();
-        for file in fs::read_dir(root().join("demo-data").join(cloud)).unwrap().map(Result::unwrap) {
-            fs::copy(file.path(), data.join(cloud).join(file.file_name())).unwrap();
-        }
-    }
+    let data = copied_demo(folder.path());
     let pipeline = slow_pipeline(folder.path(), &data);
     let parts = Parts { pipeline: &pipeline, out: folder.path().join("out"), of: 2 };
     parts.part("deal", 1, &[]);

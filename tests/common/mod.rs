@@ -111,6 +111,18 @@ pub fn slow_pipeline(folder: &Path, data: &Path) -> PathBuf {
     file
 }
 
+/// A copy of the demo's clouds within a folder.
+pub fn copied_demo(folder: &Path) -> PathBuf {
+    let data = folder.join("data");
+    for cloud in ["survey", "reference"] {
+        fs::create_dir_all(data.join(cloud)).unwrap();
+        for file in fs::read_dir(root().join("demo-data").join(cloud)).unwrap().map(Result::unwrap) {
+            fs::copy(file.path(), data.join(cloud).join(file.file_name())).unwrap();
+        }
+    }
+    data
+}
+
 /// A run that is under way.
 pub struct Working {
     /// The process.

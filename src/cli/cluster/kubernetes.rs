@@ -6,19 +6,32 @@
 
 use std::path::{Path, PathBuf};
 
+use crate::cli::CliError;
 use crate::cli::cluster::Plan;
 use crate::engine::parts::missing::quoted;
 use crate::engine::store::phase::Phase;
 
 /// The manifest.
-pub fn job(plan: &Plan) -> String {
+///
+/// # Errors
+/// Where no folder holds all files: a volume cannot be mounted in place of the root.
+pub fn job(plan: &Plan) -> Result<String, CliError> {
     let Plan { name, parts, resources, .. } = plan;
     let remarks: String = plan.remarks.iter().map(|line| format!("# {line}\n")).collect();
     let path = |path: &Path| quoted(&path.display().to_string());
     let memory = plan.memory.div_ceil(1 << 20);
     // All of it, one phase after the other, and as much again for starting pods.
     let deadline = 2 * plan.seconds.iter().sum::<u64>();
-    let mount = serde_json::to_string(&common_folder(plan).display().to_string()).expect("plain data");
+    let common = common_folder(plan);
+    if common.parent().is_none() {
+        let message = format!(
+            "{}, the clouds and {} lie in no folder that a volume could be mounted at: put them into one",
+            plan.pipeline.display(),
+            plan.out.display()
+        );
+        return Err(CliError::Usage(message));
+    }
+    let mount = serde_json::to_string(&common.display().to_string()).expect("plain data");
     let script = format!(
         r#"set -eu
 program=echograde
@@ -52,7 +65,7 @@ exec "$program" finish "$out" {options}
         options = plan.options(),
     );
     let script: String = script.lines().map(|line| format!("              {line}\n")).collect();
-    format!(
+    Ok(format!(
         r#"# A run of echograde in {parts} parts, as an indexed Job: `kubectl apply -f THIS-FILE`. Indexes 0 to {last_deal} read the clouds (`deal`),
 # {parts} to {last_work} work on tiles (`work`), {last} concludes (`finish`); at most {parts} run at once, and each waits for the phase before.
 {remarks}# To be set: the image, which holds the program and a shell, and the claim of the volume, which all pods mount at the same place.
@@ -91,7 +104,7 @@ spec:
         completions = 2 * parts + 1,
         version = env!("CARGO_PKG_VERSION"),
         threads = resources.threads,
-    )
+    ))
 }
 
 /// The folder that holds all that the parts read and write.

@@ -118,7 +118,7 @@ pub fn cluster(file: &Path, out: Option<&Path>, wanted: &Wanted) -> Result<Strin
     };
     Ok(match wanted.scheduler {
         Scheduler::Slurm => slurm::script(&plan),
-        Scheduler::Kubernetes => kubernetes::job(&plan),
+        Scheduler::Kubernetes => kubernetes::job(&plan)?,
     })
 }
 
