@@ -331,22 +331,30 @@ impl Work<'_> {
             Estimate::Facets(_) => (reach / NARROW).max((3.0 * part.cell) as Micrometres).min(reach),
             Estimate::Weighted { .. } => reach,
         };
-        let count = |margin: Micrometres| -> u64 {
+        let count = |part: &Extent, margin: Micrometres| -> u64 {
             self.squares_on(widened_by(part, margin)).iter().map(|(_, packed)| packed.points).sum()
         };
-        let (near, far) = (count(narrow), count(reach));
-        let fits = |points: u64| {
+        let (near, far) = (count(part, narrow), count(part, reach));
+        let fits = |points: u64, part: &Extent| {
             points * POINT + part.len() as u64 * CELL <= self.allowed || part.len() <= FEW_CELLS
         };
         let few_more = far < 2 * near || far < FEW_POINTS;
-        if fits(near) && !(few_more && fits(far)) {
-            let patch = self.patch(part, known, narrow)?;
-            if patch.settled {
+        if fits(near, part) && !(few_more && fits(far, part)) {
+            let mut patch = self.patch(part, known, narrow)?;
+            let unsettled = patch.unsettled();
+            let again: u64 = unsettled.iter().map(|square| count(square, reach)).sum();
+            // Beyond that it is less work to make all of it again.
+            if unsettled.is_empty()
+                || again < far && unsettled.iter().all(|square| fits(count(square, reach), square))
+            {
+                for square in unsettled {
+                    patch.replace(&self.patch(&square, known, reach)?);
+                }
                 done(&patch);
                 return Ok(());
             }
         }
-        if fits(far) {
+        if fits(far, part) {
             done(&self.patch(part, known, reach)?);
             return Ok(());
         }
