@@ -20,7 +20,7 @@ use crate::results::summary::Summary;
 use crate::units::Unit;
 
 /// No line is longer, so that the result fits a terminal and a message.
-const WIDTH: usize = 100;
+pub(crate) const WIDTH: usize = 100;
 
 /// The title, the result in sentences, warnings, a table by return and the points that are not ground.
 pub fn result_text(summary: &Summary) -> String {
@@ -108,7 +108,7 @@ fn table(summary: &Summary) -> String {
 }
 
 /// Rows in columns as wide as their widest cell, the first `left` of them flush left, the others right.
-pub(super) fn columns<const N: usize>(rows: &[[String; N]], left: usize) -> String {
+pub(crate) fn columns<const N: usize>(rows: &[[String; N]], left: usize) -> String {
     let rows: Vec<_> = rows.iter().map(|row| row.each_ref().map(|cell| harmless(cell))).collect();
     let widths: [usize; N] =
         std::array::from_fn(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
@@ -146,12 +146,17 @@ fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
 }
 
 /// The text in lines. What a file says, such as its title and the names of points, must not steer the terminal.
-pub(super) fn wrap(text: &str) -> String {
+pub(crate) fn wrap(text: &str) -> String {
+    wrap_to(text, WIDTH)
+}
+
+/// The same in lines of another width.
+pub(crate) fn wrap_to(text: &str, width: usize) -> String {
     let mut out = String::new();
     let mut length = 0;
     for word in text.split(|c: char| c.is_whitespace() || c.is_control()).filter(|word| !word.is_empty()) {
         let more = word.chars().count();
-        if length > 0 && length + 1 + more > WIDTH {
+        if length > 0 && length + 1 + more > width {
             out.push('\n');
             length = 0;
         } else if length > 0 {
