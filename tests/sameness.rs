@@ -66,7 +66,7 @@ fn pipeline_with(
     let file = folder.join(format!("tile-{tile}.yaml"));
     let text = format!(
         "title: the same\nsurvey: {{files: ['s*.laz']}}\nreference: {{scans: [{{name: S, files: ['r*.laz']}}]}}\noutput: unused\nseed: 3\nstages:\n  \
-         - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{}}\n  \
+         - read: {{tile: {tile} m}}\n  - select: {{returns: [1, 2, 3, 4, 5]}}\n  - ground: {{compare: [{{dh_initial: 0.15 m}}, {{cell: 0.7 m, slope: 0.6}}]}}\n  \
          - checkpoints: {{{checkpoints}}}\n  - compare: {{{compare}}}\n  - summarise: {{{summarise}}}\n{more}  - export: {{cloud: false}}\n"
     );
     fs::write(&file, text).unwrap();

@@ -6,7 +6,7 @@ use crate::diff::figures::{FiguresRow, LimitChange, OfWarning};
 use crate::diff::found::Diff;
 use crate::diff::options::THERE;
 use crate::diff::paired::{Finding, PairedRow};
-use crate::report::text::{WIDTH, columns, wrap, wrap_to};
+use crate::report::lines::{WIDTH, columns, wrap, wrap_to};
 use crate::results::format::{ResidualFormat, UNDEFINED, thousands};
 use crate::results::statistics::Support;
 

@@ -1,16 +1,17 @@
 //! What a run is expected to take, from the headers alone: tiles, memory, disk and time. Measured on sites of 2 to 56 million
 //! points, 10 to 5,000 of them a square metre (bench/README.md): each within a factor of 1.5 there.
 
-use std::collections::HashSet;
+use std::collections::{HashMap, HashSet};
 use std::f64::consts::PI;
 
 use crate::cloud::Source;
 use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
 use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
+use crate::stages::filters_found::RECORD;
 use crate::stages::list::{Stage, draw_of, export_of};
 use crate::stages::matching::Search;
-use crate::stages::stage::ExpectedSurvey;
+use crate::stages::stage::{ExpectedSurvey, SurfaceKey, SurfaceNeed};
 use crate::stages::summarise::Summarise;
 use crate::tile::points::Cloud;
 use crate::units::{Micrometres, Unit};
@@ -155,9 +156,11 @@ fn disk(job: &Job) -> u64 {
             density.points as f64 * bytes * (1.0 + 2.0 * halo / edge).powi(2)
         })
         .sum();
-    let surfaces: f64 = job
-        .chain
-        .surfaces()
+    // Stages that want the same share it.
+    let needs: HashMap<SurfaceKey, SurfaceNeed> =
+        job.chain.surfaces().map(|need| (need.key(), need)).collect();
+    let surfaces: f64 = needs
+        .values()
         .filter_map(|need| {
             let cloud = if need.cloud == Cloud::Survey { Some(&job.survey) } else { job.reference.as_ref() };
             Some(covered(&cloud?.density) / (need.cell / 1e6).powi(2) * SURFACE_CELL)
@@ -187,7 +190,9 @@ fn comparisons(job: &Job) -> f64 {
     let scanned = covered(reference).min(covered(survey));
     let matched = share_matched(compare, reference.points as f64 / covered(reference));
     let survey = survey.points as f64 / covered(survey) * scanned;
-    survey * GROUND * matched * COMPARISON + scanned * TERRAIN_M2
+    // Settings of the ground filter that are compared have comparisons of their own.
+    let bytes = COMPARISON + job.chain.filters.len() as f64 * RECORD as f64;
+    survey * GROUND * matched * bytes + scanned * TERRAIN_M2
 }
 
 /// Share of the survey's ground points that find the reference within reach, were its points strewn at random.
