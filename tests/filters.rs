@@ -221,7 +221,7 @@ fn page_terminal_and_resolved_file_say_so() {
     assert!(first.stdout.lines().all(|line| line.chars().count() <= 100), "{}", first.stdout);
     contains_all(
         &first.stdout,
-        &["Settings of the ground filter", "slope 0.3, dh_initial 0.3 m (own)", "never by how small"],
+        &["Settings of the ground filter", "own: slope 0.3, dh_initial 0.3 m", "never by how small"],
     );
     let page = first.text("report.html");
     assert!(page.contains("<h2>Settings of the ground filter</h2>") && page.contains("id=\"filters-title\""));
@@ -270,4 +270,47 @@ fn what_is_no_setting_is_told_before_a_point_is_read() {
     );
     let nine: Vec<String> = (1..=9).map(|i| format!("{{slope: 1.{i}}}")).collect();
     says(&format!("ground: {{compare: [{}]}}", nine.join(", ")), &["lists 9 settings", "expected 8 at most"]);
+}
+
+#[test]
+fn the_page_on_choosing_shows_what_the_program_prints() {
+    let printed = run(&common::root().join("docs/ground-filter.yaml"), &[]).stdout;
+    let (_, table) = printed.split_once("Settings of the ground filter").unwrap();
+    let (table, _) = table.split_once("\n\n").unwrap();
+    let page = fs::read_to_string(common::root().join("docs/choosing-parameters.md")).unwrap();
+    let shown = page
+        .split_once("```text\nSettings of the ground filter")
+        .and_then(|(_, rest)| rest.split_once("\n```"));
+    assert_eq!(shown.unwrap().0, table);
+    // The shares of the other table, of other cells and windows.
+    let found = run(&common::root().join("docs/cells-and-windows.yaml"), &[]).summary();
+    let settings = &found["filters_compared"];
+    for (setting, row) in [
+        (&settings["alternatives"][0], "| 0.25 m | +0.8 % | 2.3 % | <0.1 % | 99.0 % |"),
+        (&settings["alternatives"][1], "| 1 m | −3.2 % | 11.6 % | 0.8 % | 96.9 % |"),
+        (&settings["alternatives"][2], "| 2 m | −14.6 % | 21.4 % | 2.3 % | 88.4 % |"),
+    ] {
+        let ground = |setting: &Value| number(&setting["all"], "ground");
+        let cells: Vec<f64> = row
+            .split('|')
+            .skip(2)
+            .filter_map(|cell| {
+                cell.trim().trim_start_matches('<').trim_end_matches(" %").replace('−', "-").parse().ok()
+            })
+            .collect();
+        let shares = [
+            ground(setting) / ground(&settings["own"]) - 1.0,
+            number(setting["returns"].as_array().unwrap().last().unwrap(), "within_sd_of_limit"),
+            number(&setting["reference"], "share_refused"),
+            number(setting, "coverage"),
+        ];
+        assert!(page.contains(row), "{row}");
+        for (shown, share) in cells.iter().zip(shares) {
+            assert!(
+                (shown - 100.0 * share).abs() < if row.contains('<') { 0.1 } else { 0.05 + 1e-9 },
+                "{row}: {share}"
+            );
+        }
+        assert_eq!(cells.len(), 4, "{row}");
+    }
 }

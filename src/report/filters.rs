@@ -12,8 +12,9 @@ use crate::trust::warnings::MANY_NEAR_LIMIT;
 
 /// All settings, the run's own first, each with its name.
 fn settings(found: &FiltersCompared) -> impl Iterator<Item = (String, &FilterSetting)> {
-    let own = [(format!("{} (own)", name(&found.own)), &found.own)];
-    own.into_iter().chain(found.alternatives.iter().map(|setting| (name(setting), setting)))
+    let own = [(format!("{} (own)", name(&found.own, &found.own)), &found.own)];
+    let others = found.alternatives.iter().map(|setting| (name(setting, &found.own), setting));
+    own.into_iter().chain(others)
 }
 
 /// What the counts speak for.
@@ -37,18 +38,8 @@ fn share(value: Option<f64>) -> String {
 pub fn text(summary: &Summary) -> Option<String> {
     let found = summary.filters_compared.as_ref()?;
     let format = ResidualFormat::of(summary.units);
-    let header = [
-        "setting",
-        "ground",
-        "vs own, %",
-        "compared",
-        "near limit, %",
-        "refused, %",
-        "cells, %",
-        "bias",
-        "SD",
-        "RMSE",
-    ];
+    let header =
+        ["setting", "ground", "vs own", "compared", "near", "refused", "cells", "bias", "SD", "RMSE"];
     let row = |(name, setting): (String, &FilterSetting)| {
         let all = &setting.all;
         let enough = all.compared >= Support::FEWEST_COMPARISONS;
@@ -70,18 +61,19 @@ pub fn text(summary: &Summary) -> Option<String> {
     };
     let rows = settings(found).map(row);
     let mut rows: Vec<[String; 10]> = [header.map(String::from)].into_iter().chain(rows).collect();
-    // Long names stand in the first column as numbers, told below.
-    let longest = rows.iter().map(|row| row[0].chars().count()).max().unwrap_or(0);
+    // Names too long for the table stand below it.
     let mut key = String::new();
-    if longest > LONGEST_NAME {
+    if rows.iter().any(|row| row[0].chars().count() > LONGEST_NAME) {
         for (i, row) in rows.iter_mut().enumerate().skip(1) {
-            key += &wrap(&format!("{i}: {}", row[0]));
-            row[0] = i.to_string();
+            let short = if i == 1 { "own".to_string() } else { format!("{}", i - 1) };
+            key += &wrap(&format!("{short}: {}", row[0].trim_end_matches(" (own)")));
+            row[0] = short;
         }
     }
     Some(format!(
-        "Settings of the ground filter; residuals (dz) in {}; near limit: comparisons within one SD of it,\n\
-         the return with most; refused: of the reference's ground, for its slope; cells: with ground\n{}{key}{}",
+        "Settings of the ground filter; residuals (dz) in {}, shares in per cent. Near: comparisons within\n\
+         one SD of the limit, of the return with most. Refused: of the reference's ground, for its slope.\n\
+         Cells: with ground.\n{}{key}\n{}",
         format.symbol,
         columns(&rows, 1),
         wrap(&found.suggestion)
@@ -234,6 +226,6 @@ mod tests {
         }
         let text = super::text(&summary).unwrap();
         assert!(text.lines().all(|line| line.chars().count() <= 100), "{text}");
-        assert!(text.contains("2: dh_initial 0.2 m, window_growth exponential"), "{text}");
+        assert!(text.contains("1: dh_initial 0.2 m, window_growth exponential"), "{text}");
     }
 }

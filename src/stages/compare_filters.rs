@@ -186,7 +186,9 @@ impl TileStage for CompareFilter {
         };
         let cells = self.terrain_cell.and_then(|cell| covered_cells(tile, cell.exact_micrometres()));
         let cells = cells.map(|extent| (extent.finder(), Coverage::new(extent)));
-        let Reused(matcher) = tile.reusable.take().unwrap_or_default();
+        let mut reused = tile.reusable.take::<Reused>().unwrap_or_default();
+        let matcher = reused.0.pop().unwrap_or_default();
+        tile.reusable.put(reused);
         let (ground, asked) = (GroundCounts::default(), Vec::new());
         Some(Box::new(FilterVisitor { stage: self, survey, reference, cells, ground, asked, matcher }))
     }
@@ -201,9 +203,9 @@ impl TileStage for CompareFilter {
     }
 }
 
-/// The matcher of these stages, whose memory is used again from tile to tile.
+/// The matchers of these stages, whose memory is used again from tile to tile.
 #[derive(Default)]
-struct Reused(Matcher);
+struct Reused(Vec<Matcher>);
 
 struct FilterVisitor<'a> {
     stage: &'a CompareFilter,
@@ -303,6 +305,8 @@ impl Visitor for FilterVisitor<'_> {
                 give_compared(number, return_number, dz, headroom, &mut tile.sections);
             }
         }
-        tile.reusable.put(Reused(self.matcher));
+        let mut reused = tile.reusable.take::<Reused>().unwrap_or_default();
+        reused.0.push(self.matcher);
+        tile.reusable.put(reused);
     }
 }

@@ -32,6 +32,8 @@ pub const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 /// filter's options do not apply. Cover and slope then come from the lowest class 2 of each cell. What limit the
 /// classification had is not known, so that there is no truncation correction. Of a survey and a reference that differ
 /// in this, each has a `ground` stage of its own with its `cloud`. `cross_check: true` compares both ways in one run.
+///
+/// How to choose the values, on the demonstration's own numbers: `docs/choosing-parameters.md`. `compare` tries several in one run.
 #[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {

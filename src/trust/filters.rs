@@ -3,14 +3,16 @@
 //! A setting is judged by what it truncates of the residuals and by what it refuses of the reference's ground. Never by bias, SD or
 //! RMSE: the smallest error may be the one of which the most was cut off, and to choose it would be to choose the answer.
 
+use serde_json::Value;
+
 use crate::results::filters::{FilterReturn, FilterSetting};
-use crate::results::format::{percent, signed};
+use crate::results::format::percent;
 use crate::results::statistics::Support;
 use crate::trust::matching::{REFUSED, largest_refused};
 use crate::trust::warnings::MANY_NEAR_LIMIT;
 
-/// Shares that differ by less than this are called alike: half of a percent.
-const ALIKE: f64 = 0.005;
+/// Shares that differ by less than this are called alike. This program's own choice.
+const ALIKE: f64 = 0.01;
 
 /// A setting and what it is judged by.
 struct Judged<'a> {
@@ -24,14 +26,14 @@ struct Judged<'a> {
 }
 
 impl<'a> Judged<'a> {
-    fn of(setting: &'a FilterSetting) -> Self {
+    fn of(setting: &'a FilterSetting, own: &FilterSetting) -> Self {
         let enough = |row: &&FilterReturn| row.compared >= Support::FEWEST_COMPARISONS;
         let near = setting.returns.iter().filter(enough);
         let near = near.filter_map(|row| Some((row.within_sd_of_limit?, row.return_number?)));
         let reference = setting.reference.as_ref();
         Judged {
             setting,
-            name: name(setting),
+            name: name(setting, own),
             truncation: near.max_by(|a, b| a.0.total_cmp(&b.0)),
             refused: reference.and_then(|reference| largest_refused(&reference.by_slope)),
         }
@@ -47,9 +49,12 @@ impl<'a> Judged<'a> {
     }
 }
 
-/// The options of a setting for people: `dh_initial 0.2 m, slope 0.5`.
-pub fn name(setting: &FilterSetting) -> String {
-    let options = setting.options.iter().map(|(key, value)| {
+/// What a setting is called: the options in which it differs from the run's own, `dh_initial 0.2 m, slope 0.5`; of the run's own all in
+/// which some other differs.
+pub fn name(setting: &FilterSetting, own: &FilterSetting) -> String {
+    let is_own = setting.options == own.options;
+    let differs = |(key, value): &(&String, &Value)| is_own || own.options.get(*key) != Some(value);
+    let options = setting.options.iter().filter(differs).map(|(key, value)| {
         let value = value.as_str().map_or_else(|| value.to_string(), str::to_string);
         format!("{key} {value}")
     });
@@ -58,7 +63,7 @@ pub fn name(setting: &FilterSetting) -> String {
 
 /// What the counts speak for, in sentences.
 pub fn suggestion(own: &FilterSetting, alternatives: &[FilterSetting]) -> String {
-    let all: Vec<Judged> = [own].into_iter().chain(alternatives).map(Judged::of).collect();
+    let all: Vec<Judged> = [own].into_iter().chain(alternatives).map(|one| Judged::of(one, own)).collect();
     if all.iter().all(|one| one.truncation.is_none()) {
         return "Too few comparisons to judge the settings by what they truncate: only their counts can be compared."
             .to_string();
@@ -74,9 +79,14 @@ pub fn suggestion(own: &FilterSetting, alternatives: &[FilterSetting]) -> String
         ),
         Some((at, one)) => {
             let compared = compared(&all[0], one);
-            let own = match all[0].passes() {
-                true => "The run's own setting would do as well, and accepts more than it takes.",
-                false => "The run's own setting does not.",
+            let own = match (all[0].passes(), all[0].truncation) {
+                (true, _) => {
+                    "The run's own setting would do as well, and accepts more than it takes.".to_string()
+                }
+                (false, Some((near, number))) if near >= MANY_NEAR_LIMIT => {
+                    format!("The run's own setting truncates return {number}.")
+                }
+                _ => "The run's own setting refuses ground of the reference for its slope.".to_string(),
             };
             let looser: Vec<&Judged> = all
                 .iter()
@@ -89,7 +99,7 @@ pub fn suggestion(own: &FilterSetting, alternatives: &[FilterSetting]) -> String
                 (true, _) => "",
                 (false, true) => " Looser settings truncate still less.",
                 (false, false) => {
-                    " Nothing is gained above it: what looser settings accept besides may be low vegetation."
+                    " Nothing is gained above it: what looser settings accept besides may be low vegetation or roofs."
                 }
             };
             format!(
@@ -114,8 +124,12 @@ fn compared(own: &Judged, one: &Judged) -> String {
     let change = match before.ground {
         0 => String::new(),
         ground => {
-            let change = 100.0 * (after.ground as f64 / ground as f64 - 1.0);
-            format!("keeps {} % of return {number}'s ground beside the run's own and ", signed(change, 1))
+            let change = after.ground as f64 / ground as f64 - 1.0;
+            let way = if change < 0.0 { "less" } else { "more" };
+            format!(
+                "keeps {} % {way} of return {number}'s ground than the run's own, and ",
+                percent(change.abs())
+            )
         }
     };
     let refused = match (own.refused, one.refused) {
@@ -211,10 +225,13 @@ mod tests {
         ];
         let text = suggestion(&own, &alternatives);
         assert!(text.starts_with("dh_initial 0.4 m is the tightest setting"), "{text}");
-        assert!(text.contains("keeps +12.0 % of return 5's ground"), "{text}");
+        assert!(text.contains("keeps 12.0 % more of return 5's ground"), "{text}");
         assert!(text.contains("0.4 % instead of 6.0 % of its comparisons"), "{text}");
         assert!(text.contains("0.2 % instead of 0.4 % is refused"), "{text}");
-        assert!(text.contains("The run's own setting does not. Nothing is gained above it"), "{text}");
+        assert!(
+            text.contains("The run's own setting truncates return 5. Nothing is gained above it"),
+            "{text}"
+        );
         assert!(text.contains("never by how small the error comes out"), "{text}");
         // Errors change nothing.
         let mut other = alternatives.clone();
