@@ -52,8 +52,9 @@ def main() -> None:
         folder = pathlib.Path(folder)
         text = (TOP / "docs" / "ground-filter.yaml").read_text()
         picture(run(text, folder, "thresholds"), "filters", "thresholds")
-        # Returns 4 and 5 alone, under a tight threshold and a loose one.
-        plain = re.sub(r"      compare:\n(        - .*\n)*", "", text).replace("[1, 2, 3, 4, 5]", "[5]")
+        # Return 5 alone, chosen after the ground filter, under a tight threshold and a loose one.
+        plain = re.sub(r"      compare:\n(        - .*\n)*", "", text)
+        plain = plain.replace("  - checkpoints:", "  - select: {cloud: survey, returns: [5]}\n  - checkpoints:")
         for name, threshold in [("return-5-at-0.15-m", "0.15 m"), ("return-5-at-0.5-m", "0.5 m")]:
             report = run(plain.replace("dh_initial: 0.3 m", f"dh_initial: {threshold}"), folder, name)
             picture(report, "dz-1", name)
