@@ -1,6 +1,6 @@
 """Makes the pictures of docs/choosing-parameters.md again, from the demonstration data.
 
-From the top folder of the project: python3 docs/pictures.py
+From the top folder of the project: python3 docs/pictures.py [PROGRAM]
 
 The program draws them: its charts are taken out of report.html and given the colours of its style sheet on white.
 """
@@ -8,10 +8,12 @@ The program draws them: its charts are taken out of report.html and given the co
 import pathlib
 import re
 import subprocess
+import sys
 import tempfile
 
 TOP = pathlib.Path(__file__).resolve().parent.parent
 PICTURES = TOP / "docs" / "pictures"
+PROGRAM = sys.argv[1:] or ["cargo", "run", "--quiet", "--release", "--"]
 STYLE = """<style>
 svg { font-family: sans-serif; background: #fff }
 .hint, .tick { font-size: 11.5px; fill: #555 } .label { font-size: 12.5px; fill: #111 }
@@ -28,7 +30,7 @@ def run(text: str, folder: pathlib.Path, name: str) -> str:
     file = TOP / "docs" / f".{name}.yaml"
     file.write_text(text)
     try:
-        command = ["cargo", "run", "--quiet", "--release", "--", "run", str(file), "--out", str(folder / name)]
+        command = [*PROGRAM, "run", str(file), "--out", str(folder / name)]
         subprocess.run(command, check=True, cwd=TOP, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
     finally:
         file.unlink()

@@ -170,7 +170,7 @@ pub fn figure(summary: &Summary) -> Option<String> {
     }
     let limit = y.at(100.0 * MANY_NEAR_LIMIT);
     drawing.line("class", [left, limit], [right, limit]);
-    drawing.text("hint", "start", left + 4.0, limit - 4.0, "a warning from here on");
+    drawing.text("hint", "end", right, limit - 4.0, "a warning from here on");
     for (i, (name, _)) in all.iter().enumerate() {
         // Every other name a line lower, so that they do not run into each other.
         let below = HEIGHT - 30.0 + 15.0 * (i % 2) as f64;
@@ -178,24 +178,30 @@ pub fn figure(summary: &Summary) -> Option<String> {
         drawing.text("tick", "middle", x.at(i as f64), below, &name.replace("dh_initial ", ""));
     }
     drawing.line("axis", [left, y.positions[0]], [right, y.positions[0]]);
-    let mut last = f64::INFINITY;
-    let mut ends: Vec<(f64, u8)> = Vec::new();
-    for (number, shares) in &lines {
+    for (_, shares) in &lines {
         let at: Vec<[f64; 2]> =
             shares.iter().enumerate().map(|(i, share)| [x.at(i as f64), y.at(100.0 * share)]).collect();
         at.windows(2).for_each(|pair| drawing.line("whisker", pair[0], pair[1]));
         at.iter().for_each(|at| drawing.ellipse("mark", *at, [2.6, 2.6], 0.0));
-        ends.push((at[0][1], *number));
     }
-    // The returns are named at the first setting, where they lie farthest apart; from below upwards, each clear of the one before.
-    ends.sort_by(|a, b| b.0.total_cmp(&a.0));
-    for (height, number) in ends {
-        let height = height.min(last - 13.0);
-        drawing.text("label", "end", left + 14.0, height + 4.0, &number.to_string());
-        last = height;
+    // The returns are named at the setting where the lines are farthest from each other.
+    let at = widest_apart(&lines, all.len());
+    for (number, shares) in &lines {
+        let height = y.at(100.0 * shares[at]);
+        drawing.text("label", "start", x.at(at as f64) + 6.0, height - 3.0, &number.to_string());
     }
     drawing.text("hint", "start", 0.0, 14.0, "% of the comparisons; lines are returns");
     Some(drawing.finish())
+}
+
+/// The setting at which the two lines nearest to each other are farthest apart.
+fn widest_apart(lines: &[(u8, Vec<f64>)], settings: usize) -> usize {
+    let gap = |at: usize| {
+        let mut shares: Vec<f64> = lines.iter().map(|(_, shares)| shares[at]).collect();
+        shares.sort_by(f64::total_cmp);
+        shares.windows(2).map(|pair| pair[1] - pair[0]).fold(f64::INFINITY, f64::min)
+    };
+    (0..settings).max_by(|a, b| gap(*a).total_cmp(&gap(*b)).then(b.cmp(a))).unwrap_or(0)
 }
 
 #[cfg(test)]
