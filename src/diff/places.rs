@@ -124,7 +124,7 @@ mod tests {
         let head = "x,y,z,return,returns,reference_z,dz,horizontal_units,units,strip\n";
         let metres =
             format!("{head}500000.001,10.5,3,2,2,3,0.0123,m,m,7\n500000.001,10.5,3,1,2,3,0.5,m,m,7\n");
-        let feet = format!("{head}1640416.670,34.449,3,2,2,3,0.0404,ft,ft,\n9,9,3,1,1,3,,ft,ft,\n");
+        let feet = format!("{head}1640419.951,34.449,3,2,2,3,0.0404,ft,ft,\n9,9,3,1,1,3,,ft,ft,\n");
         let (metres, feet) = (places(&metres).unwrap(), places(&feet).unwrap());
         assert_eq!((metres.len(), feet.len()), (2, 1));
         let found = matched(&metres, &feet);
