@@ -2,6 +2,7 @@
 
 mod adjust;
 pub(crate) mod check;
+mod diff;
 pub mod inspect;
 mod log;
 mod manual;
@@ -104,6 +105,18 @@ enum Command {
         #[arg(long)]
         replace: bool,
         /// Print adjustment.json instead of text.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Compare two run folders: what changed in data, options and figures, and whether it matters.
+    Diff {
+        /// The run folder to start from.
+        #[arg(value_name = "RUN")]
+        first: PathBuf,
+        /// The run folder that is compared with it.
+        #[arg(value_name = "RUN")]
+        second: PathBuf,
+        /// Print JSON instead of text.
         #[arg(long)]
         json: bool,
     },
@@ -268,6 +281,7 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         Command::Adjust { file, out, replace, json } => {
             print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
         }
+        Command::Diff { first, second, json } => print(&diff::diff(&first, &second, json)?),
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Completions { shell } => print(&manual::completions(shell)),
         Command::Manual { out } => print(&manual::write(&out)?),

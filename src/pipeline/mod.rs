@@ -9,6 +9,7 @@ mod control_check;
 pub(crate) mod explain;
 pub(crate) mod files;
 pub(crate) mod fit;
+mod ground_check;
 pub(crate) mod inputs;
 mod limits;
 pub(crate) mod locate;

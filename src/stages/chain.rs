@@ -4,7 +4,9 @@ use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
+use crate::stages::compare_filters;
 use crate::stages::cross_check::CrossCheckGround;
+use crate::stages::ground::Ground as GroundOptions;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
 use crate::stages::stage::{Places, Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
@@ -33,6 +35,8 @@ pub struct Chain {
     pub agreement: Option<CellRule>,
     /// Whether the survey's classes are held against the ground filter.
     pub is_cross_checked: bool,
+    /// The settings of the ground filter that are compared, the run's own first.
+    pub filters: Vec<GroundOptions>,
 }
 
 /// What a chain is given beside its stages.
@@ -74,6 +78,9 @@ impl Chain {
         let cross_check = CrossCheckGround::of(&preparing);
         let is_cross_checked = cross_check.is_some();
         preparing.tiles.extend(cross_check.map(|stage| Box::new(stage) as Box<dyn TileStage>));
+        let filters = compare_filters::settings(&preparing);
+        let compared = compare_filters::stages(&preparing);
+        preparing.tiles.extend(compared);
         if !left_out.is_empty() {
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
@@ -89,6 +96,7 @@ impl Chain {
             delivered,
             agreement,
             is_cross_checked,
+            filters,
         }
     }
 
@@ -114,6 +122,12 @@ impl Chain {
             survey: all.survey + halo.survey,
             reference: all.reference + halo.reference,
         })
+    }
+
+    /// The surfaces of which stages hold something for each cell until a tile is done, with the bytes of that.
+    pub fn held_cells(&self) -> impl Iterator<Item = (SurfaceNeed, f64)> + '_ {
+        let held = self.tiles.iter().filter_map(|stage| Some((stage.surface()?, stage.bytes_per_cell())));
+        held.filter(|(_, bytes)| *bytes > 0.0)
     }
 
     /// The surfaces that stages want.

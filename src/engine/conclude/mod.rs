@@ -4,6 +4,7 @@ pub(crate) mod agreement;
 pub(crate) mod conclusion;
 pub(crate) mod draw;
 pub(crate) mod files;
+pub(crate) mod filters;
 pub(crate) mod fitted;
 pub(crate) mod gate;
 pub(crate) mod manifest;

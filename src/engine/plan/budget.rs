@@ -136,7 +136,10 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
     let agreement = chain.agreement.map_or(0.0, |rule| (edge as f64 / rule.cell).powi(2));
     let raster = chain.raster_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
-    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL + raster * RASTER_CELL
+    let held = chain.held_cells().map(|(need, bytes)| {
+        bytes * ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell).powi(2)
+    });
+    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL + raster * RASTER_CELL + held.sum::<f64>()
 }
 
 #[cfg(test)]

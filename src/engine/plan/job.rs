@@ -61,7 +61,7 @@ pub enum JobError {
     /// The memory allowed is too small for the cells over one tile.
     #[error(
         "{} MiB of memory is too little: the cells of one tile of {edge_m} m with its margins need {} MiB. Allow more with \
-         --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`, or a larger \
+         --memory, or set a larger `cell:`, a smaller `window_max:` or `fill_max:`, or fewer settings under `compare:`, of `ground`, or a larger \
          `agreement_cell:` or `terrain_cell:` of `summarise`, or `cell:` of `terrain`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {

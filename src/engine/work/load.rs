@@ -53,7 +53,10 @@ impl Allowance {
         let agreement = chain.agreement.and_then(|rule| cells_of(Cloud::Survey, rule.cell, 0, 0));
         let raster = chain.raster_cell;
         let raster = raster.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
-        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
+        let held = chain
+            .held_cells()
+            .filter_map(|(need, bytes)| Some(bytes * cells_of(need.cloud, need.cell, halo, 0)? as f64));
+        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64) + held.sum::<f64>();
         (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL + raster.unwrap_or(0) as f64 * RASTER_CELL)
             as u64
     }
