@@ -7,6 +7,7 @@ use crate::results::checkpoints::CheckpointRow;
 use crate::results::confidence::Trust;
 use crate::results::cross_check::CrossCheck;
 use crate::results::fit::Fit;
+use crate::results::format::slope_class;
 use crate::results::registration::Registration;
 use crate::results::statistics::Statistics;
 use crate::results::terrain_model::TerrainModel;
@@ -141,17 +142,7 @@ impl SlopeRow {
 
     /// The class for people: `20–40 %`.
     pub fn class(&self) -> String {
-        let per_cent = |number: &str| {
-            let text = format!("{:.1}", number.parse::<f64>().unwrap_or(f64::NAN) * 100.0);
-            text.trim_end_matches(".0").to_string()
-        };
-        let name = &self.slope;
-        match (name.strip_prefix('<'), name.strip_prefix(">="), name.split_once('-')) {
-            (Some(high), ..) => format!("under {} %", per_cent(high)),
-            (_, Some(low), _) => format!("{} % and more", per_cent(low)),
-            (.., Some((low, high))) => format!("{}–{} %", per_cent(low), per_cent(high)),
-            _ => name.clone(),
-        }
+        slope_class(&self.slope)
     }
 }
 
