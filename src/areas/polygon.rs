@@ -58,7 +58,8 @@ impl Edge {
 
     /// Whether some of it lies within `reach` of a position.
     fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
-        let ((east, north), reach) = (((self.to.0 - self.from.0) as f64, (self.to.1 - self.from.1) as f64), reach as f64);
+        let ((east, north), reach) =
+            (((self.to.0 - self.from.0) as f64, (self.to.1 - self.from.1) as f64), reach as f64);
         let (dx, dy) = ((x - self.from.0) as f64, (y - self.from.1) as f64);
         let squared = east * east + north * north;
         let along = if squared > 0.0 { ((dx * east + dy * north) / squared).clamp(0.0, 1.0) } else { 0.0 };

@@ -152,7 +152,8 @@ fn load_as(purpose: Purpose, path: &Path, text: &str) -> Result<Loaded, Pipeline
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let mut notes = Notes::new(text);
-    let Some((pipeline, files)) = read_pipeline(purpose, path, &folder, &mut notes).filter(|_| notes.is_empty())
+    let Some((pipeline, files)) =
+        read_pipeline(purpose, path, &folder, &mut notes).filter(|_| notes.is_empty())
     else {
         return Err(notes.into_error(path));
     };

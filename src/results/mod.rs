@@ -16,6 +16,7 @@ pub(crate) mod registration;
 pub(crate) mod sample;
 #[cfg(test)]
 pub(crate) mod sample_control;
+pub(crate) mod site_plan;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;

@@ -92,9 +92,11 @@ impl Lot<'_> {
         // Nothing spreads so many farther than the corners of equal triangles over the box.
         let ((x0, x1), (y0, y1)) = self.site;
         let area = (x1 - x0) as f64 * (y1 - y0) as f64;
-        let widest = (area / self.wanted as f64 * 2.0 / 3f64.sqrt()).sqrt().min(diagonal(self.site)).max(least);
+        let widest =
+            (area / self.wanted as f64 * 2.0 / 3f64.sqrt()).sqrt().min(diagonal(self.site)).max(least);
         let down_from = |from: f64| {
-            let steps = std::iter::successors(Some(from), move |one| Some(one * STEP).filter(|one| *one > least));
+            let steps =
+                std::iter::successors(Some(from), move |one| Some(one * STEP).filter(|one| *one > least));
             steps.chain([least])
         };
         let tries = down_from(widest).map(|apart| (apart, &quadrants));
@@ -152,7 +154,8 @@ impl Lot<'_> {
         let most = most.max(ALTERNATIVE.1 * self.radius as f64);
         let distance = |one: &&Suitable| one.from((at.x, at.y));
         let fits = |one: &&Suitable| {
-            (apart..=most).contains(&distance(one)) && taken.iter().all(|other| one.from((other.x, other.y)) >= apart)
+            (apart..=most).contains(&distance(one))
+                && taken.iter().all(|other| one.from((other.x, other.y)) >= apart)
         };
         self.drawn.iter().filter(fits).min_by(|a, b| distance(a).total_cmp(&distance(b))).copied()
     }
@@ -245,10 +248,17 @@ mod tests {
             let choice = lot(&all, wanted).choose();
             assert_eq!(choice.sites.len(), wanted);
             if wanted > 1 {
-                assert!(choice.spacing.unwrap() >= SPACING_SHARE * diagonal(((0, 200_000_000), (0, 120_000_000))), "{wanted}");
+                assert!(
+                    choice.spacing.unwrap() >= SPACING_SHARE * diagonal(((0, 200_000_000), (0, 120_000_000))),
+                    "{wanted}"
+                );
             }
             if wanted >= 5 {
-                assert!(by_quadrant(&choice).iter().all(|n| *n >= least_in_quadrant(wanted)), "{wanted}: {:?}", by_quadrant(&choice));
+                assert!(
+                    by_quadrant(&choice).iter().all(|n| *n >= least_in_quadrant(wanted)),
+                    "{wanted}: {:?}",
+                    by_quadrant(&choice)
+                );
                 // A quarter of the weight is that of the steeper ground.
                 let steep = choice.sites.iter().filter(|site| site.at.class == 1).count();
                 assert_eq!(steep, shares(wanted, &[3.0, 1.0], 1)[1]);

@@ -12,6 +12,7 @@ use serde_json::Value;
 use crate::standards::MIN_CHECKPOINTS;
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::tile::strata::Cover;
+use crate::units::Unit;
 
 /// A limit that the last run left inconclusive; lengths in the unit of its report.
 #[derive(Clone, Debug, PartialEq)]
@@ -57,7 +58,7 @@ impl Need {
 }
 
 /// What the last run of the pipeline file knew.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Known {
     /// Limits that are inconclusive.
     pub open: Vec<OpenLimit>,
@@ -66,7 +67,7 @@ pub struct Known {
     /// Comparisons by cover and by class of slope, as results name them.
     compared: Vec<(String, u64)>,
     /// The unit of the report.
-    pub units: String,
+    pub units: Unit,
 }
 
 impl Known {
@@ -92,7 +93,9 @@ impl Known {
         let groups: Vec<&Value> = groups.collect();
         let sd_of = |group: &Value| {
             let by_return = |row: &Value| {
-                group.as_object().is_some_and(|map| map.len() == 1) && row["by"].is_null() && row["return"] == group["return"]
+                group.as_object().is_some_and(|map| map.len() == 1)
+                    && row["by"].is_null()
+                    && row["return"] == group["return"]
             };
             let row = match group.as_object().is_some_and(serde_json::Map::is_empty) {
                 true => Some(&summary["all"]),
@@ -120,7 +123,7 @@ impl Known {
             open: open.collect(),
             limits: limits.len(),
             compared: compared.collect(),
-            units: text(&summary["units"])?,
+            units: serde_json::from_value(summary["units"].clone()).ok()?,
         })
     }
 
@@ -252,9 +255,7 @@ mod tests {
     use super::*;
 
     fn summary() -> Value {
-        let limit = |text: &str, group: Value, measure: &str, bound: f64, value: f64, verdict: &str| {
-            json!({"limit": text, "group": group, "measure": measure, "bound": bound, "value": value, "verdict": verdict, "ci95": [0.0, 1.0]})
-        };
+        let limit = |text: &str, group: Value, measure: &str, bound: f64, value: f64, verdict: &str| json!({"limit": text, "group": group, "measure": measure, "bound": bound, "value": value, "verdict": verdict, "ci95": [0.0, 1.0]});
         json!({
             "units": "m", "all": {"sd": 0.03}, "returns": [{"return": 2, "sd": 0.05}],
             "groups": [{"by": {"cover": "canopy"}, "sd": 0.06}],
@@ -308,7 +309,10 @@ mod tests {
         assert_eq!(canopy.outlook(needed).expected, "met");
         assert_eq!(canopy.outlook(29).expected, "inconclusive");
         // −10 ± t · 50/√n mm against 20 mm either way: the group's own SD.
-        assert_eq!(bias.outlook(30).expected_ci95.unwrap(), [-0.01 - 0.05 * bias_half(30).unwrap(), -0.01 + 0.05 * bias_half(30).unwrap()]);
+        assert_eq!(
+            bias.outlook(30).expected_ci95.unwrap(),
+            [-0.01 - 0.05 * bias_half(30).unwrap(), -0.01 + 0.05 * bias_half(30).unwrap()]
+        );
         assert_eq!(bias.outlook(120).expected, "met");
         assert_eq!((coverage.outlook(99).expected, coverage.outlook(99).sites_needed), ("unknown", None));
         let missed = OpenLimit { value: Some(0.13), ..canopy.clone() };

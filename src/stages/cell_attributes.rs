@@ -25,7 +25,8 @@ impl CellAttributes {
     /// Those of some cells, for tests: the cover at the middle of each, and no slope.
     #[cfg(test)]
     pub fn made(extent: Extent, cover: impl Fn(Micrometres, Micrometres) -> Option<Cover>) -> Self {
-        let middle = |first: i64, off: usize| ((first + off as i64) as f64 * extent.cell + extent.cell / 2.0) as i64;
+        let middle =
+            |first: i64, off: usize| ((first + off as i64) as f64 * extent.cell + extent.cell / 2.0) as i64;
         let cell = |i: usize| {
             let (column, row) = (i % extent.columns, i / extent.columns);
             (cover(middle(extent.first_column, column), middle(extent.first_row, row)), None)

@@ -175,7 +175,9 @@ impl<'a> Cells<'a> {
     /// The cells around one, with how many columns and rows each lies off. All are there: the extent reaches that far around the core.
     fn around(&self, place: usize) -> impl Iterator<Item = (usize, (i64, i64))> + '_ {
         let columns = self.extent.columns as i64;
-        self.disc.iter().map(move |&(column, row)| ((place as i64 + row * columns + column) as usize, (column, row)))
+        self.disc
+            .iter()
+            .map(move |&(column, row)| ((place as i64 + row * columns + column) as usize, (column, row)))
     }
 
     /// Whether the ground around a cell under some cover suits.
@@ -194,7 +196,8 @@ impl<'a> Cells<'a> {
         let disturbs = |(one, (column, row)): (usize, (i64, i64))| {
             let known = self.over[one].cover;
             // Vegetation is to be around a site under it, and nowhere near one on open ground.
-            let other = if is_open { known > own } else { column.abs() <= 1 && row.abs() <= 1 && known != own };
+            let other =
+                if is_open { known > own } else { column.abs() <= 1 && row.abs() <= 1 && known != own };
             other || is_roof(one)
         };
         if self.around(place).any(disturbs) {
@@ -202,7 +205,8 @@ impl<'a> Cells<'a> {
         }
         let mut sums = PlaneSums::default();
         let half = self.rules.cell / 2;
-        let corner = |(column, row): (i64, i64)| (column * self.rules.cell - half, row * self.rules.cell - half);
+        let corner =
+            |(column, row): (i64, i64)| (column * self.rules.cell - half, row * self.rules.cell - half);
         for (one, off) in self.around(place) {
             let (east, north) = corner(off);
             sums.add_shifted(&self.ground[one], east, north);
@@ -253,7 +257,10 @@ mod tests {
     use crate::cloud::point::Point;
 
     /// 40 m × 40 m with a ground point every 0.25 m at what is given for a position.
-    fn judged(z: impl Fn(i64, i64) -> Option<i64>, cover: impl Fn(i64, i64) -> Cover) -> Vec<(i64, i64, Result<Suitable, Unsuitable>)> {
+    fn judged(
+        z: impl Fn(i64, i64) -> Option<i64>,
+        cover: impl Fn(i64, i64) -> Cover,
+    ) -> Vec<(i64, i64, Result<Suitable, Unsuitable>)> {
         let rules = Rules::new(16.0, 1600.0, 0.176, 100_000, &[0.1, 0.2], 1);
         let mut survey = PointSet::default();
         for i in 0..160 * 160 {
@@ -268,7 +275,9 @@ mod tests {
         let cells = Cells::of(extent, &rules, &survey, &attributes, 5e5);
         let margin = 4;
         let places = (0..extent.len()).filter(|place| {
-            [place % extent.columns, place / extent.columns].iter().all(|at| (margin..40 - margin).contains(at))
+            [place % extent.columns, place / extent.columns]
+                .iter()
+                .all(|at| (margin..40 - margin).contains(at))
         });
         let places = places.filter(|place| cells.has_ground(*place));
         places
@@ -282,7 +291,10 @@ mod tests {
     #[test]
     fn a_plane_suits_up_to_the_slope_and_its_height_and_slope_are_found() {
         for (slope, suits) in [(0.0, true), (0.05, true), (0.17, true), (0.18, false)] {
-            for (x, y, found) in judged(|x, y| Some(90_000_000 + (slope * (x + y) as f64 / 2f64.sqrt()) as i64), |_, _| Cover::Open) {
+            for (x, y, found) in judged(
+                |x, y| Some(90_000_000 + (slope * (x + y) as f64 / 2f64.sqrt()) as i64),
+                |_, _| Cover::Open,
+            ) {
                 assert_eq!(found.is_ok(), suits, "{slope}: {found:?}");
                 let Ok(one) = found else { continue };
                 let expected = 90_000_000 + (slope * (x + y) as f64 / 2f64.sqrt()) as i64;
@@ -296,7 +308,9 @@ mod tests {
     fn sites_keep_their_distance_from_a_step_a_gap_and_vegetation() {
         // A kerb of 0.12 m along x = 20 m; a pond of 8 m; trees north of y = 30 m.
         let step = |x: i64, _| Some(if x < 20_000_000 { 0 } else { 120_000 });
-        let pond = |x: i64, y: i64| (libm::hypot((x - 20_000_000) as f64, (y - 20_000_000) as f64) > 4e6).then_some(0);
+        let pond = |x: i64, y: i64| {
+            (libm::hypot((x - 20_000_000) as f64, (y - 20_000_000) as f64) > 4e6).then_some(0)
+        };
         let trees = |_: i64, y: i64| if y < 30_000_000 { Cover::Open } else { Cover::Canopy };
         let open = |_: i64, _: i64| Cover::Open;
         let mut suit = [0; 3];
@@ -315,7 +329,11 @@ mod tests {
         for (x, y, found) in judged(|_, _| Some(0), trees) {
             let off = (y - 30_000_000).abs() as f64;
             suit[2] += u32::from(found.is_ok());
-            assert_eq!(found.is_ok(), if y < 30_000_000 { off > 3e6 } else { off > 1e6 }, "{x} {y}: {found:?}");
+            assert_eq!(
+                found.is_ok(),
+                if y < 30_000_000 { off > 3e6 } else { off > 1e6 },
+                "{x} {y}: {found:?}"
+            );
         }
         assert!(suit.iter().all(|n| *n > 200), "{suit:?}");
     }

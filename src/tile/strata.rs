@@ -62,6 +62,15 @@ impl Cover {
             Cover::Canopy => "canopy",
         }
     }
+
+    /// Its name for people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Cover::Open => "open ground",
+            Cover::Low => "low vegetation",
+            Cover::Canopy => "canopy",
+        }
+    }
 }
 
 /// Place of a return among those of its pulse.

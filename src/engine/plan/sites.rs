@@ -47,7 +47,12 @@ impl SitesAsked {
         let Some(ground) = ground_of(&loaded.pipeline.stages, Cloud::Survey) else {
             let message = "sites are looked for on the survey's ground, but no stage `ground` finds it";
             let help = "add `- ground:` after `read`";
-            return Err(loaded.problem_at(&["stages".into()], message, "no ground of the survey", Some(help)));
+            return Err(loaded.problem_at(
+                &["stages".into()],
+                message,
+                "no ground of the survey",
+                Some(help),
+            ));
         };
         let limits = loaded.pipeline.accept.iter().flat_map(|limits| [limits.class, limits.rmse]);
         let finest = limits.flatten().map(|limit| limit.micrometres()).min();
@@ -56,7 +61,10 @@ impl SitesAsked {
         let list = loaded.reference_points();
         let missing = list.as_ref().filter(|path| !path.exists());
         let note = missing.map(|path| {
-            format!("{} is not there yet: sites keep away from no point that is surveyed already", file_name(path))
+            format!(
+                "{} is not there yet: sites keep away from no point that is surveyed already",
+                file_name(path)
+            )
         });
         let asked = SitesAsked {
             slope_max: demands.slope_max,
@@ -87,7 +95,8 @@ impl SitesAsked {
         let around = boxes.iter().map(|one| (one.x, one.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
         let area = around.map_or(0.0, |(x, y)| (x.1 - x.0) * (y.1 - y.0));
         let rules = Rules::new(survey.density.per_m2, area, slope_max, required, &covers.slope_breaks, seed);
-        let surveyed = listed.map(|loaded| ListJob::reference(&loaded, survey.units[0])).transpose()?.flatten();
+        let surveyed =
+            listed.map(|loaded| ListJob::reference(&loaded, survey.units[0])).transpose()?.flatten();
         let lists = fitting.map(|fitting| &fitting.list).into_iter().chain(&surveyed);
         let avoid = Arc::new(lists.flat_map(|list| list.places().to_vec()).collect());
         Ok(SiteSearch { rules, covers, cover_cell, avoid })
