@@ -31,7 +31,7 @@ pub fn text(plan: &SitePlan, folder: &Path) -> String {
     match &plan.run {
         None => {
             out += &wrap(
-                "What they would settle: there is no run of this file yet, so all ground counts as known alike.",
+                "What they would settle: this file has not been run yet. After a run, ground where a limit is inconclusive comes first.",
             )
         }
         Some(run) if plan.outlook.is_empty() => {
@@ -62,7 +62,7 @@ fn table(plan: &SitePlan) -> String {
         let [ne, nw, se, sw] = cover.quadrants.all().map(|n| n.to_string());
         let spacing = cover.spacing.map_or(String::new(), |spacing| distance(spacing, plan.horizontal_units));
         let share = if cover.ground_m2 > 0.0 {
-            format!("{} m² ({})", area(cover.suitable_m2), percent(cover.suitable_m2 / cover.ground_m2))
+            format!("{} m² ({} %)", area(cover.suitable_m2), percent(cover.suitable_m2 / cover.ground_m2))
         } else {
             "none".to_string()
         };
@@ -107,9 +107,9 @@ fn width(cover: &CoverPlan) -> String {
         return String::new();
     };
     format!(
-        "{} points ({}) give an RMSE with a 95 % interval from {:.0} % to {:.0} % of it, and a bias to ±{half:.2} SD.",
+        "{} points {} give the RMSE with a 95 % interval from {:.0} % to {:.0} % of it, and the bias to ±{half:.2} SD.",
         cover.proposed,
-        cover.cover.words(),
+        cover.cover.place(),
         low * 100.0,
         high * 100.0
     )

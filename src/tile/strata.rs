@@ -63,6 +63,15 @@ impl Cover {
         }
     }
 
+    /// Where ground under it lies, for people.
+    pub fn place(self) -> &'static str {
+        match self {
+            Cover::Open => "on open ground",
+            Cover::Low => "under low vegetation",
+            Cover::Canopy => "under canopy",
+        }
+    }
+
     /// Its name for people.
     pub fn words(self) -> &'static str {
         match self {

@@ -214,8 +214,9 @@ impl Planner<'_> {
             in_class += usize::from(other.at.class == site.at.class);
         }
         let mut reason = format!(
-            "{}; one of {in_quadrant} in the {quadrant} quadrant and of {in_class} with slope {class}",
-            site.at.cover.words()
+            "{}, slope {class}: one of {in_class} such sites, and of {in_quadrant} {} in the {quadrant} quadrant",
+            site.at.cover.words(),
+            site.at.cover.place()
         );
         match self.need(site.at.cover, site.at.class) {
             Need::Inconclusive(limit) => reason += &format!("; inconclusive in the last run: {limit}"),
@@ -256,7 +257,7 @@ impl Planner<'_> {
         if plan.asked == 0 {
             return notes;
         }
-        let words = plan.cover.words();
+        let place = plan.cover.place();
         let unit = self.units.0;
         let lacking = plan.proposed < plan.asked;
         if lacking {
@@ -266,19 +267,15 @@ impl Planner<'_> {
             reasons.sort_by(|a, b| b.0.total_cmp(&a.0));
             let reasons: Vec<String> = reasons
                 .iter()
-                .map(|(area, why)| format!("{} {why}", percent(area / plan.ground_m2)))
+                .map(|(area, why)| format!("{} % {why}", percent(area / plan.ground_m2)))
                 .collect();
             let why = match () {
-                () if plan.ground_m2 == 0.0 => format!("the survey has no ground of this kind ({words})"),
+                () if plan.ground_m2 == 0.0 => format!("the survey has no ground there"),
                 () if plan.suitable_m2 == 0.0 => {
-                    format!(
-                        "of {} of ground ({words}) none suits: {}",
-                        m2(plan.ground_m2),
-                        and_list(&reasons)
-                    )
+                    format!("of {} of ground {place} none suits: {}", m2(plan.ground_m2), and_list(&reasons))
                 }
                 () => format!(
-                    "of {} of ground ({words}) {} suit, and no more sites fit there without seeing the same ground; not suitable: {}",
+                    "of {} of ground {place} {} suit, and no more sites fit there without sharing their surroundings; the rest does not suit: {}",
                     m2(plan.ground_m2),
                     m2(plan.suitable_m2),
                     and_list(&reasons)
@@ -292,8 +289,8 @@ impl Planner<'_> {
         if let Some(spacing) = plan.spacing.filter(|_| !plan.spacing_met) {
             let rule = unit.from_micrometres(SPACING_SHARE * diagonal(self.site));
             notes.push(format!(
-                "Sites on {words} stand {} apart at the least; a tenth of the diagonal, {}, is what the standard asks for, and so many do \
-                 not fit that far apart on the ground that suits.",
+                "Sites {place} stand {} apart at the least, less than the tenth of the diagonal, {}, that the standard asks for: so many \
+                 do not fit farther apart on the ground that suits.",
                 distance(spacing, unit),
                 distance(rule, unit)
             ));
@@ -303,16 +300,14 @@ impl Planner<'_> {
             let all = QUADRANTS.iter().zip(plan.quadrants.all()).filter(|(_, n)| *n < least);
             let short: Vec<String> = all.map(|(name, n)| format!("{name} ({n})")).collect();
             notes.push(format!(
-                "Sites on {words}: {} of the survey's quadrants has less than a fifth of them for want of ground that suits: {}.",
-                short.len(),
+                "Not every quadrant of the survey has a fifth of the sites {place}, for want of ground that suits: {}.",
                 and_list(&short)
             ));
         }
-        let alone = self.found.tallies[plan.cover as usize].suits() > 0 && plan.proposed > 0;
-        if alone && plan.proposed < MIN_CHECKPOINTS as usize && plan.cover == Cover::Open {
+        if plan.proposed < MIN_CHECKPOINTS as usize && plan.cover == Cover::Open {
             notes.push(format!(
                 "The standard asks for {MIN_CHECKPOINTS} checkpoints on open ground at the least; with {} the report must state the \
-                 departure, and no limit gets a verdict.",
+                 departure, and no limit gets a verdict from them.",
                 plan.proposed
             ));
         }
@@ -327,7 +322,7 @@ impl Planner<'_> {
         let asked: usize = covers[1..].iter().map(|plan| plan.asked).sum();
         if asked < MIN_CHECKPOINTS as usize && vegetated > MUCH * ground {
             notes.push(format!(
-                "{} of the ground lies under low vegetation or canopy, and {asked} sites there were asked for. Where its accuracy (VVA) \
+                "{} % of the ground lies under low vegetation or canopy, and {asked} sites were asked for there. Where its accuracy (VVA) \
                  is to be reported the standard asks for {MIN_CHECKPOINTS}: --low and --canopy.",
                 percent(vegetated / ground)
             ));
