@@ -1,6 +1,8 @@
 //! Which of the ground that suits is proposed: as many sites as are asked for, drawn by lot, spread over the quadrants of the site and
 //! its classes of slope, as far apart as that many go, each with an alternative.
 
+use std::collections::HashMap;
+
 use crate::cloud::bounds::Range;
 use crate::siting::suitable::Suitable;
 use crate::units::Micrometres;
@@ -128,17 +130,27 @@ impl Lot<'_> {
     /// Draws sites so far apart: in a first round as many as each quadrant and each class of slope is to have, then whatever its slope.
     fn draw(&self, apart: f64, quadrants: &[usize], classes: &[usize]) -> Vec<usize> {
         let (mut found, mut in_quadrants, mut in_classes) = (Vec::new(), [0; 4], vec![0; classes.len()]);
+        // Sites by squares as wide as they are apart: only those around can be too near.
+        let mut squares: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
+        let side = (apart as Micrometres).max(1);
+        let square = |one: &Suitable| (one.x.div_euclid(side), one.y.div_euclid(side));
         for by_class in [true, false] {
             for (i, one) in self.drawn.iter().enumerate() {
                 if found.len() == self.wanted {
                     return found;
                 }
                 let (quadrant, class) = (self.quadrant(one), usize::from(one.class).min(classes.len() - 1));
-                let is_full = in_quadrants[quadrant] >= quadrants[quadrant]
-                    || by_class && in_classes[class] >= classes[class];
-                let near = |other: &usize| self.drawn[*other].from((one.x, one.y)) < apart;
-                if !is_full && !found.iter().any(near) {
+                if in_quadrants[quadrant] >= quadrants[quadrant]
+                    || by_class && in_classes[class] >= classes[class]
+                {
+                    continue;
+                }
+                let (x, y) = square(one);
+                let around = (-1..=1).flat_map(|dy| (-1..=1).map(move |dx| (x + dx, y + dy)));
+                let mut others = around.filter_map(|square| squares.get(&square)).flatten();
+                if !others.any(|other| self.drawn[*other].from((one.x, one.y)) < apart) {
                     found.push(i);
+                    squares.entry((x, y)).or_default().push(i);
                     in_quadrants[quadrant] += 1;
                     in_classes[class] += 1;
                 }

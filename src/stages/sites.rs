@@ -183,9 +183,13 @@ impl<'a> Cells<'a> {
     /// Whether the ground around a cell under some cover suits.
     fn judge(&self, place: usize, cover: Cover) -> Result<Suitable, Unsuitable> {
         let is_open = cover == Cover::Open;
-        let with_ground = self.around(place).filter(|(one, _)| self.has_ground(*one)).count();
-        let share = GROUND_SHARE[usize::from(!is_open)];
-        if (with_ground as f64) < share * self.disc.len() as f64 {
+        let without: Vec<(i64, i64)> =
+            self.around(place).filter(|(one, _)| !self.has_ground(*one)).map(|(_, off)| off).collect();
+        let most = (1.0 - GROUND_SHARE[usize::from(!is_open)]) * self.disc.len() as f64;
+        // Where points are few a cell may have none by chance; two side by side are a gap.
+        let side_by_side =
+            |a: &(i64, i64)| without.iter().any(|b| (a.0 - b.0).abs() + (a.1 - b.1).abs() == 1);
+        if without.len() as f64 > most || is_open && without.iter().any(side_by_side) {
             return Err(Unsuitable::Gaps);
         }
         let own = cover as u8 + 1;
@@ -233,8 +237,8 @@ impl<'a> Cells<'a> {
         let departs = |(n, mean): &(f64, f64)| mean.abs() - NOISE * noise / n.sqrt() > self.rules.departure();
         let roughness = (plane.squares / (n - 3.0)).sqrt();
         // Under vegetation late returns are noisier than the ground is rough.
-        let most = self.rules.required as f64 * if is_open { 1.0 } else { 2.0 };
-        if means.iter().any(departs) || roughness > most {
+        let roughest = self.rules.required as f64 * if is_open { 1.0 } else { 2.0 };
+        if means.iter().any(departs) || roughness > roughest {
             return Err(Unsuitable::Rough);
         }
         let (x, y) = self.middle(place);
@@ -322,8 +326,8 @@ mod tests {
         for (x, y, found) in judged(pond, open) {
             let off = libm::hypot((x - 20_000_000) as f64, (y - 20_000_000) as f64) - 4e6;
             suit[1] += u32::from(found.is_ok());
-            // A tenth of the ground around may be missing.
-            assert!(found.is_err() || off > 1.5e6, "{x} {y}");
+            // A single cell may lie nearer.
+            assert!(found.is_err() || off > 2.2e6, "{x} {y}");
             assert!(found.is_ok() || off < 3.6e6, "{x} {y}");
         }
         for (x, y, found) in judged(|_, _| Some(0), trees) {
