@@ -184,6 +184,7 @@ fn read_pipeline(
     notes: &mut Notes,
 ) -> Option<(Pipeline, Files)> {
     let measured = purpose == Purpose::Run;
+    notes.to_come = Some("reference").filter(|_| !measured);
     let schema = schema::schema();
     notes.document = parse::tree(notes.text(), notes)?;
     let document = notes.document.as_object().cloned()?;
@@ -194,7 +195,7 @@ fn read_pipeline(
     check::values(&pipeline, entries, &schema, notes);
     if draft.entries.is_some() {
         let reference = match &pipeline.reference {
-            _ if !notes.meant("reference", &schema) && measured => ReferenceKind::None,
+            _ if !notes.meant("reference", &schema) => ReferenceKind::None,
             Some(reference) if reference.points.is_some() => ReferenceKind::List,
             _ => ReferenceKind::Cloud,
         };

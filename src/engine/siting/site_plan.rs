@@ -272,18 +272,20 @@ impl Planner<'_> {
             let why = match () {
                 () if plan.ground_m2 == 0.0 => format!("the survey has no ground there"),
                 () if plan.suitable_m2 == 0.0 => {
-                    format!("of {} of ground {place} none suits: {}", m2(plan.ground_m2), and_list(&reasons))
+                    format!("of {} there none suits: {}", m2(plan.ground_m2), and_list(&reasons))
                 }
                 () => format!(
-                    "of {} of ground {place} {} suit, and no more sites fit there without sharing their surroundings; the rest does not suit: {}",
+                    "of {} there {} suit, and no more sites fit there without sharing their surroundings; the rest does not suit: {}",
                     m2(plan.ground_m2),
                     m2(plan.suitable_m2),
                     and_list(&reasons)
                 ),
             };
             notes.push(format!(
-                "{} of the {} sites asked for are proposed: {why}.",
-                plan.proposed, plan.asked
+                "Of {} sites asked for {}, {} are proposed: {why}.",
+                plan.asked,
+                plan.cover.place(),
+                plan.proposed
             ));
         }
         if let Some(spacing) = plan.spacing.filter(|_| !plan.spacing_met) {
