@@ -84,7 +84,7 @@ fn agrees_with_itself(plan: &Value, cover: &str, unit: f64, corner: (f64, f64), 
     assert!((stated["spacing"].as_f64().unwrap() * unit - least).abs() < 0.01);
     let rule = 0.1 * size.0.hypot(size.1);
     assert_eq!(stated["spacing_met"], least >= rule * 0.9999, "{least} {rule}");
-    let fifth = (0.2 * sites.len() as f64).ceil() as u64;
+    let fifth = ((0.2 * sites.len() as f64).ceil() as u64).min(sites.len() as u64 / 4);
     assert_eq!(stated["quadrants_met"], quadrants.values().all(|n| *n >= fifth), "{quadrants:?}");
     least
 }
@@ -137,8 +137,7 @@ fn sites_on_the_demo_obey_the_rules_against_its_truth() {
         assert_eq!(sites.len(), count, "{cover}");
         for spot in sites.iter().chain(&alternatives) {
             let Spot { x, y, z, slope } = *spot;
-            let [west, south] = [x, y];
-            assert!(west > 3.0 && south > 3.0 && x < 117.0 && y < 87.0, "{spot:?}");
+            assert!(-from_box([0.0, 120.0, 0.0, 90.0], x, y) > 2.4, "{cover}: {spot:?}");
             assert!(from_box(terrain::BUILDING, x, y) > 3.0, "{cover}: {spot:?}");
             let true_slope = slope_of(&terrain::ground, x, y);
             assert!((true_slope - slope).abs() < 0.03 && slope <= 0.176, "{cover}: {spot:?} {true_slope}");

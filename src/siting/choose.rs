@@ -64,9 +64,9 @@ pub fn diagonal((x, y): (Range, Range)) -> f64 {
     libm::hypot((x.1 - x.0) as f64, (y.1 - y.0) as f64)
 }
 
-/// Sites that a quadrant must have of so many.
+/// Sites that a quadrant must have of so many; of few, no more than all four can.
 pub fn least_in_quadrant(sites: usize) -> usize {
-    (QUADRANT_SHARE * sites as f64).ceil() as usize
+    ((QUADRANT_SHARE * sites as f64).ceil() as usize).min(sites / 4)
 }
 
 impl Lot<'_> {
@@ -86,7 +86,7 @@ impl Lot<'_> {
             return nothing;
         }
         let there: Vec<f64> = places.iter().map(|n| *n as f64).collect();
-        let quadrants = shares(self.wanted, &there, least_in_quadrant(self.wanted).min(self.wanted / 4));
+        let quadrants = shares(self.wanted, &there, least_in_quadrant(self.wanted));
         let classes = shares(self.wanted, self.weights, 1);
         let (rule, least) = (SPACING_SHARE * diagonal(self.site), 2.0 * self.radius as f64);
         let any = vec![self.wanted; 4];

@@ -183,13 +183,17 @@ impl<'a> Cells<'a> {
     /// Whether the ground around a cell under some cover suits.
     fn judge(&self, place: usize, cover: Cover) -> Result<Suitable, Unsuitable> {
         let is_open = cover == Cover::Open;
-        let without: Vec<(i64, i64)> =
-            self.around(place).filter(|(one, _)| !self.has_ground(*one)).map(|(_, off)| off).collect();
+        let without: Vec<(usize, (i64, i64))> =
+            self.around(place).filter(|(one, _)| !self.has_ground(*one)).collect();
         let most = (1.0 - GROUND_SHARE[usize::from(!is_open)]) * self.disc.len() as f64;
-        // Where points are few a cell may have none by chance; two side by side are a gap.
-        let side_by_side =
-            |a: &(i64, i64)| without.iter().any(|b| (a.0 - b.0).abs() + (a.1 - b.1).abs() == 1);
-        if without.len() as f64 > most || is_open && without.iter().any(side_by_side) {
+        // Where points are few a cell may have none by chance; two side by side are a gap. Under vegetation the ground may be hidden,
+        // but not all that stands on it.
+        let mut gap = without.clone();
+        gap.retain(|(one, _)| is_open || self.over[*one].above == 0);
+        let side_by_side = |(_, a): &(usize, (i64, i64))| {
+            gap.iter().any(|(_, b)| (a.0 - b.0).abs() + (a.1 - b.1).abs() == 1)
+        };
+        if without.len() as f64 > most || gap.iter().any(side_by_side) {
             return Err(Unsuitable::Gaps);
         }
         let own = cover as u8 + 1;

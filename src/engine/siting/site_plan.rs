@@ -167,8 +167,7 @@ impl Planner<'_> {
             slopes: slopes.collect(),
             spacing: choice.spacing.map(|um| rounded(self.units.0.from_micrometres(um), 3)),
             spacing_met,
-            quadrants_met: proposed < 5
-                || quadrants.iter().all(|n| *n >= least_in_quadrant(proposed).min(proposed / 4)),
+            quadrants_met: quadrants.iter().all(|n| *n >= least_in_quadrant(proposed)),
             ground_m2: m2(tally.ground),
             suitable_m2: m2(tally.suits()),
             unsuitable_m2: UnsuitableRow::of(tally.unsuitable.map(m2)),
@@ -298,7 +297,7 @@ impl Planner<'_> {
             ));
         }
         if !plan.quadrants_met {
-            let least = least_in_quadrant(plan.proposed).min(plan.proposed / 4);
+            let least = least_in_quadrant(plan.proposed);
             let all = QUADRANTS.iter().zip(plan.quadrants.all()).filter(|(_, n)| *n < least);
             let short: Vec<String> = all.map(|(name, n)| format!("{name} ({n})")).collect();
             notes.push(format!(
