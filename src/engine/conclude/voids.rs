@@ -13,6 +13,7 @@ use crate::raster::outlines::{Outline, Outliner, Run};
 pub struct VoidRuns {
     spill: Spill<i64>,
     /// Edge of a cell, micrometres.
+    #[cfg_attr(not(feature = "geopackage"), allow(dead_code, reason = "only a GeoPackage takes polygons"))]
     pub cell: f64,
 }
 

@@ -269,7 +269,7 @@ impl Planner<'_> {
                 .map(|(area, why)| format!("{} % {why}", percent(area / plan.ground_m2)))
                 .collect();
             let why = match () {
-                () if plan.ground_m2 == 0.0 => format!("the survey has no ground there"),
+                () if plan.ground_m2 == 0.0 => "the survey has no ground there".to_string(),
                 () if plan.suitable_m2 == 0.0 => {
                     format!("of {} there none suits: {}", m2(plan.ground_m2), and_list(&reasons))
                 }
