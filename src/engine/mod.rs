@@ -6,6 +6,8 @@
 //! 4. [`conclude`]: what the tiles gave back merges, in any order, to the same bits, and becomes the results.
 //! 5. [`export`]: what is written for use in other programs.
 //!
+//! [`siting`] goes through the first three and draws sites for checkpoints.
+//!
 //! [`store`] holds the files of a run on disk, [`watch`] progress, log and the wish to stop. [`run`] is the list of phases.
 //! Stages know nothing of threads, files or memory.
 
@@ -14,6 +16,7 @@ pub(crate) mod export;
 pub mod partition;
 pub mod plan;
 pub mod run;
+pub(crate) mod siting;
 pub mod store;
 pub mod watch;
 pub(crate) mod work;

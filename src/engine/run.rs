@@ -4,23 +4,18 @@ use std::path::Path;
 
 use tracing::Level;
 
-use crate::cloud::STACK;
 use crate::engine::conclude::conclusion::{Conclusion, conclude};
 use crate::engine::conclude::files::{Cost, write_manifest, write_results};
 use crate::engine::conclude::products::make_products;
-use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
 use crate::engine::plan::inputs::{check_unchanged, compared_files, hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
-use crate::engine::store::error::{EngineError, guarded};
+use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::{Claim, RunFolder};
 use crate::engine::watch::Watch;
 use crate::engine::watch::clock::Clock;
-use crate::engine::work::context::Work;
-use crate::engine::work::load::Allowance;
-use crate::engine::work::surfaces::{Surfaces, make_surfaces};
-use crate::engine::work::tiles::run_tiles;
+use crate::engine::work::phase::{in_pool, work};
 use crate::results::summary::Summary;
 
 /// Runs a job and leaves its results in the run folder `out`; its log is there, too, whatever `watch` is used for besides.
@@ -33,7 +28,8 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
     let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
     let started = format!("{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
     watch.log(Level::INFO, &started);
-    let result = in_pool(job, &folder, &watch);
+    let threads = job.resources.threads;
+    let result = in_pool(threads, "doing the run", || phases(job, &folder, &watch));
     match &result {
         Ok(_) => watch.log(Level::INFO, "done"),
         Err(error) => watch.log(Level::ERROR, &error.to_string()),
@@ -52,16 +48,6 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
         error if kept => EngineError::Resumable { source: Box::new(error), folder: work },
         error => error,
     })
-}
-
-fn in_pool(job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, EngineError> {
-    let pool = rayon::ThreadPoolBuilder::new().num_threads(job.resources.threads).stack_size(STACK).build();
-    let pool = pool.map_err(|error| EngineError::Internal {
-        doing: "starting the workers".into(),
-        message: error.to_string(),
-    })?;
-    // Within the pool, since a panic is caught on the thread that it happens on.
-    pool.install(|| guarded(|| "doing the run".into(), || phases(job, folder, watch)))
 }
 
 /// The phases of a run. They meet only on disk.
@@ -101,25 +87,7 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     write_results(&job, &folder.results(), &summary, &pictures)?;
     clock.step("write results")?;
     let cost = Cost { tiles, taken_over, resumed: folder.left_over().is_some(), clock };
-    write_manifest(&job, inputs, products, &partitions, &summary, cost, &folder.results())?;
+    let read = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
+    write_manifest(&job, inputs, products, &partitions, read, cost, &folder.results())?;
     Ok(summary)
-}
-
-/// Makes the surfaces, and runs the chain of stages on the tiles that are not done.
-fn work(
-    job: &Job,
-    partitions: &Partitions,
-    journals: &Journals,
-    folder: &RunFolder,
-    clock: &mut Clock<'_>,
-) -> Result<(), EngineError> {
-    let surfaces = make_surfaces(partitions, &job.chain, &folder.spill(), clock.watch())?;
-    clock.step("make surfaces")?;
-    let allowance = Allowance::of(&job.resources);
-    run_tiles(
-        &Work { partitions, surfaces: &surfaces, chain: &job.chain, allowance, journals },
-        clock.watch(),
-    )?;
-    surfaces.values().for_each(Surfaces::empty);
-    Ok(clock.step("work on tiles")?)
 }

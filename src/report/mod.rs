@@ -23,6 +23,7 @@ mod map;
 mod matching;
 pub(crate) mod method;
 mod plan_shift;
+pub(crate) mod plan_text;
 mod quantiles;
 mod registration;
 mod represented;

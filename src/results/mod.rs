@@ -17,6 +17,7 @@ pub(crate) mod registration;
 pub(crate) mod sample;
 #[cfg(test)]
 pub(crate) mod sample_control;
+pub(crate) mod site_plan;
 pub(crate) mod slope_row;
 pub(crate) mod statistics;
 pub(crate) mod summary;

@@ -2,6 +2,8 @@
 
 use serde::Serialize;
 
+use crate::results::format::slope_class;
+
 /// Points of one slope class, as the ground filter judged them.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
 pub struct SlopeRow {
@@ -24,16 +26,6 @@ impl SlopeRow {
 
     /// The class for people: `20–40 %`.
     pub fn class(&self) -> String {
-        let per_cent = |number: &str| {
-            let text = format!("{:.1}", number.parse::<f64>().unwrap_or(f64::NAN) * 100.0);
-            text.trim_end_matches(".0").to_string()
-        };
-        let name = &self.slope;
-        match (name.strip_prefix('<'), name.strip_prefix(">="), name.split_once('-')) {
-            (Some(high), ..) => format!("under {} %", per_cent(high)),
-            (_, Some(low), _) => format!("{} % and more", per_cent(low)),
-            (.., Some((low, high))) => format!("{}–{} %", per_cent(low), per_cent(high)),
-            _ => name.clone(),
-        }
+        slope_class(&self.slope)
     }
 }

@@ -1,5 +1,7 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
+use std::sync::Arc;
+
 use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
@@ -9,10 +11,11 @@ use crate::stages::cross_check::CrossCheckGround;
 use crate::stages::ground::Ground as GroundOptions;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
-use crate::stages::stage::{Places, Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
+use crate::stages::sites::{FindSites, SiteSearch};
+use crate::stages::stage::{Places, Preparing, Setups, StageOptions, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
 use crate::tile::points::Cloud;
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -37,6 +40,8 @@ pub struct Chain {
     pub is_cross_checked: bool,
     /// The settings of the ground filter that are compared, the run's own first.
     pub filters: Vec<GroundOptions>,
+    /// Edge of the cells by which sites for checkpoints are looked for, where they are.
+    pub site_cell: Option<Micrometres>,
 }
 
 /// What a chain is given beside its stages.
@@ -50,6 +55,8 @@ pub struct Given {
     pub control: Places,
     /// What of the setups of the reference matters.
     pub setups: Setups,
+    /// What sites for checkpoints are looked for by, where they are.
+    pub sites: Option<Arc<SiteSearch>>,
 }
 
 impl Chain {
@@ -60,8 +67,10 @@ impl Chain {
 
     /// The same, with what is given beside the stages.
     pub fn with(stages: &[Stage], seed: u64, given: Given) -> Self {
-        let Given { left_out, surveyed, control, setups } = given;
-        let options = stages.iter().map(Stage::options).collect();
+        let Given { left_out, surveyed, control, setups, sites } = given;
+        let mut options: Vec<&dyn StageOptions> = stages.iter().map(Stage::options).collect();
+        // What tells covers apart, without what the stage does.
+        options.extend(sites.iter().map(|search| &search.covers as &dyn StageOptions));
         let mut preparing = Preparing {
             options,
             seed,
@@ -69,6 +78,7 @@ impl Chain {
             control,
             left_out: left_out.clone(),
             setups,
+            attributes_margin: sites.as_ref().map_or(0, |search| search.rules.reach()),
             ..Preparing::default()
         };
         for (i, stage) in stages.iter().enumerate() {
@@ -81,7 +91,10 @@ impl Chain {
         let filters = compare_filters::settings(&preparing);
         let compared = compare_filters::stages(&preparing);
         preparing.tiles.extend(compared);
-        if !left_out.is_empty() {
+        let site_cell = sites.as_ref().map(|search| search.rules.cell);
+        if let Some(search) = &sites {
+            preparing.tiles.push(Box::new(FindSites { search: search.clone(), left_out }));
+        } else if !left_out.is_empty() {
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
         let Preparing { while_reading, tiles, terrain_cell, raster_cell, .. } = preparing;
@@ -97,6 +110,7 @@ impl Chain {
             agreement,
             is_cross_checked,
             filters,
+            site_cell,
         }
     }
 

@@ -65,6 +65,7 @@ impl StageOptions for Ground {
                     cover: summarise.cover(),
                     slope_breaks: summarise.slope_breaks,
                     cell: self.cell,
+                    margin: preparing.attributes_margin,
                 }));
             }
         }

@@ -80,6 +80,7 @@ pub(crate) mod read;
 pub mod refused;
 pub mod select;
 pub(crate) mod setup_sums;
+pub mod sites;
 pub(crate) mod spacing;
 pub mod stage;
 pub mod summarise;

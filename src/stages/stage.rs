@@ -82,6 +82,8 @@ pub struct Preparing<'a> {
     pub setups: Setups,
     /// How cells are judged where ground is summed up by strip and setup.
     pub agreement: Option<CellRule>,
+    /// How far around the core of a tile cover and slope of the ground must be known.
+    pub attributes_margin: Micrometres,
 }
 
 /// Positions of surveyed points in plan, by their number in their list.

@@ -15,3 +15,4 @@ pub(crate) mod surveyed;
 pub(crate) mod terrain;
 pub(crate) mod terrain_head;
 pub(crate) mod terrain_model;
+pub(crate) mod voids;

@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use crate::cloud::bounds::{Range, widened, within};
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::terrain_head::{Kind, head};
+use crate::engine::conclude::voids::VoidRuns;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::run_folder::RunFolder;
@@ -74,6 +75,8 @@ pub struct Plan<'a> {
     pub offset: f64,
     /// What the rasters say of how they were made, by name.
     pub items: Vec<(String, String)>,
+    /// Where the voids wait that are wanted as polygons, too.
+    pub voids: Option<&'a VoidRuns>,
 }
 
 /// Where ground points of a square of the ground wait.
@@ -259,7 +262,10 @@ impl Work<'_> {
                 }
             }
         })?;
-        for ((_, raster), values) in rasters.iter().zip(&values) {
+        for ((kind, raster), values) in rasters.iter().zip(&values) {
+            if let Some(voids) = self.plan.voids.filter(|_| *kind == Kind::Voids) {
+                voids.add(&block, values)?;
+            }
             let failed = EngineError::disk(folder.spill(), "writing a product");
             raster.write(column, row, values).map_err(failed)?;
         }

@@ -44,12 +44,28 @@ pub fn take_up(
     index::read(&folder.indexes(), &folder.spill())
 }
 
-/// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed. The hashes of the
-/// inputs are found on the way.
+/// Reads the clouds and partitions their points into tiles on disk, as [`read_clouds`] does; from then on the run can be resumed.
 ///
 /// # Errors
 /// Where a cloud cannot be read, or the disk does not take the points.
 pub fn partition(
+    job: &Job,
+    inputs: &mut [InputFile],
+    folder: &RunFolder,
+    clock: &mut Clock<'_>,
+) -> Result<Partitions, EngineError> {
+    let partitions = read_clouds(job, inputs, folder, clock)?;
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
+    index::write(&partitions, &folder.index())?;
+    folder.keep_work();
+    Ok(partitions)
+}
+
+/// Reads the clouds and partitions their points into tiles on disk. The hashes of the inputs are found on the way.
+///
+/// # Errors
+/// Where a cloud cannot be read, or the disk does not take the points.
+pub fn read_clouds(
     job: &Job,
     inputs: &mut [InputFile],
     folder: &RunFolder,
@@ -93,8 +109,5 @@ pub fn partition(
     check_copies(inputs, select_apart(&job.pipeline.stages))?;
     // Before anything is kept: the remedy is another pipeline file.
     check_surfaces(&partitions, &job.chain)?;
-    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
-    index::write(&partitions, &folder.index())?;
-    folder.keep_work();
     Ok(partitions)
 }
