@@ -4,6 +4,7 @@ use std::sync::Arc;
 
 use crate::areas::polygon::Area;
 use crate::cloud::point::Point;
+use crate::units::Micrometres;
 
 /// One area of the list.
 #[derive(Clone, Debug)]
@@ -38,5 +39,10 @@ impl LeftOut {
     #[inline]
     pub fn first(&self, cloud: usize, point: &Point) -> Option<usize> {
         self.0.iter().position(|one| one.clouds[cloud] && one.area.holds(point.x, point.y))
+    }
+
+    /// Whether an area lies within `reach` of a position, whatever cloud's points it leaves out.
+    pub fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
+        self.0.iter().any(|one| one.area.is_near(x, y, reach))
     }
 }

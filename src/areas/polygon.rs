@@ -30,9 +30,11 @@ struct Polygon {
     /// The edges that cross each row, one row after another, and where each row begins.
     edges: Vec<Edge>,
     starts: Vec<u32>,
+    /// The level edges, which no line to the east crosses.
+    level: Vec<Edge>,
 }
 
-/// An edge that is not level, from south to north.
+/// An edge, from south to north where it is not level.
 #[derive(Clone, Copy, Debug, PartialEq)]
 struct Edge {
     from: Corner,
@@ -53,6 +55,17 @@ impl Edge {
         let along = i128::from(to.1 - from.1) * i128::from(x - from.0);
         along < i128::from(to.0 - from.0) * i128::from(y - from.1)
     }
+
+    /// Whether some of it lies within `reach` of a position.
+    fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
+        let ((east, north), reach) =
+            (((self.to.0 - self.from.0) as f64, (self.to.1 - self.from.1) as f64), reach as f64);
+        let (dx, dy) = ((x - self.from.0) as f64, (y - self.from.1) as f64);
+        let squared = east * east + north * north;
+        let along = if squared > 0.0 { ((dx * east + dy * north) / squared).clamp(0.0, 1.0) } else { 0.0 };
+        let (off_x, off_y) = (dx - along * east, dy - along * north);
+        off_x * off_x + off_y * off_y <= reach * reach
+    }
 }
 
 impl Area {
@@ -72,15 +85,21 @@ impl Area {
     pub fn holds(&self, x: Micrometres, y: Micrometres) -> bool {
         self.polygons.iter().any(|polygon| polygon.holds(x, y))
     }
+
+    /// Whether some of it lies within `reach` of a position.
+    pub fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
+        self.polygons.iter().any(|polygon| polygon.is_near(x, y, reach))
+    }
 }
 
 impl Polygon {
     fn new(rings: &[Vec<Corner>]) -> Option<Self> {
-        let mut edges = Vec::new();
+        let (mut edges, mut level) = (Vec::new(), Vec::new());
         for ring in rings {
             let next = ring.iter().cycle().skip(1);
-            for (&a, &b) in ring.iter().zip(next).filter(|(a, b)| a.1 != b.1) {
-                edges.push(if a.1 < b.1 { Edge { from: a, to: b } } else { Edge { from: b, to: a } });
+            for (&a, &b) in ring.iter().zip(next) {
+                let list = if a.1 == b.1 { &mut level } else { &mut edges };
+                list.push(if a.1 < b.1 { Edge { from: a, to: b } } else { Edge { from: b, to: a } });
             }
         }
         let corners = || edges.iter().flat_map(|edge| [edge.from, edge.to]);
@@ -109,7 +128,7 @@ impl Polygon {
             *sum += row.len() as u32;
             Some(*sum)
         }));
-        Some(Polygon { low, high, height, edges: by_row.concat(), starts })
+        Some(Polygon { low, high, height, edges: by_row.concat(), starts, level })
     }
 
     #[inline]
@@ -120,6 +139,18 @@ impl Polygon {
         let row = ((y - self.low.1) / self.height) as usize;
         let edges = &self.edges[self.starts[row] as usize..self.starts[row + 1] as usize];
         edges.iter().fold(false, |inside, edge| inside ^ edge.crosses(x, y))
+    }
+
+    fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
+        let beyond = |at: i64, low: i64, high: i64| at < low - reach || at > high + reach;
+        if beyond(x, self.low.0, self.high.0) || beyond(y, self.low.1, self.high.1) {
+            return false;
+        }
+        let last = self.starts.len() as i64 - 2;
+        let row = |y: Micrometres| (y - self.low.1).div_euclid(self.height).clamp(0, last) as usize;
+        let rows = self.starts[row(y - reach)] as usize..self.starts[row(y + reach) + 1] as usize;
+        let mut edges = self.edges[rows].iter().chain(&self.level);
+        self.holds(x, y) || edges.any(|edge| edge.is_near(x, y, reach))
     }
 }
 
@@ -162,6 +193,27 @@ mod tests {
                     prop_assert_eq!(area.holds(at.0, at.1), by_looking(&rings, at), "{:?}", at);
                 }
             }
+        }
+    }
+
+    #[test]
+    fn what_lies_within_reach_of_an_area_is_near_it() {
+        // A triangle with a level edge far longer than it is high, and a hole.
+        let outer = vec![(0, 0), (1_000_000, 0), (1_000_000, 50)];
+        let hole = vec![(900_000, 5), (990_000, 5), (990_000, 45)];
+        let area = Area::new([&vec![outer, hole]]);
+        for (x, y, reach, near) in [
+            (500_000, 10, 0, true),
+            (500_000, -9, 9, true),
+            (500_000, -10, 9, false),
+            (1_000_003, 54, 5, true),
+            (1_000_003, 54, 4, false),
+            (980_000, 20, 3, false),
+            (980_000, 8, 3, true),
+            (-4, -3, 5, true),
+            (-4, -4, 5, false),
+        ] {
+            assert_eq!(area.is_near(x, y, reach), near, "{x} {y} within {reach}");
         }
     }
 

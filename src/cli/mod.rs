@@ -3,10 +3,12 @@
 mod adjust;
 pub(crate) mod check;
 mod cluster;
+mod diff;
 pub mod inspect;
 mod log;
 mod manual;
 mod new;
+mod plan;
 pub(crate) mod run;
 mod several;
 mod signals;
@@ -22,6 +24,8 @@ use crate::cloud::CloudError;
 use crate::cloud::{STACK, guard};
 use crate::engine::parts::finish::FinishError;
 use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Resources};
+use crate::engine::plan::sites::Demands;
+use crate::engine::siting::site_plan::Asked;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::phase::{MOST_PARTS, PartOf, Phase};
 use crate::engine::store::run_folder::Claim;
@@ -30,6 +34,8 @@ use crate::engine::watch::screen::Screen;
 use crate::network::{LoadError, NetworkError};
 use crate::pipeline::files::expanded;
 use crate::pipeline::{PipelineError, schema};
+use crate::siting::rules::SLOPE_MAX;
+use crate::units::Length;
 
 /// How well the ground of an airborne lidar survey agrees with a better measurement, return by return.
 #[derive(Parser)]
@@ -140,6 +146,41 @@ enum Command {
         #[arg(long)]
         replace: bool,
     },
+    /// Propose sites for checkpoints from the survey itself: where to measure, and what that would settle.
+    Plan {
+        /// The pipeline file; it need not name a reference.
+        file: PathBuf,
+        /// Sites in all; those of covers without a number of their own share what is left, by the ground that suits.
+        #[arg(long, value_name = "N", value_parser = site_count())]
+        points: Option<u16>,
+        /// Sites on open ground (NVA); by default 30, the least that the standard asks for.
+        #[arg(long, value_name = "N", value_parser = site_count())]
+        open: Option<u16>,
+        /// Sites under low vegetation (VVA).
+        #[arg(long, value_name = "N", value_parser = site_count())]
+        low: Option<u16>,
+        /// Sites under canopy (VVA).
+        #[arg(long, value_name = "N", value_parser = site_count())]
+        canopy: Option<u16>,
+        /// Steepest slope of a site, rise over run (0.176 is 10 degrees).
+        #[arg(long, value_name = "SLOPE", default_value_t = SLOPE_MAX, value_parser = parse_slope)]
+        slope_max: f64,
+        /// The vertical accuracy class to be tested, such as `"5 cm"`: the ground around a site departs from a plane by less than a third
+        /// of it. By default the finest `class` or `rmse` of the file's `accept`, otherwise 10 cm.
+        #[arg(long, value_name = "LENGTH", value_parser = Length::parse)]
+        class: Option<Length>,
+        /// The folder of the plan, instead of the run folder's name with `-plan` added.
+        #[arg(long, value_name = "DIR")]
+        out: Option<PathBuf>,
+        /// Replace an earlier plan in the same folder.
+        #[arg(long)]
+        replace: bool,
+        /// Print plan.json instead of text.
+        #[arg(long)]
+        json: bool,
+        #[command(flatten)]
+        resources: ResourcesArguments,
+    },
     /// Adjust a control network: levels, GNSS positions, total-station observations.
     Adjust {
         /// The network file.
@@ -151,6 +192,18 @@ enum Command {
         #[arg(long)]
         replace: bool,
         /// Print adjustment.json instead of text.
+        #[arg(long)]
+        json: bool,
+    },
+    /// Compare two run folders: what changed in data, options and figures, and whether it matters.
+    Diff {
+        /// The run folder to start from.
+        #[arg(value_name = "RUN")]
+        first: PathBuf,
+        /// The run folder that is compared with it.
+        #[arg(value_name = "RUN")]
+        second: PathBuf,
+        /// Print JSON instead of text.
         #[arg(long)]
         json: bool,
     },
@@ -360,9 +413,35 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
         Command::New { survey, reference, out, replace } => {
             print(&new::new(&named(survey)?, &named(reference)?, &out, replace)?)
         }
+        Command::Plan {
+            file,
+            points,
+            open,
+            low,
+            canopy,
+            slope_max,
+            class,
+            out,
+            replace,
+            json,
+            resources,
+        } => {
+            let number = |given: Option<u16>| given.map(usize::from);
+            let order = plan::Order {
+                asked: Asked { covers: [open, low, canopy].map(number), total: number(points) },
+                demands: Demands { slope_max, class: class.map(Length::micrometres) },
+                out: out.as_deref(),
+                replace,
+                json,
+                resources: resources.resources(),
+            };
+            let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
+            print(&plan::plan(&file, order, &watch)?)
+        }
         Command::Adjust { file, out, replace, json } => {
             print(&adjust::adjust(&file, out.as_deref(), replace, json)?)
         }
+        Command::Diff { first, second, json } => print(&diff::diff(&first, &second, json)?),
         Command::Stages { name } => print(&stages::stages(name.as_deref()).map_err(CliError::Usage)?),
         Command::Completions { shell } => print(&manual::completions(shell)),
         Command::Manual { out } => print(&manual::write(&out)?),
@@ -408,6 +487,21 @@ fn show(error: &CliError) {
 fn print(text: &str) -> Result<(), CliError> {
     let mut out = std::io::stdout().lock();
     out.write_all(text.as_bytes()).and_then(|()| out.flush()).map_err(CliError::Output)
+}
+
+/// Numbers of sites: nobody measures more, and each is told from all others.
+fn site_count() -> clap::builder::RangedI64ValueParser<u16> {
+    clap::value_parser!(u16).range(0..=2000)
+}
+
+/// Reads a slope, rise over run.
+fn parse_slope(text: &str) -> Result<f64, String> {
+    let slope = text.trim().parse::<f64>().ok().filter(|slope| (0.01..=1.0).contains(slope));
+    slope.ok_or_else(|| {
+        format!(
+            "`{text}` is not a slope: expected rise over run from 0.01 to 1, such as 0.176 for 10 degrees"
+        )
+    })
 }
 
 /// Reads a size in bytes: a number with K, M, G or T (powers of 1024), such as `512M` or `1.5G`.

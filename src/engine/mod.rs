@@ -7,6 +7,7 @@
 //! 5. [`export`]: what is written for use in other programs.
 //!
 //! [`parts`] does phases 2 and 3 part by part, in processes that share a disk and nothing else, and the others once all parts are there.
+//! [`siting`] goes through the first three and draws sites for checkpoints.
 //!
 //! [`store`] holds the files of a run on disk, [`watch`] progress, log and the wish to stop. [`run`] is the list of phases.
 //! Stages know nothing of threads, files or memory.
@@ -16,8 +17,8 @@ pub(crate) mod export;
 pub mod partition;
 pub mod parts;
 pub mod plan;
-pub(crate) mod pool;
 pub mod run;
+pub(crate) mod siting;
 pub mod store;
 pub mod watch;
 pub(crate) mod work;

@@ -5,20 +5,15 @@ use std::path::Path;
 use tracing::Level;
 
 use crate::engine::conclude::end::{Before, Found, write_all};
-use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::phase::{partition, take_up};
 use crate::engine::plan::inputs::{hash_inputs, inputs_of};
 use crate::engine::plan::job::Job;
-use crate::engine::pool::in_pool;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::run_folder::{Claim, RunFolder};
 use crate::engine::watch::Watch;
 use crate::engine::watch::clock::Clock;
-use crate::engine::work::context::Work;
-use crate::engine::work::load::Allowance;
-use crate::engine::work::surfaces::{Surfaces, make_surfaces};
-use crate::engine::work::tiles::run_tiles;
+use crate::engine::work::phase::{in_pool, work};
 use crate::results::summary::Summary;
 
 /// Runs a job and leaves its results in the run folder `out`; its log is there, too, whatever `watch` is used for besides.
@@ -79,24 +74,4 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     }
     let before = Before { taken_over, resumed: folder.left_over().is_some(), parts: None };
     write_all(&job, inputs, Found { partitions: &partitions, journals: &journals }, before, folder, clock)
-}
-
-/// Makes the surfaces, and runs the chain of stages on the tiles that are not done.
-fn work(
-    job: &Job,
-    partitions: &Partitions,
-    journals: &Journals,
-    folder: &RunFolder,
-    clock: &mut Clock<'_>,
-) -> Result<(), EngineError> {
-    let surfaces = make_surfaces(partitions, &job.chain, &|_| true, &folder.spill(), clock.watch())?;
-    clock.step("make surfaces")?;
-    let allowance = Allowance::of(&job.resources);
-    run_tiles(
-        &Work { partitions, surfaces: &surfaces, chain: &job.chain, allowance, journals },
-        partitions.keys(),
-        clock.watch(),
-    )?;
-    surfaces.values().for_each(Surfaces::empty);
-    Ok(clock.step("work on tiles")?)
 }

@@ -17,7 +17,6 @@ use crate::stages::auto::Auto;
 use crate::stages::checkpoints::Checkpoints;
 use crate::stages::compare::Compare;
 use crate::stages::export::Export;
-use crate::stages::ground::{Ground, OF_FILTER, OF_SURFACE};
 use crate::stages::list::Stage;
 use crate::stages::method::Method;
 use crate::stages::read::Read;
@@ -25,7 +24,6 @@ use crate::stages::select::Select;
 use crate::stages::stage::CloudChoice;
 use crate::stages::summarise::Summarise;
 use crate::stages::terrain::TerrainStage;
-use crate::tile::points::GroundFrom;
 use crate::tile::strata::MOST_CLASSES;
 use crate::units::Length;
 
@@ -39,9 +37,6 @@ const MOST_FILLED_CELLS: f64 = 100.0;
 
 /// Farthest coordinate: beyond it a unit is most likely mistaken.
 const FARTHEST: Length = Length::metres(100_000_000.0);
-
-/// Most cells that a window or a filled gap may span: the work grows with them.
-const MOST_CELLS: f64 = 20_000.0;
 
 /// Notes every value that is wrong.
 pub(super) fn values(pipeline: &Pipeline, entries: &[Entry], schema: &Value, notes: &mut Notes) {
@@ -269,59 +264,6 @@ impl OptionCheck<'_, '_> {
         }
     }
 
-    fn ground(&mut self, ground: &Ground) {
-        if !ground.may_cross_check() {
-            let (label, help) = match ground.from {
-                GroundFrom::Filter => (
-                    "nothing is delivered to be held against the filter",
-                    "write `from: classes`, or remove it",
-                ),
-                GroundFrom::Classes => {
-                    ("only classes of the survey are held against the filter", "remove it")
-                }
-            };
-            self.idle("cross_check", &format!("`from: {}`", ground.from.word()), label, help);
-        }
-        if !ground.filters() {
-            return self.delivered_ground(ground);
-        }
-        self.surface(ground);
-        self.positive("window_max", ground.window_max);
-        self.positive("low_outlier", ground.low_outlier);
-        for (key, length) in [("dh_initial", ground.dh_initial), ("dh_max", ground.dh_max)] {
-            self.at_least(key, length, Length::metres(0.0), "expected 0 or more");
-        }
-        if ground.slope < 0.0 {
-            self.wrong(
-                "slope",
-                &format!("is `{}`", ground.slope),
-                "expected 0 or more (rise over run)",
-                None,
-            );
-        }
-        let (window, cell) = (ground.window_max, ground.cell);
-        if self.both_right(["window_max", "cell"]) && window.micrometres() < 3 * cell.micrometres() {
-            let key = self.first_given(["window_max", "cell"]);
-            let why = format!("does not fit: `window_max` {window} is less than three cells of {cell}");
-            self.wrong(
-                key,
-                &why,
-                "the smallest window is 3 cells",
-                Some("make `window_max` larger than the widest building"),
-            );
-        }
-        for (key, length) in [("window_max", window), ("fill_max", ground.fill_max)] {
-            self.cells(key, length, cell);
-        }
-        let (first, most) = (ground.dh_initial, ground.dh_max);
-        if self.both_right(["dh_initial", "dh_max"]) && first.micrometres() > most.micrometres() {
-            let key = self.first_given(["dh_initial", "dh_max"]);
-            let why = format!("does not fit: `dh_initial` {first} is above `dh_max` {most}");
-            let label = "the first threshold cannot exceed the largest";
-            self.wrong(key, &why, label, Some("lower `dh_initial` or raise `dh_max`"));
-        }
-    }
-
     fn export(&mut self, export: &Export) {
         let twice = |(i, dimension)| export.extra_bytes[..i].contains(dimension);
         if export.extra_bytes.iter().enumerate().any(twice) {
@@ -330,48 +272,6 @@ impl OptionCheck<'_, '_> {
         if !export.cloud && !export.extra_bytes.is_empty() {
             let help = "remove it, or write `cloud: true`";
             self.wrong("extra_bytes", "does nothing", "no cloud is written", Some(help));
-        }
-    }
-
-    /// The options of the surface, whatever it is made of.
-    fn surface(&mut self, ground: &Ground) {
-        self.at_least("cell", ground.cell, Length::millimetres(1.0), "expected at least 1 mm");
-        self.at_least("fill_max", ground.fill_max, Length::metres(0.0), "expected 0 or more");
-    }
-
-    /// Where classes are taken as delivered, what would say how to filter does nothing.
-    fn delivered_ground(&mut self, ground: &Ground) {
-        let help = "remove it; or write `from: filter`, which finds the ground whatever the classes are, or `cross_check: true`, \
-                    which holds the survey's classes against it";
-        let mut idle = OF_FILTER.to_vec();
-        if ground.cloud == CloudChoice::Reference {
-            idle.extend(OF_SURFACE);
-        } else {
-            self.surface(ground);
-            self.cells("fill_max", ground.fill_max, ground.cell);
-        }
-        for key in idle {
-            self.idle(key, "`from: classes`", "class 2 is taken as delivered", help);
-        }
-    }
-
-    /// Notes an option that is given and does nothing beside another.
-    fn idle(&mut self, key: &str, beside: &str, label: &str, help: &str) {
-        let path = self.path_to(key);
-        if self.notes.given(&path) && !self.notes.known(&path) {
-            let message = format!("{} does nothing with {beside}", name(&path));
-            self.notes.key(&path, message, label.to_string(), Some(help.to_string()));
-        }
-    }
-
-    /// Refuses a length of too many cells.
-    fn cells(&mut self, key: &'static str, length: Length, cell: Length) {
-        let cells = length.exact_micrometres() / cell.exact_micrometres();
-        if self.both_right(["cell", key]) && cells > MOST_CELLS {
-            let at = self.first_given([key, "cell"]);
-            let why = format!("does not fit: `{key}` {length} is {cells:.0} cells of {cell}");
-            let label = format!("expected {MOST_CELLS:.0} cells at most");
-            self.wrong(at, &why, &label, Some("make `cell` larger: about the point spacing is fine enough"));
         }
     }
 

@@ -9,6 +9,7 @@ mod control_check;
 pub(crate) mod explain;
 pub(crate) mod files;
 pub(crate) mod fit;
+mod ground_check;
 pub(crate) mod inputs;
 mod limits;
 pub(crate) mod locate;
@@ -38,6 +39,15 @@ use crate::pipeline::problem::Notes;
 
 /// No pipeline file is near this; a point file named by mistake is far above.
 const LARGEST: u64 = 1 << 20;
+
+/// What a pipeline file is loaded for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Purpose {
+    /// A run.
+    Run,
+    /// A plan of what to measure: files of the reference need not be there yet, and are not looked for.
+    Plan,
+}
 
 /// A pipeline file that is right as far as can be known without opening the point files.
 #[derive(Clone, Debug)]
@@ -122,16 +132,29 @@ pub fn load(path: &Path) -> Result<Loaded, PipelineError> {
     load_text(path, &read_text(path, "pipeline file")?)
 }
 
+/// Like [`load`], for a plan of what to measure.
+///
+/// # Errors
+/// As [`load`], but for files of the reference that are not there.
+pub fn load_for_plan(path: &Path) -> Result<Loaded, PipelineError> {
+    load_as(Purpose::Plan, path, &read_text(path, "pipeline file")?)
+}
+
 /// Like [`load`], for a file that has the text `text`.
 ///
 /// # Errors
 /// Everything that is wrong with the text, each with its place and its remedy.
 pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
+    load_as(Purpose::Run, path, text)
+}
+
+fn load_as(purpose: Purpose, path: &Path, text: &str) -> Result<Loaded, PipelineError> {
     // A byte order mark would make YAML see two documents.
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let mut notes = Notes::new(text);
-    let Some((pipeline, files)) = read_pipeline(path, &folder, &mut notes).filter(|_| notes.is_empty())
+    let Some((pipeline, files)) =
+        read_pipeline(purpose, path, &folder, &mut notes).filter(|_| notes.is_empty())
     else {
         return Err(notes.into_error(path));
     };
@@ -155,7 +178,14 @@ struct Files {
 
 /// Every step of the check: gives the pipeline with the files that it names. `None` where it cannot
 /// continue; what is wrong is in `notes`.
-fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipeline, Files)> {
+fn read_pipeline(
+    purpose: Purpose,
+    path: &Path,
+    folder: &Path,
+    notes: &mut Notes,
+) -> Option<(Pipeline, Files)> {
+    let measured = purpose == Purpose::Run;
+    notes.to_come = Some("reference").filter(|_| !measured);
     let schema = schema::schema();
     notes.document = parse::tree(notes.text(), notes)?;
     let document = notes.document.as_object().cloned()?;
@@ -173,13 +203,18 @@ fn read_pipeline(path: &Path, folder: &Path, notes: &mut Notes) -> Option<(Pipel
         order::check(entries, reference, draft.gaps, notes);
     }
     let survey = files::find("survey", folder, notes);
-    let mut reference = files::find("reference", folder, notes);
-    let (of_setups, setups): (Vec<PathBuf>, Vec<u16>) = files::find_setups(folder, notes).into_iter().unzip();
-    reference.extend(of_setups);
-    if let Some(points) = pipeline.reference.as_ref().and_then(|reference| reference.points.as_ref()) {
+    let (mut reference, mut setups) = (Vec::new(), Vec::new());
+    let to_be_there = pipeline.reference.as_ref().filter(|_| measured);
+    if measured {
+        reference = files::find("reference", folder, notes);
+        let of_setups: Vec<PathBuf>;
+        (of_setups, setups) = files::find_setups(folder, notes).into_iter().unzip();
+        reference.extend(of_setups);
+    }
+    if let Some(points) = to_be_there.and_then(|reference| reference.points.as_ref()) {
         files::find_list(&points.file, &["reference".into(), "points".into()], folder, notes);
     }
-    let register = pipeline.reference.as_ref().and_then(|reference| reference.register.as_ref());
+    let register = to_be_there.and_then(|reference| reference.register.as_ref());
     for (key, table) in register.iter().flat_map(|register| register.tables()) {
         let place = ["reference".into(), "register".into(), key.into()];
         if notes.given(&place) {

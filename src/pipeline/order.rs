@@ -21,6 +21,7 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     if !gaps {
         missing(entries, reference, notes);
     }
+    compared_twice(entries, notes);
     for entry in entries {
         without_ground_class(entry, entries, notes);
         nothing_classified(entry, entries, notes);
@@ -29,6 +30,25 @@ pub(super) fn check(entries: &[Entry], reference: ReferenceKind, gaps: bool, not
     if reference == ReferenceKind::List {
         for entry in entries {
             for_a_list(entry, notes);
+        }
+    }
+}
+
+/// Settings of the ground filter are compared by one stage.
+fn compared_twice(entries: &[Entry], notes: &mut Notes) {
+    let asks = |entry: &&Entry| entry.stage.as_ground().is_some_and(|ground| !ground.compare.is_empty());
+    for entry in entries.iter().filter(asks).skip(1) {
+        let path = [&entry.path[..], &["compare".into()]].concat();
+        if !notes.known(&path) {
+            notes.value(
+                &path,
+                "two `ground` stages compare settings".to_string(),
+                "expected in one of them".to_string(),
+                Some(
+                    "remove it here, and compare the settings of this cloud in a run of their own"
+                        .to_string(),
+                ),
+            );
         }
     }
 }

@@ -287,6 +287,11 @@ fn cut_out(value: &mut Value, path: &[Seg]) -> Option<Value> {
     }
 }
 
+/// YAML text as a tree of keys and values, where it can be read as one.
+pub(super) fn read(text: &str) -> Option<Value> {
+    serde_yaml::from_str(text).ok()
+}
+
 /// A tree of keys and values as YAML text.
 pub(super) fn write(document: &Value) -> String {
     serde_yaml::to_string(document).expect("plain keys and values can always be written")

@@ -96,11 +96,13 @@ pub(crate) struct Notes<'a> {
     problems: Vec<Problem>,
     /// Paths whose values are known to be wrong.
     wrong: Vec<Vec<Seg>>,
+    /// A topmost key that counts as given: what is still to be measured.
+    pub to_come: Option<&'static str>,
 }
 
 impl<'a> Notes<'a> {
     pub fn new(text: &'a str) -> Self {
-        Notes { text, document: Value::Null, problems: Vec::new(), wrong: Vec::new() }
+        Notes { text, document: Value::Null, problems: Vec::new(), wrong: Vec::new(), to_come: None }
     }
 
     pub fn text(&self) -> &'a str {
@@ -153,7 +155,9 @@ impl<'a> Notes<'a> {
         let is_it = |given: &String| {
             given == key || !known.contains(&given.as_str()) && closest(given, &known) == Some(key)
         };
-        self.known(&[key.into()]) || self.document.as_object().is_some_and(|map| map.keys().any(is_it))
+        self.to_come == Some(key)
+            || self.known(&[key.into()])
+            || self.document.as_object().is_some_and(|map| map.keys().any(is_it))
     }
 
     pub fn is_empty(&self) -> bool {

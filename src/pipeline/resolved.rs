@@ -18,6 +18,11 @@ pub fn resolved_yaml(pipeline: &Pipeline) -> String {
     comment.to_string() + &parse::write(&document)
 }
 
+/// The keys and values of what [`resolved_yaml`] wrote; nothing where the text is something else.
+pub fn read_resolved(text: &str) -> Option<Value> {
+    parse::read(text).filter(Value::is_object)
+}
+
 /// SHA-256 of the pipeline as resolved, without the run folder and the edge of the tiles, on which no result depends: what
 /// was made by equal pipelines has equal hashes.
 pub fn pipeline_sha256(pipeline: &Pipeline) -> String {

@@ -7,5 +7,6 @@ pub(crate) mod fill;
 pub(crate) mod grid;
 pub(crate) mod lowest;
 pub mod morphology;
+pub mod outlines;
 
 pub use grid::{EMPTY, Extent, Finder, Raster, edge};

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use crate::network::Adjustment;
 use crate::report::adjustment::{lead, point_cells, points_note, suspects};
-use crate::report::text::{columns, wrap};
+use crate::report::lines::{columns, wrap};
 use crate::results::format::ResidualFormat;
 
 /// The result for a terminal; `folder` is where the files are.

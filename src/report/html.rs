@@ -13,6 +13,7 @@ use crate::report::cross_check;
 use crate::report::data_loss::data_loss;
 use crate::report::decision::{self, verdict_label};
 use crate::report::decision_table::{self, DecisionRow};
+use crate::report::filters;
 use crate::report::fit::{self, FitSection};
 use crate::report::left_out::{self, AreaRow};
 use crate::report::map::{self, MapText};
@@ -119,6 +120,10 @@ struct Page<'a> {
     /// The classes as delivered held against the ground filter.
     cross_check: Vec<Row>,
     cross_check_sentence: Option<String>,
+    /// Settings of the ground filter side by side.
+    filters: Vec<Row>,
+    filters_sentence: Option<String>,
+    filters_figure: Option<String>,
     /// Areas left out of the comparisons.
     left_out: Vec<AreaRow>,
     read: [String; 2],
@@ -241,6 +246,9 @@ impl<'a> Page<'a> {
             agreement_note: agreement::note(summary),
             cross_check: cross_check::rows(summary),
             cross_check_sentence: cross_check::sentence(summary),
+            filters: filters::rows(summary),
+            filters_sentence: filters::sentence(summary).map(|text| code_spans(&text)),
+            filters_figure: filters::figure(summary),
             left_out: left_out::rows(summary),
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),

@@ -5,8 +5,10 @@ use crate::report::agreement;
 use crate::report::cross_check;
 use crate::report::data_loss::{data_loss, implausible};
 use crate::report::decision;
+use crate::report::filters;
 use crate::report::fit;
 use crate::report::left_out;
+use crate::report::lines::{columns, wrap};
 use crate::report::matching;
 use crate::report::plan_shift;
 use crate::report::registration;
@@ -18,9 +20,6 @@ use crate::results::format::{self, ResidualFormat};
 use crate::results::statistics::Statistics;
 use crate::results::summary::Summary;
 use crate::units::Unit;
-
-/// No line is longer, so that the result fits a terminal and a message.
-const WIDTH: usize = 100;
 
 /// The title, the result in sentences, warnings, a table by return and the points that are not ground.
 pub fn result_text(summary: &Summary) -> String {
@@ -65,6 +64,10 @@ pub fn result_text(summary: &Summary) -> String {
         out.push('\n');
         out += &wrap(&text);
     }
+    if let Some(text) = filters::text(summary) {
+        out.push('\n');
+        out += &text;
+    }
     for text in [registration::sentences(summary), fit::sentences(summary)] {
         if !text.is_empty() {
             out.push('\n');
@@ -107,27 +110,6 @@ fn table(summary: &Summary) -> String {
     format!("By return; residuals (dz) in {residuals} ({symbol})\n{}", columns(&rows, 0))
 }
 
-/// Rows in columns as wide as their widest cell, the first `left` of them flush left, the others right.
-pub(super) fn columns<const N: usize>(rows: &[[String; N]], left: usize) -> String {
-    let rows: Vec<_> = rows.iter().map(|row| row.each_ref().map(|cell| harmless(cell))).collect();
-    let widths: [usize; N] =
-        std::array::from_fn(|i| rows.iter().map(|row| row[i].chars().count()).max().unwrap_or(0));
-    let cell = |(i, (cell, &width)): (usize, (&String, &usize))| match i < left {
-        true => format!("{cell:<width$}"),
-        false => format!("{cell:>width$}"),
-    };
-    let line = |row: &[String; N]| {
-        let cells: Vec<String> = row.iter().zip(&widths).enumerate().map(cell).collect();
-        format!("{}\n", cells.join("  ").trim_end())
-    };
-    rows.iter().map(line).collect()
-}
-
-/// The text without characters that steer a terminal.
-fn harmless(text: &str) -> String {
-    text.replace(|c: char| c.is_control(), " ")
-}
-
 fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
     let format = ResidualFormat::of(unit);
     let enough = s.support().is_enough();
@@ -145,29 +127,10 @@ fn table_row(name: String, s: &Statistics, unit: Unit) -> [String; 9] {
     ]
 }
 
-/// The text in lines. What a file says, such as its title and the names of points, must not steer the terminal.
-pub(super) fn wrap(text: &str) -> String {
-    let mut out = String::new();
-    let mut length = 0;
-    for word in text.split(|c: char| c.is_whitespace() || c.is_control()).filter(|word| !word.is_empty()) {
-        let more = word.chars().count();
-        if length > 0 && length + 1 + more > WIDTH {
-            out.push('\n');
-            length = 0;
-        } else if length > 0 {
-            out.push(' ');
-            length += 1;
-        }
-        out += word;
-        length += more;
-    }
-    out.push('\n');
-    out
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::lines::WIDTH;
     use crate::results::confidence::{Warning, WarningCode};
     use crate::results::sample;
     use crate::results::summary::ExcludedArea;

@@ -168,6 +168,20 @@ pub fn distance(value: f64, unit: Unit) -> String {
     format!("{} {}", decimal(value, 1), unit.symbol())
 }
 
+/// A class of slope, by its name in results, for people: `20–40 %`.
+pub fn slope_class(name: &str) -> String {
+    let per_cent = |number: &str| {
+        let text = format!("{:.1}", number.parse::<f64>().unwrap_or(f64::NAN) * 100.0);
+        text.trim_end_matches(".0").to_string()
+    };
+    match (name.strip_prefix('<'), name.strip_prefix(">="), name.split_once('-')) {
+        (Some(high), ..) => format!("under {} %", per_cent(high)),
+        (_, Some(low), _) => format!("{} % and more", per_cent(low)),
+        (.., Some((low, high))) => format!("{}–{} %", per_cent(low), per_cent(high)),
+        _ => name.to_string(),
+    }
+}
+
 /// A text with its first letter as a capital.
 pub fn capitalised(text: &str) -> String {
     let mut letters = text.chars();

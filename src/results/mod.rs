@@ -5,6 +5,7 @@ pub(crate) mod agreement;
 pub(crate) mod checkpoints;
 pub(crate) mod confidence;
 pub(crate) mod cross_check;
+pub(crate) mod filters;
 pub(crate) mod fit;
 pub(crate) mod format;
 pub(crate) mod group_key;
@@ -16,6 +17,8 @@ pub(crate) mod registration;
 pub(crate) mod sample;
 #[cfg(test)]
 pub(crate) mod sample_control;
+pub(crate) mod site_plan;
+pub(crate) mod slope_row;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;

@@ -5,12 +5,14 @@ use crate::results::confidence::{
     Compliance, GroupRow, LimitResult, Measure, Trust, Verdict, VerticalAccuracy, Warning, WarningCode,
 };
 use crate::results::cross_check::{CrossCheck, CrossRow, CrossSet};
+use crate::results::filters::{FilterReference, FilterReturn, FilterSetting, FiltersCompared};
 use crate::results::group_key::{GroupKey, Property};
 use crate::results::pictures::Pictures;
 use crate::results::plan_shift::{PlanShift, ShiftRemoved, StripShift};
+use crate::results::slope_row::SlopeRow;
 use crate::results::statistics::Statistics;
 use crate::results::statistics::{Order, VsFirst};
-use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, SlopeRow, Summary};
+use crate::results::summary::{CloudCounts, Histogram, ReturnRow, SelectCounts, Summary};
 use crate::stats::moments::rmse_about;
 use crate::terrain::by_returns::{TerrainFigures, TerrainRow};
 use crate::terrain::lesson::{ReturnWeight, TerrainWeights};
@@ -34,6 +36,37 @@ pub fn cross_check() -> CrossCheck {
         filter: set(79_000, 50_019, [0.004, 0.021]),
     };
     CrossCheck { returns: vec![CrossRow { return_number: Some(1), ..all.clone() }], all }
+}
+
+/// Three settings of the ground filter: two returns each.
+pub fn filters_compared() -> FiltersCompared {
+    let setting = |dh: &str, ground: u64, near: f64, sd: f64| {
+        let row = |return_number, part: u64, near| FilterReturn {
+            return_number,
+            ground: ground / part,
+            compared: ground / part / 10,
+            bias: Some(-0.004),
+            sd: Some(sd),
+            rmse: Some(sd.hypot(0.004)),
+            within_sd_of_limit: Some(near),
+        };
+        FilterSetting {
+            options: [("dh_initial".to_string(), dh.into())].into_iter().collect(),
+            returns: vec![row(Some(1), 2, near / 10.0), row(Some(4), 3, near)],
+            all: row(None, 1, near),
+            coverage: Some(0.965),
+            reference: Some(FilterReference {
+                ground: 990,
+                by_slope: Vec::new(),
+                share_refused: Some(0.005),
+            }),
+        }
+    };
+    FiltersCompared {
+        own: setting("0.3 m", 100_000, 0.02, 0.045),
+        alternatives: vec![setting("0.2 m", 90_000, 0.05, 0.04), setting("0.4 m", 104_000, 0.001, 0.047)],
+        suggestion: "dh_initial 0.4 m is the tightest setting that truncates no return much.".to_string(),
+    }
 }
 
 /// A result and its pictures.
@@ -162,6 +195,7 @@ fn sample(unit: Unit, mut groups: Vec<Vec<f64>>, bin_width: f64, start: f64, bin
         checkpoints: None,
         agreement: None,
         cross_check: None,
+        filters_compared: None,
         terrain_model: None,
         method: "Each checkpoint is compared with the reference ground point nearest in plan, no farther than 15 \
                  mm from it. 2,000 checkpoints of each return were drawn at random (seed 7), none closer than 1 m \

@@ -3,7 +3,7 @@
 //! They belong to cells of the ground filter, so that neighbouring tiles need few points beyond the radius, and all points of a
 //! cell are under the same cover. Where no first return is near, there is no cover.
 
-use crate::cloud::bounds::Range;
+use crate::cloud::bounds::{Range, widened};
 use crate::raster::{EMPTY, Extent, Finder, Raster};
 use crate::stages::cover::{CoverRule, LEVEL_CELLS, covers};
 use crate::stages::ground_limits::SurveyGround;
@@ -15,13 +15,25 @@ use crate::units::{Length, Micrometres};
 /// Cells on every side of a cell through whose surface a plane is laid to find its slope.
 pub const SLOPE_CELLS: i64 = 2;
 
-/// Cover and slope class of the cells of a tile's core.
+/// Cover and slope class of the cells of a tile's core, and of a margin around it where a stage looks there.
 pub struct CellAttributes {
     finder: Finder,
     cells: Vec<(Option<Cover>, Option<u8>)>,
 }
 
 impl CellAttributes {
+    /// Those of some cells, for tests: the cover at the middle of each, and no slope.
+    #[cfg(test)]
+    pub fn made(extent: Extent, cover: impl Fn(Micrometres, Micrometres) -> Option<Cover>) -> Self {
+        let middle =
+            |first: i64, off: usize| ((first + off as i64) as f64 * extent.cell + extent.cell / 2.0) as i64;
+        let cell = |i: usize| {
+            let (column, row) = (i % extent.columns, i / extent.columns);
+            (cover(middle(extent.first_column, column), middle(extent.first_row, row)), None)
+        };
+        CellAttributes { finder: extent.finder(), cells: (0..extent.len()).map(cell).collect() }
+    }
+
     /// Cover and slope class at a position, as strata.
     #[inline]
     pub fn at(&self, x: Micrometres, y: Micrometres) -> Strata {
@@ -58,6 +70,8 @@ pub struct ClassifyCells {
     pub slope_breaks: Vec<f64>,
     /// Cell of the ground filter.
     pub cell: Length,
+    /// How far around the core of a tile the cells must be known, for a later stage that looks around as far.
+    pub margin: Micrometres,
 }
 
 impl TileStage for ClassifyCells {
@@ -75,7 +89,7 @@ impl TileStage for ClassifyCells {
 
     fn run(&self, tile: &mut Tile<'_>) {
         let Some(ground) = tile.shared.get().and_then(SurveyGround::surface) else { return };
-        let (x, y) = tile.core;
+        let (x, y) = (widened(tile.core.0, self.margin), widened(tile.core.1, self.margin));
         let extent = Extent::covering(ground.extent.cell, x, y, 0).within(&ground.extent);
         let around = self.cover.map_or(extent, |cover| cover.around(&extent));
         let gradients = gradients(ground, &around);

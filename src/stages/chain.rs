@@ -1,16 +1,21 @@
 //! The chain: the stages of a pipeline, made ready to work.
 
+use std::sync::Arc;
+
 use crate::agreement::cell::CellRule;
 use crate::areas::LeftOut;
 use crate::cloud::Ground;
 use crate::cloud::point::Fields;
+use crate::stages::compare_filters;
 use crate::stages::cross_check::CrossCheckGround;
+use crate::stages::ground::Ground as GroundOptions;
 use crate::stages::left_out::CountLeftOut;
 use crate::stages::list::Stage;
-use crate::stages::stage::{Places, Preparing, Setups, SurfaceNeed, TileStage, WhileReading};
+use crate::stages::sites::{FindSites, SiteSearch};
+use crate::stages::stage::{Places, Preparing, Setups, StageOptions, SurfaceNeed, TileStage, WhileReading};
 use crate::tile::at_work::Halo;
 use crate::tile::points::Cloud;
-use crate::units::Length;
+use crate::units::{Length, Micrometres};
 
 /// The stages of a pipeline, ready to work.
 #[derive(Default)]
@@ -33,6 +38,10 @@ pub struct Chain {
     pub agreement: Option<CellRule>,
     /// Whether the survey's classes are held against the ground filter.
     pub is_cross_checked: bool,
+    /// The settings of the ground filter that are compared, the run's own first.
+    pub filters: Vec<GroundOptions>,
+    /// Edge of the cells by which sites for checkpoints are looked for, where they are.
+    pub site_cell: Option<Micrometres>,
 }
 
 /// What a chain is given beside its stages.
@@ -46,6 +55,8 @@ pub struct Given {
     pub control: Places,
     /// What of the setups of the reference matters.
     pub setups: Setups,
+    /// What sites for checkpoints are looked for by, where they are.
+    pub sites: Option<Arc<SiteSearch>>,
 }
 
 impl Chain {
@@ -56,8 +67,10 @@ impl Chain {
 
     /// The same, with what is given beside the stages.
     pub fn with(stages: &[Stage], seed: u64, given: Given) -> Self {
-        let Given { left_out, surveyed, control, setups } = given;
-        let options = stages.iter().map(Stage::options).collect();
+        let Given { left_out, surveyed, control, setups, sites } = given;
+        let mut options: Vec<&dyn StageOptions> = stages.iter().map(Stage::options).collect();
+        // What tells covers apart, without what the stage does.
+        options.extend(sites.iter().map(|search| &search.covers as &dyn StageOptions));
         let mut preparing = Preparing {
             options,
             seed,
@@ -65,6 +78,7 @@ impl Chain {
             control,
             left_out: left_out.clone(),
             setups,
+            attributes_margin: sites.as_ref().map_or(0, |search| search.rules.reach()),
             ..Preparing::default()
         };
         for (i, stage) in stages.iter().enumerate() {
@@ -74,7 +88,13 @@ impl Chain {
         let cross_check = CrossCheckGround::of(&preparing);
         let is_cross_checked = cross_check.is_some();
         preparing.tiles.extend(cross_check.map(|stage| Box::new(stage) as Box<dyn TileStage>));
-        if !left_out.is_empty() {
+        let filters = compare_filters::settings(&preparing);
+        let compared = compare_filters::stages(&preparing);
+        preparing.tiles.extend(compared);
+        let site_cell = sites.as_ref().map(|search| search.rules.cell);
+        if let Some(search) = &sites {
+            preparing.tiles.push(Box::new(FindSites { search: search.clone(), left_out }));
+        } else if !left_out.is_empty() {
             preparing.tiles.push(Box::new(CountLeftOut { areas: left_out }));
         }
         let Preparing { while_reading, tiles, terrain_cell, raster_cell, .. } = preparing;
@@ -89,6 +109,8 @@ impl Chain {
             delivered,
             agreement,
             is_cross_checked,
+            filters,
+            site_cell,
         }
     }
 
@@ -114,6 +136,12 @@ impl Chain {
             survey: all.survey + halo.survey,
             reference: all.reference + halo.reference,
         })
+    }
+
+    /// The surfaces of which stages hold something for each cell until a tile is done, with the bytes of that.
+    pub fn held_cells(&self) -> impl Iterator<Item = (SurfaceNeed, f64)> + '_ {
+        let held = self.tiles.iter().filter_map(|stage| Some((stage.surface()?, stage.bytes_per_cell())));
+        held.filter(|(_, bytes)| *bytes > 0.0)
     }
 
     /// The surfaces that stages want.

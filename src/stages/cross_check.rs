@@ -11,9 +11,9 @@ use crate::stages::compare::Compare;
 use crate::stages::filter_ground::FilterGround;
 use crate::stages::ground::Ground;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin};
+use crate::stages::later_selects::LaterSelects;
 use crate::stages::left_out;
 use crate::stages::matching::{Matcher, Search};
-use crate::stages::select::{Filter, Select};
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, Visitor, Wanted};
 use crate::stats::moments::Moments;
 use crate::tile::at_work::{Tile, holds};
@@ -26,9 +26,7 @@ pub struct CrossCheckGround {
     /// The filter that the classes are held against.
     filter: FilterGround,
     /// The conditions that stand after `ground`: what they do not select is not counted here.
-    selects: Vec<Filter>,
-    /// Fields that they look at.
-    fields: Fields,
+    selects: LaterSelects,
     /// How the reference of a point is found; nothing where the run compares no points with a cloud.
     search: Option<Search>,
     seed: u64,
@@ -42,19 +40,17 @@ impl CrossCheckGround {
         let asks = |ground: &&Ground| ground.cross_check && ground.cloud.includes(Cloud::Survey);
         let at = all.iter().position(|one| one.downcast::<Ground>().as_ref().is_some_and(asks))?;
         let ground = all[at].downcast::<Ground>()?;
-        let after = all[at..].iter().filter_map(|one| one.downcast::<Select>());
-        let after: Vec<&Select> = after.filter(|select| select.cloud.includes(Cloud::Survey)).collect();
         let compare = preparing.find::<Compare>().filter(|_| preparing.surveyed.is_none());
         Some(CrossCheckGround {
             filter: FilterGround {
                 options: ground.clone(),
                 cloud: Cloud::Survey,
+                number: 0,
                 keep_origin: KeepOrigin::Never,
                 slope_breaks: None,
                 keep_limits: false,
             },
-            fields: after.iter().fold(Fields::default(), |all, select| all.or(select.fields())),
-            selects: after.iter().map(|select| select.filter()).collect(),
+            selects: LaterSelects::of(&all[at..], Cloud::Survey),
             search: compare.map(Compare::search),
             seed: preparing.seed,
             left_out: preparing.left_out.clone(),
@@ -64,7 +60,7 @@ impl CrossCheckGround {
 
 impl TileStage for CrossCheckGround {
     fn fields(&self) -> Fields {
-        self.fields
+        self.selects.fields
     }
 
     // No halo of its own: `compare` asks for as much of the reference.
@@ -159,7 +155,7 @@ impl CrossVisitor<'_> {
     /// What both make of a point; nothing of one that is labelled noise or not selected.
     #[inline]
     fn sides(&self, point: &Point) -> Option<Sides> {
-        if point.is_noise() || !self.stage.selects.iter().all(|select| select.selects(point)) {
+        if point.is_noise() || !self.stage.selects.selects(point) {
             return None;
         }
         let by_filter = self.limits.judge(point.x, point.y, point.z) == PointStatus::Ground;

@@ -25,7 +25,8 @@ pub struct Export {
     /// reference elevation, in the unit of z, of points that were compared; it takes `per_return: all` in `checkpoints`.
     #[schemars(extend("x-source" = "this program's own choice; extra bytes: LAS 1.4 R16"))]
     pub extra_bytes: Vec<Dimension>,
-    /// Write the checkpoints and the areas left out as GeoPackage, `points.gpkg`, beside `checkpoints.csv`.
+    /// Write the checkpoints, the areas left out and, with the stage `terrain`, the voids of the terrain model as polygons into a
+    /// GeoPackage, `points.gpkg`, beside `checkpoints.csv`.
     #[schemars(extend("x-source" = "this program's own choice; GeoPackage: OGC 12-128"))]
     pub checkpoints: bool,
     /// Write every comparison, one a line, as `comparisons.csv`, and as a layer of `points.gpkg`: x, y, dz and what is known of

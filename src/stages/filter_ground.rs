@@ -1,5 +1,6 @@
 //! The ground filter at work on the tiles of one cloud.
 
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 use crate::cloud::bounds::widened;
@@ -11,9 +12,9 @@ use crate::stages::compare::Compare;
 use crate::stages::delivered_ground::DeliveredGround;
 use crate::stages::export::Export;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
-use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
+use crate::stages::ground_limits::{CellSlope, GroundLimits, KeepOrigin, SurveyGround};
 use crate::stages::kept_limits;
-use crate::stages::refused::{RefusedCounts, SlopeClasses};
+use crate::stages::refused::{REFUSED, RefusedCounts, SlopeClasses};
 use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
 use crate::tile::at_work::{Halo, Tile};
@@ -51,6 +52,7 @@ impl StageOptions for Ground {
                     preparing.tiles.push(Box::new(FilterGround {
                         options: self.clone(),
                         cloud,
+                        number: 0,
                         keep_origin,
                         slope_breaks,
                         keep_limits: exported && cloud == Cloud::Survey,
@@ -63,6 +65,7 @@ impl StageOptions for Ground {
                     cover: summarise.cover(),
                     slope_breaks: summarise.slope_breaks,
                     cell: self.cell,
+                    margin: preparing.attributes_margin,
                 }));
             }
         }
@@ -75,6 +78,8 @@ pub struct FilterGround {
     pub options: Ground,
     /// The cloud it applies to.
     pub cloud: Cloud,
+    /// 0 for the run's own filter; others are compared with it.
+    pub number: usize,
     /// Where later stages want the origin of the limits.
     pub keep_origin: KeepOrigin,
     /// Breaks between the slope classes by which what is refused is counted, where it is.
@@ -83,20 +88,22 @@ pub struct FilterGround {
     pub keep_limits: bool,
 }
 
-/// What the filter knows of each cloud over the whole tile, for its other parts.
+/// What each filter knows of its cloud over the whole tile, for its other parts; survey and reference apart.
 #[derive(Default)]
-struct OpenedOnce {
-    survey: Option<Rc<GroundLimits>>,
-    reference: Option<Rc<GroundLimits>>,
-}
+struct OpenedOnce([BTreeMap<usize, Rc<GroundLimits>>; 2]);
 
 impl OpenedOnce {
-    fn of(&mut self, cloud: Cloud) -> &mut Option<Rc<GroundLimits>> {
-        match cloud {
-            Cloud::Survey => &mut self.survey,
-            Cloud::Reference => &mut self.reference,
-        }
+    fn of(&mut self, cloud: Cloud) -> &mut BTreeMap<usize, Rc<GroundLimits>> {
+        &mut self.0[usize::from(cloud == Cloud::Reference)]
     }
+}
+
+/// What the filter of this number knows of a cloud, where it has opened its surface in this tile.
+pub fn opened_before(tile: &mut Tile<'_>, number: usize, cloud: Cloud) -> Option<Rc<GroundLimits>> {
+    let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
+    let known = opened.of(cloud).get(&number).cloned();
+    tile.shared_by_parts.put(opened);
+    known
 }
 
 impl FilterGround {
@@ -112,12 +119,26 @@ impl FilterGround {
 
     /// The same, made of `surface` for the first part of the tile and known to the others. None without points.
     pub fn opened(&self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Rc<GroundLimits>> {
+        if let Some(known) = opened_before(tile, self.number, self.cloud) {
+            return Some(known);
+        }
+        let limits = Rc::new(self.limits(tile, surface?));
         let mut opened = tile.shared_by_parts.take::<OpenedOnce>().unwrap_or_default();
-        let known = opened.of(self.cloud).clone();
-        let limits = known.or_else(|| surface.map(|surface| Rc::new(self.limits(tile, surface))));
-        opened.of(self.cloud).clone_from(&limits);
+        opened.of(self.cloud).insert(self.number, limits.clone());
         tile.shared_by_parts.put(opened);
-        limits
+        Some(limits)
+    }
+
+    /// Bytes that what it knows takes for each cell of the tile and its halo: the limits, what they came from, the slopes.
+    pub fn held_bytes_per_cell(&self) -> f64 {
+        let origin = if self.keep_origin == KeepOrigin::Never { 0 } else { 3 * size_of::<f64>() + 1 };
+        let slopes = match self.options.local_slope || self.slope_breaks.is_some() {
+            true => size_of::<Option<CellSlope>>() + 1,
+            false => 0,
+        };
+        // The two lowest elevations of each cell, while the limits of points are looked up.
+        let lowest = if origin > 0 { 2 * size_of::<f64>() } else { 0 };
+        (size_of::<f64>() + 1 + origin + slopes + lowest) as f64
     }
 }
 
@@ -193,7 +214,7 @@ impl Visitor for GroundVisitor {
 
     fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
         if let Some((_, counts)) = &self.refused {
-            counts.give(&mut tile.sections);
+            counts.give(REFUSED, &mut tile.sections);
         }
         self.alone.give(self.cloud, &mut tile.sections);
         if self.keep_limits {

@@ -9,6 +9,7 @@ use crate::raster::lowest::{WIDE, low_cells};
 use crate::raster::morphology::{Scratch, open};
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::alone::AloneCells;
+use crate::stages::alternative::{Alternative, WindowGrowth};
 use crate::stages::cell_attributes::{SLOPE_CELLS, gradients, steepest};
 use crate::stages::ground_limits::{CellSlope, GroundLimits, Origin, Threshold};
 use crate::stages::stage::CloudChoice;
@@ -31,6 +32,8 @@ pub const LOOKED_AROUND: i64 = SLOPE_CELLS + 1;
 /// filter's options do not apply. Cover and slope then come from the lowest class 2 of each cell. What limit the
 /// classification had is not known, so that there is no truncation correction. Of a survey and a reference that differ
 /// in this, each has a `ground` stage of its own with its `cloud`. `cross_check: true` compares both ways in one run.
+///
+/// How to choose the values, on the demonstration's own numbers: `docs/choosing-parameters.md`. `compare` tries several in one run.
 #[derive(Clone, Debug, PartialEq, Deserialize, JsonSchema)]
 #[serde(default, deny_unknown_fields)]
 pub struct Ground {
@@ -85,16 +88,14 @@ pub struct Ground {
     /// under trees.
     #[schemars(extend("x-source" = "this program's own choice"))]
     pub low_outlier: Length,
-}
-
-/// How the windows of the ground filter grow.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
-#[serde(rename_all = "lowercase")]
-pub enum WindowGrowth {
-    /// Windows of 2·2^k + 1 cells, k from 0: 3, 5, 9, 17, …
-    Exponential,
-    /// Windows of 2k + 1 cells, k from 1: 3, 5, 7, 9, …
-    Linear,
+    /// Other settings of the filter, up to eight, to be compared with this one in the same run: each names the options that differ,
+    /// as in `[{dh_initial: 0.2 m}, {dh_initial: 0.4 m, slope: 0.5}]`. `filters_compared` in the results has for each what it
+    /// accepts of survey and reference, what of the reference it refuses for its slope, the comparisons that there would be with bias,
+    /// SD and RMSE, the share within one SD of the limit, and the coverage. Everything else rests on this stage's own options. Each
+    /// takes about as long as the ground filter and the search for the reference. Which one is right is for you to say:
+    /// `docs/choosing-parameters.md`.
+    #[schemars(extend("x-source" = "this program's own choice", "x-default" = "none"))]
+    pub compare: Vec<Alternative>,
 }
 
 impl Default for Ground {
@@ -112,6 +113,7 @@ impl Default for Ground {
             dh_max: Length::metres(1.0),
             fill_max: Length::metres(10.0),
             low_outlier: Length::metres(1.0),
+            compare: Vec::new(),
         }
     }
 }
@@ -140,6 +142,7 @@ impl Serialize for Ground {
             dh_max,
             fill_max,
             low_outlier,
+            compare,
         } = self;
         let filters = self.filters();
         let has_surface = filters || *cloud != CloudChoice::Reference;
@@ -166,6 +169,9 @@ impl Serialize for Ground {
         if filters {
             map.serialize_entry("low_outlier", low_outlier)?;
         }
+        if !compare.is_empty() {
+            map.serialize_entry("compare", compare)?;
+        }
         map.end()
     }
 }
@@ -180,6 +186,37 @@ pub struct Pass {
 }
 
 impl Ground {
+    /// These options with those of another setting in their place.
+    pub fn with(&self, other: &Alternative) -> Ground {
+        // A new option does not compile before it is taken over.
+        let Alternative {
+            cell,
+            window_max,
+            window_growth,
+            slope,
+            dh_initial,
+            local_slope,
+            dh_max,
+            fill_max,
+            low_outlier,
+        } = other.clone();
+        Ground {
+            cloud: self.cloud,
+            from: self.from,
+            cross_check: self.cross_check,
+            cell: cell.unwrap_or(self.cell),
+            window_max: window_max.unwrap_or(self.window_max),
+            window_growth: window_growth.unwrap_or(self.window_growth),
+            slope: slope.unwrap_or(self.slope),
+            dh_initial: dh_initial.unwrap_or(self.dh_initial),
+            local_slope: local_slope.unwrap_or(self.local_slope),
+            dh_max: dh_max.unwrap_or(self.dh_max),
+            fill_max: fill_max.unwrap_or(self.fill_max),
+            low_outlier: low_outlier.unwrap_or(self.low_outlier),
+            compare: Vec::new(),
+        }
+    }
+
     /// Whether the ground filter is at work at all.
     pub fn filters(&self) -> bool {
         self.from == GroundFrom::Filter || self.cross_check

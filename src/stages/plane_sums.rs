@@ -2,6 +2,17 @@
 
 use crate::units::Micrometres;
 
+/// A least-squares plane.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Solved {
+    /// Height over the origin, micrometres over the level that elevations are counted from.
+    pub height: Micrometres,
+    /// Rise over run eastwards and northwards.
+    pub gradient: [f64; 2],
+    /// Sum of the squared residuals, square micrometres.
+    pub squares: f64,
+}
+
 /// What is known of a fitted plane beside its height.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Plane {
@@ -86,8 +97,35 @@ impl PlaneSums {
         u32::try_from(self.n).unwrap_or(u32::MAX)
     }
 
-    /// Height of the plane at the origin over the level that elevations are counted from, and the plane; nothing with too few points or points in line.
-    pub fn fit(&self, inner: &InnerSums) -> Option<(Micrometres, Plane)> {
+    /// Adds the points of other sums, whose origin lies so far east and north of this one.
+    pub fn add_shifted(&mut self, other: &PlaneSums, east: i64, north: i64) {
+        let (east, north, n) = (i128::from(east), i128::from(north), other.n);
+        self.n += n;
+        self.x += other.x + n * east;
+        self.y += other.y + n * north;
+        self.z += other.z;
+        self.xx += other.xx + 2 * east * other.x + n * east * east;
+        self.xy += other.xy + east * other.y + north * other.x + n * east * north;
+        self.yy += other.yy + 2 * north * other.y + n * north * north;
+        self.xz += other.xz + east * other.z;
+        self.yz += other.yz + north * other.z;
+        self.zz += other.zz;
+    }
+
+    /// The mean distance of the points from a plane, above it counted as positive, micrometres; the origin of the plane lies so far
+    /// west and south of this one. Nothing without points.
+    pub fn mean_residual(&self, plane: &Solved, east: i64, north: i64) -> Option<f64> {
+        if self.n == 0 {
+            return None;
+        }
+        let (x, y) = (self.x + self.n * i128::from(east), self.y + self.n * i128::from(north));
+        let z = self.z - self.n * i128::from(plane.height);
+        let [a, b] = plane.gradient;
+        Some((z as f64 - a * x as f64 - b * y as f64) / self.n as f64)
+    }
+
+    /// The plane through the points; nothing with too few of them, or points in line.
+    pub fn solve(&self) -> Option<Solved> {
         if self.n < PLANE_POINTS {
             return None;
         }
@@ -108,8 +146,14 @@ impl PlaneSums {
         // The whole part of the mean is kept apart, so that a high site loses nothing to rounding.
         let (mean, rest) = (self.z.div_euclid(self.n), self.z.rem_euclid(self.n));
         let height = mean as i64 + ((rest as f64 - a * self.x as f64 - b * self.y as f64) / n).round() as i64;
-        let residual_squares = ((zz - a * xz - b * yz) / n).max(0.0);
-        let residual_sd = (residual_squares / (n - 3.0)).sqrt();
+        let squares = ((zz - a * xz - b * yz) / n).max(0.0);
+        Some(Solved { height, gradient: [a, b], squares })
+    }
+
+    /// Height of the plane at the origin over the level that elevations are counted from, and the plane; nothing with too few points or points in line.
+    pub fn fit(&self, inner: &InnerSums) -> Option<(Micrometres, Plane)> {
+        let Solved { height, gradient: [a, b], squares } = self.solve()?;
+        let residual_sd = (squares / (self.n as f64 - 3.0)).sqrt();
         let plane = Plane { slope: (a * a + b * b).sqrt(), residual_sd, inner: self.inner(inner, a, b) };
         Some((height, plane))
     }

@@ -5,14 +5,14 @@
 //! one higher up is something else.
 
 use crate::cloud::point::Point;
-use crate::results::summary::SlopeRow;
+use crate::results::slope_row::SlopeRow;
 use crate::stages::ground_limits::{CellSlope, GroundLimits};
 use crate::tile::points::PointStatus;
 use crate::tile::strata::{MOST_CLASSES, class_name, class_of};
 use crate::tile::yields::{Sections, YieldError, Yields};
 
-/// The section of the counts.
-const SECTION: &str = "refused-by-slope";
+/// The section of the counts of the run's own filter.
+pub const REFUSED: &str = "refused-by-slope";
 
 /// Slope classes, and one for cells whose slope is not known.
 const CLASSES: usize = MOST_CLASSES + 2;
@@ -59,21 +59,21 @@ impl RefusedCounts {
         self.0[usize::from(classes.0[cell])][kind] += 1;
     }
 
-    /// Gives the counts of one tile back.
-    pub fn give(&self, sections: &mut Sections) {
+    /// Gives the counts of one tile back, in a section.
+    pub fn give(&self, section: &'static str, sections: &mut Sections) {
         if *self != RefusedCounts::default() {
             let words = self.0.iter().flatten().flat_map(|word| word.to_le_bytes());
-            sections.of(SECTION).extend(words);
+            sections.of(section).extend(words);
         }
     }
 
-    /// The counts of all tiles.
+    /// The counts of all tiles, from a section.
     ///
     /// # Errors
     /// Where the disk does not give them back.
-    pub fn conclude(yields: &dyn Yields) -> Result<Self, YieldError> {
+    pub fn conclude(section: &str, yields: &dyn Yields) -> Result<Self, YieldError> {
         let mut all = RefusedCounts::default();
-        yields.for_each(SECTION, &mut |bytes| {
+        yields.for_each(section, &mut |bytes| {
             let (each, rest) = bytes.as_chunks::<{ CLASSES * KINDS * 8 }>();
             for one in each {
                 let words = one.as_chunks::<8>().0.iter().map(|word| u64::from_le_bytes(*word));
@@ -142,14 +142,14 @@ mod tests {
         assert_eq!(counts.rows(&breaks)[1].share_refused(), 0.75);
 
         let mut sections = Sections::default();
-        counts.give(&mut sections);
+        counts.give(REFUSED, &mut sections);
         let mut given = Given::default();
         given.add(&sections);
         given.add(&sections);
-        let twice = RefusedCounts::conclude(&given).unwrap();
+        let twice = RefusedCounts::conclude(REFUSED, &given).unwrap();
         assert_eq!(twice.rows(&breaks)[1].slope_refused, 6);
-        sections.of(SECTION).push(1);
+        sections.of(REFUSED).push(1);
         given.add(&sections);
-        assert!(RefusedCounts::conclude(&given).is_err());
+        assert!(RefusedCounts::conclude(REFUSED, &given).is_err());
     }
 }

@@ -82,6 +82,8 @@ pub struct Preparing<'a> {
     pub setups: Setups,
     /// How cells are judged where ground is summed up by strip and setup.
     pub agreement: Option<CellRule>,
+    /// How far around the core of a tile cover and slope of the ground must be known.
+    pub attributes_margin: Micrometres,
 }
 
 /// Positions of surveyed points in plan, by their number in their list.
@@ -193,6 +195,12 @@ pub trait TileStage: Send + Sync {
         0.0
     }
 
+    /// Bytes of memory that it takes for each cell of its [surface](TileStage::surface) until the tile is done, beside those of
+    /// the surface while that is opened.
+    fn bytes_per_cell(&self) -> f64 {
+        0.0
+    }
+
     /// Bytes of memory that it takes for each point of a tile until it gives back what it found, whether points are held or not.
     fn bytes_given(&self) -> f64 {
         0.0
@@ -255,6 +263,16 @@ pub struct SurfaceNeed {
     pub cell: f64,
     /// Cells that it must see around the points it judges.
     pub margin: i64,
+}
+
+/// Which surface it is: of a cloud, of some of its points, in cells of a size (the bits of its micrometres).
+pub type SurfaceKey = (Cloud, LowestOf, u64);
+
+impl SurfaceNeed {
+    /// Which surface it is, whatever the margin.
+    pub fn key(&self) -> SurfaceKey {
+        (self.cloud, self.of, self.cell.to_bits())
+    }
 }
 
 /// Which of the two clouds a stage applies to.

@@ -91,6 +91,12 @@ struct TerrainGround {
     tested: Option<(Range, Range)>,
 }
 
+/// The terrain cells of a tile that the survey may cover, `cell` micrometres wide.
+pub fn covered_cells(tile: &Tile<'_>, cell: f64) -> Option<Extent> {
+    let TerrainGround { covered: (x, y), .. } = terrain_ground(tile.core, tile.around, cell)?;
+    Some(Extent::covering(cell, x, y, 0))
+}
+
 /// Where terrain cells are summed up in a core: those that the box around the survey touches, and for testing those around
 /// the reference that the terrain may use.
 fn terrain_ground(core: (Range, Range), around: &dyn Surroundings, cell: f64) -> Option<TerrainGround> {

@@ -62,6 +62,24 @@ impl Cover {
             Cover::Canopy => "canopy",
         }
     }
+
+    /// Where ground under it lies, for people.
+    pub fn place(self) -> &'static str {
+        match self {
+            Cover::Open => "on open ground",
+            Cover::Low => "under low vegetation",
+            Cover::Canopy => "under canopy",
+        }
+    }
+
+    /// Its name for people.
+    pub fn words(self) -> &'static str {
+        match self {
+            Cover::Open => "open ground",
+            Cover::Low => "low vegetation",
+            Cover::Canopy => "canopy",
+        }
+    }
 }
 
 /// Place of a return among those of its pulse.

@@ -4,8 +4,8 @@ use crate::pipeline::Pipeline;
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{length, percent, thousands};
 use crate::results::matching::Matching;
+use crate::results::slope_row::SlopeRow;
 use crate::results::statistics::Statistics;
-use crate::results::summary::SlopeRow;
 use crate::stages::auto::Auto;
 use crate::stages::ladder::RUNGS;
 use crate::stages::list::Stage;
@@ -106,14 +106,22 @@ pub fn plane_warning<'a>(
 const NOTABLE: f64 = 0.02;
 
 /// More than this share refused is reported.
-const REFUSED: f64 = 0.05;
+pub const REFUSED: f64 = 0.05;
+
+/// The slope classes that are not left alone.
+fn notable(rows: &[SlopeRow]) -> impl Iterator<Item = &SlopeRow> {
+    let all: u64 = rows.iter().map(|row| row.ground + row.slope_refused).sum();
+    rows.iter().filter(move |row| (row.ground + row.slope_refused) as f64 >= NOTABLE * all as f64)
+}
+
+/// The largest share refused among the notable slope classes of the reference.
+pub fn largest_refused(rows: &[SlopeRow]) -> Option<f64> {
+    notable(rows).map(SlopeRow::share_refused).max_by(f64::total_cmp)
+}
 
 /// The warning of slope classes of the reference of which the ground filter refuses much.
 pub fn slope_warning(rows: &[SlopeRow], survey_filtered: bool) -> Option<Warning> {
-    let all: u64 = rows.iter().map(|row| row.ground + row.slope_refused).sum();
-    let refused = rows.iter().filter(|row| {
-        (row.ground + row.slope_refused) as f64 >= NOTABLE * all as f64 && row.share_refused() > REFUSED
-    });
+    let refused = notable(rows).filter(|row| row.share_refused() > REFUSED);
     let refused: Vec<String> = refused
         .map(|row| {
             let n = thousands(row.ground + row.slope_refused);

@@ -12,6 +12,7 @@ pub(crate) mod compliance;
 pub(crate) mod diagnose;
 pub(crate) mod few_checkpoints;
 pub(crate) mod figures;
+pub(crate) mod filters;
 pub(crate) mod findings;
 pub(crate) mod fit;
 pub(crate) mod groups;

@@ -27,7 +27,7 @@ use crate::trust::wider::{SPREAD, wider_than_blocks};
 const FEW_BLOCKS: u64 = 15;
 
 /// Share of comparisons near the limit of the ground filter from which on truncation shows.
-const MANY_NEAR_LIMIT: f64 = 0.02;
+pub(crate) const MANY_NEAR_LIMIT: f64 = 0.02;
 
 /// The matching error matters from this share of the smallest SD on: it then adds 5 % to it.
 pub const MATCHING_SHARE: f64 = 0.32;

@@ -1,6 +1,7 @@
 """Reads what `export` wrote with laspy, SQLite, pyogrio and shapely, and holds it against the survey and against the independent ground filter.
 
     python products.py demo RUN          the run folder of pipelines/demo.yaml, from the project's top folder
+    python products.py plan ECHOGRADE RUN    plans sites on the demo with that program, and checks them on the ground that RUN classified
     python products.py formats ECHOGRADE makes a survey of all point formats, exports it with that program, and checks it
 """
 
@@ -16,7 +17,10 @@ from pathlib import Path
 import laspy
 import numpy as np
 import pyogrio
+import rasterio
+import rasterio.features
 import shapely
+from scipy import ndimage
 from site_study import ground, parse_arguments, read, select
 
 GROUND, LOW = 2, 7
@@ -150,6 +154,79 @@ def geopackage(run, code):
     check(len(shapes) == len(inside), f"{len(shapes)} in a box, not {len(inside)}")
 
 
+def voids(run):
+    """The polygons of voids are the voids of the raster: each joins cells of one kind that touch along an edge, and holds no other."""
+    with rasterio.open(run / "terrain-voids.tif") as raster:
+        cells, transform = raster.read(1), raster.transform
+    info, _, blobs, values = pyogrio.raw.read(run / "points.gpkg", layer="voids")
+    columns = dict(zip(info["fields"], values))
+    shapes = shapely.from_wkb(blobs)
+    check(shapely.is_valid(shapes).all(), "a polygon of a void is not valid")
+    cell = transform.a
+    check(np.allclose(shapely.area(shapes), columns["cells"] * cell**2, rtol=1e-9, atol=1e-6), "area of a void")
+    check(np.allclose(columns["area_m2"], columns["cells"] * cell**2), "area_m2 of a void")
+    expected = 0
+    for code, filled in ((1, True), (2, False)):
+        labels, count = ndimage.label(cells == code)
+        own = columns["filled"].astype(bool) == filled
+        check(own.sum() == count, f"{own.sum()} voids of kind {code}, not {count}")
+        expected += count
+        if count == 0:
+            continue
+        numbered = [(shape, number) for number, shape in enumerate(shapes[own], start=1)]
+        again = rasterio.features.rasterize(numbered, out_shape=cells.shape, transform=transform, dtype="int32")
+        check(np.array_equal(again > 0, cells == code), f"cells of voids of kind {code}")
+        # One polygon for each void, and one void for each polygon.
+        pairs = {(int(a), int(b)) for a, b in zip(labels[again > 0], again[again > 0])}
+        check(len(pairs) == count, f"voids of kind {code} are joined otherwise")
+        sizes = np.bincount(again[again > 0])[1:]
+        check(np.array_equal(sizes, columns["cells"][own]), f"cells of each void of kind {code}")
+    check(expected == len(shapes) > 10, f"{expected} voids")
+    print(f"{expected} voids of the terrain model are polygons of their cells")
+
+
+def sites(program, run):
+    """Elevation, slope and roughness of sites are those of numpy's plane through the classified ground around; the GeoPackage has the table."""
+    parts = []
+    for source in sorted((run / "cloud").glob("*.laz")):
+        cloud = laspy.read(source)
+        used = (np.asarray(cloud.withheld) == 0) & (np.asarray(cloud.classification) == GROUND)
+        parts.append(np.column_stack([cloud.x, cloud.y, cloud.z])[used])
+    ground_points = np.concatenate(parts)
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "plan"
+        command = [program, "plan", "pipelines/demo.yaml", "--open", "30", "--low", "5", "--canopy", "20", "--out", out]
+        done = subprocess.run(command, capture_output=True, text=True)
+        check(done.returncode == 0, done.stderr)
+        with open(out / "sites.csv") as text:
+            rows = list(csv.DictReader(text))
+        check(len(rows) == 55, f"{len(rows)} sites")
+        for row in rows:
+            x, y = float(row["easting"]), float(row["northing"])
+            # The cells of 1 m of which some part lies within 3 m of the middle of the site's own.
+            off = np.floor(ground_points[:, :2]) - np.floor([x, y])
+            nearest = np.maximum(np.abs(off) - 0.5, 0)
+            near = ground_points[np.hypot(*nearest.T) < 3]
+            check(len(near) == int(row["ground_points"]), f"{row['name']}: {len(near)} ground points")
+            design = np.column_stack([np.ones(len(near)), near[:, 0] - x, near[:, 1] - y])
+            plane, squares, *_ = np.linalg.lstsq(design, near[:, 2], rcond=None)
+            check(abs(plane[0] - float(row["elevation"])) < 6e-4, f"{row['name']}: elevation {plane[0]}")
+            check(abs(np.hypot(*plane[1:]) - float(row["slope"])) < 6e-4, f"{row['name']}: slope {plane[1:]}")
+            check(abs(np.sqrt(squares[0] / (len(near) - 3)) - float(row["roughness"])) < 6e-5, f"{row['name']}: roughness")
+        for layer, prefix in (("sites", ""), ("alternatives", "alternative_")):
+            info, _, blobs, values = pyogrio.raw.read(out / "sites.gpkg", layer=layer)
+            check(info["crs"] == "EPSG:25832", f"{info}")
+            there = [row for row in rows if row[prefix + "easting"]]
+            columns = dict(zip(info["fields"], values))
+            check(len(blobs) == len(there), f"{len(blobs)} {layer}")
+            for point, row, elevation in zip(shapely.from_wkb(blobs), there, columns["elevation"]):
+                check((point.x, point.y) == (float(row[prefix + "easting"]), float(row[prefix + "northing"])), f"position of {row['name']}")
+                check(elevation == float(row[prefix + "elevation"]), f"elevation of {row['name']}")
+        texts = pyogrio.raw.read(out / "sites.gpkg", layer="sites", columns=["reason"], read_geometry=False)[3][0]
+        check(list(texts) == [row["reason"] for row in rows], "reasons")
+    print(f"{len(rows)} sites have the plane of the ground around them")
+
+
 def make(path, version, number, compressed, rng):
     """A cloud of ground on a slope under bushes, all fields of it filled at random; with records, and extra bytes in two formats of three."""
     header = laspy.LasHeader(version=version, point_format=number)
@@ -232,7 +309,10 @@ def main():
         run = Path(sys.argv[2])
         classes_of_the_demo(run)
         geopackage(run, 25832)
+        voids(run)
         print("the classified cloud and the points of the demo are right")
+    elif sys.argv[1:2] == ["plan"]:
+        sites(sys.argv[2], Path(sys.argv[3]))
     else:
         formats(sys.argv[2])
 

@@ -7,6 +7,7 @@ use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::agreement::tallies as tallies_by_strip;
 use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
+use crate::engine::conclude::filters::filters;
 use crate::engine::conclude::fitted::Fitted;
 use crate::engine::conclude::gate::{judge, nothing_compared};
 use crate::engine::conclude::registered::Registered;
@@ -39,7 +40,7 @@ use crate::stages::cross_check;
 use crate::stages::left_out;
 use crate::stages::list::{draw_of, ground_of, is_delivered, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
-use crate::stages::refused::RefusedCounts;
+use crate::stages::refused::{REFUSED, RefusedCounts};
 use crate::stages::select::tallies;
 use crate::stages::triangulated::{self, AtPoints};
 use crate::terrain::differences::ByReturn;
@@ -180,7 +181,7 @@ pub fn conclude(
         Some(_) => matching_of_draw(&sample)?,
     };
     let summarise = summarise_of(&job.pipeline.stages);
-    let by_slope = RefusedCounts::conclude(journals)?.rows(&summarise.slope_breaks);
+    let by_slope = RefusedCounts::conclude(REFUSED, journals)?.rows(&summarise.slope_breaks);
     let uncertainty = pipeline.reference.as_ref().and_then(|r| r.uncertainty);
     let uncertainty = uncertainty.map(|u| job.units.from_micrometres(u.total_um()));
     let trust = &mut studied.trust;
@@ -221,6 +222,7 @@ pub fn conclude(
             .is_cross_checked
             .then(|| cross_check::conclude(journals, job.units))
             .transpose()?,
+        filters_compared: None,
         terrain_model: None,
         stages: of_stages(&job.chain, journals)?,
         survey: cloud_counts(read, &survey_tallies, &counts.survey, ground_from(Cloud::Survey)),
@@ -234,6 +236,7 @@ pub fn conclude(
             .map(|counts| CloudCounts { by_slope, ..counts }),
         method: method(&job.pipeline),
     };
+    summary.filters_compared = filters(job, journals, summary.reference.as_ref())?;
     let of_scans = summary.registration.as_ref().map(registration::warnings);
     summary.trust.warnings.extend(of_scans.unwrap_or_default());
     if let Some((fit, fitted)) = summary.fit.as_ref().zip(fitted.as_ref()) {

@@ -58,6 +58,7 @@ pub fn write_all(
     clock.step("write results")?;
     let Before { taken_over, resumed, parts } = before;
     let cost = Cost { tiles: partitions.keys().len(), taken_over, resumed, parts, clock };
-    write_manifest(job, inputs, products, partitions, &summary, cost, &folder.results())?;
+    let read = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
+    write_manifest(job, inputs, products, partitions, read, cost, &folder.results())?;
     Ok(summary)
 }

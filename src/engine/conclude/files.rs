@@ -88,7 +88,7 @@ pub struct Cost<'a> {
     pub clock: Clock<'a>,
 }
 
-/// Writes `manifest.json`.
+/// Writes `manifest.json`; `read` is how many points were read.
 ///
 /// # Errors
 /// Where the disk does not take it.
@@ -97,7 +97,7 @@ pub fn write_manifest(
     inputs: Vec<InputFile>,
     products: Products,
     partitions: &Partitions,
-    summary: &Summary,
+    read: u64,
     cost: Cost<'_>,
     results: &Path,
 ) -> Result<(), EngineError> {
@@ -105,13 +105,12 @@ pub fn write_manifest(
     manifest.notes.extend(products.notes());
     manifest.products = products.finish();
     manifest.notes.extend(notes_of_reading(partitions, job));
-    let points = summary.survey.read + summary.reference.as_ref().map_or(0, |r| r.read);
     manifest.tiles = cost.tiles as u64;
     manifest.tiles_taken_over = cost.taken_over as u64;
     manifest.parts = cost.parts;
     manifest.spill_bytes = partitions.bytes();
     manifest.seconds_in_all = cost.clock.seconds();
-    manifest.points_per_second = (!cost.resumed).then(|| points as f64 / manifest.seconds_in_all);
+    manifest.points_per_second = (!cost.resumed).then(|| read as f64 / manifest.seconds_in_all);
     manifest.seconds = cost.clock.steps;
     manifest.peak_memory = peak_memory();
     let text = serde_json::to_string_pretty(&manifest).expect("plain data") + "\n";

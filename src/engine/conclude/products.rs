@@ -3,6 +3,7 @@
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::conclusion::Conclusion;
 use crate::engine::conclude::terrain_model::{Plan, make_terrain};
+use crate::engine::conclude::voids::VoidRuns;
 use crate::engine::export::Found;
 use crate::engine::export::cloud::write_cloud;
 use crate::engine::export::comparisons::write_comparisons;
@@ -41,6 +42,9 @@ pub fn make_products(
 ) -> Result<Products, EngineError> {
     let origin = Origin::new(&job.pipeline.title, pipeline_sha256(&job.pipeline));
     let products = Products::new(folder.results(), origin);
+    let wants_voids = cfg!(feature = "geopackage")
+        && export_of(&job.pipeline.stages).is_some_and(|export| export.checkpoints);
+    let mut voids = None;
     if let Some(options) = job.pipeline.stages.iter().find_map(Stage::as_terrain) {
         let bounds = partitions.survey.counts.bounds.ranges();
         let choice = choice(options, conclusion);
@@ -68,16 +72,21 @@ pub fn make_products(
                 let added = format!("{} to control", fit.model.word());
                 items.push(("ECHOGRADE_FIT_ADDED".to_string(), added));
             }
+            let cell = options.cell.exact_micrometres();
+            if wants_voids {
+                voids = Some(VoidRuns::create(&folder.spill().join("voids"), cell)?);
+            }
             let plan = Plan {
                 job,
                 yields: journals,
                 ground,
                 rule: Rule { estimate: choice.estimate, fill },
-                cell: options.cell.exact_micrometres(),
+                cell,
                 returns: with_ground(&conclusion.ground),
                 fit: conclusion.fit.as_ref(),
                 offset: offset.map_or(0.0, |offset| offset.value.exact_micrometres()),
                 items,
+                voids: voids.as_ref(),
             };
             let (files, counted) = make_terrain(&plan, folder, &products, watch)?;
             conclusion.summary.terrain_model = Some(TerrainModel {
@@ -95,7 +104,8 @@ pub fn make_products(
         }
     }
     let fit = conclusion.fit.as_ref();
-    let found = Found { partitions, yields: journals, summary: &conclusion.summary, fit };
+    let found =
+        Found { partitions, yields: journals, summary: &conclusion.summary, fit, voids: voids.as_ref() };
     export(job, &found, folder, &products, watch)?;
     Ok(products)
 }

@@ -104,6 +104,15 @@ impl<'a> TerrainCells<'a> {
         Ok(self.sweep(COMPARED_CELLS, 0)?.footprint)
     }
 
+    /// Share of the cells in a section that have ground; nothing where the survey saw none.
+    ///
+    /// # Errors
+    /// Where the disk does not give them back.
+    pub fn covered(&self, section: &str) -> Result<Option<f64>, EngineError> {
+        let voids = self.sweep(section, 1)?;
+        Ok((voids.footprint > 0).then(|| voids.filled[1] as f64 / voids.footprint as f64))
+    }
+
     /// Coverage and voids of the cells in a section, gone over from south to north.
     fn sweep(&self, section: &str, up_to: u8) -> Result<Voids, EngineError> {
         let mut sweep = Sweep::new(up_to);

@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use crate::cloud::bounds::{Range, widened, within};
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::terrain_head::{Kind, head};
+use crate::engine::conclude::voids::VoidRuns;
 use crate::engine::plan::job::Job;
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::run_folder::RunFolder;
@@ -74,6 +75,8 @@ pub struct Plan<'a> {
     pub offset: f64,
     /// What the rasters say of how they were made, by name.
     pub items: Vec<(String, String)>,
+    /// Where the voids wait that are wanted as polygons, too.
+    pub voids: Option<&'a VoidRuns>,
 }
 
 /// Where ground points of a square of the ground wait.
@@ -259,7 +262,10 @@ impl Work<'_> {
                 }
             }
         })?;
-        for ((_, raster), values) in rasters.iter().zip(&values) {
+        for ((kind, raster), values) in rasters.iter().zip(&values) {
+            if let Some(voids) = self.plan.voids.filter(|_| *kind == Kind::Voids) {
+                voids.add(&block, values)?;
+            }
             let failed = EngineError::disk(folder.spill(), "writing a product");
             raster.write(column, row, values).map_err(failed)?;
         }
@@ -331,22 +337,30 @@ impl Work<'_> {
             Estimate::Facets(_) => (reach / NARROW).max((3.0 * part.cell) as Micrometres).min(reach),
             Estimate::Weighted { .. } => reach,
         };
-        let count = |margin: Micrometres| -> u64 {
+        let count = |part: &Extent, margin: Micrometres| -> u64 {
             self.squares_on(widened_by(part, margin)).iter().map(|(_, packed)| packed.points).sum()
         };
-        let (near, far) = (count(narrow), count(reach));
-        let fits = |points: u64| {
+        let (near, far) = (count(part, narrow), count(part, reach));
+        let fits = |points: u64, part: &Extent| {
             points * POINT + part.len() as u64 * CELL <= self.allowed || part.len() <= FEW_CELLS
         };
         let few_more = far < 2 * near || far < FEW_POINTS;
-        if fits(near) && !(few_more && fits(far)) {
-            let patch = self.patch(part, known, narrow)?;
-            if patch.settled {
+        if fits(near, part) && !(few_more && fits(far, part)) {
+            let mut patch = self.patch(part, known, narrow)?;
+            let unsettled = patch.unsettled();
+            let again: u64 = unsettled.iter().map(|square| count(square, reach)).sum();
+            // Beyond that it is less work to make all of it again.
+            if unsettled.is_empty()
+                || again < far && unsettled.iter().all(|square| fits(count(square, reach), square))
+            {
+                for square in unsettled {
+                    patch.replace(&self.patch(&square, known, reach)?);
+                }
                 done(&patch);
                 return Ok(());
             }
         }
-        if fits(far) {
+        if fits(far, part) {
             done(&self.patch(part, known, reach)?);
             return Ok(());
         }

@@ -39,7 +39,7 @@ pub fn write_cloud(
     products: &Products,
     watch: &Watch,
 ) -> Result<(), EngineError> {
-    let Found { partitions, yields, summary, fit } = *found;
+    let Found { partitions, yields, summary, fit, .. } = *found;
     let read = &partitions.survey.counts;
     if read.lost > 0 {
         let note = format!(

@@ -8,6 +8,7 @@ pub(crate) mod kept;
 #[cfg(feature = "geopackage")]
 pub(crate) mod points;
 
+use crate::engine::conclude::voids::VoidRuns;
 use crate::engine::partition::clouds::Partitions;
 use crate::fit::VerticalFit;
 use crate::results::summary::Summary;
@@ -23,4 +24,7 @@ pub struct Found<'a> {
     pub summary: &'a Summary,
     /// What is added to dz, where the survey is fitted to control; never to the cloud itself.
     pub fit: Option<&'a VerticalFit>,
+    /// The voids of the terrain model, where one is made.
+    #[cfg_attr(not(feature = "geopackage"), allow(dead_code, reason = "only a GeoPackage takes polygons"))]
+    pub voids: Option<&'a VoidRuns>,
 }

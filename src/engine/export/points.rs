@@ -1,9 +1,10 @@
-//! The points and areas of a run as a GeoPackage: checkpoints and comparisons as their CSV files have them, and the areas left
-//! out.
+//! The points and areas of a run as a GeoPackage: checkpoints and comparisons as their CSV files have them, the areas left
+//! out, and the voids of the terrain model.
 
 use std::path::Path;
 
 use crate::cloud::files::file_name;
+use crate::engine::conclude::voids::VoidRuns;
 use crate::engine::export::Found;
 use crate::engine::export::comparisons;
 use crate::engine::plan::job::Job;
@@ -53,6 +54,9 @@ pub fn write_points(
             "Checkpoints: x and y in the survey's unit, other lengths in that of the report (column units)";
         add_table(&file, "checkpoints", what, &results.join("checkpoints.csv"))?;
         add_areas(&file, job, found)?;
+        if let Some(voids) = found.voids {
+            add_voids(&file, job, voids)?;
+        }
     }
     if options.comparisons {
         let what =
@@ -123,6 +127,33 @@ fn add_areas(file: &GeoPackage, job: &Job, found: &Found<'_>) -> Result<(), Engi
         }
         Ok::<(), ProductError>(())
     })?)
+}
+
+fn add_voids(file: &GeoPackage, job: &Job, voids: &VoidRuns) -> Result<(), EngineError> {
+    let columns = [("filled", Kind::Boolean), ("area_m2", Kind::Real), ("cells", Kind::Integer)];
+    let layer = Layer {
+        name: "voids",
+        description: "Voids of the terrain model, cells joined along their edges: filled from the ground around, or without elevation",
+        shapes: Shapes::Polygons,
+        columns: &columns,
+    };
+    let unit = job.survey.units[0].0;
+    let cell_m2 = (voids.cell / 1e6).powi(2);
+    // As the rasters have it: so many cells from coordinate zero, in the survey's own unit.
+    let cell = voids.cell / unit.micrometres();
+    file.add_layer(&layer, |add| {
+        voids.for_each(|void| {
+            let corner = |(column, row): &(i64, i64)| [*column as f64 * cell, *row as f64 * cell];
+            let rings: Vec<Vec<[f64; 2]>> =
+                void.rings.iter().map(|ring| ring.iter().map(corner).collect()).collect();
+            let values = [
+                Value::Integer(i64::from(void.value == 1)),
+                Value::Real(void.cells as f64 * cell_m2),
+                Value::Integer(void.cells as i64),
+            ];
+            Ok::<(), EngineError>(add(Shape::Polygons(&[rings]), &values)?)
+        })
+    })
 }
 
 #[cfg(test)]

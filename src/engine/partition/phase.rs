@@ -45,8 +45,7 @@ pub fn take_up(
     index::read(&folder.index())
 }
 
-/// Reads the clouds and partitions their points into tiles on disk; from then on the run can be resumed. The hashes of the
-/// inputs are found on the way.
+/// Reads the clouds and partitions their points into tiles on disk, as [`read_clouds`] does; from then on the run can be resumed.
 ///
 /// # Errors
 /// Where a cloud cannot be read, or the disk does not take the points.
@@ -56,17 +55,31 @@ pub fn partition(
     folder: &RunFolder,
     clock: &mut Clock<'_>,
 ) -> Result<Partitions, EngineError> {
+    let partitions = read_clouds(job, inputs, folder, clock)?;
+    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
+    index::write(&partitions, &folder.index())?;
+    folder.keep_work();
+    Ok(partitions)
+}
+
+/// Reads the clouds and partitions their points into tiles on disk. The hashes of the inputs are found on the way.
+///
+/// # Errors
+/// Where a cloud cannot be read, or the disk does not take the points.
+pub fn read_clouds(
+    job: &Job,
+    inputs: &mut [InputFile],
+    folder: &RunFolder,
+    clock: &mut Clock<'_>,
+) -> Result<Partitions, EngineError> {
     let needed = Forecast::of(job).disk;
     if let Some(free) = free_bytes(folder.work()).filter(|free| *free < needed) {
         return Err(EngineError::Room { path: folder.work().to_path_buf(), needed, free });
     }
-    let (partitions, sha256) = read_clouds(job, &Share::whole(), &folder.spill(), clock)?;
+    let (partitions, sha256) = read_share(job, &Share::whole(), &folder.spill(), clock)?;
     take_hashes(inputs, &sha256);
     check_unchanged(inputs)?;
     check_read(job, inputs, &partitions)?;
-    folder.write_identity(&identity(job, inputs, folder.may_replace()))?;
-    index::write(&partitions, &folder.index())?;
-    folder.keep_work();
     Ok(partitions)
 }
 
@@ -75,7 +88,7 @@ pub fn partition(
 ///
 /// # Errors
 /// Where a cloud cannot be read, or the disk does not take the points.
-pub fn read_clouds(
+pub fn read_share(
     job: &Job,
     share: &Share,
     folder: &Path,

@@ -8,7 +8,6 @@ use crate::engine::parts::agreed::Agreed;
 use crate::engine::parts::dealt::Dealt;
 use crate::engine::parts::missing::{check_parts, with_remedy};
 use crate::engine::plan::job::{Job, JobError, Resources};
-use crate::engine::pool::in_pool;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::parts_folder::PartsFolder;
@@ -16,6 +15,7 @@ use crate::engine::store::phase::Phase;
 use crate::engine::store::run_folder::{JOURNAL, MANIFEST, SUMMARY};
 use crate::engine::watch::Watch;
 use crate::engine::watch::clock::Clock;
+use crate::engine::work::phase::in_pool;
 use crate::pipeline::{PipelineError, load};
 use crate::results::summary::Summary;
 

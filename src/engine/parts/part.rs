@@ -7,7 +7,7 @@ use tracing::Level;
 use crate::engine::conclude::manifest::peak_memory;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::partition::index;
-use crate::engine::partition::phase::read_clouds;
+use crate::engine::partition::phase::read_share;
 use crate::engine::partition::share::Share;
 use crate::engine::parts::agreed::Agreed;
 use crate::engine::parts::dealt::{self, Dealt, write_hashes};
@@ -18,7 +18,6 @@ use crate::engine::plan::budget::{SHARE, free_bytes};
 use crate::engine::plan::forecast::Forecast;
 use crate::engine::plan::inputs::{check_unchanged, inputs_of};
 use crate::engine::plan::job::{Job, Resources};
-use crate::engine::pool::in_pool;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Journals;
 use crate::engine::store::parts_folder::PartsFolder;
@@ -28,6 +27,7 @@ use crate::engine::watch::Watch;
 use crate::engine::watch::clock::Clock;
 use crate::engine::work::context::Work;
 use crate::engine::work::load::Allowance;
+use crate::engine::work::phase::in_pool;
 use crate::engine::work::surfaces::make_surfaces;
 use crate::engine::work::tiles::run_tiles;
 use crate::tile::tiling::TileKey;
@@ -132,7 +132,7 @@ impl Doing<'_> {
         }
         let inputs = inputs_of(self.job);
         let share = Share::of(self.part, self.job);
-        let (partitions, sha256) = read_clouds(self.job, &share, self.own, clock)?;
+        let (partitions, sha256) = read_share(self.job, &share, self.own, clock)?;
         check_unchanged(&inputs)?;
         write_hashes(self.own, &sha256)?;
         index::write(&partitions, &self.own.join(dealt::INDEX))

@@ -46,6 +46,8 @@ pub const RASTER_CELL: f64 = 40.0;
 const RASTERS: f64 = 40e6;
 /// Bytes of a cell by which strips are compared: its first strip, and the sums of two.
 const AGREEMENT_CELL: f64 = 250.0;
+/// Bytes of a cell by which sites for checkpoints are looked for: sums of its ground, and what lies over it.
+pub const SITE_CELL: f64 = 190.0;
 /// Share of the memory allowed that tiles may take: the rest is buffers, tables and slack.
 pub const SHARE: f64 = 0.6;
 /// Bytes free for a folder that may not be there yet, where the system tells.
@@ -146,7 +148,16 @@ pub fn cell_bytes(edge: Micrometres, chain: &Chain) -> f64 {
     let terrain = chain.terrain_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
     let agreement = chain.agreement.map_or(0.0, |rule| (edge as f64 / rule.cell).powi(2));
     let raster = chain.raster_cell.map_or(0.0, |cell| (edge as f64 / cell.exact_micrometres()).powi(2));
-    with_strips(cells * CELL, agreement) + terrain * TERRAIN_CELL + raster * RASTER_CELL
+    let held = chain.held_cells().map(|(need, bytes)| {
+        bytes * ((edge + 2 * halo.survey.max(halo.reference)) as f64 / need.cell).powi(2)
+    });
+    let whole = (edge + 2 * halo.survey) as f64;
+    let sites = chain.site_cell.map_or(0.0, |cell| (whole / cell as f64).powi(2));
+    with_strips(cells * CELL, agreement)
+        + terrain * TERRAIN_CELL
+        + raster * RASTER_CELL
+        + sites * SITE_CELL
+        + held.sum::<f64>()
 }
 
 #[cfg(test)]

@@ -20,6 +20,7 @@ use crate::engine::plan::list_job::ListJob;
 use crate::engine::plan::placing::placing;
 use crate::engine::plan::registering::{Failed, Registering};
 use crate::engine::plan::setups;
+use crate::engine::plan::sites::{Demands, SitesAsked};
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
 use crate::engine::plan::units::{Axis, Other, unit_of};
@@ -29,6 +30,7 @@ use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
 use crate::stages::auto::Auto;
 use crate::stages::chain::{Chain, Given};
 use crate::stages::list::{Stage, export_of, is_delivered};
+use crate::stages::sites::SiteSearch;
 use crate::stages::stage::Setups;
 use crate::tile::points::Cloud;
 use crate::tile::tiling::Tiling;
@@ -61,7 +63,7 @@ pub enum JobError {
     /// The memory allowed is too small for the cells over one tile.
     #[error(
         "{} MiB of memory is too little: the cells of one tile of {edge_m} m with its margins need {} MiB. Allow more with \
-         --memory, or set a larger `cell:`, or a smaller `window_max:` or `fill_max:`, of `ground`, or a larger \
+         --memory, or set a larger `cell:`, a smaller `window_max:` or `fill_max:`, or fewer settings under `compare:`, of `ground`, or a larger \
          `agreement_cell:` or `terrain_cell:` of `summarise`, or `cell:` of `terrain`", allowed >> 20, needed.div_ceil(1 << 20)
     )]
     Memory {
@@ -98,6 +100,8 @@ pub struct Job {
     pub tiling: Tiling,
     /// The files of the areas left out.
     pub areas: Vec<AreaFile>,
+    /// What sites for checkpoints are looked for by, where they are.
+    pub sites: Option<Arc<SiteSearch>>,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -110,6 +114,29 @@ impl Job {
     /// # Errors
     /// A cloud that cannot be read, units that are not stated, systems that differ, or too little memory.
     pub fn prepare(loaded: Loaded, resources: Resources) -> Result<Self, JobError> {
+        Job::prepare_with(loaded, resources, None)
+    }
+
+    /// A job that looks for sites of checkpoints: the stages of the file up to the ground filter, on the survey alone.
+    ///
+    /// # Errors
+    /// As [`Job::prepare`], and where the file has no ground filter for the survey.
+    pub fn prepare_sites(
+        mut loaded: Loaded,
+        demands: Demands,
+        resources: Resources,
+    ) -> Result<Self, JobError> {
+        let asked = SitesAsked::of(&mut loaded, demands);
+        let asked = asked.map_err(|problem| loaded.error(vec![problem]))?;
+        Job::prepare_with(loaded, resources, Some(asked))
+    }
+
+    /// As [`Job::prepare`]; `asked` is what sites for checkpoints are looked for by, where they are.
+    fn prepare_with(
+        loaded: Loaded,
+        resources: Resources,
+        asked: Option<SitesAsked>,
+    ) -> Result<Self, JobError> {
         let pipeline = loaded.pipeline.clone();
         let read = pipeline.stages.iter().find_map(Stage::as_read).cloned().unwrap_or_default();
         let (skip_damaged, ignore_bounds) = (read.skips_damaged(), read.ignores_bounds());
@@ -163,12 +190,16 @@ impl Job {
         problems.extend_from_slice(&areas.problems);
         let overlap = reference.as_ref().is_some_and(setups::overlap);
         let middles = registering.as_ref().map(|one| Arc::new(one.network.middles()));
+        notes.extend(asked.iter().filter_map(|asked| asked.note.clone()));
+        let sites = asked.map(|asked| asked.search(&survey, fitting.as_ref(), pipeline.seed));
         let given = Given {
             left_out: areas.left_out,
             surveyed: list.as_ref().map(ListJob::places),
             control: fitting.as_ref().map(|fitting| fitting.list.places()).unwrap_or_default(),
             setups: Setups { overlap, middles },
+            sites: sites.transpose()?.map(Arc::new),
         };
+        let sites = given.sites.clone();
         let chain = Chain::with(&pipeline.stages, pipeline.seed, given);
         if !problems.is_empty() {
             return Err(loaded.error(problems).into());
@@ -198,6 +229,7 @@ impl Job {
             units,
             tiling: Tiling { edge },
             areas: areas.files,
+            sites,
             resources,
             notes,
         })

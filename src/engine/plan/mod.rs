@@ -14,6 +14,7 @@ pub(crate) mod list_job;
 pub(crate) mod placing;
 pub(crate) mod registering;
 pub(crate) mod setups;
+pub mod sites;
 pub(crate) mod systems;
 pub(crate) mod together;
 pub(crate) mod units;

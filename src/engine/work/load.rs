@@ -3,7 +3,7 @@
 use crate::cloud::bounds::Range;
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
-use crate::engine::plan::budget::{CELL, RASTER_CELL, SHARE, TERRAIN_CELL, with_strips};
+use crate::engine::plan::budget::{CELL, RASTER_CELL, SHARE, SITE_CELL, TERRAIN_CELL, with_strips};
 use crate::engine::plan::job::Resources;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
@@ -53,9 +53,13 @@ impl Allowance {
         let agreement = chain.agreement.and_then(|rule| cells_of(Cloud::Survey, rule.cell, 0, 0));
         let raster = chain.raster_cell;
         let raster = raster.and_then(|cell| cells_of(Cloud::Survey, cell.exact_micrometres(), 0, 0));
-        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64);
-        (surface + terrain.unwrap_or(0) as f64 * TERRAIN_CELL + raster.unwrap_or(0) as f64 * RASTER_CELL)
-            as u64
+        let held = chain
+            .held_cells()
+            .filter_map(|(need, bytes)| Some(bytes * cells_of(need.cloud, need.cell, halo, 0)? as f64));
+        let sites = chain.site_cell.and_then(|cell| cells_of(Cloud::Survey, cell as f64, halo, 0));
+        let surface = with_strips(cells as f64 * CELL, agreement.unwrap_or(0) as f64) + held.sum::<f64>();
+        let cells = terrain.unwrap_or(0) as f64 * TERRAIN_CELL + raster.unwrap_or(0) as f64 * RASTER_CELL;
+        (surface + cells + sites.unwrap_or(0) as f64 * SITE_CELL) as u64
     }
 
     /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread

@@ -103,8 +103,7 @@ impl<'a> PartRun<'a> {
         let mut visitors = Vec::new();
         for stage in &all.chain.tiles {
             let need = stage.surface().filter(|need| is_first && self.tile.points.get(need.cloud) > 0);
-            let surface = match need.and_then(|need| Some((need, all.surfaces.get(&(need.cloud, need.of))?)))
-            {
+            let surface = match need.and_then(|need| Some((need, all.surfaces.get(&need.key())?))) {
                 Some((need, surfaces)) => {
                     let margin = self.tile.halo.of(need.cloud);
                     let (x, y) = self.tile.whole;

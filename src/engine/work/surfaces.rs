@@ -15,7 +15,7 @@ use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::chain::Chain;
-use crate::stages::stage::LowestOf;
+use crate::stages::stage::{LowestOf, SurfaceKey};
 use crate::tile::points::Cloud;
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::Micrometres;
@@ -143,18 +143,8 @@ fn reach(margin: i64, cell: f64) -> Micrometres {
     ((margin + 1) as f64 * cell).ceil() as Micrometres
 }
 
-/// Surfaces by the cloud and the points of it that they are the lowest of.
-pub type SurfacesOf = HashMap<(Cloud, LowestOf), Surfaces>;
-
-/// The file of the surfaces of a cloud.
-pub fn file_name(cloud: Cloud, of: LowestOf) -> &'static str {
-    match (cloud, of) {
-        (Cloud::Survey, LowestOf::AllButNoise) => "survey-surfaces",
-        (Cloud::Survey, LowestOf::GroundClass) => "survey-ground-surfaces",
-        (Cloud::Reference, LowestOf::AllButNoise) => "reference-surfaces",
-        (Cloud::Reference, LowestOf::GroundClass) => "reference-ground-surfaces",
-    }
-}
+/// Surfaces by what they are of.
+pub type SurfacesOf = HashMap<SurfaceKey, Surfaces>;
 
 /// Makes the surfaces of the tiles that are `wanted`, for each cloud of which a stage wants one.
 ///
@@ -170,9 +160,21 @@ pub fn make_surfaces(
     let tiling = partitions.tiling;
     let mut all = SurfacesOf::new();
     for need in chain.surfaces() {
+        let key = need.key();
+        if all.contains_key(&key) {
+            continue;
+        }
         let Some(cloud) = partitions.get(need.cloud) else { continue };
         let Some((x, y)) = cloud.counts.bounds.ranges() else { continue };
-        let path = folder.join(file_name(need.cloud, need.of));
+        let name = match (need.cloud, need.of) {
+            (Cloud::Survey, LowestOf::AllButNoise) => "survey-surfaces",
+            (Cloud::Survey, LowestOf::GroundClass) => "survey-ground-surfaces",
+            (Cloud::Reference, LowestOf::AllButNoise) => "reference-surfaces",
+            (Cloud::Reference, LowestOf::GroundClass) => "reference-ground-surfaces",
+        };
+        // Of another cell, a file of its own.
+        let others = all.keys().filter(|(cloud, of, _)| (*cloud, *of) == (need.cloud, need.of)).count();
+        let path = folder.join(if others > 0 { format!("{name}-{others}") } else { name.to_string() });
         let counts = |point: &Point| match need.of {
             LowestOf::AllButNoise => !point.is_noise(),
             LowestOf::GroundClass => point.is_ground_class(),
@@ -201,7 +203,7 @@ pub fn make_surfaces(
                 },
             )
         })?;
-        all.insert((need.cloud, need.of), surfaces);
+        all.insert(key, surfaces);
     }
     Ok(all)
 }

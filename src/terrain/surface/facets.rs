@@ -144,7 +144,7 @@ impl Facets {
                 return Some(self.made(near.corners, at)).filter(|facet| facet.radius <= largest);
             }
         }
-        let search = Search { facets: self, at, largest };
+        let search = Search::new(self, at, largest);
         let triangle = search.any()?;
         let triangle = search.empty(triangle);
         Some(self.made(triangle.map(|place| self.corners[place as usize]), at))
@@ -199,7 +199,12 @@ struct Search<'a> {
     facets: &'a Facets,
     at: Place,
     largest: f64,
+    /// The corners of the rings up to [`NEAREST`], which every step looks at.
+    nearest: Vec<(u32, Place)>,
 }
+
+/// The last ring of those whose corners are gathered once. With [`BUCKET`] corners each they hold most circles.
+const NEAREST: i64 = 1;
 
 /// The box around buckets: from west to east, from south to north, micrometres from the position.
 type Area = [f64; 4];
@@ -210,7 +215,31 @@ const STRETCH: i64 = 4;
 /// Stretches of a ring that wait at the most: its four sides, and a half for each time that one is halved.
 const MOST_SIDES: usize = 48;
 
-impl Search<'_> {
+impl<'a> Search<'a> {
+    fn new(facets: &'a Facets, at: Place, largest: f64) -> Self {
+        let mut search = Search { facets, at, largest, nearest: Vec::new() };
+        let mut nearest: Vec<(u32, Place)> = Vec::with_capacity(64);
+        for ring in 0..=NEAREST {
+            search.ring(ring, |_| false, |corner, place| nearest.push((corner, place)));
+        }
+        let square = |place: Place| place.0 * place.0 + place.1 * place.1;
+        let order = |a: &usize, b: &usize| square(nearest[*a].1).total_cmp(&square(nearest[*b].1));
+        // A triangle that begins near is soon the one.
+        if let Some(first) = (0..nearest.len()).min_by(order) {
+            nearest.swap(0, first);
+        }
+        search.nearest = nearest;
+        search
+    }
+
+    /// Goes over the corners of all rings up to [`NEAREST`] where it is that, otherwise over those of a ring as [`ring`](Search::ring) does.
+    fn look(&self, ring: i64, skip: impl Fn(&Area) -> bool, mut visit: impl FnMut(u32, Place)) {
+        if ring > NEAREST {
+            return self.ring(ring, skip, visit);
+        }
+        self.nearest.iter().for_each(|&(corner, place)| visit(corner, place));
+    }
+
     fn place(&self, corner: u32) -> Place {
         let place = self.facets.corners[corner as usize].place;
         (place.0 - self.at.0, place.1 - self.at.1)
@@ -287,7 +316,7 @@ impl Search<'_> {
         let reach = 2.0 * self.largest + 2.0;
         let mut first: Option<(u32, Place)> = None;
         let (mut left, mut right) = (first, first);
-        for ring in 0.. {
+        for ring in NEAREST.. {
             let cone = first.map(|first| [right.unwrap_or(first).1, left.unwrap_or(first).1]);
             // What lies between the two, as seen from the position, brings nothing new.
             let between = |area: &Area| {
@@ -299,7 +328,7 @@ impl Search<'_> {
                     })
                 })
             };
-            self.ring(ring, between, |corner, place| {
+            self.look(ring, between, |corner, place| {
                 let Some((_, from)) = first else {
                     first = Some((corner, place));
                     return;
@@ -323,46 +352,96 @@ impl Search<'_> {
         None
     }
 
+    /// Goes over the corners of the buckets up to a ring that lie within a radius of a centre, and over some beyond it.
+    fn within(&self, ring: i64, centre: Place, radius: f64, mut visit: impl FnMut(u32, Place)) {
+        let (column, row) = self.middle();
+        let Facets { columns, rows, size, .. } = *self.facets;
+        let (west, east) = ((column - ring).max(0), (column + ring).min(columns - 1));
+        for row in (row - ring).max(0)..=(row + ring).min(rows - 1) {
+            let (south, north) = (row as f64 * size - self.at.1, (row + 1) as f64 * size - self.at.1);
+            let away = (south - centre.1).max(centre.1 - north).max(0.0);
+            let half = (radius * radius - away * away).sqrt();
+            let (mut first, mut last) = (west, east);
+            // A circle too flat for its centre has all of them.
+            if radius.is_finite() {
+                if !(away <= radius) {
+                    continue;
+                }
+                first = first.max(((self.at.0 + centre.0 - half) / size).floor() as i64);
+                last = last.min(((self.at.0 + centre.0 + half) / size).floor() as i64);
+            }
+            if first > last {
+                continue;
+            }
+            let of_row = (row * columns) as usize;
+            let starts = &self.facets.starts;
+            for corner in starts[of_row + first as usize]..starts[of_row + last as usize + 1] {
+                visit(corner, self.place(corner));
+            }
+        }
+    }
+
     /// From a triangle over the position, counter-clockwise, to the one whose circle is empty as far as it matters.
     fn empty(&self, mut triangle: [u32; 3]) -> [u32; 3] {
         let reach = 2.0 * self.largest + 2.0;
-        'steps: loop {
+        loop {
             let places = triangle.map(|corner| self.place(corner));
             let [a, b, c] = places;
             let (centre, radius) = circle(a, b, c);
             let (square, slack) = (radius * radius, 1e-6 * radius * radius + 1.0);
-            let outside = |area: &Area| {
-                let away = |low: f64, high: f64, at: f64| (low - at).max(at - high).max(0.0);
-                let (x, y) = (away(area[0], area[1], centre.0), away(area[2], area[3], centre.1));
-                x * x + y * y > square + slack
+            // Corners are moved a little out of their buckets.
+            let wide = (square + slack).sqrt() + 1.0;
+            let power = |place: Place| {
+                let (dx, dy) = (place.0 - centre.0, place.1 - centre.1);
+                square - (dx * dx + dy * dy)
             };
             let farthest = ((centre.0 * centre.0 + centre.1 * centre.1).sqrt() + radius + 2.0).min(reach);
-            for ring in 0.. {
-                let (mut deepest, mut depth) = (None, 0.0);
-                self.ring(ring, outside, |corner, place| {
-                    let (dx, dy) = (place.0 - centre.0, place.1 - centre.1);
-                    let power = square - (dx * dx + dy * dy);
-                    // Written so that a circle too flat for its centre is tested too.
-                    let outside = power < -slack || deepest.is_some() && power <= depth;
-                    if !outside
-                        && !triangle.contains(&corner)
-                        && incircle(coord(a), coord(b), coord(c), coord(place)) > 0.0
-                    {
-                        (deepest, depth) = (Some((corner, place)), power);
+            // Farther and farther, since the near ones are soon looked at and mostly tell.
+            let mut ring = NEAREST;
+            let inside = loop {
+                // What lies in the circle beyond any rounding needs no exact test.
+                let (mut inside, mut depth) = (None, slack);
+                let mut deepest = |corner, place| {
+                    let power = power(place);
+                    if power > depth {
+                        (inside, depth) = (Some((corner, place)), power);
                     }
-                });
-                if let Some((corner, place)) = deepest {
-                    let next = (0..3)
-                        .find(|&i| turn(places[(i + 1) % 3], place) > 0.0 && turn(place, places[i]) > 0.0);
-                    // In general position there is one.
-                    let Some(i) = next else { return triangle };
-                    triangle = [triangle[i], triangle[(i + 1) % 3], corner];
-                    continue 'steps;
+                };
+                match ring {
+                    NEAREST => {
+                        self.nearest.iter().copied().for_each(|(corner, place)| deepest(corner, place))
+                    }
+                    _ => self.within(ring, centre, wide, &mut deepest),
                 }
-                if self.seen(ring) > farthest {
-                    return triangle;
+                if inside.is_none() {
+                    // Written so that a circle too flat for its centre is tested too.
+                    let mut exact = |corner: u32, place: Place| {
+                        if !(power(place) < -slack)
+                            && inside.is_none()
+                            && !triangle.contains(&corner)
+                            && incircle(coord(a), coord(b), coord(c), coord(place)) > 0.0
+                        {
+                            inside = Some((corner, place));
+                        }
+                    };
+                    match ring {
+                        NEAREST => {
+                            self.nearest.iter().copied().for_each(|(corner, place)| exact(corner, place))
+                        }
+                        _ => self.within(ring, centre, wide, &mut exact),
+                    }
                 }
-            }
+                if inside.is_some() || self.seen(ring) > farthest {
+                    break inside;
+                }
+                ring *= 2;
+            };
+            let Some((corner, place)) = inside else { return triangle };
+            let next =
+                (0..3).find(|&i| turn(places[(i + 1) % 3], place) > 0.0 && turn(place, places[i]) > 0.0);
+            // In general position there is one.
+            let Some(i) = next else { return triangle };
+            triangle = [triangle[i], triangle[(i + 1) % 3], corner];
         }
     }
 }

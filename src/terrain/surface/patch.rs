@@ -97,9 +97,12 @@ pub struct Patch {
     pub cells: Vec<ModelCell>,
     /// Of each the ground points by return number.
     pub counts: Vec<[u32; MAX_RETURN + 1]>,
-    /// Whether no point farther off could change anything.
-    pub settled: bool,
+    /// Of each whether no point farther off could change it.
+    pub settled: Vec<bool>,
 }
+
+/// Edge of the squares that are made again where a cell of them is not settled, in cells.
+const SQUARE: usize = 64;
 
 /// What a part is made from.
 pub struct Around<'a> {
@@ -127,10 +130,11 @@ impl Patch {
         }
         points.retain(|point| rule.estimate.uses(point.return_number));
         let mut cells = vec![ModelCell::default(); extent.len()];
-        let settled = match &rule.estimate {
+        let mut settled = vec![known >= rule.reach(extent.cell); extent.len()];
+        match &rule.estimate {
             Estimate::Facets(_) => {
-                let settled = from_facets(&extent, rule, points, known, &mut cells, reference, surveyed);
-                settled || known >= rule.reach(extent.cell)
+                let from = FromFacets { extent, rule, known, reference, surveyed };
+                from.make(points, &mut cells, &mut settled);
             }
             Estimate::Weighted { weights, sd, least } => {
                 let mut sums = Sums::new(extent.widened(margin(rule.fill, extent.cell)));
@@ -142,11 +146,10 @@ impl Patch {
                     (cell.z, cell.error) = (Some(found.height), Some(found.error));
                     cell.decided_by = Some(found.decided_by);
                 }
-                let at = |x, y| Some(terrain.at(x, y).heights?[*least]);
+                let at = |_, x, y| Some(terrain.at(x, y).heights?[*least]);
                 add_dz(&extent, &mut cells, reference, surveyed, at);
-                known >= rule.reach(extent.cell)
             }
-        };
+        }
         for (place, cell) in cells.iter_mut().enumerate() {
             let ground = (1..=MAX_RETURN).any(|r| counts[place][r] > 0 && rule.estimate.uses(r as u8));
             let is_seen = seen.extent.index_from(&extent, place).is_some_and(|at| seen.states[at] != OUTSIDE);
@@ -158,6 +161,42 @@ impl Patch {
         }
         Patch { extent, cells, counts, settled }
     }
+
+    /// Squares of it that have cells which points farther off could change.
+    pub fn unsettled(&self) -> Vec<Extent> {
+        let columns = self.extent.columns;
+        let mut squares = Vec::new();
+        for north in (0..self.extent.rows).step_by(SQUARE) {
+            for east in (0..columns).step_by(SQUARE) {
+                let square = Extent {
+                    first_column: self.extent.first_column + east as i64,
+                    first_row: self.extent.first_row + north as i64,
+                    columns: SQUARE.min(columns - east),
+                    rows: SQUARE.min(self.extent.rows - north),
+                    ..self.extent
+                };
+                let row = |row: usize| {
+                    let first = (north + row) * columns + east;
+                    &self.settled[first..first + square.columns]
+                };
+                if (0..square.rows).any(|at| row(at).contains(&false)) {
+                    squares.push(square);
+                }
+            }
+        }
+        squares
+    }
+
+    /// Takes over what was made again of a part of it.
+    pub fn replace(&mut self, part: &Patch) {
+        let (east, north) = self.extent.offset_of(&part.extent);
+        for row in 0..part.extent.rows {
+            let from = row * part.extent.columns..(row + 1) * part.extent.columns;
+            let to = (north + row) * self.extent.columns + east;
+            self.cells[to..to + from.len()].copy_from_slice(&part.cells[from.clone()]);
+            self.settled[to..to + from.len()].copy_from_slice(&part.settled[from]);
+        }
+    }
 }
 
 /// The middle of a cell.
@@ -167,57 +206,60 @@ pub fn middle(extent: &Extent, place: usize) -> (Micrometres, Micrometres) {
     (along(extent.first_column, place % extent.columns), along(extent.first_row, place / extent.columns))
 }
 
-/// Makes cells from facets; whether all points that matter lie within the margin that is known.
-fn from_facets(
-    extent: &Extent,
-    rule: &Rule,
-    points: Vec<GroundPoint>,
+/// What cells are made from facets of.
+struct FromFacets<'a> {
+    extent: Extent,
+    rule: &'a Rule,
     known: Micrometres,
-    cells: &mut [ModelCell],
-    reference: Option<&Sums>,
-    surveyed: &[(Micrometres, Micrometres, Micrometres)],
-) -> bool {
-    let (most, largest) = (rule.most_cells(extent.cell), rule.fill as f64);
-    let scatter = Scatter::new(extent.widened(most as i64), points.iter());
-    let facets = Facets::new(points);
-    let ground = extent.ground();
-    // A facet is one of all points where its circle lies where all are known.
-    let is_settled = |x: Micrometres, y: Micrometres, facet: &FacetOver| {
+    reference: Option<&'a Sums>,
+    surveyed: &'a [(Micrometres, Micrometres, Micrometres)],
+}
+
+impl FromFacets<'_> {
+    /// A facet is one of all points where its circle lies where all are known.
+    fn is_settled(&self, x: Micrometres, y: Micrometres, facet: &FacetOver) -> bool {
+        let ground = self.extent.ground();
         let within = |at: Micrometres, centre: f64, range: (Micrometres, Micrometres)| {
             let (centre, reach) = (at as f64 + centre, facet.radius + 2.0);
-            centre - reach >= (range.0 - known) as f64 && centre + reach <= (range.1 + known) as f64
+            centre - reach >= (range.0 - self.known) as f64 && centre + reach <= (range.1 + self.known) as f64
         };
         within(x, facet.centre.0, ground.0) && within(y, facet.centre.1, ground.1)
-    };
-    let (mut near, mut settled): (Option<FacetOver>, bool) = (None, true);
-    for (place, cell) in cells.iter_mut().enumerate() {
-        let (x, y) = middle(extent, place);
-        let Some(found) = facets.over(x, y, largest, near.as_ref()) else {
-            settled = false;
-            continue;
-        };
-        near = Some(found);
-        let least = ((found.radius / extent.cell).ceil() as usize).max(1);
-        let (column, row) = (place % extent.columns + most, place / extent.columns + most);
-        let shares = found.shares.iter().zip(&found.corners);
-        let squares: f64 = shares.map(|(share, corner)| share * share / f64::from(corner.points)).sum();
-        let first = (0..3).max_by(|a, b| found.shares[*a].total_cmp(&found.shares[*b]));
-        let scatter = scatter.around(column, row, least, most);
-        let window = scatter.map(|(_, half)| (half + 1) as f64 * extent.cell);
-        settled &= is_settled(x, y, &found) && window.is_some_and(|window| window <= known as f64);
-        cell.z = Some(found.z);
-        cell.error = scatter.map(|(scatter, _)| scatter * squares.sqrt());
-        cell.decided_by = first.map(|first| found.corners[first].return_number);
     }
-    let mut near: Option<FacetOver> = None;
-    let at = |x, y| {
-        let found = facets.over(x, y, largest, near.as_ref());
-        near = found.or(near);
-        settled &= found.is_some_and(|found| is_settled(x, y, &found));
-        found.map(|facet| facet.z)
-    };
-    add_dz(extent, cells, reference, surveyed, at);
-    settled
+
+    /// Makes the cells; where not all is settled anyway, says of which no point farther off could change anything.
+    fn make(&self, points: Vec<GroundPoint>, cells: &mut [ModelCell], settled: &mut [bool]) {
+        let &FromFacets { extent, rule, known, .. } = self;
+        let (most, largest) = (rule.most_cells(extent.cell), rule.fill as f64);
+        let scatter = Scatter::new(extent.widened(most as i64), points.iter());
+        let facets = Facets::new(points);
+        let mut near: Option<FacetOver> = None;
+        for (place, cell) in cells.iter_mut().enumerate() {
+            let (x, y) = middle(&extent, place);
+            let Some(found) = facets.over(x, y, largest, near.as_ref()) else { continue };
+            near = Some(found);
+            let least = ((found.radius / extent.cell).ceil() as usize).max(1);
+            let (column, row) = (place % extent.columns + most, place / extent.columns + most);
+            let shares = found.shares.iter().zip(&found.corners);
+            let squares: f64 = shares.map(|(share, corner)| share * share / f64::from(corner.points)).sum();
+            let first = (0..3).max_by(|a, b| found.shares[*a].total_cmp(&found.shares[*b]));
+            let scatter = scatter.around(column, row, least, most);
+            let window = scatter.map(|(_, half)| (half + 1) as f64 * extent.cell);
+            settled[place] |=
+                self.is_settled(x, y, &found) && window.is_some_and(|window| window <= known as f64);
+            cell.z = Some(found.z);
+            cell.error = scatter.map(|(scatter, _)| scatter * squares.sqrt());
+            cell.decided_by = first.map(|first| found.corners[first].return_number);
+        }
+        let all_known = known >= rule.reach(extent.cell);
+        let mut near: Option<FacetOver> = None;
+        let at = |place: usize, x, y| {
+            let found = facets.over(x, y, largest, near.as_ref());
+            near = found.or(near);
+            settled[place] &= all_known || found.is_some_and(|found| self.is_settled(x, y, &found));
+            found.map(|facet| facet.z)
+        };
+        add_dz(&extent, cells, self.reference, self.surveyed, at);
+    }
 }
 
 /// Adds terrain minus reference, where there is reference: cells with enough of its ground, at their centroid, as the account of
@@ -227,7 +269,7 @@ fn add_dz(
     cells: &mut [ModelCell],
     reference: Option<&Sums>,
     surveyed: &[(Micrometres, Micrometres, Micrometres)],
-    mut terrain: impl FnMut(Micrometres, Micrometres) -> Option<Micrometres>,
+    mut terrain: impl FnMut(usize, Micrometres, Micrometres) -> Option<Micrometres>,
 ) {
     if let Some(reference) = reference.filter(|reference| !reference.of_reference().is_empty()) {
         let (columns, rows) = reference.corners();
@@ -239,12 +281,12 @@ fn add_dz(
             }
             let mean = |total: i64| (2 * total + i64::from(sum.n)).div_euclid(2 * i64::from(sum.n));
             let (west, south) = (columns[at % columns.len()], rows[at / columns.len()]);
-            cell.dz = terrain(west + mean(sum.x), south + mean(sum.y)).map(|z| z - mean(sum.z));
+            cell.dz = terrain(place, west + mean(sum.x), south + mean(sum.y)).map(|z| z - mean(sum.z));
         }
     }
     for &(x, y, z) in surveyed {
         if let Some(place) = extent.index_of(x, y) {
-            cells[place].dz = terrain(x, y).map(|terrain| terrain - z);
+            cells[place].dz = terrain(place, x, y).map(|terrain| terrain - z);
         }
     }
 }
