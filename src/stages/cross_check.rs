@@ -10,6 +10,7 @@ use crate::results::cross_check::{CrossCheck, CrossRow, CrossSet};
 use crate::stages::compare::Compare;
 use crate::stages::filter_ground::FilterGround;
 use crate::stages::ground::Ground;
+use crate::stages::kept_limits::KeepLimits;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin};
 use crate::stages::left_out;
 use crate::stages::matching::{Matcher, Search};
@@ -51,7 +52,7 @@ impl CrossCheckGround {
                 cloud: Cloud::Survey,
                 keep_origin: KeepOrigin::Never,
                 slope_breaks: None,
-                keep_limits: false,
+                keep_limits: KeepLimits::Nowhere,
             },
             fields: after.iter().fold(Fields::default(), |all, select| all.or(select.fields())),
             selects: after.iter().map(|select| select.filter()).collect(),

@@ -12,7 +12,7 @@ use crate::stages::delivered_ground::DeliveredGround;
 use crate::stages::export::Export;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
-use crate::stages::kept_limits;
+use crate::stages::kept_limits::{self, KeepLimits};
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
 use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
@@ -53,7 +53,11 @@ impl StageOptions for Ground {
                         cloud,
                         keep_origin,
                         slope_breaks,
-                        keep_limits: exported && cloud == Cloud::Survey,
+                        keep_limits: match cloud {
+                            Cloud::Survey if exported => KeepLimits::Everywhere,
+                            Cloud::Survey if compared => KeepLimits::AtReference,
+                            _ => KeepLimits::Nowhere,
+                        },
                     }));
                 }
             }
@@ -79,8 +83,8 @@ pub struct FilterGround {
     pub keep_origin: KeepOrigin,
     /// Breaks between the slope classes by which what is refused is counted, where it is.
     pub slope_breaks: Option<Vec<f64>>,
-    /// Whether the limits are kept on disk, so that points can be judged again.
-    pub keep_limits: bool,
+    /// Where the limits are kept on disk, so that points can be judged again.
+    pub keep_limits: KeepLimits,
 }
 
 /// What the filter knows of each cloud over the whole tile, for its other parts.
@@ -159,7 +163,7 @@ struct GroundVisitor {
     /// What is refused by slope class, where that is counted.
     refused: Option<(SlopeClasses, RefusedCounts)>,
     alone: AloneCounts,
-    keep_limits: bool,
+    keep_limits: KeepLimits,
 }
 
 impl Visitor for GroundVisitor {
@@ -196,9 +200,7 @@ impl Visitor for GroundVisitor {
             counts.give(&mut tile.sections);
         }
         self.alone.give(self.cloud, &mut tile.sections);
-        if self.keep_limits {
-            kept_limits::give(&self.limits, tile);
-        }
+        kept_limits::give(&self.limits, self.keep_limits, tile);
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyGround::Filtered(self.limits));
         }

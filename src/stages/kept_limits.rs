@@ -5,6 +5,7 @@
 
 use std::collections::BTreeMap;
 
+use crate::cloud::bounds::within;
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::raster::{EMPTY, Extent, Finder};
 use crate::stages::ground_limits::{GroundLimits, verdict};
@@ -26,9 +27,28 @@ const PACKED: usize = 5;
 /// Bytes of a record before its cells.
 const HEAD: usize = 8 * 6;
 
-/// Gives the limits of the survey in the core of a tile back.
-pub fn give(limits: &GroundLimits, tile: &mut Tile<'_>) {
-    let (x, y) = tile.core;
+/// Where the limits of the survey are kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeepLimits {
+    /// Nowhere.
+    Nowhere,
+    /// Where there is reference: profiles show the ground there.
+    AtReference,
+    /// All over the survey.
+    Everywhere,
+}
+
+/// Gives the limits of the survey in the core of a tile back, as far as they are kept.
+pub fn give(limits: &GroundLimits, keep: KeepLimits, tile: &mut Tile<'_>) {
+    let ground = match keep {
+        KeepLimits::Nowhere => None,
+        KeepLimits::Everywhere => Some(tile.core),
+        KeepLimits::AtReference => {
+            let near = tile.near_reference(0);
+            near.and_then(|(x, y)| Some((within(tile.core.0, x)?, within(tile.core.1, y)?)))
+        }
+    };
+    let Some((x, y)) = ground else { return };
     let all = &limits.highest.extent;
     let cells = Extent::covering(all.cell, x, y, 0).within(all);
     // A tile that sees the survey in its halo alone may lie beyond it.

@@ -21,6 +21,7 @@ pub(crate) mod matching;
 pub(crate) mod plan_shift;
 pub(crate) mod plausible;
 pub(crate) mod registration;
+pub(crate) mod profile_places;
 pub(crate) mod represented;
 pub(crate) mod residual_map;
 pub(crate) mod shift_sums;

@@ -9,6 +9,7 @@ use crate::engine::conclude::draw::{Sample, write_compared};
 use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::fitted::Fitted;
 use crate::engine::conclude::gate::{judge, nothing_compared};
+use crate::engine::conclude::profiles::profiles;
 use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
@@ -28,7 +29,7 @@ use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::format::and_list_of;
-use crate::results::pictures::Pictures;
+use crate::results::pictures::{Pictures, Profile, Ring};
 use crate::results::summary::{CloudCounts, ExcludedArea, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -40,6 +41,7 @@ use crate::stages::left_out;
 use crate::stages::list::{draw_of, ground_of, is_delivered, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::RefusedCounts;
+use crate::stages::relief;
 use crate::stages::select::tallies;
 use crate::stages::triangulated::{self, AtPoints};
 use crate::terrain::differences::ByReturn;
@@ -124,8 +126,12 @@ pub fn conclude(
         Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
         None => point_counts,
     };
-    let studied = || -> Result<(Studied, Option<Learned>), EngineError> {
+    let studied = |done: &(dyn Fn() + Sync)| -> Result<(Studied, Option<Learned>, Vec<Profile>), EngineError> {
         let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
+        let fit = fitted.as_ref().map(|one| &one.fit);
+        let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
+        // Nobody asks for the points any more.
+        done();
         let (terrain, area, learned) = match job.chain.terrain_cell {
             Some(cell) => {
                 let cell = cell.exact_micrometres();
@@ -156,13 +162,15 @@ pub fn conclude(
         let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
         let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
         studied.trust.represented.area = area;
-        Ok((studied, learned))
+        Ok((studied, learned, profiles))
     };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
-        scope.spawn(|| partitions.empty());
+        let empty = || {
+            scope.spawn(|| partitions.empty());
+        };
         let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
-        rayon::join(studied, || match rows {
+        rayon::join(|| studied(&empty), || match rows {
             Some(rows) => write_surveyed(job, &folder.results(), rows),
             None => write_checkpoints(
                 job,
@@ -174,7 +182,7 @@ pub fn conclude(
         })
     });
     checkpoints?;
-    let (mut studied, learned) = studied?;
+    let (mut studied, learned, profiles) = studied?;
     let sums = match &in_draw {
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
@@ -201,8 +209,17 @@ pub fn conclude(
         None => &in_tiles,
     };
     let fit = fitted.as_ref().map(|fitted| fitted.summary(job, raw)).transpose()?;
-    let pictures =
-        Pictures { map: studied.map.take(), horizontal: job.survey.units[0].0, ..histogram.into() };
+    let listed = job.list.iter().flat_map(|list| &list.points.points);
+    let pictures = Pictures {
+        map: studied.map.take(),
+        relief: relief::conclude(journals, partitions)?,
+        strips: counts.delivered.places_by_strip(MOST_SQUARES),
+        left_out: left_out_areas(job),
+        checkpoints: listed.map(|point| (point.x, point.y)).collect(),
+        profiles,
+        horizontal: job.survey.units[0].0,
+        ..histogram.into()
+    };
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -284,6 +301,9 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
     })
 }
 
+/// Squares of all strips on the map.
+const MOST_SQUARES: usize = 8_000;
+
 /// Files that a warning names.
 const MOST_FILES: usize = 5;
 
@@ -313,6 +333,12 @@ fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineE
         reference,
     };
     Ok(areas.iter().zip(taken).map(area).collect())
+}
+
+/// The areas left out, for the map.
+fn left_out_areas(job: &Job) -> Vec<(String, Vec<Ring>)> {
+    let areas = job.pipeline.exclude.iter().zip(job.left_out.areas());
+    areas.map(|(exclude, one)| (exclude.why.trim().to_string(), one.area.rings().to_vec())).collect()
 }
 
 /// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.

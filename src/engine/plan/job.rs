@@ -7,7 +7,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use crate::areas::AreaFile;
+use crate::areas::{AreaFile, LeftOut};
 use crate::cloud::point_list::ListError;
 use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
@@ -98,6 +98,8 @@ pub struct Job {
     pub tiling: Tiling,
     /// The files of the areas left out.
     pub areas: Vec<AreaFile>,
+    /// The areas themselves.
+    pub left_out: LeftOut,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -164,7 +166,7 @@ impl Job {
         let overlap = reference.as_ref().is_some_and(setups::overlap);
         let middles = registering.as_ref().map(|one| Arc::new(one.network.middles()));
         let given = Given {
-            left_out: areas.left_out,
+            left_out: areas.left_out.clone(),
             surveyed: list.as_ref().map(ListJob::places),
             control: fitting.as_ref().map(|fitting| fitting.list.places()).unwrap_or_default(),
             setups: Setups { overlap, middles },
@@ -198,6 +200,7 @@ impl Job {
             units,
             tiling: Tiling { edge },
             areas: areas.files,
+            left_out: areas.left_out,
             resources,
             notes,
         })
