@@ -16,6 +16,8 @@ pub(crate) mod registration;
 pub(crate) mod sample;
 #[cfg(test)]
 pub(crate) mod sample_control;
+#[cfg(test)]
+pub(crate) mod sample_pictures;
 pub(crate) mod statistics;
 pub(crate) mod summary;
 pub(crate) mod tables;
