@@ -93,9 +93,7 @@ impl Source {
     /// Whether its points carry a time whose day is known: adjusted standard GPS time.
     pub fn has_absolute_time(&self) -> bool {
         match self {
-            Source::Las(file) => {
-                file.has_gps_time() && file.gps_time_type == GpsTimeType::AdjustedStandard
-            }
+            Source::Las(file) => file.has_gps_time() && file.gps_time_type == GpsTimeType::AdjustedStandard,
             Source::E57(_) => false,
         }
     }

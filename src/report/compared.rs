@@ -48,7 +48,8 @@ fn dates(pictures: &Pictures, cloud: &str) -> Option<String> {
     let measured: Option<Vec<&[String; 2]>> = files().map(|file| file.measured_on.as_ref()).collect();
     // Dates as year, month and day sort as text.
     if let Some(measured) = measured.filter(|all| !all.is_empty()) {
-        let (first, last) = (measured.iter().map(|days| &days[0]).min()?, measured.iter().map(|days| &days[1]).max()?);
+        let (first, last) =
+            (measured.iter().map(|days| &days[0]).min()?, measured.iter().map(|days| &days[1]).max()?);
         return Some(format!("measured {}", span(first, last)));
     }
     let made = || files().filter_map(|file| file.made_on.as_ref());
@@ -92,7 +93,8 @@ pub(super) fn line(summary: &Summary, pictures: &Pictures) -> Option<String> {
     let count = |cloud| pictures.files.iter().filter(|file| file.cloud == cloud).count();
     let part = |cloud: &str, points: u64, files: usize| {
         let many = if files == 1 { "" } else { "s" };
-        let mut text = format!("{cloud}: {} points, {} file{many}", thousands(points), thousands(files as u64));
+        let mut text =
+            format!("{cloud}: {} points, {} file{many}", thousands(points), thousands(files as u64));
         let strips = pictures.strips.1.len();
         if cloud == "Survey" && strips > 1 {
             text += &format!(", {} strips", thousands(strips as u64));

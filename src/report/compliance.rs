@@ -68,9 +68,8 @@ pub(super) fn with_offset(summary: &Summary) -> Vec<Row> {
     let format = ResidualFormat::of(summary.units);
     let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
     let groups = summary.trust.standards.groups.iter().filter(|group| group.compared > 0);
-    let groups = groups.filter(|group| {
-        group.by.is_all() || group.by.is_by(&[By::Return]) || group.by.is_by(&[By::Cover])
-    });
+    let groups = groups
+        .filter(|group| group.by.is_all() || group.by.is_by(&[By::Return]) || group.by.is_by(&[By::Cover]));
     let row = |group: &Compliance| {
         let removed = group.offset_removed.as_ref()?;
         let n = cell(thousands(group.compared), true);

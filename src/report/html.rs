@@ -24,7 +24,7 @@ use crate::report::profiles::{self, ProfileText};
 use crate::report::quantiles;
 use crate::report::registration::{self, RegistrationSection};
 use crate::report::represented;
-use crate::report::row::{Cell, Folded, Row, cell};
+use crate::report::row::{Cell, Folded, Row, cell, shown};
 use crate::report::sentences;
 use crate::report::statement::{self, Statement};
 use crate::report::surveyed::{self, SurveyedRow};
@@ -94,6 +94,7 @@ struct Page<'a> {
     shift_removed_cells: Vec<Cell>,
     shift_explained: Option<String>,
     represented: Vec<Row>,
+    represented_left: usize,
     represented_area: Option<String>,
     intervals: Folded,
     truncation_corrected: Folded,
@@ -112,6 +113,7 @@ struct Page<'a> {
     some_undefined: bool,
     fewest: String,
     surveyed: Vec<SurveyedRow>,
+    surveyed_left: usize,
     surveyed_sentence: Option<String>,
     registration: Option<RegistrationSection>,
     fit: Option<FitSection>,
@@ -127,6 +129,7 @@ struct Page<'a> {
     cross_check_sentence: Option<String>,
     /// Areas left out of the comparisons.
     left_out: Vec<AreaRow>,
+    areas_left: usize,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -173,6 +176,9 @@ impl<'a> Page<'a> {
                     .collect(),
             })
             .collect();
+        let (surveyed, surveyed_left) = shown(surveyed::rows(summary));
+        let (represented, represented_left) = shown(represented::rows(summary));
+        let (left_out, areas_left) = shown(left_out::rows(summary));
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: sentences::summary_sentence(summary),
@@ -205,7 +211,8 @@ impl<'a> Page<'a> {
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
-            surveyed: surveyed::rows(summary),
+            surveyed,
+            surveyed_left,
             surveyed_sentence: surveyed::sentence(summary),
             plan_shift: plan_shift::sentence(summary),
             plan_shift_rows: plan_shift::rows(summary),
@@ -215,7 +222,8 @@ impl<'a> Page<'a> {
             registration: registration::section(summary),
             fit: fit::section(summary),
             chain: chain::links(summary),
-            represented: represented::rows(summary),
+            represented,
+            represented_left,
             represented_area: represented::area(summary),
             intervals: intervals::rows(summary),
             truncation_corrected: truncation::rows(summary),
@@ -240,7 +248,8 @@ impl<'a> Page<'a> {
             agreement_note: agreement::note(summary),
             cross_check: cross_check::rows(summary),
             cross_check_sentence: cross_check::sentence(summary),
-            left_out: left_out::rows(summary),
+            left_out,
+            areas_left,
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -395,7 +404,10 @@ mod tests {
         row.compared = 19;
         let texts = |cells: Vec<Cell>| cells.into_iter().map(|cell| cell.text).collect::<Vec<_>>();
         assert_eq!(texts(cells(row, Unit::Metre))[4..], ["19", "–", "–", "–", "–", "–", "–", "–", "–"]);
-        assert_eq!(texts(intervals::interval_cells(row, Unit::Metre)), ["19", "too few comparisons or blocks"]);
+        assert_eq!(
+            texts(intervals::interval_cells(row, Unit::Metre)),
+            ["19", "too few comparisons or blocks"]
+        );
         (row.compared, row.blocks) = (1_000, 2);
         assert_eq!(texts(intervals::interval_cells(row, Unit::Metre))[0], "1,000");
         assert!(page(&summary, &pictures).contains("comparisons in too few blocks"));

@@ -20,7 +20,9 @@ pub(super) fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &St
 /// The confidence intervals of every group that was compared.
 pub(super) fn rows(summary: &Summary) -> Folded {
     let known = all_groups(summary).filter(|(_, s)| s.bias_ci95.is_some());
-    let row = |(name, s): (String, &Statistics)| (s.compared, Row { name, cells: interval_cells(s, summary.units) });
+    let row = |(name, s): (String, &Statistics)| {
+        (s.compared, Row { name, cells: interval_cells(s, summary.units) })
+    };
     Folded::of(known.map(row), summary)
 }
 

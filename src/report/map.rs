@@ -5,7 +5,7 @@ use std::fmt::Write;
 
 use crate::report::map_layers::{Frame, Layers, layers, short};
 use crate::results::format::{self, ResidualFormat, decimal};
-use crate::results::pictures::{MapCell, Pictures, ResidualMap};
+use crate::results::pictures::{MapCell, Pictures, Relief, ResidualMap};
 use crate::results::summary::Summary;
 use crate::units::Unit;
 
@@ -51,7 +51,7 @@ struct View<'a> {
 /// The map; none where nothing was compared.
 pub(super) fn map(summary: &Summary, pictures: &Pictures) -> Option<MapText> {
     let map = pictures.map.as_ref().filter(|map| !map.cells.is_empty())?;
-    let view = View::of(map);
+    let view = View::of(map, pictures.relief.as_ref());
     let format = ResidualFormat::of(summary.units);
     let mut returns: Vec<u8> =
         map.cells.iter().flat_map(|cell| cell.returns.iter().map(|one| one.0)).collect();
@@ -74,12 +74,17 @@ pub(super) fn map(summary: &Summary, pictures: &Pictures) -> Option<MapText> {
 }
 
 impl<'a> View<'a> {
-    fn of(map: &'a ResidualMap) -> Self {
-        // The squares of ground in cells.
-        let times = map.ground.0 as f64 / map.cell as f64;
+    /// All cells, and the ground: as closely as its relief tells, or by the squares that have some.
+    fn of(map: &'a ResidualMap, relief: Option<&Relief>) -> Self {
+        let of_relief = relief.map(|relief| {
+            let (first, size) = (relief.first, (relief.columns as i64, relief.rows as i64));
+            (relief.cell, vec![(first.1, first.0), (first.1 + size.1 - 1, first.0 + size.0 - 1)])
+        });
+        let (edge, ground) = of_relief.unwrap_or_else(|| map.ground.clone());
+        let times = edge as f64 / map.cell as f64;
         let reach = |own: &dyn Fn(&MapCell) -> i64, square: &dyn Fn(&(i64, i64)) -> i64| {
             let cells = map.cells.iter().map(|cell| [own(cell), own(cell) + 1]);
-            let ground = map.ground.1.iter().map(|place| {
+            let ground = ground.iter().map(|place| {
                 let at = square(place) as f64;
                 [(at * times).floor() as i64, ((at + 1.0) * times).ceil() as i64]
             });
@@ -311,7 +316,7 @@ mod tests {
     #[test]
     fn the_key_is_symmetric_and_holds_98_of_100_cells() {
         let (summary, pictures) = (sample::decided().0, pictures());
-        let view = View::of(pictures.map.as_ref().unwrap());
+        let view = View::of(pictures.map.as_ref().unwrap(), None);
         let beyond =
             view.map.cells.iter().filter_map(mean).filter(|dz| dz.abs() > (CLASSES as f64 + 0.5) * view.step);
         assert!(beyond.count() <= 4);

@@ -51,7 +51,8 @@ pub(super) struct Layers {
 }
 
 pub(super) fn layers(pictures: &Pictures, frame: &Frame) -> Layers {
-    let mut all = Layers { under: String::new(), over: String::new(), switches: Vec::new(), notes: Vec::new() };
+    let mut all =
+        Layers { under: String::new(), over: String::new(), switches: Vec::new(), notes: Vec::new() };
     if let Some(relief) = &pictures.relief {
         all.ground(relief, frame);
     }
@@ -263,7 +264,8 @@ mod tests {
 
     #[test]
     fn an_outline_goes_round_its_cells_and_round_holes() {
-        let mut set: BTreeSet<(i64, i64)> = (0..3).flat_map(|row| (0..4).map(move |column| (row, column))).collect();
+        let mut set: BTreeSet<(i64, i64)> =
+            (0..3).flat_map(|row| (0..4).map(move |column| (row, column))).collect();
         assert_eq!(outline_of(&set, 1_000_000, &FRAME), "M0 10h4M0 7h4M0 10v-3M4 10v-3");
         set.remove(&(1, 1));
         let path = outline_of(&set, 1_000_000, &FRAME);

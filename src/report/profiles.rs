@@ -58,7 +58,8 @@ impl Line {
         let mean = |value: &dyn Fn(&Echo) -> f64| ground().map(value).sum::<f64>() / n;
         let middle = [mean(&|echo| echo.along as f64), mean(&|echo| echo.z as f64)];
         let off = |echo: &Echo| [echo.along as f64 - middle[0], echo.z as f64 - middle[1]];
-        let (across, up) = ground().map(off).fold((0.0, 0.0), |(across, up), [x, z]| (across + x * x, up + x * z));
+        let (across, up) =
+            ground().map(off).fold((0.0, 0.0), |(across, up), [x, z]| (across + x * x, up + x * z));
         Line { middle, slope: if across > 0.0 { up / across } else { 0.0 } }
     }
 
@@ -201,7 +202,13 @@ fn dot(x: f64, y: f64) -> String {
     format!("M{} {}h1.8v1.8h-1.8z", number(x - 0.9), number(y - 0.9))
 }
 
-fn caption(profile: &Profile, line: &Line, [above, below]: [usize; 2], horizontal: Unit, units: Unit) -> String {
+fn caption(
+    profile: &Profile,
+    line: &Line,
+    [above, below]: [usize; 2],
+    horizontal: Unit,
+    units: Unit,
+) -> String {
     let metres = |um: i64, decimals| decimal(horizontal.from_micrometres(um as f64), decimals);
     let symbol = horizontal.symbol();
     let format = ResidualFormat::of(units);
@@ -257,6 +264,9 @@ mod tests {
         assert!(all[0].caption.contains(&format!("{above} drawn points lie above")), "{}", all[0].caption);
         assert!(note(&pictures).contains("squares of 4.0 m"));
         let marks = all[0].svg.matches("a2.4 2.4 0 1 0 4.8 0").count();
-        assert_eq!(marks, 1 + profile.echoes.iter().filter(|one| one.is_ground && one.return_number == 1).count());
+        assert_eq!(
+            marks,
+            1 + profile.echoes.iter().filter(|one| one.is_ground && one.return_number == 1).count()
+        );
     }
 }

@@ -23,7 +23,7 @@ pub(super) struct Folded {
 }
 
 /// Rows of a kind on the page at the most. All stand in `summary.json`.
-const MOST_ROWS: usize = 250;
+const MOST_ROWS: usize = 150;
 
 impl Folded {
     /// From rows with their number of comparisons. Of a list of surveyed points, figures are shown from a few points on.
@@ -43,6 +43,13 @@ impl Folded {
     pub(super) fn is_empty(&self) -> bool {
         self.rows.is_empty() && self.few.is_empty()
     }
+}
+
+/// As many rows as the page has room for, and how many are left.
+pub(super) fn shown<T>(mut rows: Vec<T>) -> (Vec<T>, usize) {
+    let left = rows.len().saturating_sub(MOST_ROWS);
+    rows.truncate(MOST_ROWS);
+    (rows, left)
 }
 
 /// A figure; or a dash, and why there is no figure.

@@ -59,7 +59,8 @@ fn profile(is_worst: bool) -> Profile {
         along: i * 100_000,
         z: 150_000_000 + i * 20_000 + (i * 7919 % 100 - 50) * 600,
     };
-    let canopy = |i: i64| Echo { return_number: 1, is_ground: false, z: ground(i).z + 6_000_000, ..ground(i) };
+    let canopy =
+        |i: i64| Echo { return_number: 1, is_ground: false, z: ground(i).z + 6_000_000, ..ground(i) };
     Profile {
         is_worst,
         square: (41, if is_worst { -0.093 } else { -0.004 }, 4_000_000),

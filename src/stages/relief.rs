@@ -43,7 +43,20 @@ fn edge_bits((x, y): (Range, Range)) -> u32 {
     (FINEST..60).find(fits).unwrap_or(60)
 }
 
+/// The ground of all cells that a box touches: the reference may lie beyond the box and in them.
+fn ground_of((x, y): (Range, Range), bits: u32) -> (Range, Range) {
+    let whole = |range: Range| ((range.0 >> bits) << bits, (((range.1 - 1) >> bits) + 1) << bits);
+    (whole(x), whole(y))
+}
+
 impl Cells {
+    /// The cells of the picture that touch the ground of a core; none where there are none.
+    fn of_core(whole: (Range, Range), core: (Range, Range)) -> Option<Self> {
+        let bits = edge_bits(whole);
+        let ground = ground_of(whole, bits);
+        Some(Cells::over((within(ground.0, core.0)?, within(ground.1, core.1)?), bits))
+    }
+
     fn over((x, y): (Range, Range), bits: u32) -> Self {
         let count = |range: Range| (((range.1 - 1) >> bits) - (range.0 >> bits) + 1) as usize;
         let (columns, rows) = (count(x), count(y));
@@ -115,8 +128,7 @@ impl Cells {
 impl TileStage for SumRelief {
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let whole = tile.around.bounds(Cloud::Survey).ranges()?;
-        let own = (within(whole.0, tile.core.0)?, within(whole.1, tile.core.1)?);
-        Some(Box::new(ReliefVisitor(Cells::over(own, edge_bits(whole)))))
+        Some(Box::new(ReliefVisitor(Cells::of_core(whole, tile.core)?)))
     }
 }
 
@@ -194,10 +206,7 @@ mod tests {
             let ground = bounds.ranges();
             for (column, row) in (-40..40).flat_map(|column| (-3..30).map(move |row| (column, row))) {
                 let core = ((column * edge, (column + 1) * edge), (row * edge, (row + 1) * edge));
-                let Some(((x, y), whole)) = ground.and_then(|whole| {
-                    Some(((within(whole.0, core.0)?, within(whole.1, core.1)?), whole))
-                }) else { continue };
-                let mut cells = Cells::over((x, y), edge_bits(whole));
+                let Some(mut cells) = ground.and_then(|whole| Cells::of_core(whole, core)) else { continue };
                 for (px, py, z, is_reference) in &points {
                     let inside = (core.0.0..core.0.1).contains(px) && (core.1.0..core.1.1).contains(py);
                     if let Some(sum) = cells.at(*px, *py).filter(|_| inside) {
@@ -238,7 +247,11 @@ mod tests {
         for long in [1i64, 80_000_000, 3_000_000_000, 400_000_000_000, 1 << 51] {
             let bits = edge_bits(((0, long), (-long, long / 3 + 1)));
             let cells = Cells::over(((0, long), (-long, long / 3 + 1)), bits);
-            assert!(cells.sums.len() <= MOST_CELLS as usize && bits >= FINEST, "{long}: {}", cells.sums.len());
+            assert!(
+                cells.sums.len() <= MOST_CELLS as usize && bits >= FINEST,
+                "{long}: {}",
+                cells.sums.len()
+            );
         }
         let mut sections = Sections::default();
         sections.of(SECTION).extend([200, 1, 1]);

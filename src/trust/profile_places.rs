@@ -44,7 +44,12 @@ pub fn profile_places(map: &ResidualMap, apart: Micrometres) -> Vec<ProfilePlace
     let square = |(&(row, column), &(n, sum)): (&(i64, i64), &(u64, f64))| {
         let at = |place: i64| place * edge + edge / 2;
         let compared = (n, sum / n as f64);
-        (n >= enough).then_some(ProfilePlace { is_worst: false, middle: (at(column), at(row)), edge, compared })
+        (n >= enough).then_some(ProfilePlace {
+            is_worst: false,
+            middle: (at(column), at(row)),
+            edge,
+            compared,
+        })
     };
     let ranked: Vec<ProfilePlace> = squares.iter().filter_map(square).collect();
     let mut means: Vec<f64> = ranked.iter().map(|one| one.compared.1).collect();
@@ -62,7 +67,8 @@ pub fn profile_places(map: &ResidualMap, apart: Micrometres) -> Vec<ProfilePlace
         let mut found = 0;
         for one in order {
             let far = |other: &ProfilePlace| {
-                (one.middle.0 - other.middle.0).abs() >= apart || (one.middle.1 - other.middle.1).abs() >= apart / 2
+                (one.middle.0 - other.middle.0).abs() >= apart
+                    || (one.middle.1 - other.middle.1).abs() >= apart / 2
             };
             if found < EACH && places.iter().all(far) {
                 found += 1;
@@ -83,11 +89,16 @@ mod tests {
         // Squares of 4 m in a row: dz grows to the east; the two farthest have few comparisons.
         let cells = (0..100).map(|i| {
             let n = if i >= 96 { 2 } else { 20 };
-            MapCell { row: -3, column: i, returns: vec![(1, n, 0.001 * (i / 2) as f64), (2, n, 0.001 * (i / 2) as f64)] }
+            MapCell {
+                row: -3,
+                column: i,
+                returns: vec![(1, n, 0.001 * (i / 2) as f64), (2, n, 0.001 * (i / 2) as f64)],
+            }
         });
         let map = ResidualMap { cell: 2_000_000, cells: cells.collect(), ground: (1, Vec::new()) };
         let places = profile_places(&map, 20_000_000);
-        let found: Vec<_> = places.iter().map(|one| (one.is_worst, one.middle.0 / 1_000_000, one.compared.0)).collect();
+        let found: Vec<_> =
+            places.iter().map(|one| (one.is_worst, one.middle.0 / 1_000_000, one.compared.0)).collect();
         assert_eq!(found, [(true, 190, 80), (true, 170, 80), (false, 98, 80), (false, 78, 80)]);
         assert!(places.iter().all(|one| one.middle.1 == -6_000_000 && one.edge == 4_000_000));
         assert!((places[0].compared.1 - 0.047).abs() < 1e-12);

@@ -126,60 +126,65 @@ pub fn conclude(
         Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
         None => point_counts,
     };
-    let studied = |done: &(dyn Fn() + Sync)| -> Result<(Studied, Option<Learned>, Vec<Profile>), EngineError> {
-        let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-        let fit = fitted.as_ref().map(|one| &one.fit);
-        let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
-        // Nobody asks for the points any more.
-        done();
-        let (terrain, area, learned) = match job.chain.terrain_cell {
-            Some(cell) => {
-                let cell = cell.exact_micrometres();
-                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
-                let lesson = figured.lesson(cell);
-                let account = Account {
-                    ground: counts.survey.ground_by_return,
-                    dz: figured.by_return,
-                    lesson: &lesson,
-                    offset: offset.map(|offset| offset.value.exact_micrometres()),
-                    fit: fitted.as_ref().map(|fitted| &fitted.fit),
-                };
-                let cells = TerrainCells::new(journals, job.tiling, cell);
-                let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
-                if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
-                    test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
+    let studied =
+        |done: &(dyn Fn() + Sync)| -> Result<(Studied, Option<Learned>, Vec<Profile>), EngineError> {
+            let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
+            let fit = fitted.as_ref().map(|one| &one.fit);
+            let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
+            // Nobody asks for the points any more.
+            done();
+            let (terrain, area, learned) = match job.chain.terrain_cell {
+                Some(cell) => {
+                    let cell = cell.exact_micrometres();
+                    let offset =
+                        job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                    let lesson = figured.lesson(cell);
+                    let account = Account {
+                        ground: counts.survey.ground_by_return,
+                        dz: figured.by_return,
+                        lesson: &lesson,
+                        offset: offset.map(|offset| offset.value.exact_micrometres()),
+                        fit: fitted.as_ref().map(|fitted| &fitted.fit),
+                    };
+                    let cells = TerrainCells::new(journals, job.tiling, cell);
+                    let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
+                    if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
+                        test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
+                    }
+                    let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                    let learned = Some(Learned { overall: lesson.overall, best_weighted });
+                    (
+                        Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
+                        Some(area(ground, compared, cell)),
+                        learned.filter(|_| surveyed.is_none()),
+                    )
                 }
-                let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                let learned = Some(Learned { overall: lesson.overall, best_weighted });
-                (
-                    Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
-                    Some(area(ground, compared, cell)),
-                    learned.filter(|_| surveyed.is_none()),
-                )
-            }
-            None => (None, None, None),
+                None => (None, None, None),
+            };
+            let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
+            let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
+            studied.trust.represented.area = area;
+            Ok((studied, learned, profiles))
         };
-        let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
-        let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
-        studied.trust.represented.area = area;
-        Ok((studied, learned, profiles))
-    };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
         let empty = || {
             scope.spawn(|| partitions.empty());
         };
         let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
-        rayon::join(|| studied(&empty), || match rows {
-            Some(rows) => write_surveyed(job, &folder.results(), rows),
-            None => write_checkpoints(
-                job,
-                &folder.results(),
-                &sample,
-                draw.listed,
-                fitted.as_ref().map(|one| &one.fit),
-            ),
-        })
+        rayon::join(
+            || studied(&empty),
+            || match rows {
+                Some(rows) => write_surveyed(job, &folder.results(), rows),
+                None => write_checkpoints(
+                    job,
+                    &folder.results(),
+                    &sample,
+                    draw.listed,
+                    fitted.as_ref().map(|one| &one.fit),
+                ),
+            },
+        )
     });
     checkpoints?;
     let (mut studied, learned, profiles) = studied?;

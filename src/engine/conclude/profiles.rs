@@ -125,7 +125,8 @@ pub fn profiles(
             }
         }
     }
-    let profiles: Vec<Profile> = places.iter().zip(found).filter_map(|(place, found)| profile(place, found, fit)).collect();
+    let profiles: Vec<Profile> =
+        places.iter().zip(found).filter_map(|(place, found)| profile(place, found, fit)).collect();
     let text = serde_json::to_vec(&profiles).expect("plain data");
     // Whole or not at all, so that what is found by a run that continues this one can be relied on.
     let new = folder.spill().join("profiles.new");
@@ -174,7 +175,8 @@ fn profile(place: &ProfilePlace, found: Found, fit: Option<&VerticalFit>) -> Opt
         }));
     }
     echoes.sort();
-    let mut points: Vec<_> = kinds[REFERENCE].drawn.iter().map(|(_, point)| (point.x - west, point.z)).collect();
+    let mut points: Vec<_> =
+        kinds[REFERENCE].drawn.iter().map(|(_, point)| (point.x - west, point.z)).collect();
     points.sort_unstable();
     Some(Profile {
         is_worst: place.is_worst,

@@ -9,8 +9,8 @@ use serde::Serialize;
 
 use crate::cloud::Source;
 use crate::cloud::files::{file_name, itself, sha256};
-use crate::engine::plan::job::Job;
 use crate::engine::plan::days::measured_on;
+use crate::engine::plan::job::Job;
 use crate::engine::plan::list_job::ListJob;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::{Identity, Input};
