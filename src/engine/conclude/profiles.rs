@@ -16,7 +16,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::RunFolder;
 use crate::fit::VerticalFit;
 use crate::results::pictures::{Echo, Profile, ResidualMap};
-use crate::stages::kept_limits::{KeptLimits, LimitsIndex};
+use crate::stages::kept_limits::{KeptLimits, LimitsIndex, beside_reference};
 use crate::stages::list::is_delivered;
 use crate::tile::at_work::holds;
 use crate::tile::points::{Cloud, PointStatus};
@@ -81,6 +81,8 @@ pub fn profiles(
     if let Some(kept) = kept {
         return Ok(kept);
     }
+    // Nothing is known of the ground farther from the reference.
+    let Some(known) = beside_reference(partitions) else { return Ok(Vec::new()) };
     let places = profile_places(map, LONG);
     let mut keys: BTreeMap<TileKey, Vec<usize>> = BTreeMap::new();
     for (i, place) in places.iter().enumerate() {
@@ -105,6 +107,9 @@ pub fn profiles(
             };
             partition.for_each_piece(*key, &mut Vec::new(), |piece| {
                 piece.core.for_each(|point| {
+                    if !holds(known, &point) {
+                        return;
+                    }
                     for (i, found) in &mut found {
                         add(&places[*i], point, job.pipeline.seed, kind, found);
                     }
