@@ -136,15 +136,20 @@ struct ReliefVisitor(Cells);
 
 impl Visitor for ReliefVisitor {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
-        for (point, status) in piece.points.iter().zip(&piece.statuses).take(piece.core) {
-            if *status != PointStatus::Ground {
-                continue;
-            }
-            let Some(sum) = self.0.at(point.x, point.y) else { continue };
-            match cloud {
-                Cloud::Survey => (sum.0, sum.1) = (sum.0 + 1, sum.1.wrapping_add(point.z)),
-                Cloud::Reference => sum.2 = true,
-            }
+        let points = piece.points.iter().zip(&piece.statuses).take(piece.core);
+        let found = points.map(|(point, status)| (point, i64::from(*status == PointStatus::Ground)));
+        // Without a branch, since under trees it would be guessed wrong again and again.
+        match cloud {
+            Cloud::Survey => found.for_each(|(point, ground)| {
+                if let Some(sum) = self.0.at(point.x, point.y) {
+                    (sum.0, sum.1) = (sum.0 + ground as u64, sum.1.wrapping_add(point.z * ground));
+                }
+            }),
+            Cloud::Reference => found.for_each(|(point, ground)| {
+                if let Some(sum) = self.0.at(point.x, point.y) {
+                    sum.2 |= ground == 1;
+                }
+            }),
         }
     }
 
