@@ -47,7 +47,7 @@ pub(super) fn big() -> Sample {
     let ring = |area: i64| (0..1_000).map(|i| (area * 77_001 + i * i % 9_999_999, i * 100_003)).collect();
     pictures.left_out = (0..300).map(|area| (format!("area {area}"), vec![ring(area)])).collect();
     let area = |i: u64| ExcludedArea {
-        area: format!("areas/{i}.geojson").into(),
+        area: format!("areas/{i}.geojson"),
         why: "a building".into(),
         survey: i,
         reference: i,

@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::results::summary::Histogram;
+use crate::stats::delivered::SquaresByStrip;
 use crate::units::{Micrometres, Unit};
 
 /// Everything on the page that is not in `summary.json`.
@@ -15,7 +16,7 @@ pub struct Pictures {
     /// The ground under it, and where the reference lies.
     pub relief: Option<Relief>,
     /// Squares with ground of each flight strip: their edge, and by strip (row, column).
-    pub strips: (Micrometres, Vec<(u16, Vec<(i64, i64)>)>),
+    pub strips: (Micrometres, SquaresByStrip),
     /// Areas left out: the reason, and rings of corners (x, y), micrometres.
     pub left_out: Vec<(String, Vec<Ring>)>,
     /// Where a list of surveyed points was compared: (x, y), micrometres.

@@ -24,7 +24,7 @@ pub fn mapped(side: i64) -> Sample {
     let (columns, rows) = (2 * side as usize, 2 * side as usize);
     let height = |at: usize| {
         let (x, y) = ((at % columns) as f64, (at / columns) as f64);
-        (at % 41 > 0).then_some(100e6 + 3e6 * (x / 9.0).sin() + 2e6 * (y / 7.0).cos())
+        (!at.is_multiple_of(41)).then_some(100e6 + 3e6 * (x / 9.0).sin() + 2e6 * (y / 7.0).cos())
     };
     pictures.relief = Some(Relief {
         cell: 1_048_576,

@@ -7,6 +7,9 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 /// Edge of the squares as a power of two of micrometres: 8.4 m.
 const EDGE_BITS: u32 = 23;
 
+/// (row, column) of squares, by strip.
+pub type SquaresByStrip = Vec<(u16, Vec<(i64, i64)>)>;
+
 /// Ground points by square, aligned to coordinate zero, and strip.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Delivered {
@@ -77,7 +80,7 @@ impl Delivered {
 
     /// (row, column) of the squares of each strip, joined four by four until there are at most `most` in all, and their edge in
     /// micrometres.
-    pub fn places_by_strip(&self, most: usize) -> (i64, Vec<(u16, Vec<(i64, i64)>)>) {
+    pub fn places_by_strip(&self, most: usize) -> (i64, SquaresByStrip) {
         let own = self.squares.keys().map(|&(row, column, strip)| (strip, i64::from(row), i64::from(column)));
         let (mut edge, mut places) = (1i64 << EDGE_BITS, own.collect::<BTreeSet<_>>());
         while places.len() > most {
@@ -88,7 +91,7 @@ impl Delivered {
                 break;
             }
         }
-        let mut strips: Vec<(u16, Vec<(i64, i64)>)> = Vec::new();
+        let mut strips = SquaresByStrip::new();
         for (strip, row, column) in places {
             match strips.last_mut() {
                 Some((last, squares)) if *last == strip => squares.push((row, column)),
