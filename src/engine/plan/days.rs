@@ -1,7 +1,7 @@
 //! The days on which a cloud was measured, from the GPS times of its points.
 
+use crate::cloud::Source;
 use crate::cloud::point::Fields;
-use crate::cloud::{Block, Source};
 use crate::units::Unit;
 
 /// GPS seconds that adjusted standard time leaves out: LAS 1.4 R16, global encoding.
@@ -11,10 +11,7 @@ const AHEAD_OF_UTC: f64 = 18.0;
 /// Days from 1970-01-01 to 1980-01-06, where GPS time begins.
 const GPS_EPOCH: i64 = 3657;
 
-/// Points that are looked at where a block begins.
-const FEW: u64 = 64;
-
-/// First and last day of the points where its first and its last block begin, UTC; nothing where the file does not state times of which the day is known.
+/// First and last day of its first and its last points, UTC; nothing where the file does not state times of which the day is known.
 pub fn measured_on(source: &Source, units: (Unit, Unit)) -> Option<[String; 2]> {
     if !source.has_absolute_time() {
         return None;
@@ -24,14 +21,13 @@ pub fn measured_on(source: &Source, units: (Unit, Unit)) -> Option<[String; 2]> 
     let mut decoder = source.decoder(fields, units.0, units.1).ok()?;
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
     for block in [first, last] {
-        let few = Block { points: block.points.min(FEW), ..*block };
-        // That the block goes on behind these points may be taken for damage, once they are seen: real damage has ended the run before.
-        let _ = decoder.for_each(&few, |decoded| {
+        let seen = decoder.for_each(block, |decoded| {
             // What was never filled in is zero.
             if decoded.gps_time != 0.0 && decoded.gps_time.is_finite() {
                 (low, high) = (low.min(decoded.gps_time), high.max(decoded.gps_time));
             }
         });
+        seen.ok()?;
     }
     Some([day(low)?, day(high)?])
 }
