@@ -6,7 +6,7 @@ use serde_json::Value;
 use crate::units::Micrometres;
 
 /// Counts the ways in which working data have been written: to be raised when one changes within a version.
-const FORMAT: u32 = 16;
+const FORMAT: u32 = 17;
 
 /// Differences that are listed one by one.
 const LISTED: usize = 12;
