@@ -191,3 +191,40 @@ fn drawn_checkpoints_keep_their_distance_and_their_number() {
         }
     }
 }
+
+#[test]
+fn profiles_of_the_page_hold_the_ground_that_the_classified_cloud_has_there() {
+    let result = run(&root().join("pipelines/demo.yaml"), &[]);
+    let page = result.text("report.html");
+    for part in ["map-ground", "map-reference", "map-strips", "measured 2024-05-17", "2 strips"] {
+        assert!(page.contains(part), "{part}");
+    }
+    assert!(result.stdout.contains("Next: open report.html"), "{}", result.stdout);
+    // The export judged all points a second time, while it read the files again.
+    let mut ground = Vec::new();
+    for entry in fs::read_dir(result.out.join("cloud")).unwrap() {
+        let mut reader = las::Reader::from_path(entry.unwrap().path()).unwrap();
+        let points = reader.read_all().unwrap();
+        let is_ground = |p: &las::Point| p.classification == las::point::Classification::Ground;
+        ground.extend(points.points().map(Result::unwrap).filter(is_ground).map(|p| (p.x, p.y)));
+    }
+    let captions: Vec<&str> = page.split("Middle at E ").skip(1).collect();
+    assert_eq!(captions.len(), 4);
+    for caption in captions {
+        let plain = caption.split("</figcaption>").next().unwrap().replace(',', "");
+        let between = |from: &str, to: &str| -> f64 {
+            let rest = plain.split(from).nth(1).unwrap();
+            rest.split(to).next().unwrap().trim().parse().unwrap()
+        };
+        let east: f64 = plain.split(' ').next().unwrap().parse().unwrap();
+        let north = between(" N ", " m;");
+        let (long, wide) = (between(" m; ", " m long"), between("m long ", " m wide"));
+        let said = plain.split("Drawn: ").nth(1).unwrap().split(" ground points").next().unwrap();
+        let said: u64 = said.split(' ').next_back().unwrap().parse().unwrap();
+        let within = |at: f64, middle: f64, size: f64| {
+            (-size / 2.0 - 1e-7..size / 2.0 - 1e-7).contains(&(at - middle))
+        };
+        let there = ground.iter().filter(|(x, y)| within(*x, east, long) && within(*y, north, wide)).count();
+        assert!(there >= 150 && said == there as u64, "{plain}: {there}");
+    }
+}

@@ -35,6 +35,11 @@ impl LeftOut {
         self.0.is_empty()
     }
 
+    /// The areas.
+    pub fn areas(&self) -> &[LeftOutArea] {
+        &self.0
+    }
+
     /// The first area that leaves a point out; `cloud` is 0 for the survey, 1 for the reference.
     #[inline]
     pub fn first(&self, cloud: usize, point: &Point) -> Option<usize> {

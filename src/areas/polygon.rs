@@ -19,6 +19,7 @@ const MOST_ROWS: i64 = 1 << 14;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Area {
     polygons: Vec<Polygon>,
+    rings: Vec<Vec<Corner>>,
 }
 
 #[derive(Clone, Debug, PartialEq)]
@@ -72,7 +73,17 @@ impl Area {
     /// The area of these polygons, each a list of rings. Rings need not be closed; those of fewer than three corners
     /// enclose nothing.
     pub fn new<'a>(polygons: impl IntoIterator<Item = &'a Vec<Vec<Corner>>>) -> Self {
-        Area { polygons: polygons.into_iter().filter_map(|rings| Polygon::new(rings)).collect() }
+        let mut area = Area::default();
+        for rings in polygons {
+            area.polygons.extend(Polygon::new(rings));
+            area.rings.extend_from_slice(rings);
+        }
+        area
+    }
+
+    /// Its rings, as they were given.
+    pub fn rings(&self) -> &[Vec<Corner>] {
+        &self.rings
     }
 
     /// Whether it encloses nothing at all.

@@ -8,7 +8,7 @@ use crate::cloud::crs::Crs;
 use crate::cloud::e57::{E57Decoder, E57Scan, SIGNATURE};
 use crate::cloud::error::CloudError;
 use crate::cloud::files::file_name;
-use crate::cloud::las::{LasDecoder, LasFile};
+use crate::cloud::las::{GpsTimeType, LasDecoder, LasFile};
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
 use crate::cloud::pose::Registered;
@@ -87,6 +87,14 @@ impl Source {
         match self {
             Source::Las(file) => file.missing,
             Source::E57(scan) => scan.missing,
+        }
+    }
+
+    /// Whether its points carry a time whose day is known: adjusted standard GPS time.
+    pub fn has_absolute_time(&self) -> bool {
+        match self {
+            Source::Las(file) => file.has_gps_time() && file.gps_time_type == GpsTimeType::AdjustedStandard,
+            Source::E57(_) => false,
         }
     }
 

@@ -58,7 +58,7 @@ pub(super) fn figure(summary: &Summary) -> Option<String> {
     for (i, cover) in covers.iter().enumerate() {
         mark(&mut drawing, i, at + 5.0, 10.0);
         drawing.text("hint", "start", at + 14.0, 14.0, cover.head);
-        at += 24.0 + 6.4 * cover.head.len() as f64;
+        at += 24.0 + 6.9 * cover.head.len() as f64;
     }
     // Lines of classes, as long as their labels do not run into each other.
     let mut last = f64::NEG_INFINITY;

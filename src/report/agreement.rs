@@ -1,6 +1,6 @@
 //! Strips and setups: how they agree with each other, in sentences and tables.
 
-use crate::report::row::{Cell, Row, cell};
+use crate::report::row::{Cell, Row, cell, shown};
 use crate::results::agreement::{Agreement, Member, MemberPair, label};
 use crate::results::format::{
     ResidualFormat, UNDEFINED, and_list_of, capitalised, decimal, length, thousands,
@@ -22,6 +22,8 @@ pub struct SideText {
     pub members: Vec<Row>,
     /// Strips two by two.
     pub pairs: Vec<Row>,
+    /// Members and pairs that the page has no room for.
+    pub left: usize,
 }
 
 /// Strips, and setups where there are any.
@@ -34,13 +36,17 @@ pub fn sides(summary: &Summary) -> Vec<SideText> {
     ];
     let texts = all.into_iter().filter_map(|(head, one, members, pairs)| {
         let members = members.as_ref()?;
+        let (rows, members_left) = shown(members.iter().map(|member| member_row(member, unit)).collect());
+        let (two_by_two, pairs_left) =
+            shown(pairs.iter().map(|pair| pair_row(pair, members, unit)).collect());
         Some(SideText {
+            left: members_left + pairs_left,
             head,
             one,
             sentence: side_sentence(&one.to_lowercase(), members, pairs, agreement, unit),
             horizontal: agreement.horizontal_units.symbol(),
-            members: members.iter().map(|member| member_row(member, unit)).collect(),
-            pairs: pairs.iter().map(|pair| pair_row(pair, members, unit)).collect(),
+            members: rows,
+            pairs: two_by_two,
         })
     });
     texts.collect()

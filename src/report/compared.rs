@@ -18,6 +18,7 @@ pub(super) struct FileText {
     pub cloud: &'static str,
     pub name: String,
     pub points: String,
+    pub measured_on: String,
     pub made_on: String,
     pub hash: String,
 }
@@ -29,10 +30,32 @@ pub(super) fn files(pictures: &Pictures) -> Vec<FileText> {
         cloud: file.cloud,
         name: file.name.clone(),
         points: if file.cloud == CONTROL { "–".to_string() } else { thousands(file.points) },
+        measured_on: file.measured_on.as_ref().map_or("–".to_string(), |[first, last]| span(first, last)),
         made_on: file.made_on.clone().unwrap_or_else(|| "–".to_string()),
         hash: file.sha256.chars().take(DIGITS).collect(),
     };
     of("survey").chain(of("reference")).chain(of(CONTROL)).map(text).collect()
+}
+
+/// A day, or the first and the last.
+fn span(first: &str, last: &str) -> String {
+    if first == last { first.to_string() } else { format!("{first} to {last}") }
+}
+
+/// When a cloud was measured as its points say, or when its files were made: `measured 2026-10-14`.
+fn dates(pictures: &Pictures, cloud: &str) -> Option<String> {
+    let files = || pictures.files.iter().filter(|file| file.cloud == cloud);
+    let measured: Option<Vec<&[String; 2]>> = files().map(|file| file.measured_on.as_ref()).collect();
+    // Dates as year, month and day sort as text.
+    if let Some(measured) = measured.filter(|all| !all.is_empty()) {
+        let (first, last) =
+            (measured.iter().map(|days| &days[0]).min()?, measured.iter().map(|days| &days[1]).max()?);
+        return Some(format!("measured {}", span(first, last)));
+    }
+    let made = || files().filter_map(|file| file.made_on.as_ref());
+    let (first, last) = (made().min()?, made().max()?);
+    let many = if files().count() == 1 { "file" } else { "files" };
+    Some(format!("{many} made {}", span(first, last)))
 }
 
 /// Systems and units of both clouds, and what the list leaves out.
@@ -70,7 +93,13 @@ pub(super) fn line(summary: &Summary, pictures: &Pictures) -> Option<String> {
     let count = |cloud| pictures.files.iter().filter(|file| file.cloud == cloud).count();
     let part = |cloud: &str, points: u64, files: usize| {
         let many = if files == 1 { "" } else { "s" };
-        format!("{cloud}: {} points, {} file{many}", thousands(points), thousands(files as u64))
+        let mut text =
+            format!("{cloud}: {} points, {} file{many}", thousands(points), thousands(files as u64));
+        let strips = pictures.strips.1.len();
+        if cloud == "Survey" && strips > 1 {
+            text += &format!(", {} strips", thousands(strips as u64));
+        }
+        text + &dates(pictures, &cloud.to_lowercase()).map(|dates| format!(", {dates}")).unwrap_or_default()
     };
     (!pictures.files.is_empty()).then(|| {
         let reference = summary.reference.as_ref().map(|counts| counts.read);
@@ -94,6 +123,7 @@ mod tests {
             name: format!("{i}.laz"),
             points: 12_345,
             sha256: format!("{i:064x}"),
+            measured_on: (i == 7).then(|| ["2026-10-13", "2026-10-14"].map(String::from)),
             made_on: (i > 0).then(|| "2026-10-14".to_string()),
             crs: "EPSG:6347".to_string(),
             units: (Unit::Metre, Unit::UsSurveyFoot),
@@ -110,7 +140,15 @@ mod tests {
             notes[0].contains("10 more files") && notes[0].contains("elevations in US survey feet"),
             "{notes:?}"
         );
-        assert!(line(&summary, &pictures).unwrap().contains("40 files · Reference"));
+        assert_eq!(shown[7].measured_on, "2026-10-13 to 2026-10-14");
+        let head = line(&summary, &pictures).unwrap();
+        assert!(head.contains("40 files, files made 2026-10-14 · Reference"), "{head}");
+        for file in &mut pictures.files {
+            file.measured_on = Some(["2026-10-13", "2026-10-14"].map(String::from));
+        }
+        pictures.strips.1 = vec![(1, Vec::new()), (2, Vec::new())];
+        let head = line(&summary, &pictures).unwrap();
+        assert!(head.contains("40 files, 2 strips, measured 2026-10-13 to 2026-10-14 · Ref"), "{head}");
         pictures.files.clear();
         assert_eq!(line(&summary, &pictures), None);
     }

@@ -62,6 +62,37 @@ fn row(summary: &Summary, compliance: &Compliance) -> Row {
     Row { name, cells }
 }
 
+/// Bias, RMSE_V and class as found and with the stated offset of the reference removed, side by side; no row without an offset.
+pub(super) fn with_offset(summary: &Summary) -> Vec<Row> {
+    let Some((offset, ..)) = &summary.trust.standards.offset else { return Vec::new() };
+    let format = ResidualFormat::of(summary.units);
+    let class = |class: Option<f64>| class.map_or("none".to_string(), |class| class.to_string());
+    let groups = summary.trust.standards.groups.iter().filter(|group| group.compared > 0);
+    let groups = groups
+        .filter(|group| group.by.is_all() || group.by.is_by(&[By::Return]) || group.by.is_by(&[By::Cover]));
+    let row = |group: &Compliance| {
+        let removed = group.offset_removed.as_ref()?;
+        let n = cell(thousands(group.compared), true);
+        if !group.support().is_enough() {
+            return Some(Row { name: group.by.to_string(), cells: vec![n, Cell::too_few(8)] });
+        }
+        let cells = vec![
+            n,
+            // A reference that lies too high makes dz too small.
+            cell(format.signed(removed.bias.map(|bias| bias - offset)), true),
+            cell(format.signed(removed.bias), false),
+            cell(format.length(group.rmse_v1), true),
+            cell(format.length(removed.rmse), false),
+            cell(format.length(group.rmse_v), true),
+            cell(format.length(removed.rmse_v), false),
+            cell(class(group.class_cm), true),
+            cell(class(removed.class_cm), false),
+        ];
+        Some(Row { name: group.by.to_string(), cells })
+    };
+    groups.filter_map(row).collect()
+}
+
 /// The known offset of the reference, in a sentence.
 pub(super) fn offset(summary: &Summary) -> Option<String> {
     let (value, sigma, why) = summary.trust.standards.offset.as_ref()?;
@@ -105,6 +136,12 @@ mod tests {
         });
         assert_eq!(texts(&rows(&summary)[1])[9..], ["−10.0", "25.0", "2.5"]);
         assert!(offset(&summary).unwrap().contains("lie 40.0 mm above the ground"));
+        assert_eq!(
+            with_offset(&summary).iter().map(texts).collect::<Vec<_>>(),
+            [["2,000", "−50.0", "−10.0", "24.0", "20.0", "24.0", "25.0", "2.5", "2.5"]]
+        );
+        summary.trust.standards.offset = None;
+        assert!(with_offset(&summary).is_empty());
     }
 
     #[test]

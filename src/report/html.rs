@@ -11,18 +11,21 @@ use crate::report::compared::{self, FileText};
 use crate::report::compliance;
 use crate::report::cross_check;
 use crate::report::data_loss::data_loss;
-use crate::report::decision::{self, verdict_label};
+use crate::report::decision;
 use crate::report::decision_table::{self, DecisionRow};
 use crate::report::filters;
 use crate::report::fit::{self, FitSection};
+use crate::report::intervals;
 use crate::report::left_out::{self, AreaRow};
+use crate::report::limits::{self, LimitRow};
 use crate::report::map::{self, MapText};
 use crate::report::matching;
 use crate::report::plan_shift;
+use crate::report::profiles::{self, ProfileText};
 use crate::report::quantiles;
 use crate::report::registration::{self, RegistrationSection};
 use crate::report::represented;
-use crate::report::row::{Cell, Row, cell};
+use crate::report::row::{Cell, Folded, Row, cell, shown};
 use crate::report::sentences;
 use crate::report::statement::{self, Statement};
 use crate::report::surveyed::{self, SurveyedRow};
@@ -31,12 +34,10 @@ use crate::report::terrain::{self, TerrainText};
 use crate::report::truncation;
 use crate::report::variogram;
 use crate::report::verdicts::{self, VerdictLine};
-use crate::results::confidence::{LimitResult, Verdict};
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
 use crate::results::pictures::Pictures;
-use crate::results::statistics::{Statistics, Support};
+use crate::results::statistics::Statistics;
 use crate::results::summary::{CloudCounts, Summary};
-use crate::tile::strata::By;
 use crate::units::Unit;
 
 /// Stands where the pipeline file gives no title.
@@ -57,10 +58,15 @@ struct Page<'a> {
     compared_line: Option<String>,
     version: &'static str,
     verdicts: Vec<VerdictLine>,
-    verdict_note: Option<&'static str>,
+    /// As HTML.
+    verdict_note: Option<String>,
     verdict_meaning: String,
     accuracy: Option<String>,
     map: Option<MapText>,
+    profiles: Vec<ProfileText>,
+    profiles_note: String,
+    /// Figures with the stated offset of the reference, and without it.
+    with_offset: Vec<Row>,
     statement: Option<Statement>,
     quantiles: Option<String>,
     files: Vec<FileText>,
@@ -89,9 +95,10 @@ struct Page<'a> {
     shift_removed_cells: Vec<Cell>,
     shift_explained: Option<String>,
     represented: Vec<Row>,
+    represented_left: usize,
     represented_area: Option<String>,
-    intervals: Vec<Row>,
-    truncation_corrected: Vec<Row>,
+    intervals: Folded,
+    truncation_corrected: Folded,
     /// Why there is no truncation correction at all, where the ground was classified by others.
     no_correction: Option<String>,
     interval_basis: Option<String>,
@@ -107,6 +114,7 @@ struct Page<'a> {
     some_undefined: bool,
     fewest: String,
     surveyed: Vec<SurveyedRow>,
+    surveyed_left: usize,
     surveyed_sentence: Option<String>,
     registration: Option<RegistrationSection>,
     fit: Option<FitSection>,
@@ -126,6 +134,7 @@ struct Page<'a> {
     filters_figure: Option<String>,
     /// Areas left out of the comparisons.
     left_out: Vec<AreaRow>,
+    areas_left: usize,
     read: [String; 2],
     has_reference: bool,
     invalid_return: Option<[String; 2]>,
@@ -135,16 +144,6 @@ struct Page<'a> {
     /// The reference by slope class.
     slopes: Vec<Row>,
     cautions: Vec<String>,
-}
-
-/// A limit of the client and its result.
-struct LimitRow {
-    limit: String,
-    n: String,
-    value: String,
-    ends: String,
-    verdict: &'static str,
-    class: &'static str,
 }
 
 /// A line of the point accounting.
@@ -182,16 +181,22 @@ impl<'a> Page<'a> {
                     .collect(),
             })
             .collect();
+        let (surveyed, surveyed_left) = shown(surveyed::rows(summary));
+        let (represented, represented_left) = shown(represented::rows(summary));
+        let (left_out, areas_left) = shown(left_out::rows(summary));
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: sentences::summary_sentence(summary),
             compared_line: compared::line(summary, pictures),
             version: concat!(env!("CARGO_PKG_NAME"), " ", env!("CARGO_PKG_VERSION")),
             verdicts: verdicts::lines(summary),
-            verdict_note: verdicts::note(summary).filter(|_| summary.all.compared > 0),
+            verdict_note: verdicts::note(summary).filter(|_| summary.all.compared > 0).map(code_spans),
             verdict_meaning: verdicts::meaning(),
             accuracy: accuracy_chart::figure(summary),
             map: map::map(summary, pictures),
+            profiles: profiles::figures(summary, pictures),
+            profiles_note: profiles::note(pictures),
+            with_offset: compliance::with_offset(summary),
             statement: statement::statement(summary),
             quantiles: quantiles::figure(summary, &pictures.histogram),
             files: compared::files(pictures),
@@ -204,14 +209,15 @@ impl<'a> Page<'a> {
             terrain_notes: terrain::notes(summary),
             terrain_model: terrain::model(summary),
             has_common_cells: terrain::has_common_cells(summary),
-            limits: summary.trust.accept.iter().map(|limit| limit_row(limit, unit)).collect(),
+            limits: limits::rows(summary),
             warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
             compliances: compliance::rows(summary),
             standard: summary.trust.standards.standard,
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
             offset: compliance::offset(summary),
-            surveyed: surveyed::rows(summary),
+            surveyed,
+            surveyed_left,
             surveyed_sentence: surveyed::sentence(summary),
             plan_shift: plan_shift::sentence(summary),
             plan_shift_rows: plan_shift::rows(summary),
@@ -221,12 +227,13 @@ impl<'a> Page<'a> {
             registration: registration::section(summary),
             fit: fit::section(summary),
             chain: chain::links(summary),
-            represented: represented::rows(summary),
+            represented,
+            represented_left,
             represented_area: represented::area(summary),
-            intervals: intervals(summary),
-            truncation_corrected: truncation::rows(summary, all_groups(summary)),
+            intervals: intervals::rows(summary),
+            truncation_corrected: truncation::rows(summary),
             no_correction: truncation::none(summary),
-            interval_basis: interval_basis(summary),
+            interval_basis: intervals::basis(summary),
             no_intervals: summary.all.interval_reason.clone(),
             variogram: variogram::figure(summary),
             has_range: summary.trust.correlation.range.is_some(),
@@ -249,7 +256,8 @@ impl<'a> Page<'a> {
             filters: filters::rows(summary),
             filters_sentence: filters::sentence(summary).map(|text| code_spans(&text)),
             filters_figure: filters::figure(summary),
-            left_out: left_out::rows(summary),
+            left_out,
+            areas_left,
             read: pair(|counts| counts.read),
             has_reference: reference.is_some(),
             invalid_return: clouds()
@@ -308,78 +316,6 @@ fn cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
     ];
     cells[5].first = true;
     cells
-}
-
-fn limit_row(limit: &LimitResult, unit: Unit) -> LimitRow {
-    let write = |value: f64| {
-        if limit.measure.is_share() { format::decimal(value, 3) } else { format::length(value, unit) }
-    };
-    // A share has none.
-    let interval = limit.ci95.map(|ends| format::length_interval(ends, unit));
-    let shown = limit.support.is_none_or(Support::is_enough);
-    let dash = || UNDEFINED.to_string();
-    LimitRow {
-        limit: limit.limit.clone(),
-        n: limit.support.map_or_else(dash, |support| format::thousands(support.comparisons)),
-        value: limit.value.filter(|_| shown).map_or_else(dash, |value| match limit.raw_value {
-            Some(raw) => format!("{} (raw {})", write(value), write(raw)),
-            None => write(value),
-        }),
-        ends: interval.filter(|_| shown).unwrap_or_else(dash),
-        verdict: verdict_label(limit.verdict),
-        class: match limit.verdict {
-            Verdict::Met => "met",
-            Verdict::Missed => "missed",
-            Verdict::Inconclusive => "inconclusive",
-        },
-    }
-}
-
-/// The groups in the order of the page: each return, each group that is more than a return, all.
-fn all_groups(summary: &Summary) -> impl Iterator<Item = (String, &Statistics)> {
-    let returns =
-        summary.returns.iter().map(|row| (format!("return {}", row.return_number), &row.statistics));
-    let groups = summary.trust.groups.iter().filter(|group| !group.by.is_by(&[By::Return]));
-    let groups = groups.map(|group| (group.by.to_string(), &group.statistics));
-    returns.chain(groups).chain([("all".to_string(), &summary.all)])
-}
-
-/// The confidence intervals of every group that was compared.
-fn intervals(summary: &Summary) -> Vec<Row> {
-    let known = all_groups(summary).filter(|(_, s)| s.bias_ci95.is_some());
-    known.map(|(name, s)| Row { name, cells: interval_cells(s, summary.units) }).collect()
-}
-
-fn interval_cells(s: &Statistics, unit: Unit) -> Vec<Cell> {
-    let n = cell(format::thousands(s.compared), true);
-    if !s.support().is_enough() {
-        return vec![n, Cell::too_few(7)];
-    }
-    let format = ResidualFormat::of(unit);
-    let n_eff = s.n_effective.map_or(UNDEFINED.to_string(), |n| format::thousands(n.round() as u64));
-    vec![
-        n,
-        cell(n_eff, false),
-        cell(format.signed(s.bias), true),
-        cell(format.signed_interval(s.bias_ci95), false),
-        cell(format.length(s.sd), true),
-        cell(format.interval(s.sd_ci95), false),
-        cell(format.length(s.rmse), true),
-        cell(format.interval(s.rmse_ci95), false),
-    ]
-}
-
-/// What the intervals rest on.
-fn interval_basis(summary: &Summary) -> Option<String> {
-    let correlation = &summary.trust.correlation;
-    let block = format::distance(correlation.block?, summary.units);
-    let blocks = correlation.blocks;
-    let noun = if blocks == 1 { "block" } else { "blocks" };
-    Some(format!(
-        "The comparisons lie in {} {noun} of {block}; {}.",
-        format::thousands(blocks),
-        decision::correlated(summary)
-    ))
 }
 
 /// The returns that have no panel in the figure.
@@ -476,9 +412,12 @@ mod tests {
         row.compared = 19;
         let texts = |cells: Vec<Cell>| cells.into_iter().map(|cell| cell.text).collect::<Vec<_>>();
         assert_eq!(texts(cells(row, Unit::Metre))[4..], ["19", "–", "–", "–", "–", "–", "–", "–", "–"]);
-        assert_eq!(texts(interval_cells(row, Unit::Metre)), ["19", "too few comparisons or blocks"]);
+        assert_eq!(
+            texts(intervals::interval_cells(row, Unit::Metre)),
+            ["19", "too few comparisons or blocks"]
+        );
         (row.compared, row.blocks) = (1_000, 2);
-        assert_eq!(texts(interval_cells(row, Unit::Metre))[0], "1,000");
+        assert_eq!(texts(intervals::interval_cells(row, Unit::Metre))[0], "1,000");
         assert!(page(&summary, &pictures).contains("comparisons in too few blocks"));
     }
 

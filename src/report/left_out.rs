@@ -23,9 +23,14 @@ pub fn rows(summary: &Summary) -> Vec<AreaRow> {
     summary.excluded.iter().map(row).collect()
 }
 
-/// The same in sentences, one for each area.
+/// Areas with a sentence of their own.
+const MOST_SENTENCES: usize = 8;
+
+/// The same in sentences, one for each area, and one for those beyond a few.
 pub fn sentences(summary: &Summary) -> impl Iterator<Item = String> + '_ {
-    summary.excluded.iter().map(|area| {
+    let more = summary.excluded.len().saturating_sub(MOST_SENTENCES);
+    let rest = (more > 0).then(|| format!("{more} more areas are left out; the report lists them."));
+    let named = summary.excluded.iter().take(MOST_SENTENCES).map(|area| {
         format!(
             "Left out of the comparisons: {} ({}): {} ground points of the survey, {} of the reference.",
             area.area,
@@ -33,7 +38,8 @@ pub fn sentences(summary: &Summary) -> impl Iterator<Item = String> + '_ {
             thousands(area.survey),
             thousands(area.reference)
         )
-    })
+    });
+    named.chain(rest)
 }
 
 #[cfg(test)]
@@ -61,5 +67,8 @@ mod tests {
             ]
         );
         assert_eq!(rows(&summary)[0].points, ["12,345", "0"]);
+        summary.excluded = vec![summary.excluded[0].clone(); 11];
+        let all: Vec<String> = sentences(&summary).collect();
+        assert_eq!((all.len(), all[8].as_str()), (9, "3 more areas are left out; the report lists them."));
     }
 }

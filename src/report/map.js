@@ -1,14 +1,14 @@
 // The map of residuals: drawn by return, moved, magnified, and asked for the figures of a cell.
 (() => {
   const data = JSON.parse(document.getElementById("map-data").textContent);
-  const map = document.getElementById("map");
-  const cells = document.getElementById("map-cells");
-  const told = document.getElementById("map-told");
-  const tools = document.getElementById("map-tools");
-  const which = document.getElementById("map-return");
+  const byId = (id) => document.getElementById(id);
+  const [map, cells, told, tools, which, marked] =
+    ["map", "map-cells", "map-told", "map-tools", "map-return", "map-marked"].map(byId);
   const whole = map.viewBox.baseVal;
   const home = [whole.x, whole.y, whole.width, whole.height];
   let view = [...home];
+  // The cell that the keyboard has gone to.
+  let cursor = null;
   const places = new Map(data.cells.map((cell) => [cell[0] + " " + cell[1], cell]));
 
   // n and mean of dz of a cell, of one return or of all; of a list of points, 0 stands for all.
@@ -40,12 +40,14 @@
       }),
     );
   };
-  const show = () => map.setAttribute("viewBox", view.join(" "));
-  const magnify = (times, at = [view[0] + view[2] / 2, view[1] + view[3] / 2]) => {
-    const width = Math.max(4, Math.min(home[2], view[2] / times));
-    const share = width / view[2];
-    view = [at[0] - (at[0] - view[0]) * share, at[1] - (at[1] - view[1]) * share, width, view[3] * share];
-    keep();
+  const show = () => {
+    map.setAttribute("viewBox", view.join(" "));
+    // A round length of at most a third of what is seen.
+    const width = view[2] * data.cell;
+    const power = 10 ** Math.floor(Math.log10(width / 3));
+    const long = [5, 2, 1].map((digit) => digit * power).find((one) => one <= width / 3 + 1e-9) || power;
+    byId("map-bar").style.width = (100 * long) / width + "%";
+    byId("map-bar-length").textContent = `${Number(long.toPrecision(3)).toLocaleString("en-GB")} ${data.horizontal}`;
   };
   const keep = () => {
     for (const axis of [0, 1]) {
@@ -54,17 +56,31 @@
     }
     show();
   };
+  const magnify = (times, at = [view[0] + view[2] / 2, view[1] + view[3] / 2]) => {
+    const width = Math.max(Math.min(4, home[2]), Math.min(home[2], view[2] / times));
+    const share = width / view[2];
+    view = [at[0] - (at[0] - view[0]) * share, at[1] - (at[1] - view[1]) * share, width, view[3] * share];
+    keep();
+  };
   const move = (east, south) => {
     view[0] += east * view[2];
     view[1] += south * view[3];
     keep();
   };
+  const reset = () => {
+    view = [...home];
+    show();
+  };
+  const choose = (value) => {
+    if (![...which.options].some((option) => option.value === value)) return;
+    which.value = value;
+    draw();
+  };
   const place = (event) => {
     const point = new DOMPoint(event.clientX, event.clientY).matrixTransform(map.getScreenCTM().inverse());
     return [point.x, point.y];
   };
-  const tell = (event) => {
-    const [x, y] = place(event).map(Math.floor);
+  const tell = (x, y) => {
     const cell = places.get(x + " " + y);
     const at = (value) => value.toLocaleString("en-GB", { maximumFractionDigits: 1 });
     const where = `E ${at(data.west + (x + 0.5) * data.cell)}, N ${at(data.north - (y + 0.5) * data.cell)} ${data.horizontal}`;
@@ -77,9 +93,25 @@
     const lines = own.length > 1 ? own.map((one) => line("return " + one[0], [one[1], one[2]])) : [];
     told.textContent = `${where}: ${[line("all", figures(cell, 0)), ...lines].join(", ")}`;
   };
+  // From cell to cell, and the map after it.
+  const step = (east, south) => {
+    cursor = cursor
+      ? [cursor[0] + east, cursor[1] + south]
+      : [Math.floor(view[0] + view[2] / 2), Math.floor(view[1] + view[3] / 2)];
+    for (const axis of [0, 1]) {
+      cursor[axis] = Math.max(home[axis], Math.min(home[axis] + home[axis + 2] - 1, cursor[axis]));
+      view[axis] = Math.max(cursor[axis] + 1 - view[axis + 2], Math.min(cursor[axis], view[axis]));
+    }
+    marked.setAttribute("x", cursor[0]);
+    marked.setAttribute("y", cursor[1]);
+    marked.setAttribute("visibility", "visible");
+    keep();
+    tell(...cursor);
+  };
 
-  tools.hidden = false;
+  tools.hidden = byId("map-keys").hidden = false;
   which.addEventListener("change", draw);
+  let held = null;
   map.addEventListener("pointermove", (event) => {
     if (event.buttons & 1 && held) {
       const scale = view[2] / map.getBoundingClientRect().width;
@@ -88,13 +120,12 @@
       held = [event.clientX, event.clientY];
       keep();
     }
-    tell(event);
+    tell(...place(event).map(Math.floor));
   });
-  let held = null;
   map.addEventListener("pointerdown", (event) => {
     held = [event.clientX, event.clientY];
     map.setPointerCapture(event.pointerId);
-    tell(event);
+    tell(...place(event).map(Math.floor));
   });
   map.addEventListener("pointerup", () => (held = null));
   map.addEventListener("wheel", (event) => {
@@ -103,14 +134,23 @@
     event.preventDefault();
     magnify(event.deltaY < 0 ? 1.25 : 0.8, place(event));
   }, { passive: false });
+  const arrows = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] };
   const steps = {
-    "+": () => magnify(1.5), "=": () => magnify(1.5), "-": () => magnify(1 / 1.5), "0": () => { view = [...home]; show(); },
-    ArrowLeft: () => move(-0.2, 0), ArrowRight: () => move(0.2, 0), ArrowUp: () => move(0, -0.2), ArrowDown: () => move(0, 0.2),
+    "+": () => magnify(1.5), "=": () => magnify(1.5), "-": () => magnify(1 / 1.5), Home: reset, a: () => choose("0"),
   };
   map.addEventListener("keydown", (event) => {
-    if (!steps[event.key] || event.ctrlKey || event.metaKey || event.altKey) return;
+    if (event.ctrlKey || event.metaKey || event.altKey) return;
+    const arrow = arrows[event.key];
+    if (arrow) event.shiftKey ? step(...arrow) : move(0.2 * arrow[0], 0.2 * arrow[1]);
+    else if (/^[1-9]$/.test(event.key)) choose(event.key);
+    else if (steps[event.key]) steps[event.key]();
+    else return;
     event.preventDefault();
-    steps[event.key]();
   });
   for (const button of tools.querySelectorAll("button")) button.addEventListener("click", steps[button.value]);
+  for (const layer of tools.querySelectorAll("input")) {
+    const turn = () => byId(layer.value).classList.toggle("off", !layer.checked);
+    layer.addEventListener("change", turn);
+    turn();
+  }
 })();

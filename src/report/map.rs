@@ -3,8 +3,9 @@
 
 use std::fmt::Write;
 
+use crate::report::map_layers::{Frame, Layers, layers, short};
 use crate::results::format::{self, ResidualFormat, decimal};
-use crate::results::pictures::{MapCell, Pictures, ResidualMap};
+use crate::results::pictures::{MapCell, Pictures, Relief, ResidualMap};
 use crate::results::summary::Summary;
 use crate::units::Unit;
 
@@ -12,8 +13,8 @@ use crate::units::Unit;
 pub(super) const CLASSES: usize = 4;
 /// Share of the cells that the scale holds; beyond it colours do not change.
 const WITHIN: f64 = 0.98;
-/// Width and height that the map has at the most, as shares of the width of the page.
-const TALLEST: f64 = 1.25;
+/// Width over height from which on a map is as wide as its frame.
+const WIDEST: f64 = 1.1;
 
 /// The map, ready for the page.
 pub(super) struct MapText {
@@ -27,6 +28,14 @@ pub(super) struct MapText {
     pub returns: Vec<u8>,
     /// Where it lies, how large its cells are, and how far its colours reach.
     pub caption: String,
+    /// What else it shows.
+    pub notes: Vec<String>,
+    /// Layers that can be shown and hidden: id, name, and whether they are shown at first.
+    pub switches: Vec<(&'static str, &'static str, bool)>,
+    /// The scale bar: its share of the width, per cent, and its length with the unit.
+    pub scale: (String, String),
+    /// The most that its width is of the frame, per cent: a tall map is narrow.
+    pub width: String,
 }
 
 /// Where the drawing lies, in cells, and how dz becomes a class.
@@ -42,7 +51,7 @@ struct View<'a> {
 /// The map; none where nothing was compared.
 pub(super) fn map(summary: &Summary, pictures: &Pictures) -> Option<MapText> {
     let map = pictures.map.as_ref().filter(|map| !map.cells.is_empty())?;
-    let view = View::of(map);
+    let view = View::of(map, pictures.relief.as_ref());
     let format = ResidualFormat::of(summary.units);
     let mut returns: Vec<u8> =
         map.cells.iter().flat_map(|cell| cell.returns.iter().map(|one| one.0)).collect();
@@ -50,8 +59,13 @@ pub(super) fn map(summary: &Summary, pictures: &Pictures) -> Option<MapText> {
     returns.dedup();
     // Checkpoints of a list are compared with all returns together.
     returns.retain(|number| *number > 0);
+    let layers = layers(pictures, &view.frame());
     Some(MapText {
-        svg: draw(&view),
+        svg: draw(&view, &layers),
+        notes: layers.notes,
+        switches: layers.switches,
+        scale: scale_bar(&view, pictures.horizontal),
+        width: decimal((view.width() as f64 / view.height() as f64 / WIDEST * 100.0).clamp(30.0, 100.0), 1),
         data: data(&view, pictures.horizontal, format),
         key: key(view.step, format),
         returns,
@@ -60,12 +74,17 @@ pub(super) fn map(summary: &Summary, pictures: &Pictures) -> Option<MapText> {
 }
 
 impl<'a> View<'a> {
-    fn of(map: &'a ResidualMap) -> Self {
-        // The squares of ground in cells.
-        let times = map.ground.0 as f64 / map.cell as f64;
+    /// All cells, and the ground: as closely as its relief tells, or by the squares that have some.
+    fn of(map: &'a ResidualMap, relief: Option<&Relief>) -> Self {
+        let of_relief = relief.map(|relief| {
+            let (first, size) = (relief.first, (relief.columns as i64, relief.rows as i64));
+            (relief.cell, vec![(first.1, first.0), (first.1 + size.1 - 1, first.0 + size.0 - 1)])
+        });
+        let (edge, ground) = of_relief.unwrap_or_else(|| map.ground.clone());
+        let times = edge as f64 / map.cell as f64;
         let reach = |own: &dyn Fn(&MapCell) -> i64, square: &dyn Fn(&(i64, i64)) -> i64| {
             let cells = map.cells.iter().map(|cell| [own(cell), own(cell) + 1]);
-            let ground = map.ground.1.iter().map(|place| {
+            let ground = ground.iter().map(|place| {
                 let at = square(place) as f64;
                 [(at * times).floor() as i64, ((at + 1.0) * times).ceil() as i64]
             });
@@ -83,6 +102,12 @@ impl<'a> View<'a> {
             rows: reach(&|cell| cell.row, &|place| place.0),
             step: round_step(reaches / (CLASSES as f64 + 0.5)),
         }
+    }
+
+    fn frame(&self) -> Frame {
+        let cell = self.map.cell as f64;
+        let (west, north) = (self.columns[0] as f64 * cell, self.rows[1] as f64 * cell);
+        Frame { west, north, cell, width: self.width() as f64 }
     }
 
     fn width(&self) -> i64 {
@@ -117,27 +142,39 @@ fn round_step(value: f64) -> f64 {
     steps.iter().find(|step| *step * power >= value * (1.0 - 1e-9)).unwrap_or(&10.0) * power
 }
 
-fn draw(view: &View<'_>) -> String {
+/// A round length that takes no more than a third of the width.
+fn scale_bar(view: &View<'_>, horizontal: Unit) -> (String, String) {
+    let width = horizontal.from_micrometres(view.width() as f64 * view.map.cell as f64);
+    let power = 10f64.powf(libm::log10(width / 3.0).floor());
+    let long = [5.0, 2.0, 1.0].into_iter().map(|digit| digit * power).find(|long| *long <= width / 3.0);
+    let long = long.unwrap_or(power);
+    let decimals = if long < 1.0 { 2 } else { 0 };
+    (decimal(long / width * 100.0, 2), format!("{} {}", decimal(long, decimals), horizontal.symbol()))
+}
+
+fn draw(view: &View<'_>, layers: &Layers) -> String {
     let (width, height) = (view.width(), view.height());
     let mut svg = String::new();
     let _ = write!(
         svg,
-        r#"<svg id="map" class="map" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" preserveAspectRatio="xMidYMid meet" style="aspect-ratio:{width}/{height};max-width:calc(26rem*{})" role="img" aria-labelledby="map-title map-desc" tabindex="0">
+        r#"<svg id="map" class="map" xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}" preserveAspectRatio="xMidYMid meet" style="aspect-ratio:{width}/{height}" role="img" aria-labelledby="map-title map-desc" tabindex="0">
 <title id="map-title">Map of dz by cell</title>
-<desc id="map-desc">North is up. Cells are coloured by the mean of dz; the ground that the survey delivered is shaded.</desc>
-"#,
-        decimal((width as f64 / height as f64 * TALLEST).clamp(0.3, TALLEST), 3)
+<desc id="map-desc">North is up. Cells are coloured by the mean of dz, over the shaded ground of the survey. The table by return, and the profiles, give the same in figures.</desc>
+"#
     );
     let times = view.map.ground.0 as f64 / view.map.cell as f64;
-    let mut ground = String::new();
-    for run in runs(view.map.ground.1.iter().copied()) {
-        let (row, column, long) = run;
-        let x = column as f64 * times - view.columns[0] as f64;
-        let y = view.rows[1] as f64 - (row + 1) as f64 * times;
-        let [x, y, w, h] = [x, y, long as f64 * times, times].map(short);
-        let _ = write!(ground, "M{x} {y}h{w}v{h}h-{w}z");
+    if layers.under.is_empty() {
+        let mut ground = String::new();
+        for run in runs(view.map.ground.1.iter().copied()) {
+            let (row, column, long) = run;
+            let x = column as f64 * times - view.columns[0] as f64;
+            let y = view.rows[1] as f64 - (row + 1) as f64 * times;
+            let [x, y, w, h] = [x, y, long as f64 * times, times].map(short);
+            let _ = write!(ground, "M{x} {y}h{w}v{h}h-{w}z");
+        }
+        let _ = writeln!(svg, r#"<path class="delivered" d="{ground}"/>"#);
     }
-    let _ = writeln!(svg, r#"<path class="delivered" d="{ground}"/>"#);
+    svg.push_str(&layers.under);
     let mut places = vec![Vec::new(); 2 * CLASSES + 1];
     for cell in &view.map.cells {
         if let Some(dz) = mean(cell) {
@@ -157,7 +194,9 @@ fn draw(view: &View<'_>) -> String {
     for (class, path) in paths.enumerate().filter(|(_, path)| !path.is_empty()) {
         let _ = write!(svg, r#"<path class="dz{class}" d="{path}"/>"#);
     }
-    svg.push_str("</g></svg>");
+    svg.push_str("</g>");
+    svg.push_str(&layers.over);
+    svg.push_str(r#"<rect id="map-marked" width="1" height="1" visibility="hidden"/></svg>"#);
     svg
 }
 
@@ -171,12 +210,6 @@ fn runs(places: impl Iterator<Item = (i64, i64)>) -> Vec<(i64, i64, i64)> {
         }
     }
     runs
-}
-
-/// A coordinate to a hundredth of a cell.
-fn short(value: f64) -> String {
-    let text = format!("{value:.2}");
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 /// `{"cell": edge, "west": …, "north": …, "step": …, "classes": 4, "unit": "mm", "decimals": 1, "horizontal": "m", "cells": [[column,
@@ -223,8 +256,8 @@ fn caption(view: &View<'_>, horizontal: Unit, units: Unit) -> String {
     };
     let scale = format::length((CLASSES as f64 + 0.5) * view.step, units);
     format!(
-        "Easting {}, northing {} {}; north is up. Cells of {} {}, {} of them with comparisons. The colours reach to ±{scale}: 98 % \
-         of the cells lie within.",
+        "Easting {}, northing {} {}. Cells of {} {}, {} of them with comparisons. The colours reach to ±{scale}, within which 98 % \
+         of the cells lie.",
         ends(view.columns),
         ends(view.rows),
         horizontal.symbol(),
@@ -283,7 +316,7 @@ mod tests {
     #[test]
     fn the_key_is_symmetric_and_holds_98_of_100_cells() {
         let (summary, pictures) = (sample::decided().0, pictures());
-        let view = View::of(pictures.map.as_ref().unwrap());
+        let view = View::of(pictures.map.as_ref().unwrap(), None);
         let beyond =
             view.map.cells.iter().filter_map(mean).filter(|dz| dz.abs() > (CLASSES as f64 + 0.5) * view.step);
         assert!(beyond.count() <= 4);

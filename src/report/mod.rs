@@ -16,14 +16,19 @@ mod decision;
 mod decision_table;
 mod filters;
 mod fit;
+mod hillshade;
 pub(crate) mod html;
+mod intervals;
 mod left_out;
+mod limits;
 pub(crate) mod lines;
 mod map;
+mod map_layers;
 mod matching;
 pub(crate) mod method;
 mod plan_shift;
 pub(crate) mod plan_text;
+mod profiles;
 mod quantiles;
 mod registration;
 mod represented;
@@ -41,8 +46,10 @@ mod verdicts;
 #[cfg(test)]
 mod contradictions;
 #[cfg(test)]
+mod page_tests;
+#[cfg(test)]
 mod tests {
-    use crate::results::{sample, sample_control};
+    use crate::results::{sample, sample_control, sample_pictures};
     use crate::units::Unit;
 
     /// Writes sample pages to look at: `cargo test --lib report::tests -- --ignored`, then `target/sample-pages/`.
@@ -56,6 +63,8 @@ mod tests {
         for (name, (summary, pictures)) in [
             ("metres", sample::five_returns(Unit::Metre)),
             ("decided", sample::decided()),
+            ("mapped", sample_pictures::mapped(40)),
+            ("big", super::page_tests::big()),
             ("feet", sample::five_returns(Unit::UsSurveyFoot)),
             ("fifteen", sample::fifteen_returns()),
             ("one", sample::one_comparison()),

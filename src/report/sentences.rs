@@ -7,8 +7,8 @@ use crate::standards::MIN_CHECKPOINTS;
 use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
-/// At most this many returns are named one by one in the summary sentence; beyond it the table does that better.
-const MOST_RETURNS_NAMED: usize = 5;
+/// At most this many returns are named one by one in the summary sentence; beyond it the table and the chart do that better.
+const MOST_RETURNS_NAMED: usize = 2;
 
 /// `7.0 mm above`, `20.0 mm below` or `level with`: where the survey lies from the reference.
 fn side(dz: f64, unit: Unit) -> String {
@@ -57,10 +57,7 @@ pub fn summary_sentence(summary: &Summary) -> String {
             text += &format!(" By return, it lies {}.", and_list(several));
         }
         [first, .., last] => {
-            text += &format!(
-                " By return, it lies {first}, up to {last}; the table lists all {} returns compared.",
-                returns.len()
-            );
+            text += &format!(" By return, it lies {first}, and {last}; the table has all {}.", returns.len());
         }
     }
     text
@@ -202,7 +199,16 @@ mod tests {
         let text = summary_sentence(&sample::five_returns(Unit::Metre).0);
         assert!(text.contains("above the reference on average (bias)"), "{text}");
         assert!(text.contains("above for return 1 (SD "), "{text}");
-        assert!(text.contains(" and 19.8 mm below for return 5 (SD "), "{text}");
+        assert!(
+            text.contains(", and 19.8 mm below for return 5 (SD ")
+                && text.ends_with("; the table has all 5."),
+            "{text}"
+        );
+        let two = summary_sentence(&sample::decided().0);
+        assert!(
+            two.contains(" for return 1 (SD ") && two.contains(" and ") && !two.contains("the table"),
+            "{two}"
+        );
         let mut level = sample::five_returns(Unit::Foot).0;
         level.all.bias = Some(0.0001);
         assert!(summary_sentence(&level).contains("lies level with the reference on average"));

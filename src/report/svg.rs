@@ -124,6 +124,11 @@ impl Drawing {
         );
     }
 
+    /// A path of its own making.
+    pub fn path(&mut self, class: &str, path: &str) {
+        let _ = writeln!(self.body, r#"<path class="{class}" d="{path}"/>"#);
+    }
+
     /// Text on a base line; `anchor` is `start`, `middle` or `end`.
     pub fn text(&mut self, class: &str, anchor: &str, x: f64, y: f64, text: &str) {
         let [x, y] = [x, y].map(number);

@@ -60,37 +60,46 @@ pub fn result_text(summary: &Summary) -> String {
     let in_plan = plan_shift::sentence(summary).map(|text| format!("Agreement in plan: {text}"));
     let crossed =
         cross_check::sentence(summary).map(|text| format!("Cross-check of the classification: {text}"));
-    for text in [matching::sentence(summary), in_plan, crossed].into_iter().flatten() {
+    let joined = |text: Vec<String>| (!text.is_empty()).then(|| text.join(" "));
+    let notes = [matching::sentence(summary), in_plan, crossed]
+        .into_iter()
+        .chain([joined(registration::sentences(summary)), joined(fit::sentences(summary))])
+        .flatten()
+        .chain(agreement::sentences(summary))
+        .chain(terrain::model(summary));
+    let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
+    let not_ground =
+        clouds.into_iter().flatten().filter_map(|(name, counts)| accounting::not_ground(name, counts));
+    let notes: String = notes
+        .chain(not_ground)
+        .chain(left_out::sentences(summary))
+        .map(|s| wrap(&format!("- {s}")))
+        .collect();
+    if !notes.is_empty() {
         out.push('\n');
-        out += &wrap(&text);
+        out += &notes;
     }
     if let Some(text) = filters::text(summary) {
         out.push('\n');
         out += &text;
     }
-    for text in [registration::sentences(summary), fit::sentences(summary)] {
-        if !text.is_empty() {
-            out.push('\n');
-            out += &wrap(&text.join(" "));
-        }
-    }
-    for text in agreement::sentences(summary).into_iter().chain(terrain::model(summary)) {
+    if let Some(next) = next(summary) {
         out.push('\n');
-        out += &wrap(&text);
-    }
-    let clouds = [Some(("survey", &summary.survey)), summary.reference.as_ref().map(|c| ("reference", c))];
-    let not_ground: String = clouds
-        .into_iter()
-        .flatten()
-        .filter_map(|(name, counts)| accounting::not_ground(name, counts))
-        .chain(left_out::sentences(summary))
-        .map(|s| wrap(&s))
-        .collect();
-    if !not_ground.is_empty() {
-        out.push('\n');
-        out += &not_ground;
+        out += &wrap(&next);
     }
     out
+}
+
+/// What to open next.
+fn next(summary: &Summary) -> Option<String> {
+    if summary.all.compared == 0 {
+        return None;
+    }
+    let profiles = if summary.checkpoints.is_some() { "" } else { ", profiles at the worst places" };
+    Some(format!(
+        "Next: open report.html in the run folder: map of dz{profiles}, intervals, draft statement. All figures for programs: \
+         summary.json."
+    ))
 }
 
 fn table(summary: &Summary) -> String {
@@ -175,7 +184,9 @@ mod tests {
         let text = result_text(&sample::one_comparison().0);
         let all = text.lines().find(|line| line.starts_with("   all")).unwrap();
         assert_eq!(all.split_whitespace().skip(3).collect::<Vec<_>>(), ["1", "–", "–", "–", "–", "–"]);
-        assert!(text.contains("Points of the survey that are not ground: 34 flagged withheld,"), "{text}");
+        assert!(text.contains("- Points of the survey that are not ground: 34 flagged withheld,"), "{text}");
+        assert!(text.contains("Next: open report.html"), "{text}");
+        assert!(!result_text(&sample::nothing_matched().0).contains("Next:"));
         assert!(text.contains("Excluded from per-return results: 12 of the survey"), "{text}");
     }
 }

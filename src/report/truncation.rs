@@ -1,19 +1,23 @@
 //! The truncation correction of every group, for the page.
 
-use crate::report::row::{Cell, Row, cell};
+use crate::report::intervals::all_groups;
+use crate::report::row::{Cell, Folded, Row, cell};
 use crate::results::format::{ResidualFormat, UNDEFINED, percent, thousands};
 use crate::results::statistics::{Statistics, TruncationCorrected};
 use crate::results::summary::Summary;
 use crate::tile::points::GroundFrom;
 use crate::units::Unit;
 
-/// A row for each of these groups that was compared; none where nothing can be corrected.
-pub fn rows<'a>(summary: &Summary, groups: impl Iterator<Item = (String, &'a Statistics)>) -> Vec<Row> {
+/// A row for each group that was compared; none where nothing can be corrected.
+pub(super) fn rows(summary: &Summary) -> Folded {
     if none(summary).is_some() {
-        return Vec::new();
+        return Folded::default();
     }
-    let known = groups.filter_map(|(name, s)| Some((name, s, s.truncation_corrected.as_ref()?)));
-    known.map(|(name, s, corrected)| Row { name, cells: cells(s, corrected, summary.units) }).collect()
+    let known = all_groups(summary).filter_map(|(name, s)| {
+        let corrected = s.truncation_corrected.as_ref()?;
+        Some((s.compared, Row { name, cells: cells(s, corrected, summary.units) }))
+    });
+    Folded::of(known, summary)
 }
 
 /// Why there is no truncation correction at all: the survey's ground was classified by others, or its elevation at surveyed

@@ -17,6 +17,8 @@ pub(crate) mod registration;
 pub(crate) mod sample;
 #[cfg(test)]
 pub(crate) mod sample_control;
+#[cfg(test)]
+pub(crate) mod sample_pictures;
 pub(crate) mod site_plan;
 pub(crate) mod slope_row;
 pub(crate) mod statistics;

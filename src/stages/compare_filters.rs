@@ -13,6 +13,7 @@ use crate::stages::filter_ground::{FilterGround, opened_before};
 use crate::stages::filters_found::{CELLS, GroundCounts, RECORD, give_compared, give_ground, give_reference};
 use crate::stages::ground::Ground;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
+use crate::stages::kept_limits::KeepLimits;
 use crate::stages::later_selects::LaterSelects;
 use crate::stages::left_out;
 use crate::stages::matching::{Matcher, Search};
@@ -45,7 +46,7 @@ pub fn stages(preparing: &Preparing<'_>) -> Vec<Box<dyn TileStage>> {
         number,
         keep_origin: if cloud == Cloud::Survey { keep_origin } else { KeepOrigin::Never },
         slope_breaks: (cloud == Cloud::Reference).then(|| breaks.clone()),
-        keep_limits: false,
+        keep_limits: KeepLimits::Nowhere,
     };
     let whole_cell = |ground: &Ground| ground.cell.exact_micrometres().ceil() as Micrometres;
     let survey_setting = |number, survey, own_reference, cell| CompareFilter {

@@ -11,6 +11,7 @@ use crate::stages::compare::Compare;
 use crate::stages::filter_ground::FilterGround;
 use crate::stages::ground::Ground;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin};
+use crate::stages::kept_limits::KeepLimits;
 use crate::stages::later_selects::LaterSelects;
 use crate::stages::left_out;
 use crate::stages::matching::{Matcher, Search};
@@ -48,7 +49,7 @@ impl CrossCheckGround {
                 number: 0,
                 keep_origin: KeepOrigin::Never,
                 slope_breaks: None,
-                keep_limits: false,
+                keep_limits: KeepLimits::Nowhere,
             },
             selects: LaterSelects::of(&all[at..], Cloud::Survey),
             search: compare.map(Compare::search),

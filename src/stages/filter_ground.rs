@@ -13,7 +13,7 @@ use crate::stages::delivered_ground::DeliveredGround;
 use crate::stages::export::Export;
 use crate::stages::ground::{Ground, LOOKED_AROUND};
 use crate::stages::ground_limits::{CellSlope, GroundLimits, KeepOrigin, SurveyGround};
-use crate::stages::kept_limits;
+use crate::stages::kept_limits::{self, KeepLimits};
 use crate::stages::refused::{REFUSED, RefusedCounts, SlopeClasses};
 use crate::stages::stage::{LowestOf, Preparing, StageOptions, Step, SurfaceNeed, TileStage, Visitor};
 use crate::stages::summarise::Summarise;
@@ -55,7 +55,11 @@ impl StageOptions for Ground {
                         number: 0,
                         keep_origin,
                         slope_breaks,
-                        keep_limits: exported && cloud == Cloud::Survey,
+                        keep_limits: match cloud {
+                            Cloud::Survey if exported => KeepLimits::Everywhere,
+                            Cloud::Survey if compared => KeepLimits::AtReference,
+                            _ => KeepLimits::Nowhere,
+                        },
                     }));
                 }
             }
@@ -84,8 +88,8 @@ pub struct FilterGround {
     pub keep_origin: KeepOrigin,
     /// Breaks between the slope classes by which what is refused is counted, where it is.
     pub slope_breaks: Option<Vec<f64>>,
-    /// Whether the limits are kept on disk, so that points can be judged again.
-    pub keep_limits: bool,
+    /// Where the limits are kept on disk, so that points can be judged again.
+    pub keep_limits: KeepLimits,
 }
 
 /// What each filter knows of its cloud over the whole tile, for its other parts; survey and reference apart.
@@ -180,7 +184,7 @@ struct GroundVisitor {
     /// What is refused by slope class, where that is counted.
     refused: Option<(SlopeClasses, RefusedCounts)>,
     alone: AloneCounts,
-    keep_limits: bool,
+    keep_limits: KeepLimits,
 }
 
 impl Visitor for GroundVisitor {
@@ -217,9 +221,7 @@ impl Visitor for GroundVisitor {
             counts.give(REFUSED, &mut tile.sections);
         }
         self.alone.give(self.cloud, &mut tile.sections);
-        if self.keep_limits {
-            kept_limits::give(&self.limits, tile);
-        }
+        kept_limits::give(&self.limits, self.keep_limits, tile);
         if self.limits.origin.is_some() {
             tile.shared.put(SurveyGround::Filtered(self.limits));
         }

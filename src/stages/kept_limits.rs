@@ -5,11 +5,12 @@
 
 use std::collections::BTreeMap;
 
+use crate::cloud::bounds::{Range, widened, within};
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::raster::{EMPTY, Extent, Finder};
 use crate::stages::ground_limits::{GroundLimits, verdict};
-use crate::tile::at_work::Tile;
-use crate::tile::points::PointStatus;
+use crate::tile::at_work::{Surroundings, Tile};
+use crate::tile::points::{Cloud, PointStatus};
 use crate::tile::tiling::TileKey;
 use crate::tile::yields::{Sections, Stretch, YieldError, Yields};
 use crate::units::Micrometres;
@@ -26,9 +27,35 @@ const PACKED: usize = 5;
 /// Bytes of a record before its cells.
 const HEAD: usize = 8 * 6;
 
-/// Gives the limits of the survey in the core of a tile back.
-pub fn give(limits: &GroundLimits, tile: &mut Tile<'_>) {
-    let (x, y) = tile.core;
+/// Where the limits of the survey are kept.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum KeepLimits {
+    /// Nowhere.
+    Nowhere,
+    /// In the box around the reference and beside it ([`beside_reference`]): profiles show the ground there.
+    AtReference,
+    /// All over the survey.
+    Everywhere,
+}
+
+/// How far beside the box around the reference limits are kept.
+const BESIDE: Micrometres = 10_000_000;
+
+/// The ground where limits are kept for profiles: it must not depend on tiles, as the boxes around a tile's reference do.
+pub fn beside_reference(around: &dyn Surroundings) -> Option<(Range, Range)> {
+    let (x, y) = around.bounds(Cloud::Reference).ranges()?;
+    Some((widened(x, BESIDE), widened(y, BESIDE)))
+}
+
+/// Gives the limits of the survey in the core of a tile back, as far as they are kept.
+pub fn give(limits: &GroundLimits, keep: KeepLimits, tile: &mut Tile<'_>) {
+    let ground = match keep {
+        KeepLimits::Nowhere => None,
+        KeepLimits::Everywhere => Some(tile.core),
+        KeepLimits::AtReference => beside_reference(tile.around)
+            .and_then(|(x, y)| Some((within(tile.core.0, x)?, within(tile.core.1, y)?))),
+    };
+    let Some((x, y)) = ground else { return };
     let all = &limits.highest.extent;
     let cells = Extent::covering(all.cell, x, y, 0).within(all);
     // A tile that sees the survey in its halo alone may lie beyond it.

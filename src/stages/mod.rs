@@ -78,6 +78,7 @@ pub(crate) mod method;
 pub mod plane_sums;
 pub(crate) mod read;
 pub mod refused;
+pub(crate) mod relief;
 pub mod select;
 pub(crate) mod setup_sums;
 pub mod sites;

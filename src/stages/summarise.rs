@@ -13,6 +13,7 @@ use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::CellAttributes;
 use crate::stages::counts::Counts;
 use crate::stages::cover::CoverRule;
+use crate::stages::relief::SumRelief;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::stages::terrain_cells::SumTerrain;
 use crate::stats::delivered::Delivered;
@@ -151,6 +152,7 @@ impl StageOptions for Summarise {
                 .tiles
                 .push(Box::new(SumTerrain { cell: self.terrain_cell, left_out: preparing.left_out.clone() }));
         }
+        preparing.tiles.push(Box::new(SumRelief));
         let by_cell = filtered && self.is_by_cell();
         preparing.tiles.push(Box::new(CountTile { options: self.clone(), by_cell }));
         let rule = CellRule { cell: self.agreement_cell.exact_micrometres(), slope: self.agreement_slope };

@@ -7,6 +7,9 @@ use serde::{Deserialize, Deserializer, Serialize, Serializer};
 /// Edge of the squares as a power of two of micrometres: 8.4 m.
 const EDGE_BITS: u32 = 23;
 
+/// (row, column) of squares, by strip.
+pub type SquaresByStrip = Vec<(u16, Vec<(i64, i64)>)>;
+
 /// Ground points by square, aligned to coordinate zero, and strip.
 #[derive(Clone, Debug, Default, PartialEq, Eq)]
 pub struct Delivered {
@@ -75,6 +78,29 @@ impl Delivered {
         (edge, places.into_iter().collect())
     }
 
+    /// (row, column) of the squares of each strip, joined four by four until there are at most `most` in all, and their edge in
+    /// micrometres.
+    pub fn places_by_strip(&self, most: usize) -> (i64, SquaresByStrip) {
+        let own = self.squares.keys().map(|&(row, column, strip)| (strip, i64::from(row), i64::from(column)));
+        let (mut edge, mut places) = (1i64 << EDGE_BITS, own.collect::<BTreeSet<_>>());
+        while places.len() > most {
+            let before = places.len();
+            edge *= 2;
+            places = places.iter().map(|(strip, r, c)| (*strip, r.div_euclid(2), c.div_euclid(2))).collect();
+            if places.len() == before {
+                break;
+            }
+        }
+        let mut strips = SquaresByStrip::new();
+        for (strip, row, column) in places {
+            match strips.last_mut() {
+                Some((last, squares)) if *last == strip => squares.push((row, column)),
+                _ => strips.push((strip, vec![(row, column)])),
+            }
+        }
+        (edge, strips)
+    }
+
     /// The squares, sorted.
     pub fn squares(&self) -> Vec<Square> {
         let mut squares: Vec<Square> = Vec::new();
@@ -127,6 +153,11 @@ mod tests {
         let squares = all.squares();
         assert_eq!(squares.iter().map(|square| square.n).sum::<f64>(), 2_000.0);
         assert_eq!(squares[0].corner, [-2.0 * Delivered::EDGE, 0.0]);
+        let (edge, strips) = all.places_by_strip(1_000);
+        assert_eq!((edge, strips.len()), (Delivered::EDGE as i64, 3));
+        assert_eq!(strips.iter().map(|(_, squares)| squares.len()).sum::<usize>(), all.squares.len());
+        let (edge, strips) = all.places_by_strip(5);
+        assert!(edge > Delivered::EDGE as i64 && strips.iter().all(|(_, squares)| squares.len() <= 3));
         let as_one = all.without_strips();
         assert_eq!(as_one.by_strip(), BTreeMap::from([(0, 2_000)]));
         let numbers = |squares: &[Square]| squares.iter().map(|square| square.n).collect::<Vec<_>>();

@@ -21,6 +21,7 @@ pub(crate) mod low_outliers;
 pub(crate) mod matching;
 pub(crate) mod plan_shift;
 pub(crate) mod plausible;
+pub(crate) mod profile_places;
 pub(crate) mod registration;
 pub(crate) mod represented;
 pub(crate) mod residual_map;

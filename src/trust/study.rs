@@ -59,6 +59,11 @@ pub struct Figured {
 }
 
 impl Figured {
+    /// Residuals by place.
+    pub fn map(&self) -> Option<&ResidualMap> {
+        self.map.as_ref()
+    }
+
     /// What the returns differ by, for a terrain of cells of that edge (micrometres): tested beyond where error is shared
     /// from where it was learned, and beyond where the terrain uses the same points. It can be had once.
     pub fn lesson(&mut self, cell: f64) -> Lesson {

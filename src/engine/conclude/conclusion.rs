@@ -10,6 +10,7 @@ use crate::engine::conclude::files::{write_checkpoints, write_surveyed};
 use crate::engine::conclude::filters::filters;
 use crate::engine::conclude::fitted::Fitted;
 use crate::engine::conclude::gate::{judge, nothing_compared};
+use crate::engine::conclude::profiles::profiles;
 use crate::engine::conclude::registered::Registered;
 use crate::engine::conclude::summing_up::{cloud_counts, histogram};
 use crate::engine::conclude::surveyed::Surveyed;
@@ -29,7 +30,7 @@ use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::format::and_list_of;
-use crate::results::pictures::Pictures;
+use crate::results::pictures::{Pictures, Profile, Ring};
 use crate::results::summary::{CloudCounts, ExcludedArea, Summary};
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
@@ -41,6 +42,7 @@ use crate::stages::left_out;
 use crate::stages::list::{draw_of, ground_of, is_delivered, summarise_of};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::refused::{REFUSED, RefusedCounts};
+use crate::stages::relief;
 use crate::stages::select::tallies;
 use crate::stages::triangulated::{self, AtPoints};
 use crate::terrain::differences::ByReturn;
@@ -125,57 +127,68 @@ pub fn conclude(
         Some(surveyed) => point_counts.at_surveyed_points(surveyed.sited(&counts.delivered)),
         None => point_counts,
     };
-    let studied = || -> Result<(Studied, Option<Learned>), EngineError> {
-        let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-        let (terrain, area, learned) = match job.chain.terrain_cell {
-            Some(cell) => {
-                let cell = cell.exact_micrometres();
-                let offset = job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
-                let lesson = figured.lesson(cell);
-                let account = Account {
-                    ground: counts.survey.ground_by_return,
-                    dz: figured.by_return,
-                    lesson: &lesson,
-                    offset: offset.map(|offset| offset.value.exact_micrometres()),
-                    fit: fitted.as_ref().map(|fitted| &fitted.fit),
-                };
-                let cells = TerrainCells::new(journals, job.tiling, cell);
-                let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
-                if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
-                    test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
+    let studied =
+        |done: &(dyn Fn() + Sync)| -> Result<(Studied, Option<Learned>, Vec<Profile>), EngineError> {
+            let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
+            let fit = fitted.as_ref().map(|one| &one.fit);
+            let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
+            // Nobody asks for the points any more.
+            done();
+            let (terrain, area, learned) = match job.chain.terrain_cell {
+                Some(cell) => {
+                    let cell = cell.exact_micrometres();
+                    let offset =
+                        job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
+                    let lesson = figured.lesson(cell);
+                    let account = Account {
+                        ground: counts.survey.ground_by_return,
+                        dz: figured.by_return,
+                        lesson: &lesson,
+                        offset: offset.map(|offset| offset.value.exact_micrometres()),
+                        fit: fitted.as_ref().map(|fitted| &fitted.fit),
+                    };
+                    let cells = TerrainCells::new(journals, job.tiling, cell);
+                    let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
+                    if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
+                        test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
+                    }
+                    let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
+                    let learned = Some(Learned { overall: lesson.overall, best_weighted });
+                    (
+                        Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
+                        Some(area(ground, compared, cell)),
+                        learned.filter(|_| surveyed.is_none()),
+                    )
                 }
-                let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                let learned = Some(Learned { overall: lesson.overall, best_weighted });
-                (
-                    Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
-                    Some(area(ground, compared, cell)),
-                    learned.filter(|_| surveyed.is_none()),
-                )
-            }
-            None => (None, None, None),
+                None => (None, None, None),
+            };
+            let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
+            let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
+            studied.trust.represented.area = area;
+            Ok((studied, learned, profiles))
         };
-        let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
-        let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
-        studied.trust.represented.area = area;
-        Ok((studied, learned))
-    };
     // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
     let (studied, checkpoints) = thread::scope(|scope| {
-        scope.spawn(|| partitions.empty());
+        let empty = || {
+            scope.spawn(|| partitions.empty());
+        };
         let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
-        rayon::join(studied, || match rows {
-            Some(rows) => write_surveyed(job, &folder.results(), rows),
-            None => write_checkpoints(
-                job,
-                &folder.results(),
-                &sample,
-                draw.listed,
-                fitted.as_ref().map(|one| &one.fit),
-            ),
-        })
+        rayon::join(
+            || studied(&empty),
+            || match rows {
+                Some(rows) => write_surveyed(job, &folder.results(), rows),
+                None => write_checkpoints(
+                    job,
+                    &folder.results(),
+                    &sample,
+                    draw.listed,
+                    fitted.as_ref().map(|one| &one.fit),
+                ),
+            },
+        )
     });
     checkpoints?;
-    let (mut studied, learned) = studied?;
+    let (mut studied, learned, profiles) = studied?;
     let sums = match &in_draw {
         None => MatchingSums::conclude(journals)?,
         Some(_) => matching_of_draw(&sample)?,
@@ -202,8 +215,17 @@ pub fn conclude(
         None => &in_tiles,
     };
     let fit = fitted.as_ref().map(|fitted| fitted.summary(job, raw)).transpose()?;
-    let pictures =
-        Pictures { map: studied.map.take(), horizontal: job.survey.units[0].0, ..histogram.into() };
+    let listed = job.list.iter().flat_map(|list| &list.points.points);
+    let pictures = Pictures {
+        map: studied.map.take(),
+        relief: relief::conclude(journals, partitions)?,
+        strips: counts.delivered.places_by_strip(MOST_SQUARES),
+        left_out: left_out_areas(job),
+        checkpoints: listed.map(|point| (point.x, point.y)).collect(),
+        profiles,
+        horizontal: job.survey.units[0].0,
+        ..histogram.into()
+    };
     let mut summary = Summary {
         title: job.pipeline.title.clone(),
         units: job.units,
@@ -287,6 +309,9 @@ fn unclassified(job: &Job, partitions: &Partitions) -> Option<Warning> {
     })
 }
 
+/// Squares of all strips on the map.
+const MOST_SQUARES: usize = 8_000;
+
 /// Files that a warning names.
 const MOST_FILES: usize = 5;
 
@@ -316,6 +341,12 @@ fn excluded(job: &Job, yields: &dyn Yields) -> Result<Vec<ExcludedArea>, EngineE
         reference,
     };
     Ok(areas.iter().zip(taken).map(area).collect())
+}
+
+/// The areas left out, for the map.
+fn left_out_areas(job: &Job) -> Vec<(String, Vec<Ring>)> {
+    let areas = job.pipeline.exclude.iter().zip(job.left_out.areas());
+    areas.map(|(exclude, one)| (exclude.why.trim().to_string(), one.area.rings().to_vec())).collect()
 }
 
 /// Areas of so many terrain cells with ground and with comparisons; `cell` is their edge, micrometres.

@@ -10,6 +10,7 @@ pub(crate) mod fitted;
 pub(crate) mod gate;
 pub(crate) mod manifest;
 pub(crate) mod products;
+pub(crate) mod profiles;
 pub(crate) mod registered;
 pub(crate) mod summing_up;
 pub(crate) mod surveyed;

@@ -11,6 +11,7 @@ use twox_hash::XxHash3_64;
 
 use crate::cloud::Source;
 use crate::cloud::files::{file_name, itself, sha256};
+use crate::engine::plan::days::measured_on;
 use crate::engine::plan::job::Job;
 use crate::engine::plan::list_job::ListJob;
 use crate::engine::store::error::EngineError;
@@ -122,8 +123,15 @@ pub fn compared_files(job: &Job, inputs: &[InputFile]) -> Vec<ComparedFile> {
         let mut sources = clouds.flat_map(|cloud| &cloud.sources);
         sources.find(|source| source.path() == path)?.made_on().map(str::to_string)
     };
+    let measured_on = |input: &InputFile| {
+        let clouds = [Some(&job.survey), job.reference.as_ref()].into_iter().flatten();
+        let mut sources = clouds.flat_map(|cloud| &cloud.sources);
+        let source = sources.find(|source| source.path() == input.file)?;
+        measured_on(source, (input.horizontal_unit, input.vertical_unit))
+    };
     let file = |input: &InputFile| ComparedFile {
         cloud: input.cloud,
+        measured_on: measured_on(input),
         name: file_name(&input.file),
         points: input.points,
         sha256: input.sha256.clone(),
@@ -131,7 +139,7 @@ pub fn compared_files(job: &Job, inputs: &[InputFile]) -> Vec<ComparedFile> {
         crs: input.crs.clone(),
         units: (input.horizontal_unit, input.vertical_unit),
     };
-    inputs.iter().map(file).collect()
+    inputs.par_iter().map(file).collect()
 }
 
 /// The files of a job with their hashes, for which all of them are read.

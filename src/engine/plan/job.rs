@@ -7,7 +7,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use crate::areas::AreaFile;
+use crate::areas::{AreaFile, LeftOut};
 use crate::cloud::point_list::ListError;
 use crate::cloud::{CloudError, Source};
 use crate::engine::plan::areas::Areas;
@@ -102,6 +102,8 @@ pub struct Job {
     pub areas: Vec<AreaFile>,
     /// What sites for checkpoints are looked for by, where they are.
     pub sites: Option<Arc<SiteSearch>>,
+    /// The areas themselves.
+    pub left_out: LeftOut,
     /// What the run may use.
     pub resources: Resources,
     /// What a person should know, in words.
@@ -193,7 +195,7 @@ impl Job {
         notes.extend(asked.iter().filter_map(|asked| asked.note.clone()));
         let sites = asked.map(|asked| asked.search(&survey, fitting.as_ref(), pipeline.seed));
         let given = Given {
-            left_out: areas.left_out,
+            left_out: areas.left_out.clone(),
             surveyed: list.as_ref().map(ListJob::places),
             control: fitting.as_ref().map(|fitting| fitting.list.places()).unwrap_or_default(),
             setups: Setups { overlap, middles },
@@ -230,6 +232,7 @@ impl Job {
             tiling: Tiling { edge },
             areas: areas.files,
             sites,
+            left_out: areas.left_out,
             resources,
             notes,
         })

@@ -5,6 +5,7 @@ pub(crate) mod areas;
 pub(crate) mod budget;
 pub(crate) mod cloud_job;
 pub(crate) mod copies;
+pub(crate) mod days;
 pub(crate) mod edge;
 pub(crate) mod fitting;
 pub(crate) mod forecast;
