@@ -127,7 +127,7 @@ fn sites_on_the_demo_obey_the_rules_against_its_truth() {
     let found = planned(
         &root().join("pipelines/demo.yaml"),
         &folder.path().join("plan"),
-        &["--open", "30", "--canopy", "20", "--low", "3"],
+        &["--open", "30", "--canopy", "20", "--low", "3", "--class", "10 cm"],
     );
     let crown = |x: f64, y: f64| {
         plot.trees.iter().map(|tree| tree.distance(x, y) - tree.crown).fold(f64::INFINITY, f64::min)

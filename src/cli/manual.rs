@@ -5,7 +5,8 @@ use std::path::Path;
 use clap::CommandFactory;
 use clap_complete::Shell;
 
-use crate::cli::{Arguments, CliError};
+use crate::cli::CliError;
+use crate::cli::arguments::Arguments;
 
 const NAME: &str = env!("CARGO_PKG_NAME");
 

@@ -19,6 +19,10 @@ pub const QUADRANTS: [&str; 4] = ["NE", "NW", "SE", "SW"];
 /// From one distance that is tried to the next.
 const STEP: f64 = 0.95;
 
+/// How many orders of the lots are tried at the standard's distance before it is given up: as many sites as just fit do not come
+/// about in each.
+const TURNS: usize = 16;
+
 /// An alternative lies at the most so much of the spacing away, or that many radii where sites stand close together.
 const ALTERNATIVE: (f64, f64) = (0.5, 8.0);
 
@@ -104,12 +108,16 @@ impl Lot<'_> {
         // The classes of slope are a wish; spacing and quadrants are the standard's. What cannot be had goes in that order.
         let rule = rule.max(least);
         let down = |from: f64, to: f64| down_from(from).take_while(move |apart| *apart >= to);
-        let tries = (down(widest, rule).map(|apart| (apart, &quadrants, true)))
-            .chain(down(widest, rule).map(|apart| (apart, &quadrants, false)))
-            .chain(down(rule, 0.0).map(|apart| (apart, &quadrants, false)))
-            .chain(down(rule, 0.0).map(|apart| (apart, &any, false)));
-        for (apart, quadrants, by_class) in tries {
-            let found = self.draw(apart, quadrants, by_class.then_some(&classes[..]));
+        let turned = |by_class| (1..TURNS).map(move |turn| (rule, true, by_class, turn));
+        let tries = (down(widest, rule).map(|apart| (apart, true, true, 0)))
+            .chain(turned(true))
+            .chain(down(widest, rule).map(|apart| (apart, true, false, 0)))
+            .chain(turned(false))
+            .chain(down(rule, 0.0).map(|apart| (apart, true, false, 0)))
+            .chain(down(rule, 0.0).map(|apart| (apart, false, false, 0)));
+        for (apart, by_quadrant, by_class, turn) in tries {
+            let quadrants = if by_quadrant { &quadrants } else { &any };
+            let found = self.draw(apart, quadrants, by_class.then_some(&classes[..]), turn);
             if found.len() > best.len() {
                 best = found;
             }
@@ -134,12 +142,15 @@ impl Lot<'_> {
     }
 
     /// Draws sites so far apart, as many as each quadrant is to have at the most, and each class of slope where that is asked for.
-    fn draw(&self, apart: f64, quadrants: &[usize], classes: Option<&[usize]>) -> Vec<usize> {
+    /// The lots are taken from another place in their order for each turn.
+    fn draw(&self, apart: f64, quadrants: &[usize], classes: Option<&[usize]>, turn: usize) -> Vec<usize> {
         let (mut found, mut in_quadrants, mut in_classes) = (Vec::new(), [0; 4], vec![0; self.weights.len()]);
         // Sites by squares as wide as they are apart: only those around can be too near.
         let mut squares: HashMap<(i64, i64), Vec<usize>> = HashMap::new();
         let side = (apart as Micrometres).max(1);
-        for (i, one) in self.drawn.iter().enumerate() {
+        let first = turn * self.drawn.len() / TURNS;
+        for i in (first..self.drawn.len()).chain(0..first) {
+            let one = &self.drawn[i];
             if found.len() == self.wanted {
                 break;
             }

@@ -195,7 +195,7 @@ def sites(program, run):
     ground_points = np.concatenate(parts)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "plan"
-        command = [program, "plan", "pipelines/demo.yaml", "--open", "30", "--low", "5", "--canopy", "20", "--out", out]
+        command = [program, "plan", "pipelines/demo.yaml", "--open", "30", "--low", "5", "--canopy", "20", "--class", "10 cm", "--out", out]
         done = subprocess.run(command, capture_output=True, text=True)
         check(done.returncode == 0, done.stderr)
         with open(out / "sites.csv") as text:

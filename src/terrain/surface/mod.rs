@@ -3,7 +3,9 @@
 //! ([`patch`]) from the points around each, by the facets over its cells ([`facets`]) and the scatter of the points
 //! about their planes ([`scatter`]). No part knows of the others: a cell is the same wherever the parts are cut.
 
+mod corners;
 pub(crate) mod facets;
 pub(crate) mod ground;
 pub(crate) mod patch;
 pub(crate) mod scatter;
+mod search;
