@@ -34,6 +34,7 @@ use crate::report::terrain::{self, TerrainText};
 use crate::report::truncation;
 use crate::report::variogram;
 use crate::report::verdicts::{self, VerdictLine};
+use crate::report::warning_links;
 use crate::results::format::{self, ResidualFormat, UNDEFINED};
 use crate::results::pictures::Pictures;
 use crate::results::statistics::Statistics;
@@ -81,7 +82,7 @@ struct Page<'a> {
     has_common_cells: bool,
     limits: Vec<LimitRow>,
     /// As HTML.
-    warnings: Vec<String>,
+    warnings: Vec<(String, Option<(&'static str, &'static str)>)>,
     compliances: Vec<Row>,
     standard: &'static str,
     required: u64,
@@ -184,6 +185,27 @@ impl<'a> Page<'a> {
         let (surveyed, surveyed_left) = shown(surveyed::rows(summary));
         let (represented, represented_left) = shown(represented::rows(summary));
         let (left_out, areas_left) = shown(left_out::rows(summary));
+        let compliances = compliance::rows(summary);
+        let truncation_corrected = truncation::rows(summary);
+        let intervals = intervals::rows(summary);
+        let slopes = matching::slope_rows(summary);
+        // A link leads to a section that this page has.
+        let link = |code| {
+            Some(warning_links::section(code)).filter(|(name, _)| match *name {
+                "truncation" => !intervals.is_empty() && !truncation_corrected.is_empty(),
+                "histograms" => summary.all.compared > 0,
+                "standards" => !compliances.is_empty(),
+                "registration" => summary.registration.is_some(),
+                "fit" => summary.fit.is_some(),
+                "plan-shift" => plan_shift::sentence(summary).is_some(),
+                "strips" => !agreement::sides(summary).is_empty(),
+                "intervals" => !intervals.is_empty(),
+                "represented" => !represented.is_empty(),
+                "slopes" => !slopes.is_empty(),
+                _ => true,
+            })
+        };
+        let warnings = summary.trust.warnings.iter().map(|w| (code_spans(&w.text), link(w.code))).collect();
         Page {
             title: if summary.title.trim().is_empty() { UNTITLED } else { &summary.title },
             sentence: sentences::summary_sentence(summary),
@@ -210,8 +232,8 @@ impl<'a> Page<'a> {
             terrain_model: terrain::model(summary),
             has_common_cells: terrain::has_common_cells(summary),
             limits: limits::rows(summary),
-            warnings: summary.trust.warnings.iter().map(|warning| code_spans(&warning.text)).collect(),
-            compliances: compliance::rows(summary),
+            warnings,
+            compliances,
             standard: summary.trust.standards.standard,
             required: summary.trust.standards.required_checkpoints,
             reference_class: summary.trust.standards.reference_class_cm,
@@ -230,8 +252,8 @@ impl<'a> Page<'a> {
             represented,
             represented_left,
             represented_area: represented::area(summary),
-            intervals: intervals::rows(summary),
-            truncation_corrected: truncation::rows(summary),
+            intervals,
+            truncation_corrected,
             no_correction: truncation::none(summary),
             interval_basis: intervals::basis(summary),
             no_intervals: summary.all.interval_reason.clone(),
@@ -267,7 +289,7 @@ impl<'a> Page<'a> {
             method: &summary.method,
             reference_error: sentences::reference_error(summary),
             matching: matching::sentence(summary),
-            slopes: matching::slope_rows(summary),
+            slopes,
             cautions: sentences::cautions(summary),
         }
     }
@@ -336,6 +358,7 @@ fn not_shown(summary: &Summary) -> Option<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::results::confidence::{Warning, WarningCode};
     use crate::results::sample;
     use crate::units::Unit;
 
@@ -419,6 +442,27 @@ mod tests {
         (row.compared, row.blocks) = (1_000, 2);
         assert_eq!(texts(intervals::interval_cells(row, Unit::Metre))[0], "1,000");
         assert!(page(&summary, &pictures).contains("comparisons in too few blocks"));
+    }
+
+    #[test]
+    fn a_warning_leads_to_its_section_where_the_page_has_it() {
+        let (mut summary, pictures) = sample::decided();
+        let of = |code| Warning { code, text: "Look there.".to_string() };
+        let codes = [WarningCode::CutTail, WarningCode::StripOff, WarningCode::FitTest, WarningCode::Bias];
+        summary.trust.warnings = codes.map(of).to_vec();
+        for with_strips in [true, false] {
+            if !with_strips {
+                summary.agreement = None;
+            }
+            let page = page(&summary, &pictures);
+            let links: Vec<&str> =
+                page.split("href=\"#").skip(1).map(|rest| rest.split('"').next().unwrap()).collect();
+            for link in &links {
+                assert_eq!(page.matches(&format!("id=\"{link}\"")).count(), 1, "{links:?}");
+            }
+            assert!(links.contains(&"by-return"), "{links:?}");
+            assert_eq!(links.contains(&"strips"), with_strips, "{links:?}");
+        }
     }
 
     #[test]

@@ -42,6 +42,7 @@ pub(crate) mod text;
 mod truncation;
 mod variogram;
 mod verdicts;
+mod warning_links;
 
 #[cfg(test)]
 mod contradictions;
