@@ -256,13 +256,15 @@ fn files_are_told_apart_by_what_they_hold() {
 #[test]
 fn runs_in_different_units_are_compared_in_that_of_the_first() {
     let folder = TempDir::new().unwrap();
-    let one = SURVEY.run(folder.path(), "one", METRES, "");
+    // What was found against limits is in the units of each report, and the same all the same.
+    let accept = "accept: [{group: {}, class: 10 cm, bias: 2 cm, share: 0.5}]\n";
+    let one = SURVEY.run(folder.path(), "one", METRES, accept);
     let own = folder.path().join("one");
     let kept = folder.path().join("kept");
     fs::rename(&one, &kept).unwrap();
     // The same files, reported in feet: the same figures.
     for unit in ["ft", "ftUS"] {
-        let (found, text) = diff(&kept, &run_file(&own, "m", STAGES, &format!("units: {unit}\n")));
+        let (found, text) = diff(&kept, &run_file(&own, "m", STAGES, &format!("units: {unit}\n{accept}")));
         assert_eq!((&found["outcome"], &found["units"]), (&json!("no_effect"), &json!("m")), "{text}");
         contains_all(
             &text,

@@ -31,7 +31,7 @@ struct Polygon {
     /// The edges that cross each row, one row after another, and where each row begins.
     edges: Vec<Edge>,
     starts: Vec<u32>,
-    /// The level edges, which no line to the east crosses.
+    /// The level edges, which no line to the east crosses, from south to north.
     level: Vec<Edge>,
 }
 
@@ -139,6 +139,7 @@ impl Polygon {
             *sum += row.len() as u32;
             Some(*sum)
         }));
+        level.sort_unstable_by_key(|edge| edge.from.1);
         Some(Polygon { low, high, height, edges: by_row.concat(), starts, level })
     }
 
@@ -160,7 +161,9 @@ impl Polygon {
         let last = self.starts.len() as i64 - 2;
         let row = |y: Micrometres| (y - self.low.1).div_euclid(self.height).clamp(0, last) as usize;
         let rows = self.starts[row(y - reach)] as usize..self.starts[row(y + reach) + 1] as usize;
-        let mut edges = self.edges[rows].iter().chain(&self.level);
+        let southern = self.level.partition_point(|edge| edge.from.1 < y - reach);
+        let northern = self.level.partition_point(|edge| edge.from.1 <= y + reach);
+        let mut edges = self.edges[rows].iter().chain(&self.level[southern..northern]);
         self.holds(x, y) || edges.any(|edge| edge.is_near(x, y, reach))
     }
 }

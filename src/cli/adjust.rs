@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::engine::store::results_folder::write_folder;
 use crate::network::{adjust as adjust_network, adjusted_csv, adjustment_json, load};
 use crate::report::{adjustment, adjustment_text};

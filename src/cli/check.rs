@@ -5,7 +5,7 @@ use std::path::Path;
 
 use serde::Serialize;
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::cloud::{Block, Ground};
 use crate::engine::plan::budget::{free_bytes, least_memory, unit_bytes};
 use crate::engine::plan::cloud_job::CloudJob;

@@ -2,7 +2,7 @@
 
 use std::path::Path;
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::diff;
 
 /// Compares two run folders; gives the text for standard output.

@@ -5,8 +5,8 @@ use std::path::Path;
 use clap::CommandFactory;
 use clap_complete::Shell;
 
-use crate::cli::CliError;
 use crate::cli::arguments::Arguments;
+use crate::cli::error::CliError;
 
 const NAME: &str = env!("CARGO_PKG_NAME");
 

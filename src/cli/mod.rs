@@ -5,122 +5,37 @@ pub(crate) mod arguments;
 pub(crate) mod check;
 mod cluster;
 mod diff;
+mod error;
 pub mod inspect;
 mod log;
 mod manual;
 mod new;
+mod output;
 mod plan;
 pub(crate) mod run;
 mod several;
 mod signals;
 pub(crate) mod stages;
 
-use std::io::{IsTerminal, Write};
 use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::Parser;
 
 use crate::cli::arguments::{Arguments, Command};
-use crate::cloud::CloudError;
+use crate::cli::error::CliError;
+use crate::cli::output::{print, show, show_implausible};
 use crate::cloud::{STACK, guard};
-use crate::engine::parts::finish::FinishError;
-use crate::engine::plan::job::{DEFAULT_MEMORY, JobError, Resources};
+use crate::engine::plan::job::{DEFAULT_MEMORY, Resources};
 use crate::engine::plan::sites::Demands;
 use crate::engine::siting::site_plan::Asked;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::run_folder::Claim;
 use crate::engine::watch::Watch;
 use crate::engine::watch::screen::Screen;
-use crate::network::{LoadError, NetworkError};
 use crate::pipeline::files::expanded;
-use crate::pipeline::{PipelineError, schema};
+use crate::pipeline::schema;
 use crate::units::Length;
-
-/// Why a command failed, with its exit code.
-#[derive(Debug, thiserror::Error)]
-pub enum CliError {
-    /// The pipeline file is wrong.
-    #[error("{0}")]
-    Pipeline(#[from] PipelineError),
-    /// The network file or a table of it is wrong.
-    #[error("{0}")]
-    Load(#[from] LoadError),
-    /// The network cannot be adjusted.
-    #[error("{}: {error}", path.display())]
-    Network {
-        /// The network file.
-        path: PathBuf,
-        /// What is wrong with the network.
-        error: NetworkError,
-    },
-    /// A cloud cannot be read.
-    #[error(transparent)]
-    Cloud(#[from] CloudError),
-    /// The run failed.
-    #[error(transparent)]
-    Engine(#[from] EngineError),
-    /// The command line is wrong.
-    #[error("{0}")]
-    Usage(String),
-    /// The program cannot learn when it is asked to stop.
-    #[error("the program cannot listen for Ctrl-C and other signals: {0}")]
-    Signals(std::io::Error),
-    /// The pages of the manual cannot be written.
-    #[error("{}: {error}", path.display())]
-    Manual {
-        /// The folder.
-        path: PathBuf,
-        /// Why.
-        error: std::io::Error,
-    },
-    /// Standard output cannot be written.
-    #[error("standard output: {0}")]
-    Output(std::io::Error),
-}
-
-impl From<JobError> for CliError {
-    fn from(error: JobError) -> Self {
-        match error {
-            JobError::Pipeline(error) => error.into(),
-            JobError::Cloud(error) => error.into(),
-            list @ JobError::List(_) => CliError::Usage(list.to_string()),
-            memory @ JobError::Memory { .. } => CliError::Usage(memory.to_string()),
-        }
-    }
-}
-
-impl From<FinishError> for CliError {
-    fn from(error: FinishError) -> Self {
-        match error {
-            FinishError::Pipeline(error) => error.into(),
-            FinishError::Job(error) => error.into(),
-            FinishError::Engine(error) => error.into(),
-        }
-    }
-}
-
-impl CliError {
-    /// 2 where the command line, the pipeline file or the network is wrong, otherwise 1.
-    fn exit_code(&self) -> u8 {
-        match self {
-            CliError::Pipeline(_) | CliError::Load(_) | CliError::Usage(_) => 2,
-            CliError::Network { error: NetworkError::NoConvergence(_), .. } => 1,
-            CliError::Network { .. } => 2,
-            CliError::Cloud(_) | CliError::Engine(_) | CliError::Signals(_) => 1,
-            CliError::Manual { .. } | CliError::Output(_) => 1,
-        }
-    }
-
-    /// The error as it is shown on standard error.
-    fn render(&self, colour: bool) -> String {
-        match self {
-            CliError::Pipeline(error) => error.render(colour),
-            CliError::Load(error) => error.render(colour),
-            other => format!("error: {other}"),
-        }
-    }
-}
 
 /// Runs the program.
 pub fn main() -> ExitCode {
@@ -175,7 +90,8 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
                 memory: memory.unwrap_or(DEFAULT_MEMORY),
             };
             let wanted = cluster::Wanted { parts, scheduler, replace, resources };
-            print(&cluster::cluster(&file, out.as_deref(), &wanted)?)
+            let watch = Watch::new(signals::stop_flag().map_err(CliError::Signals)?, screen);
+            print(&cluster::cluster(&file, out.as_deref(), &wanted, &watch)?)
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
         Command::Inspect { clouds, json } => print(&inspect::inspect(&named(clouds)?, json)?),
@@ -238,22 +154,4 @@ fn shown(done: &run::Done) -> Result<u8, CliError> {
     print(&done.text)?;
     show_implausible(done);
     Ok(done.exit_code())
-}
-
-/// Says on standard error that the figures of a run cannot be right.
-fn show_implausible(done: &run::Done) {
-    if let Some(text) = &done.implausible {
-        eprintln!("error: {text} What was found is in {}", done.folder.display());
-    }
-}
-
-/// Shows an error on standard error.
-fn show(error: &CliError) {
-    let colour = std::io::stderr().is_terminal() && std::env::var_os("NO_COLOR").is_none();
-    eprintln!("{}", error.render(colour).trim_end());
-}
-
-fn print(text: &str) -> Result<(), CliError> {
-    let mut out = std::io::stdout().lock();
-    out.write_all(text.as_bytes()).and_then(|()| out.flush()).map_err(CliError::Output)
 }

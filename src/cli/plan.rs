@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::engine::plan::job::{Job, Resources};
 use crate::engine::plan::sites::Demands;
 use crate::engine::siting::files::json;

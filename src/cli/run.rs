@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::engine::parts::finish::Parts;
 use crate::engine::parts::part::run_part;
 use crate::engine::plan::job::{Job, Resources};
@@ -90,7 +90,10 @@ pub fn finish(out: &Path, order: Order, watch: &Watch) -> Result<Done, CliError>
 }
 
 /// The job of a pipeline file, and its run folder.
-fn prepare(
+///
+/// # Errors
+/// Whatever is wrong with the file, its clouds or the folder.
+pub fn prepare(
     file: &Path,
     out: Option<&Path>,
     resources: Resources,

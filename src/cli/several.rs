@@ -8,8 +8,9 @@ use std::time::Instant;
 
 use serde_json::{Value, json};
 
+use crate::cli::error::CliError;
+use crate::cli::output::{print, show, show_implausible};
 use crate::cli::run::{NOT_ACCEPTED, Order, run};
-use crate::cli::{CliError, print, show, show_implausible};
 use crate::engine::plan::inputs::hash_inputs;
 use crate::engine::plan::job::Job;
 use crate::engine::store::run_folder::{MANIFEST, PIPELINE, SUMMARY};

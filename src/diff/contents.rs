@@ -40,7 +40,6 @@ impl Figures {
 
     /// Whether both are the same but for what converting a unit loses.
     pub fn is_same(&self, other: &Figures) -> bool {
-        let close = |a: f64, b: f64| (a - b).abs() <= 1e-9 * a.abs().max(b.abs());
         let same = |a: Option<f64>, b: Option<f64>| match (a, b) {
             (Some(a), Some(b)) => close(a, b),
             (a, b) => a == b,
@@ -50,6 +49,11 @@ impl Figures {
             && same(self.sd, other.sd)
             && same(self.rmse, other.rmse)
     }
+}
+
+/// Whether two values are the same but for what converting a unit loses.
+pub fn close(a: f64, b: f64) -> bool {
+    (a - b).abs() <= 1e-9 * a.abs().max(b.abs())
 }
 
 /// What is read of `summary.json`.
@@ -104,6 +108,17 @@ pub struct Limit {
     pub bound: f64,
     pub value: Option<f64>,
     pub verdict: String,
+}
+
+impl Limit {
+    /// What was found, where it is a length in another unit.
+    pub fn in_unit(&self, from: Unit, to: Unit) -> Option<f64> {
+        let is_length = !matches!(self.measure.as_str(), "share" | "coverage");
+        self.value.map(|value| match is_length && from != to {
+            true => to.from_micrometres(value * from.micrometres()),
+            false => value,
+        })
+    }
 }
 
 /// A warning.

@@ -3,7 +3,7 @@
 use serde::Serialize;
 use serde_json::{Map, Value};
 
-use crate::diff::contents::{Figures, Limit, Summary, Warning};
+use crate::diff::contents::{Figures, Summary, Warning, close};
 use crate::diff::run_folder::RunFolder;
 use crate::units::Unit;
 
@@ -73,23 +73,28 @@ pub struct LimitChange {
     pub before: Option<String>,
     /// Its verdict in the second run.
     pub after: Option<String>,
-    /// What was found, in each run: a length in the unit of that run, or a share.
+    /// What was found, in each run: a length in the unit of the first run, or a share.
     pub values: [Option<f64>; 2],
 }
 
 /// Limits of which verdict or figure changed, and those that one run alone has.
 pub fn limits(first: &RunFolder, second: &RunFolder) -> Vec<LimitChange> {
     let [before, after] = [first, second].map(|run| &run.summary.accept);
-    let find = |all: &[Limit], text: &str| {
-        let found = all.iter().find(|limit| limit.limit == text);
-        (found.map(|limit| limit.verdict.clone()), found.and_then(|limit| limit.value))
+    let find = |run: &RunFolder, text: &str| {
+        let found = run.summary.accept.iter().find(|limit| limit.limit == text);
+        let value = found.and_then(|limit| limit.in_unit(run.summary.units, first.summary.units));
+        (found.map(|limit| limit.verdict.clone()), value)
     };
     let only_after = after.iter().filter(|limit| !before.iter().any(|other| other.limit == limit.limit));
     let all = before.iter().chain(only_after).map(|limit| {
-        let ((one, was), (other, is)) = (find(before, &limit.limit), find(after, &limit.limit));
+        let ((one, was), (other, is)) = (find(first, &limit.limit), find(second, &limit.limit));
         LimitChange { limit: limit.limit.clone(), before: one, after: other, values: [was, is] }
     });
-    all.filter(|change| change.before != change.after || change.values[0] != change.values[1]).collect()
+    let is_same = |change: &LimitChange| {
+        let [was, is] = change.values;
+        change.before == change.after && (was == is || was.zip(is).is_some_and(|(was, is)| close(was, is)))
+    };
+    all.filter(|change| !is_same(change)).collect()
 }
 
 /// Warnings that one run alone has.

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 use serde_json::Value;
 
+use crate::diff::contents::close;
 use crate::units::Length;
 
 /// An option that is not the same in both runs.
@@ -59,7 +60,7 @@ fn is_no_option(key: &str) -> bool {
 /// Whether two values mean the same, such as `0.3 m` and `30 cm`.
 fn is_same(one: &str, other: &str) -> bool {
     let um = |text: &str| Length::parse(text).ok().map(Length::exact_micrometres);
-    let close = |(a, b): (f64, f64)| (a - b).abs() <= 1e-9 * a.abs().max(b.abs());
+    let close = |(a, b)| close(a, b);
     let number = |text: &str| text.parse::<f64>().ok();
     one == other
         || um(one).zip(um(other)).is_some_and(close)

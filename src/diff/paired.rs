@@ -175,11 +175,7 @@ fn row(return_number: Option<u8>, pairs: &[&Pair], estimate: Option<Estimate>, u
         differences.add(pair.difference);
     }
     let (before, difference) = (first.mean().unwrap_or(0.0), differences.mean().unwrap_or(0.0));
-    let [least, most] = [Iterator::min, Iterator::max]
-        .map(|end: fn(_) -> Option<i64>| {
-            end(pairs.iter().map(|pair| pair.difference).collect::<Vec<_>>().into_iter())
-        })
-        .map(Option::unwrap_or_default);
+    let (least, most) = (differences.min().unwrap_or_default(), differences.max().unwrap_or_default());
     let ends = estimate.and_then(|estimate| estimate.mean_ci95);
     let finding = match ends {
         _ if least >= -ROUNDING && most <= ROUNDING => Finding::Same,

@@ -4,7 +4,8 @@ use crate::diff::found::{Diff, Outcome};
 use crate::diff::paired::{Finding, PairedRow};
 use crate::diff::run_folder::RunFolder;
 use crate::results::format::{
-    ResidualFormat, decimal, length, length_interval, signed_length, signed_length_interval, thousands,
+    ResidualFormat, decimal, length, length_interval, shortest, signed_length, signed_length_interval,
+    thousands,
 };
 use crate::units::Unit;
 
@@ -29,7 +30,7 @@ pub fn class(first: &RunFolder, second: &RunFolder) -> Option<Class> {
         let limits = run.summary.accept.iter().filter(|limit| limit.measure == "class");
         let bound = limits.map(|limit| limit.bound).min_by(f64::total_cmp)?;
         let size = bound * run.summary.units.micrometres();
-        Some(Class { size, name: format!("the {}-cm class that is asked for", centimetres(size / 1e4)) })
+        Some(Class { size, name: format!("the {}-cm class that is asked for", shortest(size / 1e4, 2)) })
     };
     let met = || {
         let groups = &first.summary.standards.groups;
@@ -37,14 +38,9 @@ pub fn class(first: &RunFolder, second: &RunFolder) -> Option<Class> {
         let all = groups.iter().find(|group| group.by.is_empty());
         let (of, group) = nva.map(|nva| ("open ground", nva)).or(all.map(|all| ("all ground", all)))?;
         let cm = group.class_cm?;
-        Some(Class { size: cm * 1e4, name: format!("the {}-cm class, which {of} meets", centimetres(cm)) })
+        Some(Class { size: cm * 1e4, name: format!("the {}-cm class, which {of} meets", shortest(cm, 2)) })
     };
     asked(second).or_else(|| asked(first)).or_else(met)
-}
-
-fn centimetres(cm: f64) -> String {
-    let text = decimal(cm, 2);
-    text.trim_end_matches('0').trim_end_matches('.').to_string()
 }
 
 /// What came of it, in a word and in sentences.

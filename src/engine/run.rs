@@ -22,18 +22,11 @@ use crate::results::summary::Summary;
 /// Whatever stops the run; the run folder is then as it was before, and finished work that can be resumed is kept.
 pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary, EngineError> {
     let folder = RunFolder::claim(out, claim)?;
-    let log = folder.log();
-    let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
     let started = format!("{}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
-    watch.log(Level::INFO, &started);
     let threads = job.resources.threads;
-    let result = in_pool(threads, "doing the run", || phases(job, &folder, &watch));
-    match &result {
-        Ok(_) => watch.log(Level::INFO, "done"),
-        Err(error) => watch.log(Level::ERROR, &error.to_string()),
-    }
-    // Its log is closed before it is moved.
-    drop(watch);
+    let result = logged(&folder, &started, watch, |watch| {
+        in_pool(threads, "doing the run", || phases(job, &folder, watch))
+    });
     if matches!(result, Err(EngineError::NothingCompared { .. })) {
         // The remedy is other options or other clouds.
         folder.drop_work();
@@ -46,6 +39,27 @@ pub fn run(job: Job, out: &Path, claim: Claim, watch: &Watch) -> Result<Summary,
         error if kept => EngineError::Resumable { source: Box::new(error), folder: work },
         error => error,
     })
+}
+
+/// Does what makes the results of a folder, with a log of its own there, which is closed after it.
+///
+/// # Errors
+/// Those of `work`, and where the log cannot be made.
+pub fn logged<T>(
+    folder: &RunFolder,
+    started: &str,
+    watch: &Watch,
+    work: impl FnOnce(&Watch) -> Result<T, EngineError>,
+) -> Result<T, EngineError> {
+    let log = folder.log();
+    let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
+    watch.log(Level::INFO, started);
+    let result = work(&watch);
+    match &result {
+        Ok(_) => watch.log(Level::INFO, "done"),
+        Err(error) => watch.log(Level::ERROR, &error.to_string()),
+    }
+    result
 }
 
 /// The phases of a run. They meet only on disk.

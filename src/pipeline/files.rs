@@ -121,7 +121,9 @@ pub(crate) fn expanded(pattern: &str) -> Result<Vec<PathBuf>, String> {
     // Relative as it was given, so that messages name files as the person did.
     let mut found = expand(pattern, Path::new(""), EXACT).map_err(said)?;
     if found.is_empty() {
-        return Err(bracket(pattern, Path::new("")).unwrap_or_else(|| format!("no file matches `{pattern}`")));
+        return Err(bracket(pattern, Path::new("")).unwrap_or_else(|| {
+            format!("no file matches `{pattern}`; check the pattern, or name the files")
+        }));
     }
     found.sort();
     Ok(found)

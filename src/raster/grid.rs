@@ -90,6 +90,13 @@ impl Extent {
         (range(self.first_column, self.columns), range(self.first_row, self.rows))
     }
 
+    /// The middle of a cell.
+    pub fn middle(&self, place: usize) -> (Micrometres, Micrometres) {
+        let along =
+            |first: i64, i: usize| (((first + i as i64) as f64 + 0.5) * self.cell).round() as Micrometres;
+        (along(self.first_column, place % self.columns), along(self.first_row, place / self.columns))
+    }
+
     /// Columns and rows from the first cell here to that of another extent, which must lie in this one.
     pub fn offset_of(&self, other: &Extent) -> (usize, usize) {
         ((other.first_column - self.first_column) as usize, (other.first_row - self.first_row) as usize)

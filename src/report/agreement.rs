@@ -3,7 +3,7 @@
 use crate::report::row::{Cell, Row, cell, shown};
 use crate::results::agreement::{Agreement, Member, MemberPair, label};
 use crate::results::format::{
-    ResidualFormat, UNDEFINED, and_list_of, capitalised, decimal, length, thousands,
+    ResidualFormat, UNDEFINED, and_list_of, capitalised, decimal, length, shortest, thousands,
 };
 use crate::results::summary::Summary;
 use crate::units::Unit;
@@ -112,7 +112,7 @@ fn side_sentence(
 
 /// A class with as many decimals as it has, three at the most.
 fn number(value: f64) -> String {
-    decimal(value, 3).trim_end_matches('0').trim_end_matches('.').to_string()
+    shortest(value, 3)
 }
 
 /// Which members are rougher than the limit, as a sentence after others.

@@ -3,7 +3,7 @@
 
 use std::fmt::Write;
 
-use crate::report::map_layers::{Frame, Layers, layers, short};
+use crate::report::map_layers::{Frame, Layers, layers, runs, short};
 use crate::results::format::{self, ResidualFormat, decimal};
 use crate::results::pictures::{MapCell, Pictures, Relief, ResidualMap};
 use crate::results::summary::Summary;
@@ -198,18 +198,6 @@ fn draw(view: &View<'_>, layers: &Layers) -> String {
     svg.push_str(&layers.over);
     svg.push_str(r#"<rect id="map-marked" width="1" height="1" visibility="hidden"/></svg>"#);
     svg
-}
-
-/// Places in order of row and column as runs along a row: row, first column, and length.
-fn runs(places: impl Iterator<Item = (i64, i64)>) -> Vec<(i64, i64, i64)> {
-    let mut runs: Vec<(i64, i64, i64)> = Vec::new();
-    for (row, column) in places {
-        match runs.last_mut() {
-            Some((last, first, long)) if *last == row && *first + *long == column => *long += 1,
-            _ => runs.push((row, column, 1)),
-        }
-    }
-    runs
 }
 
 /// `{"cell": edge, "west": …, "north": …, "step": …, "classes": 4, "unit": "mm", "decimals": 1, "horizontal": "m", "cells": [[column,

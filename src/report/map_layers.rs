@@ -227,21 +227,21 @@ fn outline_of(set: &BTreeSet<(i64, i64)>, edge: Micrometres, frame: &Frame) -> S
     }
     let size = edge as f64;
     let mut path = String::new();
-    for (row, first, long) in runs(&level) {
+    for (row, first, long) in runs(level.iter().copied()) {
         let (x, y) = (frame.x(first as f64 * size), frame.y(row as f64 * size));
         let _ = write!(path, "M{} {}h{}", short(x), short(y), short(long as f64 * size / frame.cell));
     }
-    for (column, first, long) in runs(&upright) {
+    for (column, first, long) in runs(upright.iter().copied()) {
         let (x, y) = (frame.x(column as f64 * size), frame.y(first as f64 * size));
         let _ = write!(path, "M{} {}v-{}", short(x), short(y), short(long as f64 * size / frame.cell));
     }
     path
 }
 
-/// Pairs of a line and a place on it as runs of neighbours: line, first place, length.
-fn runs(edges: &BTreeSet<(i64, i64)>) -> Vec<(i64, i64, i64)> {
+/// Pairs of a line and a place on it, in order, as runs of neighbours: line, first place, length.
+pub(super) fn runs(places: impl Iterator<Item = (i64, i64)>) -> Vec<(i64, i64, i64)> {
     let mut runs: Vec<(i64, i64, i64)> = Vec::new();
-    for &(line, place) in edges {
+    for (line, place) in places {
         match runs.last_mut() {
             Some((last, first, long)) if *last == line && *first + *long == place => *long += 1,
             _ => runs.push((line, place, 1)),

@@ -35,6 +35,11 @@ pub fn decimal(value: f64, decimals: usize) -> String {
     format!("{sign}{}{fraction}", group(whole))
 }
 
+/// A number with as many decimals as it has, and at the most so many, of which there is one at least.
+pub fn shortest(value: f64, decimals: usize) -> String {
+    decimal(value, decimals).trim_end_matches('0').trim_end_matches('.').to_string()
+}
+
 /// As [`decimal`], with a plus sign where the value is above zero.
 pub fn signed(value: f64, decimals: usize) -> String {
     let text = decimal(value, decimals);

@@ -64,7 +64,7 @@ impl TileStage for FindSites {
         let cells = Cells::of(extent, rules, &tile.survey, attributes, self.search.cover_cell);
         let mut found = Found::default();
         for place in 0..extent.len() {
-            let (x, y) = cells.middle(place);
+            let (x, y) = cells.extent.middle(place);
             let inside = x0 <= x && x < x1 && y0 <= y && y < y1;
             let Some(cover) = attributes.classes_at(x, y).0.filter(|_| inside && cells.has_ground(place))
             else {
@@ -158,14 +158,8 @@ impl<'a> Cells<'a> {
     }
 
     fn corner(&self, place: usize) -> (Micrometres, Micrometres) {
-        let (column, row) = (place % self.extent.columns, place / self.extent.columns);
-        let at = |first: i64, off: usize| (first + off as i64) * self.rules.cell;
-        (at(self.extent.first_column, column), at(self.extent.first_row, row))
-    }
-
-    fn middle(&self, place: usize) -> (Micrometres, Micrometres) {
-        let (x, y) = self.corner(place);
-        (x + self.rules.cell / 2, y + self.rules.cell / 2)
+        let (x, y) = self.extent.middle(place);
+        (x - self.rules.cell / 2, y - self.rules.cell / 2)
     }
 
     fn has_ground(&self, place: usize) -> bool {
@@ -245,7 +239,7 @@ impl<'a> Cells<'a> {
         if means.iter().any(departs) || roughness > roughest {
             return Err(Unsuitable::Rough);
         }
-        let (x, y) = self.middle(place);
+        let (x, y) = self.extent.middle(place);
         Ok(Suitable {
             x,
             y,
@@ -290,7 +284,7 @@ mod tests {
         let places = places.filter(|place| cells.has_ground(*place));
         places
             .map(|place| {
-                let (x, y) = cells.middle(place);
+                let (x, y) = cells.extent.middle(place);
                 (x, y, cells.judge(place, cover(x, y)))
             })
             .collect()

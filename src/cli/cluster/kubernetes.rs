@@ -6,8 +6,8 @@
 
 use std::path::{Path, PathBuf};
 
-use crate::cli::CliError;
 use crate::cli::cluster::Plan;
+use crate::cli::error::CliError;
 use crate::engine::parts::missing::quoted;
 use crate::engine::store::phase::Phase;
 

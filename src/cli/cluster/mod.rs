@@ -7,12 +7,14 @@ use std::path::{Path, PathBuf};
 
 use clap::ValueEnum;
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
+use crate::cli::run::prepare;
 use crate::engine::plan::forecast::Forecast;
-use crate::engine::plan::job::{Job, Resources};
+use crate::engine::plan::inputs::inputs_of;
+use crate::engine::plan::job::Resources;
 use crate::engine::store::parts_folder::PartsFolder;
 use crate::engine::store::phase::Phase;
-use crate::pipeline::load;
+use crate::engine::watch::Watch;
 
 /// What schedules the job.
 #[derive(Clone, Copy, ValueEnum)]
@@ -71,25 +73,24 @@ pub struct Wanted {
 ///
 /// # Errors
 /// Whatever is wrong with the file or its clouds.
-pub fn cluster(file: &Path, out: Option<&Path>, wanted: &Wanted) -> Result<String, CliError> {
-    let loaded = load(file)?;
-    let out = out.map_or_else(|| loaded.output_folder(), Path::to_path_buf);
+pub fn cluster(file: &Path, out: Option<&Path>, wanted: &Wanted, watch: &Watch) -> Result<String, CliError> {
+    let (job, out) = prepare(file, out, wanted.resources, watch)?;
     let folder = PartsFolder::of(&out)?;
-    let job = Job::prepare(loaded, wanted.resources)?;
     let Forecast { phases, memory, disk, .. } = Forecast::of(&job);
     let asked = |seconds: f64| (seconds * TIME_MARGIN).max(LEAST_TIME).ceil() as u64;
     let parts = f64::from(wanted.parts);
     let mib = |bytes: u64| bytes.div_ceil(1 << 20);
     let allowed = wanted.resources.memory;
     let path = |path: &Path| std::path::absolute(path).unwrap_or_else(|_| path.to_path_buf());
-    let clouds = [Some(&job.survey), job.reference.as_ref()].into_iter().flatten();
+    let inputs = inputs_of(&job);
+    let areas = job.areas.iter().map(|area| path(&area.path));
     let plan = Plan {
         name: name(file),
         program: std::env::current_exe().unwrap_or_else(|_| "echograde".into()),
         pipeline: path(file),
         out: folder.target().to_path_buf(),
         work: folder.work().to_path_buf(),
-        inputs: clouds.flat_map(|cloud| &cloud.sources).map(|source| path(source.path())).collect(),
+        inputs: inputs.iter().map(|input| path(input.path.as_ref())).chain(areas).collect(),
         parts: wanted.parts,
         replace: wanted.replace,
         resources: wanted.resources,

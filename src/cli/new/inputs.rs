@@ -3,7 +3,7 @@
 use std::fs;
 use std::path::{Component, Path, PathBuf};
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::cloud::Source;
 use crate::cloud::files::itself;
 use crate::units::Unit;

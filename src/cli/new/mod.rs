@@ -8,7 +8,7 @@ mod text;
 use std::fs;
 use std::path::{Path, PathBuf};
 
-use crate::cli::CliError;
+use crate::cli::error::CliError;
 use crate::cli::new::inputs::Inputs;
 use crate::cli::new::sample::Sample;
 use crate::cli::new::suggest::Suggestion;
@@ -39,18 +39,21 @@ pub fn new(survey: &[PathBuf], reference: &[PathBuf], out: &Path, replace: bool)
     let suggestion = Suggestion::of(&survey_sample, reference_sample.as_ref());
     let title = out.file_stem().map_or_else(String::new, |name| name.to_string_lossy().into_owned());
     let text = text::pipeline(&title, &survey, reference.as_ref(), &suggestion);
-    fs::write(out, &text).map_err(|error| {
-        CliError::Usage(format!(
-            "{} cannot be written: {error}; name another place with --out",
-            out.display()
-        ))
-    })?;
-    // Beside it, for editors: it says what may stand where. One that is there stays, as others may use it.
+    let write = |path: &Path, text: &str| {
+        fs::write(path, text).map_err(|error| {
+            CliError::Usage(format!(
+                "{} cannot be written: {error}; name another place with --out",
+                path.display()
+            ))
+        })
+    };
+    // Beside it, for editors: it says what may stand where. One that is there stays, as others may use it. Written first, so that what
+    // is not whole can be tried again.
     let schema = out.with_file_name(SCHEMA);
     if replace || !schema.exists() {
-        fs::write(&schema, schema_text())
-            .map_err(|error| CliError::Usage(format!("{} cannot be written: {error}", schema.display())))?;
+        write(&schema, &schema_text())?;
     }
+    write(out, &text)?;
     let name = out.display();
     let confirm: Vec<&str> = [Some(&survey), reference.as_ref()]
         .into_iter()

@@ -23,7 +23,7 @@ use crate::stages::terrain::{GROUND, REFERENCE, SEEN};
 use crate::terrain::cells::Sums;
 use crate::terrain::coverage::Coverage;
 use crate::terrain::surface::ground::{GroundPoint, HEAD, Packed, SQUARE, decode, decode_table};
-use crate::terrain::surface::patch::{Around, Estimate, Patch, Rule, Void, middle};
+use crate::terrain::surface::patch::{Around, Estimate, Patch, Rule, Void};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::tile::yields::{Stretch, YieldError, Yields};
 use crate::units::{Micrometres, Unit};
@@ -322,7 +322,7 @@ impl Work<'_> {
     /// What the fit adds at the middle of a cell.
     fn added(&self, patch: &Patch, place: usize) -> Micrometres {
         let Some(fit) = self.plan.fit else { return 0 };
-        let (x, y) = middle(&patch.extent, place);
+        let (x, y) = patch.extent.middle(place);
         fit.added(x, y)
     }
 

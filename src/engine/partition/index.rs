@@ -12,7 +12,7 @@ use crate::engine::partition::counts::ReadCounts;
 use crate::engine::partition::partitioner::Share;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
-use crate::engine::store::spill::{Place, Spill};
+use crate::engine::store::spill::{Spill, SpillRecord};
 use crate::tile::tiling::{TileKey, Tiling};
 
 #[derive(Serialize, Deserialize)]
@@ -26,15 +26,7 @@ struct Index {
 struct Entry {
     counts: ReadCounts,
     shares: Vec<(TileKey, Share)>,
-    spills: Vec<SpillEntry>,
-}
-
-#[derive(Serialize, Deserialize)]
-struct SpillEntry {
-    /// The file, from the folder of the index.
-    file: PathBuf,
-    last_pieces: Vec<(TileKey, Place)>,
-    bytes: u64,
+    spills: Vec<SpillRecord<TileKey>>,
 }
 
 /// Writes the index to `path`, whole or not at all.
@@ -43,15 +35,10 @@ struct SpillEntry {
 /// Where the disk does not take it.
 pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
     let folder = path.parent().unwrap_or(Path::new(""));
-    let spill = |spill: &Spill<TileKey>| SpillEntry {
-        file: spill.path().strip_prefix(folder).unwrap_or(spill.path()).to_path_buf(),
-        last_pieces: spill.last_pieces(),
-        bytes: spill.bytes(),
-    };
     let entry = |cloud: &Partition| Entry {
         counts: cloud.counts.clone(),
         shares: cloud.shares.iter().map(|(key, share)| (*key, *share)).collect(),
-        spills: cloud.spills.iter().map(spill).collect(),
+        spills: cloud.spills.iter().map(|spill| spill.record(folder)).collect(),
     };
     let index = Index {
         tiling: partitions.tiling,
@@ -66,7 +53,7 @@ pub fn write(partitions: &Partitions, path: &Path) -> Result<(), EngineError> {
 /// # Errors
 /// Where a file is missing or damaged.
 pub fn read(path: &Path) -> Result<Partitions, EngineError> {
-    read_with(path, |path, spill| Spill::open(&path, spill.last_pieces, spill.bytes))
+    read_with(path, |folder, record| record.open(folder))
 }
 
 /// The points that the parts of a run have partitioned, each with its own index, at least one; all parts as one.
@@ -76,7 +63,7 @@ pub fn read(path: &Path) -> Result<Partitions, EngineError> {
 pub fn read_parts(paths: &[PathBuf]) -> Result<Partitions, EngineError> {
     let mut all: Option<Partitions> = None;
     for path in paths {
-        let part = read_with(path, |path, spill| Ok(Spill::of_part(&path, spill.last_pieces, spill.bytes)))?;
+        let part = read_with(path, |folder, record| Ok(record.of_part(folder)))?;
         match &mut all {
             None => all = Some(part),
             Some(all) => {
@@ -88,27 +75,25 @@ pub fn read_parts(paths: &[PathBuf]) -> Result<Partitions, EngineError> {
             }
         }
     }
-    all.ok_or_else(|| EngineError::Damaged { path: PathBuf::new() })
+    Ok(all.expect("at least one part"))
 }
 
 /// Whether the spills of an index are there in full.
 pub fn is_whole(path: &Path) -> bool {
-    let size = |spill: &Spill<TileKey>| std::fs::metadata(spill.path()).map(|data| data.len());
-    let whole = |spill: &Spill<TileKey>| size(spill).is_ok_and(|size| size == spill.bytes());
     read_parts(&[path.to_path_buf()])
-        .is_ok_and(|found| found.clouds().flat_map(|cloud| &cloud.spills).all(whole))
+        .is_ok_and(|found| found.clouds().flat_map(|cloud| &cloud.spills).all(Spill::is_whole))
 }
 
 fn read_with(
     path: &Path,
-    open: impl Fn(PathBuf, SpillEntry) -> Result<Spill<TileKey>, EngineError>,
+    open: impl Fn(&Path, SpillRecord<TileKey>) -> Result<Spill<TileKey>, EngineError>,
 ) -> Result<Partitions, EngineError> {
     let file = File::open(path).map_err(EngineError::disk(path, "reading working data back"))?;
     let index: Index = serde_json::from_reader(BufReader::new(file))
         .map_err(|_| EngineError::Damaged { path: path.to_path_buf() })?;
     let folder = path.parent().unwrap_or(Path::new(""));
     let partition = |entry: Entry| -> Result<Partition, EngineError> {
-        let spills = entry.spills.into_iter().map(|spill| open(folder.join(&spill.file), spill));
+        let spills = entry.spills.into_iter().map(|record| open(folder, record));
         Ok(Partition {
             spills: spills.collect::<Result<_, _>>()?,
             shares: entry.shares.into_iter().collect(),

@@ -103,6 +103,10 @@ pub fn read_share(
     };
     let survey = read(Cloud::Survey, &job.survey, halo.survey, share.clone(), &folder.join("survey"))?;
     clock.step("read the survey")?;
+    if share.is_whole() {
+        // Before the reference is read for nothing.
+        check_classes(Cloud::Survey, &job.survey, &survey.partition.counts)?;
+    }
     let reference = match &job.reference {
         Some(from) => {
             let (share, path) = (share.after_survey(job), folder.join("reference"));

@@ -16,32 +16,37 @@ pub fn block_cost(block: &Block, is_needed: bool) -> u64 {
 /// A stretch of all blocks, and how far it has been asked about.
 #[derive(Clone, Debug)]
 pub struct Share {
-    from: u64,
-    to: u64,
-    at: u64,
+    from: u128,
+    to: u128,
+    at: u128,
 }
 
 impl Share {
     /// All blocks.
     pub fn whole() -> Self {
-        Share { from: 0, to: u64::MAX, at: 0 }
+        Share { from: 0, to: u128::MAX, at: 0 }
     }
 
     /// That of a part, of both clouds together; it is asked about the survey first.
     pub fn of(part: PartOf, job: &Job) -> Self {
-        let (from, to) = part.stretch(costs(job).iter().sum());
-        Share { from, to, at: 0 }
+        let (from, to) = part.stretch(costs(job).into_iter().fold(0, u64::saturating_add));
+        Share { from: from.into(), to: to.into(), at: 0 }
+    }
+
+    /// Whether it is all blocks.
+    pub fn is_whole(&self) -> bool {
+        (self.from, self.to) == (0, u128::MAX)
     }
 
     /// The same stretch, for the reference: what is asked about follows the whole survey.
     pub fn after_survey(&self, job: &Job) -> Self {
-        Share { at: costs(job)[0], ..*self }
+        Share { at: costs(job)[0].into(), ..*self }
     }
 
     /// Whether the next block or source, which costs so much, is in the stretch: where it begins decides.
     pub fn takes(&mut self, cost: u64) -> bool {
         let is_in = (self.from..self.to).contains(&self.at);
-        self.at += cost;
+        self.at += u128::from(cost);
         is_in
     }
 }

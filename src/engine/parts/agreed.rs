@@ -11,6 +11,7 @@ use crate::engine::plan::job::Job;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::identity::Identity;
 use crate::engine::store::parts_folder::PartsFolder;
+use crate::engine::store::phase::MOST_PARTS;
 use crate::tile::tiling::Tiling;
 
 /// What all parts of a run agree on. All of it follows from the pipeline file and the headers, whichever machine asks.
@@ -64,7 +65,14 @@ impl Agreed {
     /// Where it is not there or makes no sense.
     pub fn read(path: &Path) -> Result<Self, EngineError> {
         let text = fs::read(path).map_err(EngineError::disk(path, "reading the plan"))?;
-        serde_json::from_slice(&text).map_err(|_| EngineError::Damaged { path: path.to_path_buf() })
+        let agreed: Option<Agreed> = serde_json::from_slice(&text).ok();
+        agreed.filter(|agreed| (1..=MOST_PARTS).contains(&agreed.parts)).ok_or_else(|| EngineError::RunFolder {
+            path: path.to_path_buf(),
+            message: format!(
+                "the plan of the run in parts is damaged, or of another version of the program: remove {} and do all parts again",
+                path.parent().unwrap_or(path).display()
+            ),
+        })
     }
 
     /// Makes sure that a job is the one that the parts are of; it takes over what is settled.

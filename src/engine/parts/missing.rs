@@ -40,11 +40,12 @@ pub fn check_parts(phases: &[Phase], agreed: &Agreed, folder: &PartsFolder) -> R
 /// The command that does a part.
 fn command(phase: Phase, number: u32, agreed: &Agreed, folder: &PartsFolder) -> String {
     format!(
-        "echograde run {} --out {} --phase {} --part {}",
+        "echograde run {} --out {} --phase {} --part {}{}",
         quoted(&agreed.pipeline_file.display().to_string()),
         quoted(&folder.target().display().to_string()),
         phase.name(),
-        PartOf { number, of: agreed.parts }
+        PartOf { number, of: agreed.parts },
+        if agreed.may_replace() { " --replace" } else { "" }
     )
 }
 

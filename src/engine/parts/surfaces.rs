@@ -2,9 +2,7 @@
 
 use std::collections::BTreeSet;
 use std::fs;
-use std::path::{Path, PathBuf};
-
-use serde::{Deserialize, Serialize};
+use std::path::Path;
 
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::parts::agreed::Agreed;
@@ -13,7 +11,7 @@ use crate::engine::store::error::EngineError;
 use crate::engine::store::files::write_whole;
 use crate::engine::store::parts_folder::PartsFolder;
 use crate::engine::store::phase::Phase;
-use crate::engine::store::spill::{Place, Spill};
+use crate::engine::store::spill::{Spill, SpillRecord};
 use crate::engine::watch::Watch;
 use crate::engine::work::surfaces::{SurfacesOf, looked_at, make_surfaces};
 use crate::stages::chain::Chain;
@@ -22,40 +20,26 @@ use crate::tile::tiling::TileKey;
 /// The index of the surfaces of a part, in its folder.
 pub const INDEX: &str = "index.json";
 
-/// The surfaces of one cloud in a part.
-#[derive(Serialize, Deserialize)]
-struct Entry {
-    /// Name of the file, in the folder of the part.
-    file: PathBuf,
-    last_pieces: Vec<(TileKey, Place)>,
-    bytes: u64,
-}
-
 /// Writes the index of the surfaces that a part has made.
 ///
 /// # Errors
 /// Where the disk does not take it.
 pub fn write_index(surfaces: &SurfacesOf, folder: &Path) -> Result<(), EngineError> {
-    let entry = |spill: &Spill<TileKey>| Entry {
-        file: spill.path().file_name().unwrap_or_default().into(),
-        last_pieces: spill.last_pieces(),
-        bytes: spill.bytes(),
-    };
-    let entries: Vec<Entry> = surfaces.values().map(|one| entry(one.own())).collect();
+    let entries: Vec<_> = surfaces.values().map(|one| one.own().record(folder)).collect();
     write_whole(&folder.join(INDEX), |file| Ok(serde_json::to_writer(file, &entries)?))
 }
 
-fn read_index(folder: &Path) -> Result<Vec<Entry>, EngineError> {
+fn read_index(folder: &Path) -> Result<Vec<Spill<TileKey>>, EngineError> {
     let path = folder.join(INDEX);
     let text = fs::read(&path).map_err(EngineError::disk(&path, "reading working data back"))?;
-    serde_json::from_slice(&text).map_err(|_| EngineError::Damaged { path })
+    let records: Vec<SpillRecord<TileKey>> =
+        serde_json::from_slice(&text).map_err(|_| EngineError::Damaged { path })?;
+    Ok(records.into_iter().map(|record| record.of_part(folder)).collect())
 }
 
 /// Whether the surfaces of a part are there in full.
 pub fn is_whole(folder: &Path) -> bool {
-    let whole =
-        |entry: &Entry| fs::metadata(folder.join(&entry.file)).is_ok_and(|data| data.len() == entry.bytes);
-    read_index(folder).is_ok_and(|entries| entries.iter().all(whole))
+    read_index(folder).is_ok_and(|spills| spills.iter().all(Spill::is_whole))
 }
 
 /// All surfaces that the work on `keys` looks at: of other parts where they are there, the others made in `own`.
@@ -82,12 +66,12 @@ pub fn surfaces_for(
     let mut all = make_surfaces(partitions, chain, &|key| missing.contains(&key), own, watch)?;
     for part in made {
         let path = folder.part(Phase::Surface, part);
-        let entries = read_index(&path).map_err(|error| with_remedy(error, agreed, folder))?;
-        for entry in entries {
-            let same =
-                all.values_mut().find(|surfaces| surfaces.own().path().file_name() == entry.file.file_name());
+        for spill in read_index(&path).map_err(|error| with_remedy(error, agreed, folder))? {
+            let same = all
+                .values_mut()
+                .find(|surfaces| surfaces.own().path().file_name() == spill.path().file_name());
             if let Some(surfaces) = same {
-                surfaces.join(Spill::of_part(&path.join(&entry.file), entry.last_pieces, entry.bytes));
+                surfaces.join(spill);
             }
         }
     }

@@ -15,6 +15,8 @@ pub struct Density {
     pub per_m2: f64,
     /// Where they are, file by file; nothing where a file does not say.
     pub boxes: Vec<FileBox>,
+    /// Area of the box around all files that state one, or where none does, of so many points so close together, square metres.
+    pub area_m2: f64,
 }
 
 /// The box around a file's points, as its header states it.
@@ -177,7 +179,8 @@ mod tests {
     fn denser_surveys_have_smaller_tiles_and_fine_cells_need_more_memory() {
         let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
         let edge = |per_m2: f64| {
-            tile_edge(&Density { points: 1_000_000, per_m2, boxes: Vec::new() }, &chain).unwrap()
+            tile_edge(&Density { points: 1_000_000, per_m2, boxes: Vec::new(), area_m2: 0.0 }, &chain)
+                .unwrap()
         };
         assert!(edge(10_000.0) < edge(100.0) && edge(100.0) < edge(1.0));
         assert_eq!(edge(1e6), 20_000_000);
@@ -193,7 +196,7 @@ mod tests {
         let wide = file(20e6, (0.0, 1000.0), (0.0, 1000.0));
         // A plot of 40 m with a thousand points a square metre more, cut by the tiles' edges at 500 m.
         let plot = file(1.6e6, (480.0, 520.0), (480.0, 520.0));
-        let survey = |boxes: Vec<FileBox>| Density { points: 20_000_000, per_m2: 26.0, boxes };
+        let survey = |boxes: Vec<FileBox>| Density { points: 20_000_000, per_m2: 26.0, boxes, area_m2: 0.0 };
         let bytes =
             |edge: i64, boxes: &[FileBox]| fullest(edge * 1_000_000, &survey(boxes.to_vec()), &chain).bytes;
         let full = |edge: f64| edge * edge * 26.0 * SURVEY_POINT;
@@ -202,7 +205,7 @@ mod tests {
         assert!(near(bytes(100, &[wide, plot]), full(100.0) + 400.0 * 1300.0 * SURVEY_POINT));
         assert!(near(bytes(200, &[wide, plot]), full(200.0) + 1.6e6 * SURVEY_POINT));
         // Where the boxes are not known, the densest is taken to be everywhere.
-        let unknown = Density { points: 20_000_000, per_m2: 1300.0, boxes: Vec::new() };
+        let unknown = Density { points: 20_000_000, per_m2: 1300.0, boxes: Vec::new(), area_m2: 0.0 };
         assert!(fullest(100_000_000, &unknown, &chain).bytes > bytes(100, &[wide, plot]));
     }
 
@@ -222,7 +225,7 @@ mod tests {
     #[test]
     fn without_boxes_or_over_too_many_tiles_the_densest_part_is_taken_to_be_everywhere() {
         let chain = Chain::new(&[Stage::Ground(Ground::default())], 1);
-        let everywhere = Density { points: 1_000_000, per_m2: 50.0, boxes: Vec::new() };
+        let everywhere = Density { points: 1_000_000, per_m2: 50.0, boxes: Vec::new(), area_m2: 0.0 };
         let full = fullest(100_000_000, &everywhere, &chain);
         let halo = chain.halo().survey as f64 / 1e6;
         assert_eq!(full.points, (100.0 + 2.0 * halo).powi(2) * 50.0);

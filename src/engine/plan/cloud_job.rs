@@ -104,5 +104,6 @@ fn density(sources: &[Source], units: &[(Unit, Unit)], placing: &[Placing]) -> D
         boxes.clear();
     }
     let per_m2 = if all.is_some() { over_all.max(densest) * DENSE_SIDE } else { ASSUMED_PER_M2 };
-    Density { points, per_m2, boxes }
+    let area_m2 = all.map_or(points as f64 / per_m2, |(x, y)| (x.1 - x.0) * (y.1 - y.0));
+    Density { points, per_m2, boxes, area_m2 }
 }

@@ -20,7 +20,9 @@ pub fn measured_on(source: &Source, units: (Unit, Unit)) -> Option<[String; 2]> 
     let fields = Fields { gps_time: true, ..Fields::default() };
     let mut decoder = source.decoder(fields, units.0, units.1).ok()?;
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    for block in [first, last] {
+    // A file of one block is decoded once.
+    let ends = [Some(first), Some(last).filter(|last| last.number != first.number)];
+    for block in ends.into_iter().flatten() {
         let seen = decoder.for_each(block, |decoded| {
             // What was never filled in is zero.
             if decoded.gps_time != 0.0 && decoded.gps_time.is_finite() {

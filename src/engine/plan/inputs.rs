@@ -118,24 +118,18 @@ pub fn inputs_of(job: &Job) -> Vec<InputFile> {
 
 /// What a report tells of the inputs.
 pub fn compared_files(job: &Job, inputs: &[InputFile]) -> Vec<ComparedFile> {
-    let made_on = |path: &Path| {
+    let source_of = |path: &Path| {
         let clouds = [Some(&job.survey), job.reference.as_ref()].into_iter().flatten();
-        let mut sources = clouds.flat_map(|cloud| &cloud.sources);
-        sources.find(|source| source.path() == path)?.made_on().map(str::to_string)
-    };
-    let measured_on = |input: &InputFile| {
-        let clouds = [Some(&job.survey), job.reference.as_ref()].into_iter().flatten();
-        let mut sources = clouds.flat_map(|cloud| &cloud.sources);
-        let source = sources.find(|source| source.path() == input.file)?;
-        measured_on(source, (input.horizontal_unit, input.vertical_unit))
+        clouds.flat_map(|cloud| &cloud.sources).find(|source| source.path() == path)
     };
     let file = |input: &InputFile| ComparedFile {
         cloud: input.cloud,
-        measured_on: measured_on(input),
+        measured_on: source_of(&input.file)
+            .and_then(|source| measured_on(source, (input.horizontal_unit, input.vertical_unit))),
         name: file_name(&input.file),
         points: input.points,
         sha256: input.sha256.clone(),
-        made_on: made_on(&input.file),
+        made_on: source_of(&input.file).and_then(|source| source.made_on().map(str::to_string)),
         crs: input.crs.clone(),
         units: (input.horizontal_unit, input.vertical_unit),
     };

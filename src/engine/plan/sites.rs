@@ -2,8 +2,8 @@
 
 use std::sync::Arc;
 
-use crate::cloud::files::file_name;
 use crate::cloud::point_list::ListError;
+use crate::engine::plan::budget::Density;
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::fitting::Fitting;
 use crate::engine::plan::list_job::ListJob;
@@ -62,8 +62,9 @@ impl SitesAsked {
         let missing = list.as_ref().filter(|path| !path.exists());
         let note = missing.map(|path| {
             format!(
-                "{} is not there yet: sites keep away from no point that is surveyed already",
-                file_name(path)
+                "{} is not there yet (`reference: {{points: …}}`): sites keep away from no point that is surveyed already. Once it \
+                 is there, plan again",
+                path.display()
             )
         });
         let asked = SitesAsked {
@@ -90,11 +91,8 @@ impl SitesAsked {
         seed: u64,
     ) -> Result<SiteSearch, ListError> {
         let SitesAsked { slope_max, required, covers, cover_cell, listed, .. } = self;
-        let boxes = &survey.density.boxes;
-        let both = |a: (f64, f64), b: (f64, f64)| (a.0.min(b.0), a.1.max(b.1));
-        let around = boxes.iter().map(|one| (one.x, one.y)).reduce(|a, b| (both(a.0, b.0), both(a.1, b.1)));
-        let area = around.map_or(0.0, |(x, y)| (x.1 - x.0) * (y.1 - y.0));
-        let rules = Rules::new(survey.density.per_m2, area, slope_max, required, &covers.slope_breaks, seed);
+        let Density { per_m2, area_m2, .. } = survey.density;
+        let rules = Rules::new(per_m2, area_m2, slope_max, required, &covers.slope_breaks, seed);
         let surveyed =
             listed.map(|loaded| ListJob::reference(&loaded, survey.units[0])).transpose()?.flatten();
         let lists = fitting.map(|fitting| &fitting.list).into_iter().chain(&surveyed);

@@ -3,12 +3,11 @@
 
 use std::path::Path;
 
-use tracing::Level;
-
 use crate::engine::conclude::files::{Cost, write_manifest};
 use crate::engine::partition::phase::read_clouds;
 use crate::engine::plan::inputs::{check_unchanged, inputs_of};
 use crate::engine::plan::job::Job;
+use crate::engine::run::logged;
 use crate::engine::siting::files::write_plan;
 use crate::engine::siting::site_plan::{Basis, site_plan};
 use crate::engine::store::error::EngineError;
@@ -33,17 +32,10 @@ pub fn propose(
     watch: &Watch,
 ) -> Result<SitePlan, EngineError> {
     let folder = RunFolder::claim(out, Claim { resume: false, replace })?;
-    let log = folder.log();
-    let watch = watch.with_log(&log).map_err(EngineError::disk(log, "making the log"))?;
     let started = format!("plan of {}, version {}", job.pipeline_path.display(), env!("CARGO_PKG_VERSION"));
-    watch.log(Level::INFO, &started);
-    let result = in_pool(job.resources.threads, "planning", || phases(job, basis, &folder, &watch));
-    match &result {
-        Ok(_) => watch.log(Level::INFO, "done"),
-        Err(error) => watch.log(Level::ERROR, &error.to_string()),
-    }
-    // Its log is closed before it is moved.
-    drop(watch);
+    let result = logged(&folder, &started, watch, |watch| {
+        in_pool(job.resources.threads, "planning", || phases(job, basis, &folder, watch))
+    });
     result.and_then(|plan| folder.finish().map(|()| plan))
 }
 

@@ -87,7 +87,7 @@ impl PartsFolder {
             return Ok(());
         }
         write_whole(&own, |file| io::Write::write_all(file, text.as_bytes()))?;
-        // A link is made in one step and never over another file; where there are none, all write the same.
+        // A link is made in one step and never over another file; where there are none, the last plan stands.
         let linked = match fs::hard_link(&own, &plan) {
             Err(error) if error.kind() == ErrorKind::AlreadyExists => Ok(()),
             Err(_) => return fs::rename(&own, &plan).map_err(EngineError::disk(&plan, "writing the plan")),
@@ -159,8 +159,13 @@ impl PartsFolder {
 
     /// Removes the working folder, once the results are in place.
     pub fn remove(&self) {
-        // Best effort: a copy of a part may still write there.
-        let _ = fs::remove_dir_all(&self.work);
+        // Under another name first, so that no copy of a part or of the end finds half of it. Best effort: one may still write there.
+        let name = self.work.file_name().unwrap_or_default().to_string_lossy();
+        let aside = self.work.with_file_name(format!("{name}-{}", unique()));
+        let _ = match fs::rename(&self.work, &aside) {
+            Ok(()) => fs::remove_dir_all(&aside),
+            Err(_) => fs::remove_dir_all(&self.work),
+        };
     }
 }
 

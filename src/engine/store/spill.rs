@@ -6,7 +6,7 @@
 //! disk.
 
 use std::collections::BTreeMap;
-use std::fs::{File, OpenOptions};
+use std::fs::{self, File, OpenOptions};
 use std::io;
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
@@ -25,6 +25,30 @@ pub struct Spill<K> {
     file: Option<File>,
     end: AtomicU64,
     last: Mutex<BTreeMap<K, Place>>,
+}
+
+/// What is written down of a spill, so that a later run or another part can read it.
+#[derive(Serialize, Deserialize)]
+pub struct SpillRecord<K> {
+    /// The file, from the folder of the record.
+    file: PathBuf,
+    last_pieces: Vec<(K, Place)>,
+    bytes: u64,
+}
+
+impl<K: Copy + Ord> SpillRecord<K> {
+    /// The spill again, as [`Spill::open`] has it.
+    ///
+    /// # Errors
+    /// Where it cannot be opened.
+    pub fn open(self, folder: &Path) -> Result<Spill<K>, EngineError> {
+        Spill::open(&folder.join(self.file), self.last_pieces, self.bytes)
+    }
+
+    /// The spill as another part wrote it, as [`Spill::of_part`] has it.
+    pub fn of_part(self, folder: &Path) -> Spill<K> {
+        Spill::of_part(&folder.join(self.file), self.last_pieces, self.bytes)
+    }
 }
 
 /// A stretch of the file: a piece and the place before it. No bytes are no place.
@@ -109,6 +133,20 @@ impl<K: Ord + Copy> Spill<K> {
     /// Where the last piece of each key is, to be written down for a later run.
     pub fn last_pieces(&self) -> Vec<(K, Place)> {
         self.last().iter().map(|(key, place)| (*key, *place)).collect()
+    }
+
+    /// What is written down of it in a folder that it stands in.
+    pub fn record(&self, folder: &Path) -> SpillRecord<K> {
+        SpillRecord {
+            file: self.path.strip_prefix(folder).unwrap_or(&self.path).to_path_buf(),
+            last_pieces: self.last_pieces(),
+            bytes: self.bytes(),
+        }
+    }
+
+    /// Whether its file is there in full.
+    pub fn is_whole(&self) -> bool {
+        fs::metadata(&self.path).is_ok_and(|data| data.len() == self.bytes())
     }
 
     /// Gives the room on the disk back early: none of the pieces can be read any more. What another part wrote is kept.

@@ -141,7 +141,7 @@ impl Patch {
                 points.iter().for_each(|p| sums.add_ground(p.x, p.y, p.z, p.return_number));
                 let terrain = Terrain::new(&sums, sums.extent(), weights, rule.fill);
                 for (place, cell) in cells.iter_mut().enumerate() {
-                    let (x, y) = middle(&extent, place);
+                    let (x, y) = extent.middle(place);
                     let Some(found) = terrain.weighed(x, y, *least, *sd) else { continue };
                     (cell.z, cell.error) = (Some(found.height), Some(found.error));
                     cell.decided_by = Some(found.decided_by);
@@ -199,13 +199,6 @@ impl Patch {
     }
 }
 
-/// The middle of a cell.
-pub fn middle(extent: &Extent, place: usize) -> (Micrometres, Micrometres) {
-    let along =
-        |first: i64, i: usize| (((first + i as i64) as f64 + 0.5) * extent.cell).round() as Micrometres;
-    (along(extent.first_column, place % extent.columns), along(extent.first_row, place / extent.columns))
-}
-
 /// What cells are made from facets of.
 struct FromFacets<'a> {
     extent: Extent,
@@ -234,7 +227,7 @@ impl FromFacets<'_> {
         let facets = Facets::new(points);
         let mut near: Option<FacetOver> = None;
         for (place, cell) in cells.iter_mut().enumerate() {
-            let (x, y) = middle(&extent, place);
+            let (x, y) = extent.middle(place);
             let Some(found) = facets.over(x, y, largest, near.as_ref()) else { continue };
             near = Some(found);
             let least = ((found.radius / extent.cell).ceil() as usize).max(1);

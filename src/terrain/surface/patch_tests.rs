@@ -167,7 +167,7 @@ fn the_standard_error_is_as_large_as_the_error_is() {
             let (Some(z), Some(error), Some(Void::Ground)) = (cell.z, cell.error, cell.void) else {
                 continue;
             };
-            let (x, y) = middle(&extent, place);
+            let (x, y) = extent.middle(place);
             let (x, y) = (x - 501_000_000_000, y - 4_202_000_000_000);
             let truth = 120e6 + (x as f64 / 9e6).sin() * 2e6 + y as f64 * 0.05;
             // A third of what is off where returns are not brought to one level is their difference.

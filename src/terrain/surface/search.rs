@@ -186,6 +186,9 @@ impl<'a> Search<'a> {
 
     /// Goes over the corners of the buckets up to a ring that lie within a radius of a centre, and over some beyond it.
     fn within(&self, ring: i64, centre: Place, radius: f64, mut visit: impl FnMut(u32, Place)) {
+        if ring <= NEAREST {
+            return self.nearest.iter().for_each(|&(corner, place)| visit(corner, place));
+        }
         let (column, row) = self.middle();
         let Corners { columns, rows, size, .. } = *self.corners;
         let (west, east) = ((column - ring).max(0), (column + ring).min(columns - 1));
@@ -239,12 +242,7 @@ impl<'a> Search<'a> {
                         (inside, depth) = (Some((corner, place)), power);
                     }
                 };
-                match ring {
-                    NEAREST => {
-                        self.nearest.iter().copied().for_each(|(corner, place)| deepest(corner, place))
-                    }
-                    _ => self.within(ring, centre, wide, &mut deepest),
-                }
+                self.within(ring, centre, wide, &mut deepest);
                 if inside.is_none() {
                     let mut exact = |corner: u32, place: Place| {
                         // A circle too flat for its centre is tested too.
@@ -257,12 +255,7 @@ impl<'a> Search<'a> {
                             inside = Some((corner, place));
                         }
                     };
-                    match ring {
-                        NEAREST => {
-                            self.nearest.iter().copied().for_each(|(corner, place)| exact(corner, place))
-                        }
-                        _ => self.within(ring, centre, wide, &mut exact),
-                    }
+                    self.within(ring, centre, wide, &mut exact);
                 }
                 if inside.is_some() || self.seen(ring) > farthest {
                     break inside;
