@@ -255,6 +255,16 @@ impl Decoder {
         Decoder { kind, placing, placed: self.placed }
     }
 
+    /// The same decoder, for a look at the first points of each block, so many at the most where that saves time. Damage after
+    /// them is not found.
+    pub fn of_first(self, most: u64) -> Self {
+        let kind = match self.kind {
+            Kind::Las(decoder) => Kind::Las(Box::new(decoder.of_first(most))),
+            kind => kind,
+        };
+        Decoder { kind, ..self }
+    }
+
     /// Reads all bytes of `block`, so that it is decoded from memory; nothing where they are too many for that.
     ///
     /// # Errors

@@ -13,7 +13,8 @@
 //! chosen where the truth is known, but elsewhere than where it is tested. Least windows count cells, not points or
 //! their weights: then every estimate may be smoothed as far as any other, and more points never stop it earlier.
 
-use std::ops::RangeInclusive;
+use std::iter::repeat_n;
+use std::ops::{Range, RangeInclusive};
 
 use crate::raster::Extent;
 use crate::terrain::cells::{Sum, Sums};
@@ -108,6 +109,13 @@ impl Observations {
         self.y.push(y);
         self.z.push(z);
     }
+
+    fn extend(&mut self, others: &Observations, range: Range<usize>) {
+        self.weight.extend_from_slice(&others.weight[range.clone()]);
+        self.x.extend_from_slice(&others.x[range.clone()]);
+        self.y.extend_from_slice(&others.y[range.clone()]);
+        self.z.extend_from_slice(&others.z[range]);
+    }
 }
 
 /// A centroid to the nearest 2⁻¹⁶ µm. Then all differences of positions are exact up to 100 km, so that the corner
@@ -193,21 +201,30 @@ impl<'a> Terrain<'a> {
         let mut changes = 0;
         let (first_column, first_row) = sums.extent().offset_of(&extent);
         for row in first_row..first_row + extent.rows {
-            for column in first_column..first_column + extent.columns {
-                let (at, cell) = (starts.len(), row * sums.extent().columns + column);
+            let first = row * sums.extent().columns + first_column;
+            let present = &sums.present()[first..][..extent.columns];
+            let mut column = 0;
+            while column < extent.columns {
+                if let Some(before) = before {
+                    let rest = &present[column..];
+                    let kept = rest.iter().position(|present| present & others != 0).unwrap_or(rest.len());
+                    if kept > 0 {
+                        let (at, own) = (starts.len(), cells.weight.len() as u32);
+                        let (theirs, end) = (before.starts[at], before.starts[at + kept]);
+                        starts.extend(before.starts[at..at + kept].iter().map(|start| start - theirs + own));
+                        changed.extend(repeat_n(changes, kept));
+                        cells.extend(&before.cells, theirs as usize..end as usize);
+                        column += kept;
+                        continue;
+                    }
+                }
                 starts.push(cells.weight.len() as u32);
                 changed.push(changes);
-                let present = sums.present()[cell];
-                let observation = match before.filter(|_| present & others == 0) {
-                    Some(Terrain { cells, starts, .. }) => {
-                        (starts[at] < starts[at + 1]).then(|| cells.get(starts[at]))
-                    }
-                    None => {
-                        changes += 1;
-                        observation(present, cell, column, row)
-                    }
-                };
-                observation.into_iter().for_each(|observation| cells.push(observation));
+                changes += 1;
+                if let Some(found) = observation(present[column], first + column, first_column + column, row) {
+                    cells.push(found);
+                }
+                column += 1;
             }
             starts.push(cells.weight.len() as u32);
             changed.push(changes);

@@ -48,6 +48,8 @@ pub struct LasDecoder {
     nodes: Option<Arc<[NodeGround]>>,
     /// The extent of the points of the block decoded last.
     extent: Extent,
+    /// Points of a block that are decoded at the most, its first.
+    most: u64,
 }
 
 impl LasDecoder {
@@ -74,7 +76,14 @@ impl LasDecoder {
             limits: Limits::of(cloud),
             nodes: cloud.nodes.clone(),
             extent: Extent::NONE,
+            most: u64::MAX,
         })
+    }
+
+    /// The same decoder, for a look at the first points of each block, so many at the most. Damage after them is not found.
+    pub fn of_first(mut self, most: u64) -> Self {
+        self.most = most;
+        self
     }
 
     /// The same decoder, which delivers a setup in place of the point source ID.
@@ -137,9 +146,9 @@ impl LasDecoder {
         mut visit: impl FnMut(&[u8], &[Decoded]),
     ) -> Result<(), CloudError> {
         let LasDecoder {
-            source, compression, record_length, converter, buffer, batch, decoded, extent, ..
+            source, compression, record_length, converter, buffer, batch, decoded, extent, most, ..
         } = self;
-        let converter = &*converter;
+        let (converter, points) = (&*converter, block.points.min(*most));
         *extent = Extent::NONE;
         let take = &mut |records: &[u8], length: usize| {
             for records in records.chunks(BATCH * length) {
@@ -151,16 +160,17 @@ impl LasDecoder {
         buffer.clear();
         let result = match compression {
             None => {
-                source.fill(buffer, block.offset, block.bytes, "block of points")?;
+                let bytes = block.bytes.min(points * *record_length as u64);
+                source.fill(buffer, block.offset, bytes, "block of points")?;
                 take(buffer, *record_length);
                 Ok(())
             }
             Some(compression) => match compression.kind {
                 Kind::Chunks if block.bytes <= LARGE_CHUNK => {
                     source.fill(buffer, block.offset, block.bytes, "compressed chunk")?;
-                    chunk(buffer, compression, block, batch, take)
+                    chunk(buffer, compression, block, points, batch, take)
                 }
-                Kind::Whole | Kind::Chunks => streamed(source, compression, block, batch, take)?,
+                Kind::Whole | Kind::Chunks => streamed(source, compression, block, points, batch, take)?,
                 Kind::Layers if whole => match layers::fill_whole(source, buffer, compression, block)? {
                     Ok(()) => layers::decode_whole(buffer, compression, block, batch, take),
                     Err(what) => Err(what),
@@ -168,7 +178,7 @@ impl LasDecoder {
                 Kind::Layers => {
                     let (selection, with_time) = (converter.selection(), converter.gps_time);
                     match layers::fill(source, buffer, compression, block, with_time)? {
-                        Ok(()) => layers::decode(buffer, compression, block, batch, selection, take),
+                        Ok(()) => layers::decode(buffer, compression, block, points, batch, selection, take),
                         Err(what) => Err(what),
                     }
                 }
@@ -222,14 +232,15 @@ fn chunk(
     bytes: &[u8],
     compression: &Compression,
     block: &Block,
+    points: u64,
     batch: &mut Vec<u8>,
     take: &mut Take<'_>,
 ) -> Result<(), String> {
     let first_point = compression.record_length().min(bytes.len());
     wiped::not_wiped(&bytes[first_point..])?;
-    let end = sequential(Cursor::new(bytes), compression, block, batch, take)?.position();
+    let end = sequential(Cursor::new(bytes), compression, points, batch, take)?.position();
     let left = block.bytes - end;
-    if left > LEFT_OVER { Err(format!("its points end {left} bytes early")) } else { Ok(()) }
+    if left > LEFT_OVER && points == block.points { Err(format!("its points end {left} bytes early")) } else { Ok(()) }
 }
 
 /// A chunk, or a whole file, decoded as it is read.
@@ -237,6 +248,7 @@ fn streamed(
     source: &mut SizedFile,
     compression: &Compression,
     block: &Block,
+    points: u64,
     batch: &mut Vec<u8>,
     take: &mut Take<'_>,
 ) -> Result<Result<(), String>, CloudError> {
@@ -247,20 +259,20 @@ fn streamed(
         return Ok(Err(what));
     }
     let input = source.stream(block.offset, block.bytes)?;
-    Ok(sequential(input, compression, block, batch, take).map(|_| ()))
+    Ok(sequential(input, compression, points, batch, take).map(|_| ()))
 }
 
 /// Gives back what is left of the input.
 fn sequential<R: Read>(
     input: R,
     compression: &Compression,
-    block: &Block,
+    points: u64,
     batch: &mut Vec<u8>,
     take: &mut Take<'_>,
 ) -> Result<R, String> {
     let mut decompressor = SequentialPointRecordDecompressor::new(input);
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
-    decompress(&mut decompressor, block, batch, take)?;
+    decompress(&mut decompressor, points, batch, take)?;
     Ok(decompressor.into_inner())
 }
 

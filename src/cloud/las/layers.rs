@@ -146,14 +146,16 @@ pub(super) fn decode_whole(
     let mut decompressor = LayeredPointRecordDecompressor::new(Cursor::new(bytes));
     decompressor.set_fields_from(compression.vlr.items()).map_err(|error| error.to_string())?;
     decompressor.set_selection(DecompressionSelection::all());
-    decompress(&mut decompressor, block, batch, take)
+    decompress(&mut decompressor, block.points, batch, take)
 }
 
-/// Decodes what [`fill`] has read, and makes sure that the elevations end with the points.
+/// Decodes the first so many points of what [`fill`] has read. Of all points of the block, makes sure that the elevations end
+/// with them.
 pub(super) fn decode(
     bytes: &[u8],
     compression: &Compression,
     block: &Block,
+    points: u64,
     batch: &mut Vec<u8>,
     selection: DecompressionSelection,
     take: &mut Take<'_>,
@@ -162,7 +164,10 @@ pub(super) fn decode(
     let core = vec![compression.vlr.items()[0]];
     decompressor.set_fields_from(&core).map_err(|error| error.to_string())?;
     decompressor.set_selection(selection);
-    decompress(&mut decompressor, block, batch, take)?;
+    decompress(&mut decompressor, points, batch, take)?;
+    if points < block.points {
+        return Ok(());
+    }
     let record = &mut batch[..decompressor.record_size()];
     let length =
         u32::from_le_bytes(bytes[record.len() + 8..record.len() + 12].try_into().expect("four bytes"));

@@ -10,17 +10,18 @@ const ADJUSTED: f64 = 1e9;
 const AHEAD_OF_UTC: f64 = 18.0;
 /// Days from 1970-01-01 to 1980-01-06, where GPS time begins.
 const GPS_EPOCH: i64 = 3657;
+/// Points of a block whose times are looked at: a block is flown in less than a second.
+const LOOKED_AT: u64 = 256;
 
-/// First and last day of its first and its last points, UTC; nothing where the file does not state times of which the day is known.
+/// First and last day of points of its first and its last block, UTC; nothing where the file does not state times of which the day is known.
 pub fn measured_on(source: &Source, units: (Unit, Unit)) -> Option<[String; 2]> {
     if !source.has_absolute_time() {
         return None;
     }
     let (first, last) = (source.blocks().first()?, source.blocks().last()?);
     let fields = Fields { gps_time: true, ..Fields::default() };
-    let mut decoder = source.decoder(fields, units.0, units.1).ok()?;
+    let mut decoder = source.decoder(fields, units.0, units.1).ok()?.of_first(LOOKED_AT);
     let (mut low, mut high) = (f64::INFINITY, f64::NEG_INFINITY);
-    // A file of one block is decoded once.
     let ends = [Some(first), Some(last).filter(|last| last.number != first.number)];
     for block in ends.into_iter().flatten() {
         let seen = decoder.for_each(block, |decoded| {
