@@ -90,7 +90,6 @@ pub struct Terrain<'a> {
 }
 
 /// Cells as observations: weights, centroids from the south-west corner of all cells, and elevations, micrometres.
-#[derive(Default)]
 struct Observations {
     weight: Vec<f64>,
     x: Vec<f64>,
@@ -99,6 +98,12 @@ struct Observations {
 }
 
 impl Observations {
+    /// None yet, and room for so many.
+    fn of(count: usize) -> Self {
+        let room = || Vec::with_capacity(count);
+        Observations { weight: room(), x: room(), y: room(), z: room() }
+    }
+
     fn get(&self, at: u32) -> [f64; 4] {
         [&self.weight, &self.x, &self.y, &self.z].map(|of| of[at as usize])
     }
@@ -194,15 +199,17 @@ impl<'a> Terrain<'a> {
                 [all, west as f64 + exact(x / all), south as f64 + exact(y / all), base as f64 + z / all]
             })
         };
-        let (mut cells, mut starts, mut changed) = (Observations::default(), Vec::new(), Vec::new());
-        let places = extent.rows * (extent.columns + 1);
-        starts.reserve(places);
-        changed.reserve(places);
-        let mut changes = 0;
         let (first_column, first_row) = sums.extent().offset_of(&extent);
-        for row in first_row..first_row + extent.rows {
-            let first = row * sums.extent().columns + first_column;
-            let present = &sums.present()[first..][..extent.columns];
+        let present_in =
+            |row: usize| &sums.present()[row * sums.extent().columns + first_column..][..extent.columns];
+        let rows = first_row..first_row + extent.rows;
+        let observed = |row: usize| present_in(row).iter().filter(|present| **present & counted != 0).count();
+        let mut cells = Observations::of(rows.clone().map(observed).sum());
+        let places = extent.rows * (extent.columns + 1);
+        let (mut starts, mut changed) = (Vec::with_capacity(places), Vec::with_capacity(places));
+        let mut changes = 0;
+        for row in rows {
+            let (first, present) = (row * sums.extent().columns + first_column, present_in(row));
             let mut column = 0;
             while column < extent.columns {
                 if let Some(before) = before {
