@@ -154,6 +154,14 @@ fn b5_a_missing_vertical_unit_is_asked_for_with_what_each_would_make_of_the_elev
         ],
     );
     assert!(!said.contains("vertical: ft") && !said.contains("vertical: m}"), "{said}");
+    // Of many files it is asked for once.
+    for name in ["east.laz", "west.laz"] {
+        fs::copy(folder.path().join("survey.laz"), folder.path().join(name)).unwrap();
+    }
+    let text = text.replace("[survey.laz]", "[east.laz, survey.laz, west.laz]");
+    let said = run_refused(&file(folder.path(), &text), 2);
+    let asked = "east.laz does not state its vertical unit (as is true of 2 other files)";
+    assert!(said.contains(asked) && said.matches("does not state").count() == 1, "{said}");
     let inspected = echograde().arg("inspect").arg(folder.path().join("survey.laz")).output().unwrap();
     let text = flat(&String::from_utf8_lossy(&inspected.stdout));
     assert!(text.contains("with m, ft or ftUS") && !text.contains("vertical: ft"), "{text}");

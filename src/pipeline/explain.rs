@@ -28,7 +28,11 @@ pub(super) fn explain(
         let (Some(Seg::Key(key)), Some(around)) = (path.last(), around) else {
             return other(error, path, part);
         };
-        return unknown_key(key, &path[..path.len() - 1], &schema::keys(around));
+        let mut explained = unknown_key(key, &path[..path.len() - 1], &schema::keys(around));
+        if let Some(group) = schema::group_with(around, key) {
+            explained.label = format!("write it as `{group}: {{{key}: …}}`");
+        }
+        return explained;
     }
     if let Some(rest) = error.strip_prefix("missing field `") {
         let missing = rest.split('`').next().unwrap_or("");

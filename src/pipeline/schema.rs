@@ -89,6 +89,15 @@ pub fn keys(schema: &Value) -> Vec<&str> {
     }
 }
 
+/// The option of a group which is a group itself and has this key.
+pub fn group_with<'s>(schema: &'s Value, key: &str) -> Option<&'s str> {
+    let mut own = schema["properties"].as_object().into_iter().flatten();
+    let found = own.find(|(_, part)| part["type"] == "object" && keys(part).contains(&key));
+    found
+        .map(|(group, _)| group.as_str())
+        .or_else(|| alternatives(schema).find_map(|one| group_with(one, key)))
+}
+
 /// The fixed words that a value may be.
 pub fn words(schema: &Value) -> Vec<&str> {
     own_words(schema).chain(alternatives(schema).flat_map(words)).collect()

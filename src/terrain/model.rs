@@ -228,7 +228,8 @@ impl<'a> Terrain<'a> {
                 starts.push(cells.weight.len() as u32);
                 changed.push(changes);
                 changes += 1;
-                if let Some(found) = observation(present[column], first + column, first_column + column, row) {
+                if let Some(found) = observation(present[column], first + column, first_column + column, row)
+                {
                     cells.push(found);
                 }
                 column += 1;

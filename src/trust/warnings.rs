@@ -12,7 +12,7 @@ use crate::stages::list::{Stage, is_delivered, summarise_of};
 use crate::stages::method::Method;
 use crate::standards::{BIAS_SHARE, MIN_CHECKPOINTS, REFERENCE_FACTOR};
 use crate::tile::points::Cloud;
-use crate::tile::strata::Cover;
+use crate::tile::strata::{By, Cover};
 use crate::trust::compass::compass_direction;
 use crate::trust::compliance::{class_that_counts, metres, sizes, widened};
 use crate::trust::diagnose::{matching_error, quantile_skewness, strip_discrepancy, tilt};
@@ -262,11 +262,14 @@ fn across_the_site(f: &Findings) -> Vec<Warning> {
             length(tilt.range)
         ),
     });
+    let advice = match summarise_of(&f.pipeline.stages).by.contains(&By::Strip) {
+        true => "Look at the figures of each strip",
+        false => "Add `strip` to `by` of `summarise` for the figures of each strip",
+    };
     let strips = strip_discrepancy(f.excerpt, f.centred, f.block, rmse).map(|found| Warning {
         code: WarningCode::StripsDiffer,
         text: format!(
-            "Flight strips disagree: strip {} lies {} above strip {} on average. Add `strip` to `by` of `summarise` for the \
-             figures of each strip, and check the strip adjustment.",
+            "Flight strips disagree: strip {} lies {} above strip {} on average. {advice}, and check the strip adjustment.",
             found.strips[1],
             length(found.difference),
             found.strips[0]

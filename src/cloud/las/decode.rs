@@ -146,7 +146,16 @@ impl LasDecoder {
         mut visit: impl FnMut(&[u8], &[Decoded]),
     ) -> Result<(), CloudError> {
         let LasDecoder {
-            source, compression, record_length, converter, buffer, batch, decoded, extent, most, ..
+            source,
+            compression,
+            record_length,
+            converter,
+            buffer,
+            batch,
+            decoded,
+            extent,
+            most,
+            ..
         } = self;
         let (converter, points) = (&*converter, block.points.min(*most));
         *extent = Extent::NONE;
@@ -240,7 +249,11 @@ fn chunk(
     wiped::not_wiped(&bytes[first_point..])?;
     let end = sequential(Cursor::new(bytes), compression, points, batch, take)?.position();
     let left = block.bytes - end;
-    if left > LEFT_OVER && points == block.points { Err(format!("its points end {left} bytes early")) } else { Ok(()) }
+    if left > LEFT_OVER && points == block.points {
+        Err(format!("its points end {left} bytes early"))
+    } else {
+        Ok(())
+    }
 }
 
 /// A chunk, or a whole file, decoded as it is read.

@@ -32,12 +32,8 @@ pub(super) fn decompress<R>(
         let count = left.min(BATCH as u64);
         let records = &mut batch[..count as usize * length];
         guard::call(|| decompressor.decompress_many(records))
-            .map_err(|panic| {
-                format!("the decoder stopped near its point {}: {panic}", points - left + 1)
-            })?
-            .map_err(|error| {
-                format!("the decoder stopped near its point {}: {error}", points - left + 1)
-            })?;
+            .map_err(|panic| format!("the decoder stopped near its point {}: {panic}", points - left + 1))?
+            .map_err(|error| format!("the decoder stopped near its point {}: {error}", points - left + 1))?;
         take(records, length);
         left -= count;
     }

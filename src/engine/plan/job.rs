@@ -23,10 +23,11 @@ use crate::engine::plan::setups;
 use crate::engine::plan::sites::{Demands, SitesAsked};
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
-use crate::engine::plan::units::{Axis, Other, unit_of};
+use crate::engine::plan::units::{Axis, NoUnit, Other, others_too, unit_of};
 use crate::pipeline::inputs::CloudUnits;
 use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
+use crate::results::format::and_list_of;
 use crate::stages::auto::Auto;
 use crate::stages::chain::{Chain, Given};
 use crate::stages::list::{Stage, export_of, is_delivered};
@@ -330,6 +331,9 @@ fn open(paths: &[PathBuf], skip_damaged: bool) -> Result<Vec<Source>, CloudError
     Ok(paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat())
 }
 
+/// Files that a note names; of more it says how many they are.
+const MOST_NAMED: usize = 2;
+
 /// The units of each source of a cloud; what is wrong with them, and what the sources say of themselves, is noted.
 fn units(
     role: &str,
@@ -339,22 +343,38 @@ fn units(
     found: &mut Findings<'_>,
 ) -> Vec<(Unit, Unit)> {
     let mut units = Vec::with_capacity(sources.len());
+    let mut missing: Vec<(Axis, NoUnit, Vec<&Source>)> = Vec::new();
+    let mut notes: Vec<(&String, Vec<String>)> = Vec::new();
     for source in sources {
-        found.notes.extend(source.notes().iter().map(|note| format!("{}: {note}", source.name())));
+        for note in source.notes() {
+            match notes.iter_mut().find(|(same, _)| *same == note) {
+                Some((_, names)) => names.push(source.name()),
+                None => notes.push((note, vec![source.name()])),
+            }
+        }
         let [horizontal, vertical] = [Axis::Horizontal, Axis::Vertical].map(|axis| {
-            match unit_of(source, axis, axis.given(given), other) {
+            match unit_of(source, axis, axis.given(given)) {
                 Ok((unit, note)) => {
                     // Once for all scans of a file.
                     found.notes.extend(note.filter(|note| !found.notes.contains(note)));
                     unit
                 }
-                Err((message, help)) => {
-                    found.problem(role, &message, &help);
+                Err(why) => {
+                    match missing.iter_mut().find(|(of, said, _)| (*of, said) == (axis, &why)) {
+                        Some((_, _, sources)) => sources.push(source),
+                        None => missing.push((axis, why, vec![source])),
+                    }
                     Unit::Metre
                 }
             }
         });
         units.push((horizontal, vertical));
+    }
+    let told = notes.iter().map(|(note, names)| format!("{}: {note}", and_list_of(names, MOST_NAMED)));
+    found.notes.extend(told);
+    for (axis, why, sources) in missing {
+        let (message, help) = why.told(axis, &sources, other);
+        found.problem(role, &message, &help);
     }
     units
 }
@@ -365,20 +385,16 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
     let others = survey.sources[1..].iter().map(|s| ("survey", s));
     let others = others.chain(reference.into_iter().flat_map(|r| r.sources.iter().map(|s| ("reference", s))));
     let mut reported = false;
+    let mut differing: Vec<(&str, String, Vec<&Source>)> = Vec::new();
     for (role, source) in others {
         match first.crs().same_horizontal(source.crs()) {
             Some(true) => {}
             Some(false) => {
-                let message = format!(
-                    "{} is in {}, but {} is in {}",
-                    source.name(),
-                    source.crs().describe(),
-                    first.name(),
-                    first.crs().describe()
-                );
-                let help =
-                    "transform both to one horizontal system first: coordinates are compared as they are";
-                found.problem(role, &message, help);
+                let system = source.crs().describe();
+                match differing.iter_mut().find(|(of, same, _)| (*of, &*same) == (role, &system)) {
+                    Some((_, _, sources)) => sources.push(source),
+                    None => differing.push((role, system, vec![source])),
+                }
             }
             None if !reported => {
                 reported = true;
@@ -390,6 +406,17 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
             }
             None => {}
         }
+    }
+    for (role, system, sources) in differing {
+        let message = format!(
+            "{} is in {system}{}, but {} is in {}",
+            sources[0].name(),
+            others_too(sources.len()),
+            first.name(),
+            first.crs().describe()
+        );
+        let help = "transform both to one horizontal system first: coordinates are compared as they are";
+        found.problem(role, &message, help);
     }
 }
 
