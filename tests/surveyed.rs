@@ -192,6 +192,10 @@ fn a_list_knows_no_strips_and_none_is_missed() {
     let (plain, by_strip) = (plain.summary(), found("[return, strip]").summary());
     assert!(plain["all"]["bias_ci95"].is_array(), "{}", plain["all"]);
     assert_eq!(by_strip["all"]["bias_ci95"], plain["all"]["bias_ci95"]);
+    // What `auto` chooses for a list.
+    let auto = "stages: [read: {}, ground: {}, compare: {}, summarise: {by: [return]}]";
+    let auto = run(&pipeline(folder.path(), "{points: points.csv}", auto), &[]);
+    assert_eq!(auto.summary()["all"], plain["all"]);
 }
 
 #[test]

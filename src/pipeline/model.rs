@@ -86,6 +86,9 @@ impl Pipeline {
         let is_list = self.reference.as_ref().is_some_and(|reference| reference.points.is_some());
         for stage in &mut self.stages {
             if let Stage::Compare(compare) = stage {
+                if is_list && compare.method() == Method::Auto {
+                    compare.method = Method::Triangulated;
+                }
                 match compare.method {
                     Method::Triangulated => compare.longest_edge = Some(compare.longest(is_list)),
                     _ => (compare.method, compare.within) = (compare.method(), Some(compare.within())),

@@ -74,7 +74,7 @@ fn for_a_list(entry: &Entry, notes: &mut Notes) {
             let help = "remove the stage: every point of the list is a checkpoint".to_string();
             point(entry, message, "nothing to draw from".to_string(), Some(help), notes);
         }
-        Stage::Compare(compare) if compare.method != Method::Triangulated => {
+        Stage::Compare(compare) if !matches!(compare.method(), Method::Auto | Method::Triangulated) => {
             let message = "a list of surveyed points is compared by triangulation only".to_string();
             let help = "write `compare: {match: triangulated}`".to_string();
             point(entry, message, "expected `match: triangulated`".to_string(), Some(help), notes);

@@ -7,7 +7,8 @@ use serde::{Deserialize, Serialize};
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Method {
-    /// Where the scan is dense the plane through its points around the checkpoint, elsewhere the nearest of them.
+    /// Where the scan is dense the plane through its points around the checkpoint, elsewhere the nearest of them. Where the
+    /// reference is a list of surveyed points: `triangulated`.
     #[default]
     Auto,
     /// The reference ground point at the smallest horizontal distance.
