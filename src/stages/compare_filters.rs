@@ -3,11 +3,10 @@
 
 use std::rc::Rc;
 
-use crate::areas::LeftOut;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::{Finder, Raster};
 use crate::stages::acceptance_limit::AcceptanceLimits;
-use crate::stages::compare::Compare;
+use crate::stages::asked::{Asked, Asking};
 use crate::stages::compared::Compared;
 use crate::stages::filter_ground::{FilterGround, opened_before};
 use crate::stages::filters_found::{CELLS, GroundCounts, RECORD, give_compared, give_ground, give_reference};
@@ -15,14 +14,12 @@ use crate::stages::ground::Ground;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin, SurveyGround};
 use crate::stages::kept_limits::KeepLimits;
 use crate::stages::later_selects::LaterSelects;
-use crate::stages::left_out;
-use crate::stages::matching::{Matcher, Search};
 use crate::stages::refused::{RefusedCounts, SlopeClasses};
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, Visitor, Wanted};
 use crate::stages::summarise::Summarise;
 use crate::stages::terrain_cells::covered_cells;
 use crate::terrain::coverage::Coverage;
-use crate::tile::at_work::{Halo, Tile, holds};
+use crate::tile::at_work::{Halo, Tile};
 use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::units::{Length, Micrometres};
 
@@ -37,8 +34,8 @@ fn asking<'a>(preparing: &'a Preparing<'_>) -> Option<(usize, &'a Ground)> {
 pub fn stages(preparing: &Preparing<'_>) -> Vec<Box<dyn TileStage>> {
     let Some((at, own)) = asking(preparing) else { return Vec::new() };
     let after = &preparing.options[at..];
-    let search = preparing.find::<Compare>().filter(|_| preparing.surveyed.is_none()).map(Compare::search);
-    let keep_origin = if search.is_some() { KeepOrigin::WhereCompared } else { KeepOrigin::Never };
+    let compares = Asking::of(preparing).compares();
+    let keep_origin = if compares { KeepOrigin::WhereCompared } else { KeepOrigin::Never };
     let breaks = preparing.find::<Summarise>().cloned().unwrap_or_default().slope_breaks;
     let filter = |number: usize, options: &Ground, cloud| FilterGround {
         options: options.clone(),
@@ -54,17 +51,15 @@ pub fn stages(preparing: &Preparing<'_>) -> Vec<Box<dyn TileStage>> {
         survey,
         own_reference,
         selects: [Cloud::Survey, Cloud::Reference].map(|cloud| LaterSelects::of(after, cloud)),
-        search,
+        asking: Asking::of(preparing),
         // Its own halo is all that its limits take beyond that of the run's filter.
-        wider: if search.is_some() { cell } else { 0 },
+        wider: if compares { cell } else { 0 },
         terrain_cell: preparing.terrain_cell,
-        seed: preparing.seed,
-        left_out: preparing.left_out.clone(),
     };
     let mut stages: Vec<Box<dyn TileStage>> = vec![Box::new(survey_setting(0, None, true, 0))];
     for (number, alternative) in (1..).zip(&own.compare) {
         let options = own.with(alternative);
-        let reference = own.cloud.includes(Cloud::Reference) && search.is_some();
+        let reference = own.cloud.includes(Cloud::Reference) && compares;
         if reference {
             stages.push(Box::new(FilterReference {
                 filter: filter(number, &options, Cloud::Reference),
@@ -150,13 +145,10 @@ struct CompareFilter {
     own_reference: bool,
     /// The conditions that stand after `ground`, of survey and reference.
     selects: [LaterSelects; 2],
-    /// How the reference of a point is found; nothing where the run compares no points with a cloud.
-    search: Option<Search>,
+    asking: Asking,
     /// How much wider than the run's own its cells are.
     wider: Micrometres,
     terrain_cell: Option<Length>,
-    seed: u64,
-    left_out: LeftOut,
 }
 
 impl TileStage for CompareFilter {
@@ -187,26 +179,19 @@ impl TileStage for CompareFilter {
         };
         let cells = self.terrain_cell.and_then(|cell| covered_cells(tile, cell.exact_micrometres()));
         let cells = cells.map(|extent| (extent.finder(), Coverage::new(extent)));
-        let mut reused = tile.reusable.take::<Reused>().unwrap_or_default();
-        let matcher = reused.0.pop().unwrap_or_default();
-        tile.reusable.put(reused);
-        let (ground, asked) = (GroundCounts::default(), Vec::new());
-        Some(Box::new(FilterVisitor { stage: self, survey, reference, cells, ground, asked, matcher }))
+        let (ground, asked) = (GroundCounts::default(), Asked::none(&self.asking, tile));
+        Some(Box::new(FilterVisitor { stage: self, survey, reference, cells, ground, asked }))
     }
 
     fn wants(&self, tile: &Tile<'_>) -> Wanted {
-        let compares = self.search.is_some() && tile.is_compared();
-        if compares { Wanted::NearReference } else { Wanted::Nothing }
+        self.asking.wants(tile)
     }
 
     fn bytes_per_point(&self) -> f64 {
-        self.search.map_or(0.0, |search| search.bytes_per_position() + (size_of::<u32>() + RECORD) as f64)
+        let given = if self.asking.compares() { RECORD } else { 0 };
+        self.asking.bytes_per_point::<()>() + given as f64
     }
 }
-
-/// The matchers of these stages, whose memory is used again from tile to tile.
-#[derive(Default)]
-struct Reused(Vec<Matcher>);
 
 struct FilterVisitor<'a> {
     stage: &'a CompareFilter,
@@ -215,9 +200,7 @@ struct FilterVisitor<'a> {
     /// The terrain cells, where terrain is summed up.
     cells: Option<(Finder, Coverage)>,
     ground: GroundCounts,
-    /// The points at which the reference is asked for.
-    asked: Vec<u32>,
-    matcher: Matcher,
+    asked: Asked<'a, ()>,
 }
 
 /// Whether a point is ground to a setting with these limits, or by its status where they are the run's own.
@@ -254,40 +237,19 @@ impl Visitor for FilterVisitor<'_> {
                     }
                 }
             }
-            Cloud::Reference if !self.asked.is_empty() => {
-                let place = left_out::place(cloud);
-                for (point, status) in piece.points.iter().zip(&piece.statuses) {
-                    if is_ground(self.reference.as_ref(), of_reference, point, *status)
-                        && self.stage.left_out.first(place, point).is_none()
-                    {
-                        self.matcher.offer(point);
-                    }
-                }
+            Cloud::Reference => {
+                let limits = self.reference.as_ref();
+                self.asked.offer(piece, |point, status| is_ground(limits, of_reference, point, status));
             }
-            Cloud::Reference => {}
         }
     }
 
     fn survey_visited(&mut self, tile: &mut Tile<'_>) {
-        let Some(search) = self.stage.search.filter(|_| tile.is_compared()) else { return };
-        let Some(near) = tile.near_reference(search.reach()) else { return };
-        self.matcher.start(tile.survey.core);
-        let place = left_out::place(Cloud::Survey);
-        let own = tile.survey.points.iter().zip(&tile.survey.statuses).take(tile.survey.core);
-        for (index, (point, status)) in (0..).zip(own) {
-            if point.valid_return().is_some()
-                && holds(near, point)
-                && is_ground(self.survey.as_ref(), &self.stage.selects[0], point, *status)
-                && self.stage.left_out.first(place, point).is_none()
-            {
-                self.matcher.ask(point);
-                self.asked.push(index);
-            }
-        }
-        self.matcher.ready(search, self.stage.seed);
+        let (limits, selects) = (self.survey.as_ref(), &self.stage.selects[0]);
+        self.asked.ask(tile, |point, status| is_ground(limits, selects, point, status).then_some(()));
     }
 
-    fn finish(mut self: Box<Self>, tile: &mut Tile<'_>) {
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
         let number = self.stage.number;
         give_ground(number, &self.ground, &mut tile.sections);
         if let Some((_, cells)) = &self.cells {
@@ -296,18 +258,13 @@ impl Visitor for FilterVisitor<'_> {
         let known = tile.shared.get::<SurveyGround>().and_then(SurveyGround::limits);
         let limits = self.survey.as_deref().or(known).filter(|_| !self.asked.is_empty());
         let limits = limits.and_then(|limits| AcceptanceLimits::new(limits, tile.core, &tile.survey));
-        for (place, index) in std::mem::take(&mut self.asked).into_iter().enumerate() {
-            let point = &tile.survey.points[index as usize];
-            if let Some(reference) = self.matcher.found(place, point) {
-                let highest = limits.as_ref().and_then(|limits| limits.at(point.x, point.y, point.z));
-                let headroom = Compared::headroom(point.z, highest);
-                let return_number = point.valid_return().unwrap_or(0).min(MAX_RETURN as u8);
-                let dz = point.z - reference.elevation;
-                give_compared(number, return_number, dz, headroom, &mut tile.sections);
-            }
-        }
-        let mut reused = tile.reusable.take::<Reused>().unwrap_or_default();
-        reused.0.push(self.matcher);
-        tile.reusable.put(reused);
+        self.asked.found(&tile.survey, |(), point, reference| {
+            let highest = limits.as_ref().and_then(|limits| limits.at(point.x, point.y, point.z));
+            let headroom = Compared::headroom(point.z, highest);
+            let return_number = point.valid_return().unwrap_or(0).min(MAX_RETURN as u8);
+            let dz = point.z - reference.elevation;
+            give_compared(number, return_number, dz, headroom, &mut tile.sections);
+        });
+        self.asked.done(tile);
     }
 }

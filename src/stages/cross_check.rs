@@ -3,21 +3,18 @@
 
 use std::rc::Rc;
 
-use crate::areas::LeftOut;
 use crate::cloud::point::{Fields, MAX_RETURN, Point};
 use crate::raster::Raster;
 use crate::results::cross_check::{CrossCheck, CrossRow, CrossSet};
-use crate::stages::compare::Compare;
+use crate::stages::asked::{Asked, Asking};
 use crate::stages::filter_ground::FilterGround;
 use crate::stages::ground::Ground;
 use crate::stages::ground_limits::{GroundLimits, KeepOrigin};
 use crate::stages::kept_limits::KeepLimits;
 use crate::stages::later_selects::LaterSelects;
-use crate::stages::left_out;
-use crate::stages::matching::{Matcher, Search};
 use crate::stages::stage::{Preparing, SurfaceNeed, TileStage, Visitor, Wanted};
 use crate::stats::moments::Moments;
-use crate::tile::at_work::{Tile, holds};
+use crate::tile::at_work::Tile;
 use crate::tile::points::{Cloud, PointSet, PointStatus};
 use crate::tile::yields::{Sections, YieldError, Yields};
 use crate::units::Unit;
@@ -28,10 +25,7 @@ pub struct CrossCheckGround {
     filter: FilterGround,
     /// The conditions that stand after `ground`: what they do not select is not counted here.
     selects: LaterSelects,
-    /// How the reference of a point is found; nothing where the run compares no points with a cloud.
-    search: Option<Search>,
-    seed: u64,
-    left_out: LeftOut,
+    asking: Asking,
 }
 
 impl CrossCheckGround {
@@ -41,7 +35,6 @@ impl CrossCheckGround {
         let asks = |ground: &&Ground| ground.cross_check && ground.cloud.includes(Cloud::Survey);
         let at = all.iter().position(|one| one.downcast::<Ground>().as_ref().is_some_and(asks))?;
         let ground = all[at].downcast::<Ground>()?;
-        let compare = preparing.find::<Compare>().filter(|_| preparing.surveyed.is_none());
         Some(CrossCheckGround {
             filter: FilterGround {
                 options: ground.clone(),
@@ -52,9 +45,7 @@ impl CrossCheckGround {
                 keep_limits: KeepLimits::Nowhere,
             },
             selects: LaterSelects::of(&all[at..], Cloud::Survey),
-            search: compare.map(Compare::search),
-            seed: preparing.seed,
-            left_out: preparing.left_out.clone(),
+            asking: Asking::of(preparing),
         })
     }
 }
@@ -72,24 +63,18 @@ impl TileStage for CrossCheckGround {
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, surface: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let limits = self.filter.opened(tile, surface)?;
-        let Reused(matcher) = tile.reusable.take().unwrap_or_default();
         let found = vec![CrossCounts::default(); MAX_RETURN + 1];
-        Some(Box::new(CrossVisitor { stage: self, limits, found, asked: Vec::new(), matcher }))
+        Some(Box::new(CrossVisitor { stage: self, limits, found, asked: Asked::none(&self.asking, tile) }))
     }
 
     fn wants(&self, tile: &Tile<'_>) -> Wanted {
-        let compares = self.search.is_some() && tile.is_compared();
-        if compares { Wanted::NearReference } else { Wanted::Nothing }
+        self.asking.wants(tile)
     }
 
     fn bytes_per_point(&self) -> f64 {
-        self.search.map_or(0.0, |search| search.bytes_per_position() + size_of::<(u32, Sides)>() as f64)
+        self.asking.bytes_per_point::<Sides>()
     }
 }
-
-/// The matcher of this stage, whose memory is used again.
-#[derive(Default)]
-struct Reused(Matcher);
 
 /// What classes and filter make of a point.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,30 +132,26 @@ struct CrossVisitor<'a> {
     limits: Rc<GroundLimits>,
     /// By return number; 0 holds points without a valid one.
     found: Vec<CrossCounts>,
-    /// The points at which the reference is asked for.
-    asked: Vec<(u32, Sides)>,
-    matcher: Matcher,
+    asked: Asked<'a, Sides>,
 }
 
-impl CrossVisitor<'_> {
-    /// What both make of a point; nothing of one that is labelled noise or not selected.
-    #[inline]
-    fn sides(&self, point: &Point) -> Option<Sides> {
-        if point.is_noise() || !self.stage.selects.selects(point) {
-            return None;
-        }
-        let by_filter = self.limits.judge(point.x, point.y, point.z) == PointStatus::Ground;
-        Some(match (point.is_ground_class(), by_filter) {
-            (true, true) => Sides::Both,
-            (true, false) => Sides::ClassesOnly,
-            (false, true) => Sides::FilterOnly,
-            (false, false) => Sides::Neither,
-        })
+/// What both make of a point; nothing of one that is labelled noise or not selected.
+#[inline]
+fn sides(selects: &LaterSelects, limits: &GroundLimits, point: &Point) -> Option<Sides> {
+    if point.is_noise() || !selects.selects(point) {
+        return None;
     }
+    let by_filter = limits.judge(point.x, point.y, point.z) == PointStatus::Ground;
+    Some(match (point.is_ground_class(), by_filter) {
+        (true, true) => Sides::Both,
+        (true, false) => Sides::ClassesOnly,
+        (false, true) => Sides::FilterOnly,
+        (false, false) => Sides::Neither,
+    })
+}
 
-    fn of(&mut self, point: &Point, sides: Sides) -> &mut (u64, Moments) {
-        &mut self.found[usize::from(point.valid_return().unwrap_or(0))].0[sides as usize]
-    }
+fn counts_of<'a>(found: &'a mut [CrossCounts], point: &Point, sides: Sides) -> &'a mut (u64, Moments) {
+    &mut found[usize::from(point.valid_return().unwrap_or(0))].0[sides as usize]
 }
 
 impl Visitor for CrossVisitor<'_> {
@@ -178,50 +159,28 @@ impl Visitor for CrossVisitor<'_> {
         match cloud {
             Cloud::Survey => {
                 for point in &piece.points[..piece.core] {
-                    if let Some(sides) = self.sides(point) {
-                        self.of(point, sides).0 += 1;
+                    if let Some(sides) = sides(&self.stage.selects, &self.limits, point) {
+                        counts_of(&mut self.found, point, sides).0 += 1;
                     }
                 }
             }
-            Cloud::Reference if !self.asked.is_empty() => {
-                let place = left_out::place(cloud);
-                for point in piece.ground().map(|i| &piece.points[i]) {
-                    if self.stage.left_out.first(place, point).is_none() {
-                        self.matcher.offer(point);
-                    }
-                }
-            }
-            Cloud::Reference => {}
+            Cloud::Reference => self.asked.offer(piece, |_, status| status == PointStatus::Ground),
         }
     }
 
     fn survey_visited(&mut self, tile: &mut Tile<'_>) {
-        let Some(search) = self.stage.search.filter(|_| tile.is_compared()) else { return };
-        let Some(near) = tile.near_reference(search.reach()) else { return };
-        self.matcher.start(tile.survey.core);
-        let place = left_out::place(Cloud::Survey);
-        for (index, point) in (0..).zip(&tile.survey.points[..tile.survey.core]) {
-            if point.valid_return().is_none() || !holds(near, point) {
-                continue;
-            }
-            let Some(sides) = self.sides(point).filter(|sides| *sides != Sides::Neither) else { continue };
-            if self.stage.left_out.first(place, point).is_none() {
-                self.matcher.ask(point);
-                self.asked.push((index, sides));
-            }
-        }
-        self.matcher.ready(search, self.stage.seed);
+        let (selects, limits) = (&self.stage.selects, &self.limits);
+        let chooses = |point: &Point, _| sides(selects, limits, point).filter(|one| *one != Sides::Neither);
+        self.asked.ask(tile, chooses);
     }
 
-    fn finish(mut self: Box<Self>, tile: &mut Tile<'_>) {
-        for (place, (index, sides)) in std::mem::take(&mut self.asked).into_iter().enumerate() {
-            let point = &tile.survey.points[index as usize];
-            if let Some(reference) = self.matcher.found(place, point) {
-                self.of(point, sides).1.add(point.z - reference.elevation);
-            }
-        }
-        give(&self.found, &mut tile.sections);
-        tile.reusable.put(Reused(self.matcher));
+    fn finish(self: Box<Self>, tile: &mut Tile<'_>) {
+        let CrossVisitor { mut found, asked, .. } = *self;
+        asked.found(&tile.survey, |sides, point, reference| {
+            counts_of(&mut found, point, sides).1.add(point.z - reference.elevation);
+        });
+        give(&found, &mut tile.sections);
+        asked.done(tile);
     }
 }
 

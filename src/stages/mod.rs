@@ -47,6 +47,7 @@ pub(crate) mod agreement;
 pub(crate) mod alone;
 pub mod alternative;
 pub(crate) mod apart;
+pub(crate) mod asked;
 pub mod auto;
 pub(crate) mod cell_attributes;
 pub mod chain;
