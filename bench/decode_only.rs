@@ -78,8 +78,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     };
     let pool = rayon::ThreadPoolBuilder::new().num_threads(arguments.threads.unwrap_or(0)).build()?;
     let start = Instant::now();
-    let files: Vec<LasFile> =
-        arguments.files.iter().map(|path| LasFile::open(path)).collect::<Result<_, _>>()?;
+    let files: Vec<LasFile> = arguments.files.iter().map(LasFile::open).collect::<Result<_, _>>()?;
     let sums = pool.install(|| decode(&files, fields))?;
     let seconds = start.elapsed().as_secs_f64();
     black_box((sums.x, sums.y, sums.others));

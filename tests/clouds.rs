@@ -56,7 +56,7 @@ fn all_fields_agree_with_the_independent_reader() {
     let oracle = oracle();
     assert_eq!(oracle.len(), 6);
     for (name, expected) in oracle {
-        let cloud = LasFile::open(&data(&name)).unwrap();
+        let cloud = LasFile::open(data(&name)).unwrap();
         assert_eq!(format!("{}.{}", cloud.version.0, cloud.version.1), expected["version"], "{name}");
         assert_eq!(Value::from(cloud.format), expected["format"], "{name}");
         assert_eq!(Value::from(cloud.record_length), expected["record_length"], "{name}");
@@ -108,7 +108,7 @@ fn all_fields_agree_with_the_independent_reader() {
 #[test]
 fn coordinates_agree_to_the_micrometre_in_every_unit() {
     for (name, expected) in oracle() {
-        let cloud = LasFile::open(&data(&name)).unwrap();
+        let cloud = LasFile::open(data(&name)).unwrap();
         for unit in Unit::ALL {
             let points = decode(&cloud, unit);
             for (axis, of) in [("x", 0), ("y", 1), ("z", 2)] {
@@ -125,7 +125,7 @@ fn coordinates_agree_to_the_micrometre_in_every_unit() {
 
 #[test]
 fn the_systems_and_units_are_read_as_stated() {
-    let crs = |name: &str| -> Crs { LasFile::open(&data(name)).unwrap().crs };
+    let crs = |name: &str| -> Crs { LasFile::open(data(name)).unwrap().crs };
 
     let autzen = crs("autzen_trim.laz");
     assert_eq!(autzen.horizontal_unit, StatedUnit::Stated(Unit::Foot));
@@ -154,14 +154,14 @@ fn the_systems_and_units_are_read_as_stated() {
 
 #[test]
 fn the_header_is_read_as_stated() {
-    let cloud = LasFile::open(&data("autzen_trim.laz")).unwrap();
+    let cloud = LasFile::open(data("autzen_trim.laz")).unwrap();
     assert!(cloud.compressed && !cloud.synthetic_returns);
     assert_eq!(cloud.gps_time_type, GpsTimeType::WeekSeconds);
     assert_eq!(cloud.creation_date.as_deref(), Some("2015-09-10"));
     assert_eq!(cloud.blocks.iter().map(|block| block.points).collect::<Vec<_>>(), [50_000, 50_000, 10_000]);
-    let cloud = LasFile::open(&data("1_4_w_evlr.laz")).unwrap();
+    let cloud = LasFile::open(data("1_4_w_evlr.laz")).unwrap();
     assert_eq!(cloud.gps_time_type, GpsTimeType::AdjustedStandard);
-    assert_eq!(LasFile::open(&data("simple.las")).unwrap().notes, Vec::<String>::new());
+    assert_eq!(LasFile::open(data("simple.las")).unwrap().notes, Vec::<String>::new());
 }
 
 /// Points a second and core, for the cloud that `CLOUD` names:

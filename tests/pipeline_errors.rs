@@ -5,6 +5,7 @@
 use std::fs;
 use std::path::{Path, PathBuf};
 
+use echograde::cloud::Location;
 use echograde::pipeline::resolved::resolved_yaml;
 use echograde::pipeline::{Loaded, PipelineError, load, load_text};
 use echograde::stages::list::Stage;
@@ -37,6 +38,29 @@ fn every_wrong_file_is_explained() {
             insta::assert_snapshot!(name, error.to_string().replace('\\', "/"));
         });
     }
+}
+
+#[cfg(not(feature = "remote"))]
+#[test]
+fn an_address_is_refused_at_its_place_with_the_remedy_where_the_program_is_built_without_them() {
+    let text = "survey: {files: [a.laz, 'https://data.example/b.laz?X-Amz-Signature=hushed']}\nreference: {files: ['s3://bucket/*.laz']}\n\
+                exclude: [{area: 'https://data.example/c.geojson', why: roads}]\n";
+    let folder = tempfile::tempdir().unwrap();
+    fs::write(folder.path().join("a.laz"), "LASF").unwrap();
+    let error = load_text(&folder.path().join("site.yaml"), text).unwrap_err();
+    let said: Vec<&str> = error.problems.iter().map(|problem| problem.message.as_str()).collect();
+    let remedy = "is an address, which this build of echograde cannot read: download the file and name it, or install with \
+                  `cargo install --path . --features remote`";
+    assert_eq!(
+        said,
+        [
+            &format!("`https://data.example/b.laz` {remedy}"),
+            &format!("`s3://bucket/*.laz` {remedy}"),
+            "`https://data.example/c.geojson` is an address, but only clouds are read from addresses",
+        ]
+    );
+    assert_eq!(error.line_and_column(&error.problems[0]), Some((1, 25)));
+    assert!(!error.to_string().contains("hushed"), "{error}");
 }
 
 #[test]
@@ -132,10 +156,9 @@ fn the_shortest_file_has_every_default() {
 fn the_files_of_a_pattern_are_sorted_and_each_is_there_once() {
     let text = "survey: {files: ['../../data/simple.las', '../../data/*.la?', './../../data/simple.las']}";
     let loaded = load_text(Path::new("tests/pipelines/good/x.yaml"), text).unwrap();
-    let names: Vec<_> =
-        loaded.survey_files.iter().map(|file| file.file_name().unwrap().to_str().unwrap()).collect();
-    assert_eq!(names.iter().filter(|name| **name == "simple.las").count(), 1, "{names:?}");
-    assert!(names.contains(&"autzen_trim.laz") && !names.contains(&"README.md"), "{names:?}");
+    let names: Vec<String> = loaded.survey_files.iter().map(Location::name).collect();
+    let count = |wanted: &str| names.iter().filter(|name| *name == wanted).count();
+    assert_eq!((count("simple.las"), count("autzen_trim.laz"), count("README.md")), (1, 1, 0), "{names:?}");
 }
 
 #[test]
@@ -146,7 +169,8 @@ fn a_folder_name_with_brackets_is_taken_as_it_is() {
     fs::write(site.join("a.laz"), "").unwrap();
     fs::write(site.join("._a.laz"), "").unwrap();
     let loaded = load_text(&site.join("p.yaml"), "survey: {files: ['*.laz']}").unwrap();
-    assert_eq!(loaded.survey_files, [site.join("a.laz")]);
+    let found: Vec<&Path> = loaded.survey_files.iter().map(Location::path).collect();
+    assert_eq!(found, [site.join("a.laz")]);
 }
 
 #[test]

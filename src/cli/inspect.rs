@@ -6,7 +6,6 @@ mod problems;
 mod text;
 
 use std::fmt;
-use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
@@ -16,17 +15,18 @@ use crate::cli::inspect::e57::E57Inspection;
 use crate::cli::inspect::inspection::{
     ClassCount, CoordinateRange, DensityBasis, GpsSpan, ReturnCount, Span, StripCount, Units,
 };
-use crate::cloud::{Census, CloudError, GpsTimeType, LasFile, MAX_RETURN, Source, StatedUnit, is_e57};
+use crate::cloud::{
+    Census, CloudError, GpsTimeType, LasFile, Location, MAX_RETURN, Source, StatedUnit, is_e57,
+};
 use crate::units::Unit;
 
-/// Inspects each of `paths` and gives the text for people, or JSON: one object for one path, a list of them for
+/// Inspects each of `clouds` and gives the text for people, or JSON: one object for one cloud, a list of them for
 /// several.
 ///
 /// # Errors
 /// When a file cannot be read at all. What is wrong with a readable file is listed among its problems.
-pub fn inspect(paths: &[PathBuf], json: bool) -> Result<String, CloudError> {
-    let inspections: Vec<Inspected> =
-        paths.iter().map(|path| Inspected::of(path)).collect::<Result<_, _>>()?;
+pub fn inspect(clouds: &[Location], json: bool) -> Result<String, CloudError> {
+    let inspections: Vec<Inspected> = clouds.iter().map(Inspected::of).collect::<Result<_, _>>()?;
     if !json {
         return Ok(inspections.iter().map(Inspected::to_string).collect::<Vec<_>>().join("\n"));
     }
@@ -48,11 +48,11 @@ enum Inspected {
 }
 
 impl Inspected {
-    fn of(path: &Path) -> Result<Self, CloudError> {
-        if is_e57(path) {
-            return Ok(Inspected::E57(Box::new(E57Inspection::of(path)?)));
+    fn of(cloud: &Location) -> Result<Self, CloudError> {
+        if is_e57(cloud) {
+            return Ok(Inspected::E57(Box::new(E57Inspection::of(cloud)?)));
         }
-        Ok(Inspected::Las(Box::new(Inspection::of(path)?)))
+        Ok(Inspected::Las(Box::new(Inspection::of(cloud)?)))
     }
 }
 
@@ -66,12 +66,12 @@ impl fmt::Display for Inspected {
 }
 
 impl Inspection {
-    /// Reads the whole cloud at `path`, on all cores.
+    /// Reads the whole cloud at `location`, on all cores.
     ///
     /// # Errors
     /// When the file cannot be read at all.
-    pub fn of(path: &Path) -> Result<Inspection, CloudError> {
-        let source = Source::Las(LasFile::open(path)?);
+    pub fn of(location: impl Into<Location>) -> Result<Inspection, CloudError> {
+        let source = Source::Las(LasFile::open(location)?);
         let Source::Las(cloud) = &source else { unreachable!("opened as LAS or LAZ") };
         // Where a unit is not reliably stated, numbers stay in the file's own unit: treated as metres, they come
         // back as they were.
@@ -100,7 +100,7 @@ impl Inspection {
             }
         });
         let mut inspection = Inspection {
-            file: path.display().to_string(),
+            file: source.path().display().to_string(),
             bytes: cloud.size,
             version: format!("{}.{}", cloud.version.0, cloud.version.1),
             format: cloud.format,

@@ -25,7 +25,8 @@ use clap::Parser;
 use crate::cli::arguments::{Arguments, Command};
 use crate::cli::error::CliError;
 use crate::cli::output::{print, show, show_implausible};
-use crate::cloud::{STACK, guard};
+use crate::cloud::address::{self, is_address, is_pattern};
+use crate::cloud::{Location, STACK, Stores, guard};
 use crate::engine::plan::job::{DEFAULT_MEMORY, Resources};
 use crate::engine::plan::sites::Demands;
 use crate::engine::siting::site_plan::Asked;
@@ -94,7 +95,7 @@ fn dispatch(command: Command, screen: Screen) -> Result<u8, CliError> {
             print(&cluster::cluster(&file, out.as_deref(), &wanted, &watch)?)
         }
         Command::Check { file, json, resources } => print(&check::check(&file, json, resources.resources())?),
-        Command::Inspect { clouds, json } => print(&inspect::inspect(&named(clouds)?, json)?),
+        Command::Inspect { clouds, json } => print(&inspect::inspect(&located(clouds)?, json)?),
         Command::New { survey, reference, out, replace } => {
             print(&new::new(&named(survey)?, &named(reference)?, &out, replace)?)
         }
@@ -147,6 +148,30 @@ fn named(given: Vec<PathBuf>) -> Result<Vec<PathBuf>, CliError> {
         }
     }
     Ok(paths)
+}
+
+/// The same of clouds, which may be at addresses.
+fn located(given: Vec<PathBuf>) -> Result<Vec<Location>, CliError> {
+    let stores = Stores::default();
+    let mut clouds = Vec::new();
+    for path in given {
+        match path.to_str().filter(|text| is_address(text)) {
+            Some(pattern) if is_pattern(pattern) => {
+                let found = stores.matching(pattern).map_err(CliError::Usage)?;
+                if found.is_empty() {
+                    let message = format!(
+                        "no object matches `{}`; check the pattern, or name the objects",
+                        address::shown(pattern)
+                    );
+                    return Err(CliError::Usage(message));
+                }
+                clouds.extend(found.into_iter().map(Location::from));
+            }
+            Some(_) => clouds.push(Location::of(&path, &stores).map_err(CliError::Usage)?),
+            None => clouds.extend(named(vec![path])?.into_iter().map(Location::from)),
+        }
+    }
+    Ok(clouds)
 }
 
 /// Prints the result of a run; gives the exit code.

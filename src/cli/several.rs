@@ -13,6 +13,7 @@ use crate::cli::output::{print, show, show_implausible};
 use crate::cli::run::{NOT_ACCEPTED, Order, run};
 use crate::engine::plan::inputs::hash_inputs;
 use crate::engine::plan::job::Job;
+use crate::engine::store::identity::Input;
 use crate::engine::store::run_folder::{MANIFEST, PIPELINE, SUMMARY};
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::duration;
@@ -110,7 +111,8 @@ fn finished_before(file: &Path, out: Option<&Path>, order: Order, watch: &Watch)
     let manifest: Value = serde_json::from_str(&read(MANIFEST)?).ok()?;
     let summary: Value = serde_json::from_str(&read(SUMMARY)?).ok()?;
     let job = Job::prepare(loaded, order.resources).ok()?;
-    if serde_json::to_value(hash_inputs(&job, watch).ok()?).ok()? != manifest["inputs"] {
+    let known: Vec<Input> = serde_json::from_value(manifest["inputs"].clone()).ok()?;
+    if serde_json::to_value(hash_inputs(&job, &known, watch).ok()?).ok()? != manifest["inputs"] {
         return None;
     }
     watch.info(&format!("{} is already done: its results are in {}", file.display(), folder.display()));

@@ -121,7 +121,7 @@ impl Census {
                         Some(decoder) => decoder,
                         None => source.decoder(fields, horizontal, vertical)?,
                     };
-                    census.add_block(&mut decoder, block, thinning);
+                    census.add_block(&mut decoder, block, thinning)?;
                     Ok((Some(decoder), census))
                 },
             )
@@ -135,7 +135,7 @@ impl Census {
         Ok(census)
     }
 
-    fn add_block(&mut self, decoder: &mut Decoder, block: &Block, thinning: u64) {
+    fn add_block(&mut self, decoder: &mut Decoder, block: &Block, thinning: u64) -> Result<(), CloudError> {
         let mut sample = Vec::new();
         let mut word = ((i32::MIN, i32::MIN), 0);
         let result = decoder.for_each(block, |decoded| {
@@ -150,6 +150,8 @@ impl Census {
         self.repeats += repeats(&mut sample);
         self.sample.extend(sample);
         match result {
+            // What a store does not give is no damage of the file.
+            Err(error @ (CloudError::Fetch { .. } | CloudError::Changed { .. })) => return Err(error),
             Err(error) => self.damaged.push((block.number, error.to_string())),
             Ok(()) => {
                 self.blocks += 1;
@@ -157,6 +159,7 @@ impl Census {
                 self.outside.extend(error.map(|error| (block.number, error)));
             }
         }
+        Ok(())
     }
 
     fn add(&mut self, decoded: &Decoded, word: &mut ((i32, i32), u64)) {

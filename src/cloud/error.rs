@@ -25,6 +25,36 @@ pub enum CloudError {
         /// Why.
         source: io::Error,
     },
+    /// An object cannot be opened.
+    #[error("{}: cannot be opened: {what}. {remedy}", path.display())]
+    Refused {
+        /// Its address.
+        path: PathBuf,
+        /// What its store says.
+        what: String,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// Bytes of an object cannot be had.
+    #[error("{}: {length} bytes from byte {offset} on cannot be read: {what}. {remedy}", path.display())]
+    Fetch {
+        /// Its address.
+        path: PathBuf,
+        /// Where reading began.
+        offset: u64,
+        /// Bytes asked for.
+        length: u64,
+        /// What its store says.
+        what: String,
+        /// What to do.
+        remedy: &'static str,
+    },
+    /// An object is another than when it was opened.
+    #[error("{}: changed while it was being read; wait until it is written completely, then run again", path.display())]
+    Changed {
+        /// Its address.
+        path: PathBuf,
+    },
     /// The file is something else.
     #[error("{}: not a LAS, LAZ or E57 file: it begins with {found}, not with LASF or ASTM-E57 (byte 0). Remove it from `files:`, \
              or export the cloud again", path.display())]

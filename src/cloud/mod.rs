@@ -7,6 +7,7 @@
 //! not, of its units. A [`Census`] counts all that is in a source. What is peculiar to LAS and LAZ is in `las/`, to
 //! E57 in `e57/`.
 
+pub(crate) mod address;
 mod block;
 pub(crate) mod bounds;
 pub mod buckets;
@@ -18,12 +19,14 @@ mod error;
 pub mod files;
 pub(crate) mod guard;
 mod las;
+mod location;
+mod objects;
 pub(crate) mod packed;
 pub mod point;
 pub mod point_list;
 mod pose;
+mod ranges;
 pub(crate) mod reuse;
-mod sized_file;
 mod source;
 mod stated_box;
 
@@ -35,7 +38,10 @@ pub use self::error::CloudError;
 pub use self::las::{
     ChunkEncoder, CopyError, CopyPlan, CopyWriter, ExtraDimension, GpsTimeType, LasDecoder, LasFile, STACK,
 };
+pub use self::location::Location;
+pub use self::objects::Stores;
 pub use self::point::{Decoded, Fields, MAX_RETURN, Point};
 pub use self::pose::{Pose, Registered};
+pub use self::ranges::read_stretch;
 pub use self::source::{Decoder, Ground, Placing, Source, is_e57};
 pub use self::stated_box::StatedBox;

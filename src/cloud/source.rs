@@ -7,14 +7,17 @@ use crate::cloud::block::Block;
 use crate::cloud::crs::Crs;
 use crate::cloud::e57::{E57Decoder, E57Scan, SIGNATURE};
 use crate::cloud::error::CloudError;
-use crate::cloud::files::file_name;
 use crate::cloud::las::{GpsTimeType, LasDecoder, LasFile};
+use crate::cloud::location::Location;
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields, MAX_RETURN};
 use crate::cloud::pose::Registered;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 use crate::cloud::stated_box::StatedBox;
 use crate::units::{Micrometres, Unit};
+
+/// Bytes of a block that is asked for before it is needed at the most.
+const MOST_ASKED: u64 = 4 << 20;
 
 /// Ranges of x and y.
 pub type Ground = (Range<Micrometres>, Range<Micrometres>);
@@ -45,25 +48,30 @@ impl Source {
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open(path: &Path, cut_off_too: bool) -> Result<Vec<Source>, CloudError> {
-        if is_e57(path) {
-            return Ok(E57Scan::open(path, cut_off_too)?.into_iter().map(Source::E57).collect());
+    pub fn open(location: impl Into<Location>, cut_off_too: bool) -> Result<Vec<Source>, CloudError> {
+        let mut reader = RangeReader::open(location)?;
+        if begins_as_e57(&mut reader)? {
+            return Ok(E57Scan::read(reader, cut_off_too)?.into_iter().map(Source::E57).collect());
         }
-        let file = if cut_off_too { LasFile::open_what_is_there(path) } else { LasFile::open(path) };
-        Ok(vec![Source::Las(file?)])
+        Ok(vec![Source::Las(LasFile::read(reader, cut_off_too)?)])
     }
 
-    /// The file.
-    pub fn path(&self) -> &Path {
+    /// Where its file is.
+    pub fn location(&self) -> &Location {
         match self {
-            Source::Las(file) => &file.path,
-            Source::E57(scan) => &scan.path,
+            Source::Las(file) => &file.location,
+            Source::E57(scan) => &scan.location,
         }
+    }
+
+    /// The file, or the address of the object.
+    pub fn path(&self) -> &Path {
+        self.location().path()
     }
 
     /// Name of the file, without its folders.
     pub fn name(&self) -> String {
-        file_name(self.path())
+        self.location().name()
     }
 
     /// Size of the file in bytes.
@@ -157,6 +165,19 @@ impl Source {
         }
     }
 
+    /// Asks for the bytes of a block of an object that a decoder will [load](Decoder::load) soon, and does not wait for them:
+    /// stores answer slowly, but many at once. Nothing is done of a file, or where they are too many to wait in memory.
+    pub fn ask(&self, block: &Block) {
+        let Some(object) = self.location().object() else { return };
+        let (offset, length) = match self {
+            Source::Las(_) => (block.offset, block.bytes),
+            Source::E57(scan) => scan.pages(block),
+        };
+        if self.can_load(block) && length <= MOST_ASKED {
+            object.ask(offset, length);
+        }
+    }
+
     /// The same points in the frame in which they were measured: a pose that the file states is not applied.
     pub fn in_own_frame(self) -> Source {
         match self {
@@ -222,9 +243,13 @@ impl Source {
 }
 
 /// Whether a file begins as an E57 file does. What cannot be opened is told by whoever reads it next.
-pub fn is_e57(path: &Path) -> bool {
-    let start = |mut file: SizedFile| file.bytes(0, SIGNATURE.len() as u64, "signature");
-    SizedFile::open(path).and_then(start).is_ok_and(|start| start == SIGNATURE)
+pub fn is_e57(location: impl Into<Location>) -> bool {
+    RangeReader::open(location).and_then(|mut reader| begins_as_e57(&mut reader)).unwrap_or(false)
+}
+
+fn begins_as_e57(reader: &mut RangeReader) -> Result<bool, CloudError> {
+    let length = SIGNATURE.len() as u64;
+    Ok(reader.size() >= length && reader.bytes(0, length, "signature")? == SIGNATURE)
 }
 
 /// Decodes the blocks of one source. One for each thread: it holds its own file handle and buffers.

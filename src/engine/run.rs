@@ -67,7 +67,7 @@ fn phases(mut job: Job, folder: &RunFolder, watch: &Watch) -> Result<Summary, En
     let mut clock = Clock::start(watch);
     let (inputs, partitions) = match folder.left_over() {
         Some(left_over) => {
-            let inputs = hash_inputs(&job, watch)?;
+            let inputs = hash_inputs(&job, &left_over.inputs, watch)?;
             clock.step("hash the inputs")?;
             let partitions = take_up(&mut job, &inputs, left_over, folder)?;
             (inputs, partitions)

@@ -6,44 +6,50 @@ use std::path::{Component, Path, PathBuf};
 
 use glob::{MatchOptions, Pattern};
 
+use crate::cloud::address::is_address;
 use crate::cloud::files::itself;
-use crate::cloud::guard;
+use crate::cloud::{Location, Stores, guard};
+use crate::pipeline::addresses;
 use crate::pipeline::locate::Seg;
-use crate::pipeline::problem::{self, Notes};
+use crate::pipeline::problem::{self, Notes, Wrong};
 
 /// Letters as they are written; hidden files (`._strip.laz` of a copied disk, say) only where asked for by name.
 const EXACT: MatchOptions =
     MatchOptions { case_sensitive: true, require_literal_separator: true, require_literal_leading_dot: true };
 
-/// What is wrong with one pattern: message, label, help.
-struct Wrong(String, &'static str, Option<String>);
+/// Where the files of a cloud are looked for: in a folder, and in the stores that addresses lead to.
+#[derive(Clone, Copy)]
+pub(super) struct Places<'a> {
+    pub base: &'a Path,
+    pub stores: &'a Stores,
+}
 
 /// The files of the cloud `key`, sorted, each once; notes the patterns that lead to none.
-pub(super) fn find(key: &str, base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
-    let mut files = find_at(&[key.into(), "files".into()], base, notes);
-    files.sort();
+pub(super) fn find(key: &str, places: Places<'_>, notes: &mut Notes) -> Vec<Location> {
+    let mut files = find_at(&[key.into(), "files".into()], places, notes);
+    files.sort_by(|a, b| a.path().cmp(b.path()));
     // Two patterns, or a link, may lead to one file: its points must count once.
     let mut seen = HashSet::new();
-    files.retain(|file| seen.insert(itself(file)));
+    files.retain(|file| seen.insert(itself(file.path())));
     files
 }
 
 /// The files of the setups of the reference, each with the number of its setup, from 1; notes the patterns that lead to
 /// none, and files that stand in two setups.
-pub(super) fn find_setups(base: &Path, notes: &mut Notes) -> Vec<(PathBuf, u16)> {
+pub(super) fn find_setups(places: Places<'_>, notes: &mut Notes) -> Vec<(Location, u16)> {
     let count = notes.document["reference"]["scans"].as_array().map_or(0, Vec::len);
-    let mut files: Vec<(PathBuf, u16)> = Vec::new();
+    let mut files: Vec<(Location, u16)> = Vec::new();
     let mut seen: HashMap<PathBuf, u16> = HashMap::new();
     for (index, setup) in (0..count).zip(1u16..) {
         let path: [Seg; 4] = ["reference".into(), "scans".into(), index.into(), "files".into()];
-        let mut found = find_at(&path, base, notes);
-        found.sort();
+        let mut found = find_at(&path, places, notes);
+        found.sort_by(|a, b| a.path().cmp(b.path()));
         for file in found {
-            match seen.insert(itself(&file), setup) {
+            match seen.insert(itself(file.path()), setup) {
                 None => files.push((file, setup)),
                 Some(before) if before == setup => {}
                 Some(before) => {
-                    let name = file.file_name().unwrap_or_default().to_string_lossy();
+                    let name = file.name();
                     let message = format!("`{name}` belongs to setup {before} and setup {setup}");
                     notes.value(&path, message, "is in an earlier setup".to_string(), None);
                 }
@@ -59,7 +65,7 @@ pub(super) fn find_areas(base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
     let mut files = Vec::new();
     for (index, area) in areas.iter().enumerate() {
         let Some(file) = area["area"].as_str() else { continue };
-        let found = match matches(file, base) {
+        let found = match addresses::not_a_file(file).map_or_else(|| matches(file, base), Err) {
             Ok(found) if found.len() > 1 => {
                 Err(Wrong(format!("`{file}` matches several files"), "expected one file", None))
             }
@@ -81,13 +87,17 @@ pub(super) fn find_areas(base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
 }
 
 /// The files that the patterns listed at a place lead to; notes the patterns that lead to none.
-fn find_at(place: &[Seg], base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
-    let mut files = Vec::new();
+fn find_at(place: &[Seg], places: Places<'_>, notes: &mut Notes) -> Vec<Location> {
+    let (mut files, mut seen) = (Vec::new(), HashMap::new());
     // As the file has them, so that a pattern is shown at its own place even if one before it is wrong.
     let patterns =
         problem::find(&notes.document, place).and_then(|list| list.as_array().cloned()).unwrap_or_default();
     for (index, pattern) in patterns.iter().enumerate() {
-        match pattern.as_str().map(|pattern| matches(pattern, base)) {
+        let found = pattern.as_str().map(|pattern| match is_address(pattern) {
+            true => addresses::matches(pattern, places.stores, &mut seen),
+            false => Ok(matches(pattern, places.base)?.into_iter().map(Location::from).collect()),
+        });
+        match found {
             Some(Ok(found)) => files.extend(found),
             Some(Err(Wrong(message, label, help))) => {
                 notes.value(&[place, &[index.into()]].concat(), message, label.to_string(), help);
@@ -100,11 +110,12 @@ fn find_at(place: &[Seg], base: &Path, notes: &mut Notes) -> Vec<PathBuf> {
 
 /// Notes it where the list of points that is named at a place is not there.
 pub(super) fn find_list(file: &Path, place: &[Seg], base: &Path, notes: &mut Notes) {
-    let wrong = match fs::metadata(base.join(file)) {
-        Ok(meta) if meta.is_file() => return,
-        Ok(_) => Wrong(format!("`{}` is not a file", file.display()), "expected a file", None),
-        Err(error) => not_there(&file.to_string_lossy(), base, &error),
+    let file_or_not = || match fs::metadata(base.join(file)) {
+        Ok(meta) if meta.is_file() => None,
+        Ok(_) => Some(Wrong(format!("`{}` is not a file", file.display()), "expected a file", None)),
+        Err(error) => Some(not_there(&file.to_string_lossy(), base, &error)),
     };
+    let Some(wrong) = addresses::not_a_file(&file.to_string_lossy()).or_else(file_or_not) else { return };
     let Wrong(message, label, help) = wrong;
     notes.value(place, message, label.to_string(), help);
 }

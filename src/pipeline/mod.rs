@@ -4,6 +4,7 @@
 //! values, of the order of stages and of the files named. All problems are reported at once.
 
 pub(crate) mod accept;
+mod addresses;
 mod check;
 mod control_check;
 pub(crate) mod explain;
@@ -34,6 +35,9 @@ pub use locate::{Aim, Seg};
 pub use model::Pipeline;
 pub use problem::{PipelineError, Problem};
 
+use crate::cloud::address::masked;
+use crate::cloud::{Location, Stores};
+use crate::pipeline::files::Places;
 use crate::pipeline::order::ReferenceKind;
 use crate::pipeline::problem::Notes;
 
@@ -56,14 +60,14 @@ pub struct Loaded {
     pub path: PathBuf,
     /// Its folder, from which its paths go.
     pub folder: PathBuf,
-    /// Its text, without a byte order mark.
+    /// Its text, without a byte order mark; what may be secret in addresses stands as `*`.
     pub text: String,
     /// Its content, with every default filled in.
     pub pipeline: Pipeline,
     /// The files of the survey, sorted, each once.
-    pub survey_files: Vec<PathBuf>,
+    pub survey_files: Vec<Location>,
     /// The files of the reference, sorted, each once; none where there is no reference.
-    pub reference_files: Vec<PathBuf>,
+    pub reference_files: Vec<Location>,
     /// The setup of each file of the reference, from 1; none where the file names no setups.
     pub reference_setups: Vec<u16>,
     /// The files of the areas left out, one for each entry of `exclude`.
@@ -95,10 +99,11 @@ impl Loaded {
 
     /// What keeps `output` (of `--out`, say) from being the run folder, if anything: `is a file`, or `holds …`.
     pub fn output_clash(&self, output: &Path) -> Option<String> {
-        let clouds = self.survey_files.iter().chain(&self.reference_files).chain(&self.area_files);
+        let clouds = self.survey_files.iter().chain(&self.reference_files).map(Location::path);
+        let others = self.area_files.iter().chain([&self.path]).map(PathBuf::as_path);
         let lists = self.register_lists().into_iter().flatten();
         let lists: Vec<PathBuf> = lists.chain(self.fit_list()).chain(self.reference_points()).collect();
-        files::output_clash(output, clouds.chain([&self.path]).chain(&lists).map(PathBuf::as_path))
+        files::output_clash(output, clouds.chain(others).chain(lists.iter().map(PathBuf::as_path)))
     }
 
     /// A problem with the value at a key path, found after loading; it is shown there or, where the file does
@@ -120,6 +125,7 @@ impl Loaded {
 
     /// An error of problems found after loading.
     pub fn error(&self, problems: Vec<Problem>) -> PipelineError {
+        let problems = problems.into_iter().map(problem::told).collect();
         PipelineError { path: self.path.clone(), text: self.text.clone(), problems }
     }
 }
@@ -132,12 +138,20 @@ pub fn load(path: &Path) -> Result<Loaded, PipelineError> {
     load_text(path, &read_text(path, "pipeline file")?)
 }
 
+/// Like [`load`], where addresses lead to objects of these stores.
+///
+/// # Errors
+/// As [`load`].
+pub fn load_from(path: &Path, stores: &Stores) -> Result<Loaded, PipelineError> {
+    load_as(Purpose::Run, path, &read_text(path, "pipeline file")?, stores)
+}
+
 /// Like [`load`], for a plan of what to measure.
 ///
 /// # Errors
 /// As [`load`], but for files of the reference that are not there.
 pub fn load_for_plan(path: &Path) -> Result<Loaded, PipelineError> {
-    load_as(Purpose::Plan, path, &read_text(path, "pipeline file")?)
+    load_as(Purpose::Plan, path, &read_text(path, "pipeline file")?, &Stores::default())
 }
 
 /// Like [`load`], for a file that has the text `text`.
@@ -145,20 +159,20 @@ pub fn load_for_plan(path: &Path) -> Result<Loaded, PipelineError> {
 /// # Errors
 /// Everything that is wrong with the text, each with its place and its remedy.
 pub fn load_text(path: &Path, text: &str) -> Result<Loaded, PipelineError> {
-    load_as(Purpose::Run, path, text)
+    load_as(Purpose::Run, path, text, &Stores::default())
 }
 
-fn load_as(purpose: Purpose, path: &Path, text: &str) -> Result<Loaded, PipelineError> {
+fn load_as(purpose: Purpose, path: &Path, text: &str, stores: &Stores) -> Result<Loaded, PipelineError> {
     // A byte order mark would make YAML see two documents.
     let text = text.strip_prefix('\u{feff}').unwrap_or(text);
     let folder = path.parent().map_or_else(PathBuf::new, Path::to_path_buf);
     let mut notes = Notes::new(text);
-    let Some((pipeline, files)) =
-        read_pipeline(purpose, path, &folder, &mut notes).filter(|_| notes.is_empty())
+    let Some((pipeline, files)) = read_pipeline(purpose, path, Places { base: &folder, stores }, &mut notes)
+        .filter(|_| notes.is_empty())
     else {
         return Err(notes.into_error(path));
     };
-    let (path, text) = (path.to_path_buf(), text.to_string());
+    let (path, text) = (path.to_path_buf(), masked(text).into_owned());
     let Files {
         survey: survey_files,
         reference: reference_files,
@@ -170,8 +184,8 @@ fn load_as(purpose: Purpose, path: &Path, text: &str) -> Result<Loaded, Pipeline
 
 /// The files that a pipeline file names.
 struct Files {
-    survey: Vec<PathBuf>,
-    reference: Vec<PathBuf>,
+    survey: Vec<Location>,
+    reference: Vec<Location>,
     setups: Vec<u16>,
     areas: Vec<PathBuf>,
 }
@@ -181,9 +195,10 @@ struct Files {
 fn read_pipeline(
     purpose: Purpose,
     path: &Path,
-    folder: &Path,
+    places: Places<'_>,
     notes: &mut Notes,
 ) -> Option<(Pipeline, Files)> {
+    let folder = places.base;
     let measured = purpose == Purpose::Run;
     notes.to_come = Some("reference").filter(|_| !measured);
     let schema = schema::schema();
@@ -202,13 +217,13 @@ fn read_pipeline(
         };
         order::check(entries, reference, draft.gaps, notes);
     }
-    let survey = files::find("survey", folder, notes);
+    let survey = files::find("survey", places, notes);
     let (mut reference, mut setups) = (Vec::new(), Vec::new());
     let to_be_there = pipeline.reference.as_ref().filter(|_| measured);
     if measured {
-        reference = files::find("reference", folder, notes);
-        let of_setups: Vec<PathBuf>;
-        (of_setups, setups) = files::find_setups(folder, notes).into_iter().unzip();
+        reference = files::find("reference", places, notes);
+        let of_setups: Vec<Location>;
+        (of_setups, setups) = files::find_setups(places, notes).into_iter().unzip();
         reference.extend(of_setups);
     }
     if let Some(points) = to_be_there.and_then(|reference| reference.points.as_ref()) {
@@ -232,8 +247,10 @@ fn read_pipeline(
     let stages_given = draft.entries.is_some();
     pipeline.stages = draft.entries.into_iter().flatten().map(|entry| entry.stage).collect();
     pipeline.resolve(path, stages_given);
+    addresses::leave_out_secrets(&mut pipeline);
 
-    let inputs = survey.iter().chain(&reference).chain(&areas).map(PathBuf::as_path).chain([path]);
+    let clouds = survey.iter().chain(&reference).map(Location::path);
+    let inputs = clouds.chain(areas.iter().map(PathBuf::as_path)).chain([path]);
     if let Some(clash) = files::output_clash(&folder.join(&pipeline.output), inputs) {
         let message = format!("the run folder `{}` {clash}", pipeline.output.display());
         let help = "give the results a folder of their own, for example `output: runs/first`".to_string();

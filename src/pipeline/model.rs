@@ -123,7 +123,8 @@ fn default_stages(reference: Option<&CloudInput>) -> Vec<Stage> {
 #[serde(default, deny_unknown_fields)]
 pub struct CloudInput {
     /// The files, relative to the folder of the pipeline file, as in `[flight/*.laz]`. `*` stands for any part of a
-    /// name, `?` for one character, `**` for any folders in between.
+    /// name, `?` for one character, `**` for any folders in between. Where the program is built with it, addresses too, `https://…` and
+    /// `s3://…`: see `docs/addresses.md`.
     #[schemars(length(min = 1))]
     #[serde(skip_serializing_if = "Vec::is_empty")]
     pub files: Vec<String>,

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use annotate_snippets::{AnnotationKind, Level, Origin, Renderer, Snippet};
 use serde_json::Value;
 
+use crate::cloud::address::{masked, without_secrets};
 use crate::pipeline::explain::closest;
 use crate::pipeline::locate::{self, Aim, Seg};
 use crate::pipeline::schema::keys;
@@ -172,9 +173,24 @@ impl<'a> Notes<'a> {
     /// The problems in the order of their places.
     pub fn into_error(mut self, path: &Path) -> PipelineError {
         self.problems.sort_by_key(|problem| problem.span.clone().map_or(0, |span| span.start));
-        PipelineError { path: path.to_path_buf(), text: self.text.to_string(), problems: self.problems }
+        let problems = self.problems.into_iter().map(told).collect();
+        PipelineError { path: path.to_path_buf(), text: masked(self.text).into_owned(), problems }
     }
 }
+
+/// A problem without what may be secret in the addresses that it speaks of.
+pub(super) fn told(problem: Problem) -> Problem {
+    let clean = |text: String| without_secrets(&text).into_owned();
+    Problem {
+        message: clean(problem.message),
+        label: clean(problem.label),
+        help: problem.help.map(clean),
+        ..problem
+    }
+}
+
+/// What is wrong with one name of files: message, label, help.
+pub(super) struct Wrong(pub String, pub &'static str, pub Option<String>);
 
 /// The value at `path`, if there is one.
 pub(crate) fn find<'v>(document: &'v Value, path: &[Seg]) -> Option<&'v Value> {

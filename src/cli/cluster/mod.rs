@@ -90,7 +90,7 @@ pub fn cluster(file: &Path, out: Option<&Path>, wanted: &Wanted, watch: &Watch) 
         pipeline: path(file),
         out: folder.target().to_path_buf(),
         work: folder.work().to_path_buf(),
-        inputs: inputs.iter().map(|input| path(input.path.as_ref())).chain(areas).collect(),
+        inputs: inputs.iter().filter_map(|input| input.file()).map(path).chain(areas).collect(),
         parts: wanted.parts,
         replace: wanted.replace,
         resources: wanted.resources,

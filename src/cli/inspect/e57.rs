@@ -1,12 +1,11 @@
 //! What is in an E57 file: its scans, and what is wrong with them.
 
 use std::fmt;
-use std::path::Path;
 
 use serde::Serialize;
 
 use crate::cli::inspect::inspection::{CoordinateRange, ReturnCount, Units};
-use crate::cloud::{Census, CloudError, E57Scan, MAX_RETURN, Source};
+use crate::cloud::{Census, CloudError, E57Scan, Location, MAX_RETURN, Source};
 use crate::results::format::thousands;
 use crate::units::Unit;
 
@@ -68,15 +67,15 @@ pub struct PoseInspection {
 }
 
 impl E57Inspection {
-    /// Reads the whole file at `path`, on all cores.
+    /// Reads the whole file at `location`, on all cores.
     ///
     /// # Errors
     /// When the file cannot be read at all.
-    pub fn of(path: &Path) -> Result<E57Inspection, CloudError> {
-        let opened = E57Scan::open(path, true)?;
+    pub fn of(location: impl Into<Location>) -> Result<E57Inspection, CloudError> {
+        let opened = E57Scan::open(location, true)?;
         let first = &opened[0];
         let mut found = E57Inspection {
-            file: path.display().to_string(),
+            file: first.location.path().display().to_string(),
             bytes: first.size,
             format: "E57",
             points: 0,

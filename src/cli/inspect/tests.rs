@@ -1,3 +1,5 @@
+use std::path::{Path, PathBuf};
+
 use super::*;
 
 fn data(name: &str) -> PathBuf {
@@ -6,7 +8,7 @@ fn data(name: &str) -> PathBuf {
 
 #[test]
 fn counts_of_an_open_cloud() {
-    let found = Inspection::of(&data("autzen_trim.laz")).unwrap();
+    let found = Inspection::of(data("autzen_trim.laz")).unwrap();
     assert_eq!((found.points, found.points_stated), (110_000, 110_000));
     let returns: Vec<u64> = found.returns.iter().map(|count| count.points).collect();
     assert_eq!(returns, [99_257, 9_021, 1_623, 99]);
@@ -23,7 +25,7 @@ fn counts_of_an_open_cloud() {
 
 #[test]
 fn contradictory_units_are_shown_but_not_used() {
-    let found = Inspection::of(&data("1_4_w_evlr.laz")).unwrap();
+    let found = Inspection::of(data("1_4_w_evlr.laz")).unwrap();
     assert_eq!(found.units.vertical, None);
     assert_eq!(found.units.vertical_stated, "US survey feet (contradictory)");
     assert!(found.problems.iter().any(|problem| problem.contains("vertical unit is contradictory")));
@@ -32,7 +34,7 @@ fn contradictory_units_are_shown_but_not_used() {
 
 #[test]
 fn without_a_coordinate_system_nothing_is_said_in_metres() {
-    let found = Inspection::of(&data("simple.las")).unwrap();
+    let found = Inspection::of(data("simple.las")).unwrap();
     assert_eq!((found.density_per_m2, found.crs.clone()), (None, None));
     assert!(found.density_per_square_unit.is_some());
     assert!(
@@ -48,12 +50,12 @@ fn without_a_coordinate_system_nothing_is_said_in_metres() {
 fn json_is_one_object_for_one_file_and_a_list_for_several() {
     let path = data("simple.copc.laz");
     let one: serde_json::Value =
-        serde_json::from_str(&inspect(std::slice::from_ref(&path), true).unwrap()).unwrap();
+        serde_json::from_str(&inspect(&[Location::from(&path)], true).unwrap()).unwrap();
     assert_eq!(one["returns"][1]["points"], 114);
     assert_eq!(one["units"]["vertical"], "ftUS");
     assert_eq!(one["problems"], serde_json::json!([]));
     let two: serde_json::Value =
-        serde_json::from_str(&inspect(&[path.clone(), path], true).unwrap()).unwrap();
+        serde_json::from_str(&inspect(&[Location::from(&path), path.into()], true).unwrap()).unwrap();
     assert_eq!(two[1], one);
 }
 

@@ -5,6 +5,7 @@ use std::path::{Component, Path, PathBuf};
 
 use crate::cli::error::CliError;
 use crate::cloud::Source;
+use crate::cloud::address::{is_address, shown};
 use crate::cloud::files::itself;
 use crate::units::Unit;
 
@@ -30,6 +31,14 @@ impl Inputs {
         let base = itself(out.parent().filter(|base| !base.as_os_str().is_empty()).unwrap_or(Path::new(".")));
         let mut inputs = Inputs { cloud, patterns: Vec::new(), sources: Vec::new() };
         for path in named {
+            if let Some(address) = path.to_str().filter(|text| is_address(text)) {
+                let message = format!(
+                    "`{}` is an address, and `new` looks at files alone: download one that is typical, and put the addresses \
+                     into the pipeline file that comes of it",
+                    shown(address)
+                );
+                return Err(CliError::Usage(message));
+            }
             let files = if path.is_dir() { files_in(path)? } else { vec![path.clone()] };
             if files.is_empty() {
                 let message = format!(

@@ -10,7 +10,7 @@ use crate::cloud::block::Block;
 use crate::cloud::e57::layout::Layout;
 use crate::cloud::e57::pages;
 use crate::cloud::error::CloudError;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Points of a block, about: as many as LAZ writers commonly put into a chunk.
 const POINTS: u64 = 50_000;
@@ -94,7 +94,7 @@ pub(super) fn head(fields: usize) -> u64 {
 /// # Errors
 /// When reading fails.
 pub(super) fn cut(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     layout: &Layout,
     section: u64,
     points: u64,
@@ -103,7 +103,7 @@ pub(super) fn cut(
     let mut bytes = Vec::new();
     let file_end = pages::logical(source.size());
     let mut look =
-        |source: &mut SizedFile, at: u64, length: u64| -> Result<Result<Vec<u8>, String>, CloudError> {
+        |source: &mut RangeReader, at: u64, length: u64| -> Result<Result<Vec<u8>, String>, CloudError> {
             let end = at.saturating_add(length).min(file_end);
             if at >= end {
                 return Ok(Err("the file ends there".to_string()));

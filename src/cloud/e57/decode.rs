@@ -8,7 +8,7 @@ use crate::cloud::e57::scan::E57Scan;
 use crate::cloud::error::CloudError;
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, MAX_RETURN};
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 use crate::units::Unit;
 
 /// Points decoded at a time.
@@ -19,7 +19,7 @@ const PADDING: usize = 16;
 
 /// Decodes the blocks of one scan. One for each thread: it holds its own file handle and buffers.
 pub struct E57Decoder {
-    source: SizedFile,
+    source: RangeReader,
     scan: E57Scan,
     rotation: [[f64; 3]; 3],
     translation: [f64; 3],
@@ -38,7 +38,7 @@ impl E57Decoder {
     pub fn new(scan: &E57Scan, horizontal: Unit, vertical: Unit) -> Result<Self, CloudError> {
         let pose = scan.pose;
         Ok(E57Decoder {
-            source: SizedFile::open(&scan.path)?,
+            source: RangeReader::open(&scan.location)?,
             rotation: pose.map_or([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]], |pose| pose.matrix()),
             translation: pose.map_or([0.0; 3], |pose| pose.translation),
             micrometres: [horizontal, horizontal, vertical].map(Unit::micrometres),
@@ -54,8 +54,7 @@ impl E57Decoder {
     /// # Errors
     /// When they cannot be read.
     pub fn load(&mut self, block: &Block) -> Result<&[u8], CloudError> {
-        let run = &self.scan.cut.runs[block.number];
-        let (from, bytes) = pages::stretch(run.own.min(run.start), run.end);
+        let (from, bytes) = self.scan.pages(block);
         let pages = self.source.load(from, bytes, "block of points")?;
         let start = (block.offset - from) as usize;
         Ok(&pages[start..start + block.bytes as usize])
@@ -72,6 +71,8 @@ impl E57Decoder {
     ) -> Result<(), CloudError> {
         let (layout, cut) = (self.scan.layout.clone(), self.scan.cut.clone());
         let run = &cut.runs[block.number];
+        let (from, bytes) = pages::stretch(run.start, run.end);
+        self.source.fetch(from, bytes, "block of points")?;
         let read = pages::read(&mut self.source, &mut self.buffer, (run.start, run.end))?;
         let gathered = read.and_then(|()| self.gather(&layout, run, block));
         gathered.map_err(|what| self.scan.damaged(block, what))?;

@@ -36,7 +36,7 @@ fn decoded(scan: &E57Scan, backwards: bool) -> Vec<Decoded> {
 
 /// Positions in micrometres as the reader of the crate has them, in the order of the file; none where invalid.
 fn by_the_crate(scan: &E57Scan) -> Vec<Option<[i64; 3]>> {
-    let mut reader = E57Reader::from_file(&scan.path).unwrap();
+    let mut reader = E57Reader::from_file(scan.location.path()).unwrap();
     let cloud = reader.pointclouds()[scan.number.0 - 1].clone();
     let position = |point: e57::Result<e57::Point>| match point.unwrap().cartesian {
         CartesianCoordinate::Valid { x, y, z } => Some([x, y, z].map(|v| (v * 1e6).round() as i64)),

@@ -3,7 +3,7 @@
 //! of the crate `e57`, against which the tests read.
 
 use crate::cloud::error::CloudError;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Bytes of a page.
 const PAGE: u64 = 1024;
@@ -34,7 +34,7 @@ pub(super) fn stretch(from: u64, to: u64) -> (u64, u64) {
 /// # Errors
 /// When the file does not have them, or reading fails.
 pub(super) fn read(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     buffer: &mut Vec<u8>,
     (from, to): (u64, u64),
 ) -> Result<Result<(), String>, CloudError> {

@@ -1,6 +1,5 @@
 //! Opening an E57 file: its scans, their poses, and what it says of its coordinate system.
 
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use e57::{E57Reader, PointCloud};
@@ -12,8 +11,9 @@ use crate::cloud::e57::layout::Layout;
 use crate::cloud::e57::pages;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::guard;
+use crate::cloud::location::Location;
 use crate::cloud::pose::Pose;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 use crate::cloud::stated_box::StatedBox;
 use crate::units::Unit;
 
@@ -29,8 +29,8 @@ const BOX_ROUNDING: f64 = 0.001;
 /// One scan of an E57 file.
 #[derive(Clone, Debug)]
 pub struct E57Scan {
-    /// The file.
-    pub path: PathBuf,
+    /// Where it is.
+    pub location: Location,
     /// Its size in bytes.
     pub size: u64,
     /// Number of the scan in its file, from 1, and number of scans that the file holds.
@@ -67,16 +67,28 @@ impl E57Scan {
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open(path: &Path, cut_off_too: bool) -> Result<Vec<E57Scan>, CloudError> {
-        let mut source = SizedFile::open(path)?;
+    pub fn open(location: impl Into<Location>, cut_off_too: bool) -> Result<Vec<E57Scan>, CloudError> {
+        Self::read(RangeReader::open(location)?, cut_off_too)
+    }
+
+    /// The scans of the file that a reader is of.
+    pub(in crate::cloud) fn read(
+        mut source: RangeReader,
+        cut_off_too: bool,
+    ) -> Result<Vec<E57Scan>, CloudError> {
+        let location = source.location().clone();
+        let path = location.path();
         let wrong = |what: String, offset: u64| CloudError::Header {
             path: path.to_path_buf(),
             what,
             offset,
             remedy: EXPORT_AGAIN,
         };
-        let Content { scans, images, metadata } = read_xml(path).map_err(|what| {
-            let what = why_unreadable(path).unwrap_or_else(|| format!("not a readable E57 file: {what}"));
+        let content = read_xml(&mut source);
+        source.check_failed()?;
+        let Content { scans, images, metadata } = content.map_err(|what| {
+            let what =
+                why_unreadable(&mut source).unwrap_or_else(|| format!("not a readable E57 file: {what}"));
             wrong(what, 0)
         })?;
         let mut notes = Vec::new();
@@ -155,7 +167,7 @@ impl E57Scan {
             points_by_return[0] = scan.records;
             let has_returns = layout.returns.is_some();
             opened.push(E57Scan {
-                path: path.to_path_buf(),
+                location: location.clone(),
                 size: source.size(),
                 number: (number, count),
                 name: scan.name.clone().filter(|name| !name.trim().is_empty()),
@@ -191,9 +203,15 @@ impl E57Scan {
         &self.cut.blocks
     }
 
+    /// Offset and length of the pages that hold a block, and what is needed of packets before it.
+    pub fn pages(&self, block: &Block) -> (u64, u64) {
+        let run = &self.cut.runs[block.number];
+        pages::stretch(run.own.min(run.start), run.end)
+    }
+
     pub(super) fn damaged(&self, block: &Block, what: String) -> CloudError {
         CloudError::Block {
-            path: self.path.clone(),
+            path: self.location.path().to_path_buf(),
             number: block.number + 1,
             blocks: self.cut.blocks.len(),
             offset: block.offset,
@@ -221,9 +239,10 @@ struct Content {
     metadata: Option<String>,
 }
 
-fn read_xml(path: &Path) -> Result<Content, String> {
+fn read_xml(source: &mut RangeReader) -> Result<Content, String> {
     let read = || {
-        let reader = E57Reader::from_file(path).map_err(|error| plain(&error))?;
+        let whole = source.stream(0, source.size()).map_err(|error| error.to_string())?;
+        let reader = E57Reader::new(whole).map_err(|error| plain(&error))?;
         Ok(Content {
             scans: reader.pointclouds(),
             images: reader.images().len(),
@@ -241,8 +260,7 @@ const LENGTHS: std::ops::Range<usize> = 16..40;
 
 /// Why a file cannot be read, in words, where that is plain: it is shorter than its header states, or the description of its
 /// scans, which stands at its end, is damaged.
-fn why_unreadable(path: &Path) -> Option<String> {
-    let mut source = SizedFile::open(path).ok()?;
+fn why_unreadable(source: &mut RangeReader) -> Option<String> {
     let size = source.size();
     if size < HEADER {
         return Some(format!("the file is cut off: it ends within its header, after {size} bytes"));
@@ -260,7 +278,7 @@ fn why_unreadable(path: &Path) -> Option<String> {
     if start >= end {
         return None;
     }
-    let damage = pages::read(&mut source, &mut Vec::new(), (start, end)).ok()?.err()?;
+    let damage = pages::read(source, &mut Vec::new(), (start, end)).ok()?.err()?;
     Some(format!("the description of its scans is damaged: {damage}"))
 }
 

@@ -1,14 +1,12 @@
 //! Cutting a file into blocks, runs of points that can be decoded independently of each other.
 
-use std::io::{BufReader, Seek, SeekFrom};
-
 use laz::laszip::ChunkTable;
 
 use crate::cloud::block::Block;
 use crate::cloud::error::{CloudError, EXPORT_AGAIN};
 use crate::cloud::guard;
 use crate::cloud::las::compression::{Compression, Kind};
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Points in a block of an uncompressed file: as many as LAZ writers commonly put into a chunk.
 const PLAIN_BLOCK: u64 = 50_000;
@@ -59,7 +57,7 @@ pub(super) fn of_plain(
 /// # Errors
 /// When the table of the chunks is missing, lies outside, or does not fit the file or the number of points.
 pub(super) fn of_compressed(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     compression: &Compression,
     points: u64,
     offset: u64,
@@ -112,12 +110,13 @@ pub(super) fn of_compressed(
             remedy: "Export it again with chunks of 50,000 points",
         });
     }
-    source.file().seek(SeekFrom::Start(start)).map_err(|error| source.read_error(start, error))?;
     let variable = compression.vlr.uses_variable_size_chunks();
-    let mut reader = BufReader::new(source.file());
-    let table = guard::call(|| ChunkTable::read(&mut reader, variable).map_err(|error| error.to_string()))
-        .flatten()
-        .map_err(|error| wrong(format!("it cannot be read: {error}"), start + 8))?;
+    let mut reader = source.stream(start, source.size() - start)?;
+    let table =
+        guard::call(|| ChunkTable::read(&mut reader, variable).map_err(|error| error.to_string())).flatten();
+    drop(reader);
+    source.check_failed()?;
+    let table = table.map_err(|error| wrong(format!("it cannot be read: {error}"), start + 8))?;
 
     let mut blocks = Vec::with_capacity(table.len());
     let (mut first_point, mut at) = (0u64, data);
@@ -185,7 +184,7 @@ pub(super) fn of_compressed(
 
 /// Where the table of the chunks begins, and where the file says so: before the first chunk, or in the last
 /// eight bytes where the writer could not go back.
-fn table_start(source: &mut SizedFile, offset: u64) -> Result<(u64, u64), CloudError> {
+fn table_start(source: &mut RangeReader, offset: u64) -> Result<(u64, u64), CloudError> {
     for place in [offset, source.size().saturating_sub(8)] {
         let bytes = source.bytes(place, 8, "position of the chunk table")?;
         let stated = i64::from_le_bytes(bytes.try_into().expect("eight bytes"));

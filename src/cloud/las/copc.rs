@@ -9,7 +9,7 @@ use std::collections::HashSet;
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::las::vlr::Record;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Bytes of the record with the cube, and of an entry of the hierarchy.
 const INFO: usize = 160;
@@ -56,7 +56,7 @@ impl Cube {
 /// # Errors
 /// When the hierarchy cannot be read, or does not fit the chunks.
 pub(super) fn read(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     records: &[Record],
     blocks: &[Block],
 ) -> Result<Option<Vec<NodeGround>>, CloudError> {

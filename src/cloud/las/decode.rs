@@ -20,7 +20,7 @@ use crate::cloud::las::layers;
 use crate::cloud::las::wiped;
 use crate::cloud::packed::{MAX_ELEVATION, MAX_POSITION};
 use crate::cloud::point::{Decoded, Fields};
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 use crate::units::Unit;
 
 /// Coordinates in micrometres from here on cannot be distinguished to the micrometre.
@@ -31,7 +31,7 @@ const HIGHEST: f64 = MAX_ELEVATION as f64;
 
 /// Decodes the blocks of one file. One for each thread: it holds its own file handle and buffers.
 pub struct LasDecoder {
-    source: SizedFile,
+    source: RangeReader,
     compression: Option<Compression>,
     blocks: usize,
     record_length: usize,
@@ -65,7 +65,7 @@ impl LasDecoder {
         vertical: Unit,
     ) -> Result<Self, CloudError> {
         Ok(LasDecoder {
-            source: SizedFile::open(&cloud.path)?,
+            source: RangeReader::open(&cloud.location)?,
             compression: cloud.compression.clone(),
             blocks: cloud.blocks.len(),
             record_length: cloud.record_length.into(),
@@ -167,10 +167,16 @@ impl LasDecoder {
             }
         };
         buffer.clear();
+        let needed = match compression {
+            None => block.bytes.min(points * *record_length as u64),
+            Some(_) => block.bytes,
+        };
+        if can_load(compression.as_ref(), block) {
+            source.fetch(block.offset, needed, "block of points")?;
+        }
         let result = match compression {
             None => {
-                let bytes = block.bytes.min(points * *record_length as u64);
-                source.fill(buffer, block.offset, bytes, "block of points")?;
+                source.fill(buffer, block.offset, needed, "block of points")?;
                 take(buffer, *record_length);
                 Ok(())
             }
@@ -258,7 +264,7 @@ fn chunk(
 
 /// A chunk, or a whole file, decoded as it is read.
 fn streamed(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     compression: &Compression,
     block: &Block,
     points: u64,
@@ -272,7 +278,9 @@ fn streamed(
         return Ok(Err(what));
     }
     let input = source.stream(block.offset, block.bytes)?;
-    Ok(sequential(input, compression, points, batch, take).map(|_| ()))
+    let decoded = sequential(input, compression, points, batch, take).map(|_| ());
+    source.check_failed()?;
+    Ok(decoded)
 }
 
 /// Gives back what is left of the input.

@@ -1,6 +1,5 @@
 //! Opening a point file: the header and the records after it, checked against the file's real size.
 
-use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::cloud::block::Block;
@@ -10,7 +9,8 @@ use crate::cloud::las::blocks;
 use crate::cloud::las::compression::{self, Compression};
 use crate::cloud::las::copc::{self, NodeGround};
 use crate::cloud::las::vlr::{self, Record};
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::location::Location;
+use crate::cloud::ranges::RangeReader;
 
 /// Bytes of a point record of formats 0 to 10: LAS 1.4 R16, section 2.6.
 pub(super) const RECORD_LENGTHS: [u16; 11] = [20, 28, 26, 34, 57, 63, 30, 36, 38, 59, 67];
@@ -35,8 +35,8 @@ pub enum GpsTimeType {
 /// lie. Numbers in the file's own units unless said otherwise.
 #[derive(Clone, Debug)]
 pub struct LasFile {
-    /// The file.
-    pub path: PathBuf,
+    /// Where it is.
+    pub location: Location,
     /// Its size in bytes.
     pub size: u64,
     /// LAS version, major and minor.
@@ -87,8 +87,8 @@ impl LasFile {
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open(path: &Path) -> Result<LasFile, CloudError> {
-        Self::open_anyhow(path, false)
+    pub fn open(location: impl Into<Location>) -> Result<LasFile, CloudError> {
+        Self::read(RangeReader::open(location)?, false)
     }
 
     /// As [`LasFile::open`], but takes an uncompressed file that is cut off for the points that are there, and a COPC file
@@ -96,12 +96,17 @@ impl LasFile {
     ///
     /// # Errors
     /// When the file cannot be read or its points cannot be found: the message names the place and the remedy.
-    pub fn open_what_is_there(path: &Path) -> Result<LasFile, CloudError> {
-        Self::open_anyhow(path, true)
+    pub fn open_what_is_there(location: impl Into<Location>) -> Result<LasFile, CloudError> {
+        Self::read(RangeReader::open(location)?, true)
     }
 
-    fn open_anyhow(path: &Path, what_is_there: bool) -> Result<LasFile, CloudError> {
-        let mut source = SizedFile::open(path)?;
+    /// The file that a reader is of.
+    pub(in crate::cloud) fn read(
+        mut source: RangeReader,
+        what_is_there: bool,
+    ) -> Result<LasFile, CloudError> {
+        let location = source.location().clone();
+        let path = location.path();
         let header = read_header(&mut source)?;
         let minor = header.version.minor;
         let format = header.point_data_record_format & 0x3f;
@@ -207,7 +212,7 @@ impl LasFile {
             }
         }
         Ok(LasFile {
-            path: path.to_path_buf(),
+            location,
             size: source.size(),
             version: (header.version.major, minor),
             format,
@@ -243,7 +248,7 @@ impl LasFile {
 }
 
 /// Reads the header and refuses what cannot be read further.
-fn read_header(source: &mut SizedFile) -> Result<las::raw::Header, CloudError> {
+fn read_header(source: &mut RangeReader) -> Result<las::raw::Header, CloudError> {
     let path = source.path().to_path_buf();
     let wrong =
         |what: String, offset: u64, remedy| CloudError::Header { path: path.clone(), what, offset, remedy };

@@ -16,7 +16,7 @@ use crate::cloud::guard;
 use crate::cloud::las::compression::{self, Compression};
 use crate::cloud::las::decompress::{LARGE_CHUNK, LEFT_OVER, Take, decompress};
 use crate::cloud::las::wiped;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Zeros put behind the layer of positions, so that of points that are not there the elevations run out first.
 const PADDING: usize = 256;
@@ -49,7 +49,7 @@ struct Lengths {
 
 /// Puts the head of a chunk into `buffer`, and makes sure that its layers can be there.
 fn head(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     buffer: &mut Vec<u8>,
     compression: &Compression,
     block: &Block,
@@ -87,7 +87,7 @@ fn too_long(bytes: u64) -> String {
 /// core, the number of points, the lengths of the core's layers, and these layers. Colours, waves and extra bytes
 /// come after them and are never read. Every length is checked before the decoder may believe it.
 pub(super) fn fill(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     buffer: &mut Vec<u8>,
     compression: &Compression,
     block: &Block,
@@ -118,7 +118,7 @@ pub(super) fn fill(
 
 /// Puts into `buffer` a whole chunk, every length of which has been checked.
 pub(super) fn fill_whole(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     buffer: &mut Vec<u8>,
     compression: &Compression,
     block: &Block,

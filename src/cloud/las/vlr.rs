@@ -3,7 +3,7 @@
 use las::raw::Vlr;
 
 use crate::cloud::error::CloudError;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Length of the head of a record and of an extended one: LAS 1.4, sections 2.5 and 2.7.
 pub(super) const HEAD: u64 = 54;
@@ -49,7 +49,7 @@ pub(super) struct Record {
 /// # Errors
 /// When reading fails. Records that do not fit are a note: the points do not depend on them.
 pub(super) fn read(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     mut offset: u64,
     count: u32,
     end: u64,
@@ -115,7 +115,7 @@ pub(super) fn text(bytes: &[u8]) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::cloud::sized_file::temporary;
+    use crate::cloud::ranges::temporary;
 
     fn record(user: &str, id: u16, length: u16, data: &[u8]) -> Vec<u8> {
         let mut bytes = vec![0; 2];

@@ -104,7 +104,7 @@ pub fn write_cloud(
 fn names(files: &[Copied<'_>]) -> Vec<String> {
     let mut taken = HashSet::new();
     let mut name = |copied: &Copied<'_>| {
-        let stem = stem(&copied.file.path);
+        let stem = stem(copied.file.location.path());
         let of = |number: u32| match number {
             1 => format!("{FOLDER}/{stem}.laz"),
             _ => format!("{FOLDER}/{stem}-{number}.laz"),

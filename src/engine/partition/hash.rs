@@ -1,17 +1,14 @@
 //! The hash of a file whose blocks are read in parallel: each byte comes from the disk once, for its hash and its points.
 
 use std::collections::BTreeMap;
-use std::fs::File;
-use std::io::{self, Read, Seek, SeekFrom};
-use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::{Condvar, Mutex, PoisonError};
 use std::time::Duration;
 
 use sha2::{Digest, Sha256};
 
-use crate::cloud::Source;
 use crate::cloud::files::hex;
+use crate::cloud::{Location, Source, read_stretch};
 use crate::engine::store::error::EngineError;
 
 /// Bytes of blocks that wait for the ones before them, at the most.
@@ -20,13 +17,10 @@ const MOST_WAITING: usize = 16 << 20;
 /// Time after which a worker that waits looks whether another has failed.
 const LOOK_EVERY: Duration = Duration::from_millis(50);
 
-/// Bytes read at a time between blocks.
-const PIECE: usize = 1 << 20;
-
 /// Hashes one file in its order, whatever the order in which its blocks are offered. What lies between them (the header, and
 /// what follows the points) it reads itself.
 pub struct FileHash {
-    path: PathBuf,
+    location: Location,
     size: u64,
     /// Where the blocks begin that will be offered.
     blocks: Vec<u64>,
@@ -47,7 +41,7 @@ impl FileHash {
     pub fn new(source: &Source, blocks: Vec<u64>) -> Self {
         let state = State { hasher: Sha256::new(), next: 0, waiting: BTreeMap::new(), waiting_bytes: 0 };
         FileHash {
-            path: source.path().to_path_buf(),
+            location: source.location().clone(),
             size: source.size(),
             blocks,
             state: Mutex::new(state),
@@ -95,8 +89,11 @@ impl FileHash {
             if between == state.next {
                 return Ok(());
             }
-            let failed = EngineError::disk(&self.path, "reading it for its hash");
-            hash_stretch(&self.path, state.next, between, &mut state.hasher).map_err(failed)?;
+            let State { hasher, next, .. } = state;
+            read_stretch(&self.location, *next, between, |piece| {
+                hasher.update(piece);
+                Ok::<(), EngineError>(())
+            })?;
             state.next = between;
         }
         Ok(())
@@ -114,26 +111,9 @@ impl FileHash {
     }
 }
 
-fn hash_stretch(path: &Path, from: u64, to: u64, hasher: &mut Sha256) -> io::Result<()> {
-    let mut file = File::open(path)?;
-    file.seek(SeekFrom::Start(from))?;
-    let mut stretch = file.take(to - from);
-    let mut buffer = vec![0; PIECE.min((to - from) as usize)];
-    let mut left = to - from;
-    while left > 0 {
-        match stretch.read(&mut buffer)? {
-            0 => return Err(io::ErrorKind::UnexpectedEof.into()),
-            n => {
-                hasher.update(&buffer[..n]);
-                left -= n as u64;
-            }
-        }
-    }
-    Ok(())
-}
-
 #[cfg(test)]
 mod tests {
+    use std::path::Path;
     use std::thread;
 
     use super::*;

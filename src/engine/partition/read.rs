@@ -33,6 +33,9 @@ const TRACKING_SHARE: u64 = 4;
 /// Bytes of memory that keeping track of a tile takes, roughly: its share, and the position of its last piece.
 const BYTES_PER_TILE: u64 = 256;
 
+/// Blocks of objects that are on their way while others are decoded.
+const ASKED_AHEAD: usize = 8;
+
 /// One cloud to be scattered.
 pub struct Input<'a> {
     /// Which cloud it is.
@@ -135,9 +138,13 @@ pub fn scatter(
         let mut judge = Judge::new(&selects, chain.delivered.contains(&input.cloud));
         let mut decoder: Option<(usize, Decoder)> = None;
         while !failed.load(Ordering::Relaxed)
-            && let Some((place, file, block)) = work.get(next.fetch_add(1, Ordering::Relaxed))
+            && let turn = next.fetch_add(1, Ordering::Relaxed)
+            && let Some((place, file, block)) = work.get(turn)
         {
             watch.check()?;
+            if let Some((place, _, block)) = work.get(turn + ASKED_AHEAD) {
+                input.sources[*place].ask(block);
+            }
             let decoder = match &mut decoder {
                 Some((open, decoder)) if open == place => decoder,
                 other => {

@@ -7,9 +7,11 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use rayon::prelude::*;
+
 use crate::areas::{AreaFile, LeftOut};
 use crate::cloud::point_list::ListError;
-use crate::cloud::{CloudError, Source};
+use crate::cloud::{CloudError, Location, Source};
 use crate::engine::plan::areas::Areas;
 use crate::engine::plan::budget::least_memory;
 use crate::engine::plan::cloud_job::CloudJob;
@@ -325,10 +327,21 @@ impl Findings<'_> {
     }
 }
 
+/// Objects that are opened at once: stores answer slowly, but many at once.
+const OPENED_AT_ONCE: usize = 16;
+
 /// Opens the files of a cloud.
-fn open(paths: &[PathBuf], skip_damaged: bool) -> Result<Vec<Source>, CloudError> {
-    let open = |path: &PathBuf| Source::open(path, skip_damaged);
-    Ok(paths.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat())
+fn open(files: &[Location], skip_damaged: bool) -> Result<Vec<Source>, CloudError> {
+    let open = |file: &Location| Source::open(file, skip_damaged);
+    if !files.iter().any(Location::is_object) {
+        return Ok(files.iter().map(open).collect::<Result<Vec<_>, _>>()?.concat());
+    }
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(OPENED_AT_ONCE.min(files.len())).build();
+    let opened: Vec<Result<Vec<Source>, CloudError>> = match pool {
+        Ok(pool) => pool.install(|| files.par_iter().with_max_len(1).map(open).collect()),
+        Err(_) => files.iter().map(open).collect(),
+    };
+    Ok(opened.into_iter().collect::<Result<Vec<_>, _>>()?.concat())
 }
 
 /// Files that a note names; of more it says how many they are.

@@ -1,9 +1,9 @@
 //! What is laid down for each source of a cloud: its setup, and the shift between vertical systems.
 
 use std::collections::HashMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
-use crate::cloud::{Placing, Source};
+use crate::cloud::{Location, Placing, Source};
 use crate::engine::plan::registering::Registering;
 use crate::pipeline::model::CloudInput;
 
@@ -16,13 +16,12 @@ const MOST_SETUPS: usize = u16::MAX as usize;
 pub fn placing(
     sources: &[Source],
     input: &CloudInput,
-    files: &[PathBuf],
+    files: &[Location],
     setups: &[u16],
     number: bool,
     registering: Option<&Registering>,
 ) -> Vec<Placing> {
-    let setups: HashMap<&Path, u16> =
-        files.iter().map(PathBuf::as_path).zip(setups.iter().copied()).collect();
+    let setups: HashMap<&Path, u16> = files.iter().map(Location::path).zip(setups.iter().copied()).collect();
     let vertical_shift = input.vertical_shift.map_or(0, |shift| shift.micrometres());
     let mut scans = 0;
     let mut of = |source: &Source| {

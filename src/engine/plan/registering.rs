@@ -175,7 +175,7 @@ fn units_of(
     for (name, number) in setups.iter().zip(1u16..) {
         let is_own = |source: &Source| {
             let files = loaded.reference_files.iter().zip(&loaded.reference_setups);
-            files.into_iter().any(|(file, setup)| *setup == number && file == source.path())
+            files.into_iter().any(|(file, setup)| *setup == number && file.path() == source.path())
         };
         let own: Vec<(&Source, (Unit, Unit))> =
             sources.iter().zip(units.iter().copied()).filter(|(source, _)| is_own(source)).collect();

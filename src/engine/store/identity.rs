@@ -17,7 +17,8 @@ pub struct Identity {
     version: String,
     format: u32,
     pipeline: Value,
-    inputs: Vec<Input>,
+    /// The files that it reads.
+    pub inputs: Vec<Input>,
     /// Edge of the tiles. The results do not depend on it, but the working data do: a later run keeps it.
     pub tile_edge: Micrometres,
     /// Whether the results of an earlier run may be replaced.
@@ -35,6 +36,9 @@ pub struct Input {
     pub size: u64,
     /// SHA-256 of its bytes.
     pub sha256: String,
+    /// Of an object, its strong entity tag.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub entity_tag: Option<String>,
 }
 
 impl Identity {
@@ -116,6 +120,7 @@ mod tests {
             path: path.into(),
             size,
             sha256: sha256.into(),
+            entity_tag: None,
         };
         Identity {
             version: "1".into(),

@@ -37,7 +37,7 @@ impl Chunking {
         let there = file.record_length - own;
         let Some(extra) = there.checked_add(added).filter(|extra| *extra <= MOST_EXTRA_BYTES) else {
             return Err(CloudError::Unsupported {
-                path: file.path.clone(),
+                path: file.location.path().to_path_buf(),
                 what: format!(
                     "compressing points with {there} extra bytes and {added} more, beyond {MOST_EXTRA_BYTES} in all,"
                 ),
@@ -87,7 +87,7 @@ impl Chunking {
 
 fn unknown(file: &LasFile, error: laz::LasZipError) -> CloudError {
     CloudError::Unsupported {
-        path: file.path.clone(),
+        path: file.location.path().to_path_buf(),
         what: format!("compressing point format {}: {error}", file.format),
         offset: 104,
         remedy: "Export the cloud in a format from 0 to 10",

@@ -66,8 +66,12 @@ pub(super) fn with_dimensions(
     now: &[u8],
     dimensions: &[ExtraDimension],
 ) -> Result<Vec<u8>, CloudError> {
-    let wrong =
-        |what: String, remedy| CloudError::Header { path: file.path.clone(), what, offset: 105, remedy };
+    let wrong = |what: String, remedy| CloudError::Header {
+        path: file.location.path().to_path_buf(),
+        what,
+        offset: 105,
+        remedy,
+    };
     let (whole, _) = now.as_chunks::<DESCRIPTION>();
     let there = usize::from(file.record_length - RECORD_LENGTHS[usize::from(file.format)]);
     let taken: usize = whole.iter().map(|one| described(one)).sum();

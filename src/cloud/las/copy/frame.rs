@@ -6,7 +6,7 @@ use crate::cloud::las::copy::extra_bytes::{ExtraDimension, with_dimensions};
 use crate::cloud::las::copy::{OWN_RECORD, OWN_USER};
 use crate::cloud::las::header::LasFile;
 use crate::cloud::las::vlr::{EXTENDED_HEAD, HEAD, MOST, text};
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Places in the header: LAS 1.4 R16, table 3.
 const OFFSET_TO_POINTS: usize = 96;
@@ -74,7 +74,7 @@ impl Frame {
     ///
     /// # Errors
     /// Where it cannot be read.
-    pub fn read(source: &mut SizedFile, file: &LasFile) -> Result<Self, CloudError> {
+    pub fn read(source: &mut RangeReader, file: &LasFile) -> Result<Self, CloudError> {
         let head = source.bytes(0, 227, "header")?;
         let header = source.bytes(0, u16::from_le_bytes([head[94], head[95]]).into(), "header")?;
         let word = |at: usize| u32::from_le_bytes(header[at..at + 4].try_into().expect("four bytes"));
@@ -129,7 +129,7 @@ impl Frame {
         let data = with_dimensions(file, now, dimensions)?;
         if data.len() > LONGEST {
             return Err(CloudError::Unsupported {
-                path: file.path.clone(),
+                path: file.location.path().to_path_buf(),
                 what: format!("describing the extra bytes of its points in {} bytes", data.len()),
                 offset: 105,
                 remedy: "Export the cloud without `extra_bytes:`",
@@ -209,7 +209,7 @@ impl Frame {
 
 /// So many extended records from `at` on, as far as they fit.
 fn extended(
-    source: &mut SizedFile,
+    source: &mut RangeReader,
     mut at: u64,
     count: u32,
     was_copc: bool,

@@ -12,8 +12,6 @@ mod frame;
 mod tests;
 mod writer;
 
-use std::path::PathBuf;
-
 pub use chunks::ChunkEncoder;
 pub use extra_bytes::ExtraDimension;
 pub use writer::{CopyError, CopyWriter};
@@ -21,7 +19,8 @@ pub use writer::{CopyError, CopyWriter};
 use crate::cloud::block::Block;
 use crate::cloud::error::CloudError;
 use crate::cloud::las::header::LasFile;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::location::Location;
+use crate::cloud::ranges::RangeReader;
 use chunks::Chunking;
 use frame::Frame;
 
@@ -32,7 +31,7 @@ const OWN_RECORD: u16 = 1;
 /// How a file is written again.
 #[derive(Clone, Debug)]
 pub struct CopyPlan {
-    path: PathBuf,
+    location: Location,
     frame: Frame,
     chunking: Chunking,
     /// Bytes of a record in the source.
@@ -50,7 +49,7 @@ impl CopyPlan {
     /// # Errors
     /// Where the file cannot be read, or its records have no room for that.
     pub fn new(file: &LasFile, dimensions: &[ExtraDimension], origin: &str) -> Result<Self, CloudError> {
-        let mut source = SizedFile::open(&file.path)?;
+        let mut source = RangeReader::open(&file.location)?;
         let mut frame = Frame::read(&mut source, file)?;
         let added: usize = dimensions.iter().map(|dimension| dimension.bytes()).sum();
         frame.add_dimensions(file, dimensions)?;
@@ -58,7 +57,7 @@ impl CopyPlan {
         frame.set_compression(&chunking);
         frame.set_origin(origin);
         Ok(CopyPlan {
-            path: file.path.clone(),
+            location: file.location.clone(),
             was_copc: frame.was_copc,
             frame,
             chunking,

@@ -142,9 +142,9 @@ fn real_files_keep_their_records() {
             let (_folder, path) = write(&bytes, "cloud.las");
             let source = LasFile::open(&path).unwrap();
             let frame =
-                |file: &LasFile| Frame::read(&mut SizedFile::open(&file.path).unwrap(), file).unwrap();
+                |file: &LasFile| Frame::read(&mut RangeReader::open(&file.location).unwrap(), file).unwrap();
             let (_folder, path) = write(&copy, "copy.laz");
-            let again = LasFile { path, ..again };
+            let again = LasFile { location: path.into(), ..again };
             let (was, is) = (frame(&source), frame(&again));
             assert_eq!(was.extended.len(), is.extended.len(), "{name}");
             for (was, is) in was.extended.iter().zip(&is.extended) {

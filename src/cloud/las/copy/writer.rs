@@ -6,7 +6,7 @@ use laz::laszip::{ChunkTable, ChunkTableEntry};
 
 use crate::cloud::error::CloudError;
 use crate::cloud::las::copy::CopyPlan;
-use crate::cloud::sized_file::SizedFile;
+use crate::cloud::ranges::RangeReader;
 
 /// Why a copy could not be written.
 #[derive(Debug, thiserror::Error)]
@@ -57,7 +57,7 @@ impl<'a, W: Write + Seek> CopyWriter<'a, W> {
         let table = self.to.stream_position()?;
         self.table.write_to(&mut self.to, &self.plan.chunking.vlr)?;
         let extended = self.to.stream_position()?;
-        let mut source = SizedFile::open(&self.plan.path)?;
+        let mut source = RangeReader::open(&self.plan.location)?;
         for stretch in &self.plan.frame.extended {
             let copied =
                 copy(&mut source.stream(stretch.offset, stretch.bytes)?, &mut self.to, stretch.bytes)?;
