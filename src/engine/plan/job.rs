@@ -404,7 +404,7 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
             Some(true) => {}
             Some(false) => {
                 let system = source.crs().describe();
-                match differing.iter_mut().find(|(of, same, _)| (*of, &*same) == (role, &system)) {
+                match differing.iter_mut().find(|(of, same, _)| *of == role && *same == system) {
                     Some((_, _, sources)) => sources.push(source),
                     None => differing.push((role, system, vec![source])),
                 }
