@@ -5,7 +5,10 @@
 //! over hundreds; in stripes along track; strip by strip. So all of these are tried, on a ladder of lengths and of strengths
 //! beside the uncorrelated error, and each counts as much as its restricted likelihood (Patterson and Thompson 1971, from
 //! memory) says. An interval is one of the mixture of t distributions that results: it is as wide as what the sample cannot
-//! exclude. Priors: each rung of a ladder alike.
+//! exclude. Priors: each rung of a ladder alike, strips alike over their standard deviation. For SD and RMSE lengths beyond
+//! what the comparisons span count the less the longer they are: there the residuals tell variance over length alone, and
+//! nothing keeps the variance that the site would have from growing with the length. A prior that is made to say least falls
+//! alike (as the inverse square of the length: Berger, De Oliveira and Sansó 2001, from memory).
 
 use libm::{cos, exp, log, sin};
 use rayon::prelude::*;
@@ -26,9 +29,9 @@ const AS_EXPONENTIAL: f64 = 0.577;
 /// Weight of stripes, and of strips, where the rung of the shortest correlation has 1.
 const STRIPES: f64 = 4.0;
 const STRIPS: f64 = 8.0;
-/// By which power of its strength a difference between strips counts more: they are few, so that their variance is hardly
-/// known.
-const FOR_STRIPS: f64 = 0.25;
+/// By which power of its strength a difference between strips counts more: all standard deviations alike, as the variance of a
+/// few is hardly known (Gelman 2006, from memory).
+const FOR_STRIPS: f64 = 0.5;
 /// Lengths of stripes across, in edges of a cell.
 const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 /// Directions tried where none is known from strips.
@@ -37,6 +40,8 @@ const DIRECTIONS: usize = 8;
 /// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
 const DF_OF_FEW: f64 = 7.0;
 const DF_OF_FIELDS: f64 = 12.0;
+/// The same of squares of few: one strip or stripe that was not seen may make most of them.
+const DF_OF_FEW_SQUARES: f64 = 4.0;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
@@ -81,6 +86,8 @@ pub struct Dependence {
     structures: Vec<Structure>,
     /// Fits with their probabilities, those that count.
     fits: Vec<(f64, Fit)>,
+    /// The same for what squares of errors tell.
+    fits_of_squares: Vec<(f64, Fit)>,
     cells: usize,
     /// Degrees of freedom of the means of cells.
     pub df: f64,
@@ -174,6 +181,19 @@ fn form_of_squares(d: &[f64], c: &[f64], w: &[f64]) -> f64 {
     sum.max(0.0)
 }
 
+/// Of error of this covariance, in a group: the variance of the difference between the mean of the residuals and that of the
+/// ground, by how much the variance of the ground exceeds that of the residuals, and the variance of the difference of mean
+/// squares about the mean.
+fn forms(c: &[f64], weights: &Weights) -> [f64; 3] {
+    let d = weights.difference();
+    let about = if weights.ground.iter().any(|w| *w > 0.0) { &weights.ground } else { &weights.sample };
+    [
+        form(&d, c, &d).max(0.0),
+        form(&weights.sample, c, &weights.sample) - form(&weights.ground, c, &weights.ground),
+        2.0 * form_of_squares(&d, c, about),
+    ]
+}
+
 /// What the kinds of error say of one group's variances, µm² and µm⁴.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct Spreads {
@@ -183,10 +203,26 @@ pub struct Spreads {
     pub excess: f64,
     /// Variance of the difference of the mean squares about the mean.
     pub about_mean: f64,
-    /// Variance of the difference of the mean squares about zero, but for what the bias adds.
-    pub about_zero: f64,
-    /// The part of `mean` that is correlated.
-    pub shared: f64,
+}
+
+/// What one fit says of a group.
+#[derive(Clone, Copy, Debug)]
+pub struct ByFit {
+    /// Its probability.
+    pub probability: f64,
+    /// Degrees of freedom of means, and of squares.
+    pub df: [f64; 2],
+    /// Variances.
+    pub spreads: Spreads,
+}
+
+/// What probabilities are for: lengths beyond what comparisons span count less for squares.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub enum Prior {
+    /// The bias.
+    OfMeans,
+    /// SD and RMSE.
+    OfSquares,
 }
 
 impl Dependence {
@@ -220,6 +256,12 @@ impl Dependence {
         let evident = most_likely.filter(|fit| fit.plain >= none_at + EVIDENT);
         let evident = evident.map(|fit| structures[fit.structure].kind);
         fits.extend(none);
+        let span = layout.span();
+        let of_squares = |fit: &Fit| match structures[fit.structure].kind {
+            Kind::Field(length) => fit.log_likelihood + log((span / (3.0 * length)).min(1.0)),
+            Kind::Stripes(_) | Kind::Strips => fit.log_likelihood,
+        };
+        let fits_of_squares = probabilities(fits.iter().map(|fit| (of_squares(fit), *fit)).collect())?;
         let fits = probabilities(fits.into_iter().map(|fit| (fit.log_likelihood, fit)).collect())?;
         let cells = layout.cells.len();
         let mut covariance = vec![0.0; cells * cells];
@@ -231,7 +273,8 @@ impl Dependence {
             }
         }
         fits.iter().for_each(|(p, fit)| alone += p * fit.alone);
-        Some(Dependence { structures, fits, cells, df: layout.seen as f64 - 1.0, evident, covariance, alone })
+        let df = layout.seen as f64 - 1.0;
+        Some(Dependence { structures, fits, fits_of_squares, cells, df, evident, covariance, alone })
     }
 
     /// How far error is shared as far as the means of cells tell, micrometres. Where neighbours evidently share error: where the
@@ -264,57 +307,45 @@ impl Dependence {
 
     /// The expected variances of a group.
     pub fn expected(&self, weights: &Weights) -> Spreads {
-        let d = weights.difference();
-        let c = &self.covariance;
-        let shared = form(&d, c, &d).max(0.0);
+        let [mean, excess, about_mean] = forms(&self.covariance, weights);
+        self.spreads(weights, self.alone, 1.0, [mean, excess, about_mean])
+    }
+
+    fn spreads(
+        &self,
+        weights: &Weights,
+        alone: f64,
+        shared: f64,
+        [mean, excess, squares]: [f64; 3],
+    ) -> Spreads {
         Spreads {
-            mean: self.alone * weights.alone[0] + shared,
-            excess: self.alone * (weights.alone[1] - weights.alone[2])
-                + form(&weights.sample, c, &weights.sample)
-                - form(&weights.ground, c, &weights.ground),
-            about_mean: 2.0 * form_of_squares(&d, c, self.about(weights)),
-            about_zero: 2.0 * form_of_squares(&d, c, &weights.sample),
-            shared,
+            mean: alone * weights.alone[0] + shared * mean,
+            excess: alone * (weights.alone[1] - weights.alone[2]) + shared * excess,
+            about_mean: shared * shared * squares,
         }
     }
 
-    fn about<'a>(&self, weights: &'a Weights) -> &'a [f64] {
-        if weights.ground.iter().any(|w| *w > 0.0) { &weights.ground } else { &weights.sample }
-    }
-
-    /// The variances of a group by each fit, with its probability and degrees of freedom.
-    pub fn by_fit(&self, weights: &Weights) -> Vec<(f64, f64, Spreads)> {
-        let d = weights.difference();
-        let of_structure = |(i, structure): (usize, &Structure)| {
-            if !self.fits.iter().any(|(_, fit)| fit.structure == i) {
-                return [0.0; 4];
-            }
-            let c = &structure.covariance;
-            [
-                form(&d, c, &d).max(0.0),
-                form(&weights.sample, c, &weights.sample) - form(&weights.ground, c, &weights.ground),
-                2.0 * form_of_squares(&d, c, self.about(weights)),
-                2.0 * form_of_squares(&d, c, &weights.sample),
-            ]
+    /// The variances of a group by each fit.
+    pub fn by_fit(&self, weights: &Weights, prior: Prior) -> Vec<ByFit> {
+        let fits = match prior {
+            Prior::OfMeans => &self.fits,
+            Prior::OfSquares => &self.fits_of_squares,
         };
-        let forms: Vec<[f64; 4]> = self.structures.par_iter().enumerate().map(of_structure).collect();
-        let spreads = |(p, fit): &(f64, Fit)| {
-            let [mean, excess, about_mean, about_zero] = forms[fit.structure];
-            let shared = fit.shared * mean;
-            let spreads = Spreads {
-                mean: fit.alone * weights.alone[0] + shared,
-                excess: fit.alone * (weights.alone[1] - weights.alone[2]) + fit.shared * excess,
-                about_mean: fit.shared * fit.shared * about_mean,
-                about_zero: fit.shared * fit.shared * about_zero,
-                shared,
+        let of_structure =
+            |(i, structure): (usize, &Structure)| match fits.iter().any(|(_, f)| f.structure == i) {
+                true => forms(&structure.covariance, weights),
+                false => [0.0; 3],
             };
-            let df = match self.structures[fit.structure].kind {
-                Kind::Stripes(_) | Kind::Strips => self.df.min(DF_OF_FEW),
-                Kind::Field(_) => self.df.min(DF_OF_FIELDS),
+        let forms: Vec<[f64; 3]> = self.structures.par_iter().enumerate().map(of_structure).collect();
+        let one = |&(probability, fit): &(f64, Fit)| {
+            let most = match self.structures[fit.structure].kind {
+                Kind::Stripes(_) | Kind::Strips => [DF_OF_FEW, DF_OF_FEW_SQUARES],
+                Kind::Field(_) => [DF_OF_FIELDS; 2],
             };
-            (*p, df, spreads)
+            let spreads = self.spreads(weights, fit.alone, fit.shared, forms[fit.structure]);
+            ByFit { probability, df: most.map(|most| self.df.min(most)), spreads }
         };
-        self.fits.iter().map(spreads).collect()
+        fits.iter().map(one).collect()
     }
 
     /// What the mean of a group's residuals shows from cell to cell, on average: the expected sum over cells of the squares of

@@ -5,8 +5,9 @@
 //! share of each cell, and scaled up where its own cells differ more than that explains: a small group cannot show by
 //! itself what it shares with the others.
 //!
-//! The squares of a Gaussian error correlate by the square of the correlation, which serves SD and RMSE; what squares vary
-//! from cell to cell by is taken from the cells themselves, so that heavy tails count. Both are made on the logarithm.
+//! The squares of a Gaussian error correlate by the square of the correlation, which serves the SD; what squares vary from cell to
+//! cell by is taken from the cells themselves, so that heavy tails count. It is made on the logarithm. The interval of the RMSE
+//! is put together from those of SD and bias, so that the three do not contradict each other.
 
 use std::collections::BTreeMap;
 
@@ -14,7 +15,7 @@ use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{Dependence, Kind, Spreads, Weights};
+use crate::stats::dependence::{ByFit, Dependence, Kind, Prior, Spreads, Weights};
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::stats::layout::Layout;
 use crate::stats::mixture::{Part, mixture_ends};
@@ -107,18 +108,6 @@ impl Centred {
     pub fn sd(&self) -> Option<f64> {
         (self.count > 1.0).then(|| (self.variance() * self.count / (self.count - 1.0)).sqrt())
     }
-
-    /// Sums of squares of dz.
-    pub fn about_zero(&self) -> Vec<f64> {
-        let m = self.mean;
-        let of = |i: usize| self.second[i] + 2.0 * m * self.first[i] + self.n[i] * m * m;
-        (0..self.n.len()).map(of).collect()
-    }
-
-    /// Mean square.
-    pub fn mean_square(&self) -> f64 {
-        self.variance() + self.mean * self.mean
-    }
 }
 
 /// What an interval reaches from its centre to either side, in its spread.
@@ -128,6 +117,15 @@ struct Reach {
     above: f64,
 }
 
+/// Reaches of the intervals of all groups together.
+#[derive(Clone, Copy, Debug)]
+struct Reaches {
+    bias: Reach,
+    sd: Reach,
+    /// Of the bias as the RMSE has it.
+    level: Reach,
+}
+
 /// Everything that the intervals of groups follow from.
 pub struct Estimates {
     fine: BlockSums,
@@ -135,8 +133,8 @@ pub struct Estimates {
     pub layout: Layout,
     dependence: Option<Dependence>,
     reason: Option<NoInterval>,
-    /// Of bias, SD and RMSE, from all groups together.
-    reach: [Reach; 3],
+    /// From all groups together.
+    reach: Reaches,
 }
 
 /// A group's figures as its interval needs them.
@@ -163,7 +161,13 @@ impl Estimates {
         let most_of_strips = if layout.knows_ground() { most_of_strips(&fine, &layout, alike) } else { None };
         let dependence = Dependence::new(&layout, &means, most_of_strips);
         let even = Reach { below: 1.96, above: 1.96 };
-        let mut estimates = Estimates { fine, layout, dependence, reason: None, reach: [even; 3] };
+        let mut estimates = Estimates {
+            fine,
+            layout,
+            dependence,
+            reason: None,
+            reach: Reaches { bias: even, sd: even, level: even },
+        };
         let all: Vec<u16> = (0..alike.len() as u16).collect();
         estimates.reason = estimates.why_none(&all, ground);
         if estimates.reason.is_none() {
@@ -224,14 +228,14 @@ impl Estimates {
     }
 
     /// Reaches of the intervals of all groups together, from the mixture of all fits.
-    fn reaches(&self, all: &[u16], ground: u64) -> Option<[Reach; 3]> {
+    fn reaches(&self, all: &[u16], ground: u64) -> Option<Reaches> {
         let dependence = self.dependence.as_ref()?;
         let group = self.group(all, ground)?;
-        let fits = dependence.by_fit(&group.weights);
         let expected = dependence.expected(&group.weights);
-        let reach = |figure: &dyn Fn(&Spreads) -> Option<(f64, f64)>| {
-            let part = |&(probability, df, ref spreads): &(f64, f64, Spreads)| {
-                figure(spreads).map(|(centre, scale)| Part { probability, df, centre, scale })
+        let reach = |fits: &[ByFit], df: usize, figure: &dyn Fn(&Spreads) -> Option<(f64, f64)>| {
+            let part = |fit: &ByFit| {
+                let (centre, scale) = figure(&fit.spreads)?;
+                Some(Part { probability: fit.probability, df: fit.df[df], centre, scale })
             };
             let parts: Option<Vec<Part>> = fits.iter().map(part).collect();
             let [low, high] = mixture_ends(&parts?)?;
@@ -241,11 +245,13 @@ impl Estimates {
                 above: ((high - centre) / scale).max(0.0),
             })
         };
-        Some([
-            reach(&|spreads| Some((0.0, group.mean_se(spreads)?)))?,
-            reach(&|spreads| group.ln_sd(spreads))?,
-            reach(&|spreads| group.ln_rmse(spreads))?,
-        ])
+        let of_mean = |spreads: &Spreads| Some((0.0, group.mean_se(spreads)?));
+        let squares = dependence.by_fit(&group.weights, Prior::OfSquares);
+        Some(Reaches {
+            bias: reach(&dependence.by_fit(&group.weights, Prior::OfMeans), 0, &of_mean)?,
+            sd: reach(&squares, 1, &|spreads| group.ln_sd(spreads))?,
+            level: reach(&squares, 0, &of_mean)?,
+        })
     }
 
     /// The intervals of a group that has so many `ground` points.
@@ -267,17 +273,17 @@ impl Estimates {
             // A group that lies in fewer cells than all has fewer degrees of freedom.
             let fewer =
                 t_quantile(0.975, (cells - 1.0).min(dependence.df))? / t_quantile(0.975, dependence.df)?;
-            let half = self.reach[0].above.max(self.reach[0].below) * fewer * group.mean_se(&spreads)?;
-            let mean = group.cells.mean;
-            let around = |(centre, scale): (f64, f64), reach: Reach| {
-                [exp(centre - reach.below * fewer * scale), exp(centre + reach.above * fewer * scale)]
-            };
+            let half = |reach: Reach| Some(reach.above.max(reach.below) * fewer * group.mean_se(&spreads)?);
+            let (mean, half, level) = (group.cells.mean, half(self.reach.bias)?, half(self.reach.level)?);
+            let (centre, scale) = group.ln_sd(&spreads)?;
+            let Reach { below, above } = self.reach.sd;
+            let sd_ci95 = [exp(centre - below * fewer * scale), exp(centre + above * fewer * scale)];
             let se = half / 1.96;
             Some(Estimate {
                 mean_se: Some(se),
                 mean_ci95: Some([mean - half, mean + half]),
-                sd_ci95: Some(around(group.ln_sd(&spreads)?, self.reach[1])),
-                rmse_ci95: Some(around(group.ln_rmse(&spreads)?, self.reach[2])),
+                sd_ci95: Some(sd_ci95),
+                rmse_ci95: Some(of_rmse(group.cells.variance(), sd_ci95, mean, level)),
                 n_effective: Some((sd * sd / (se * se)).min(group.cells.count)),
                 reason: None,
             })
@@ -333,15 +339,18 @@ impl Group {
             / whole;
         (whole > 0.0 && spread > 0.0).then(|| (0.5 * log(whole), 0.5 * spread))
     }
+}
 
-    /// Centre and spread of the logarithm of the RMSE.
-    fn ln_rmse(&self, spreads: &Spreads) -> Option<(f64, f64)> {
-        let (square, mean) = (self.cells.mean_square(), self.cells.mean);
-        let by_bias = 4.0 * mean * mean * self.scale * spreads.shared;
-        let correlated = self.scale * self.scale * spreads.about_zero + by_bias;
-        let spread = (self.of_squares(&self.cells.about_zero()) + correlated).sqrt() / square;
-        (square > 0.0 && spread > 0.0).then(|| (0.5 * log(square), 0.5 * spread))
-    }
+/// Interval of the RMSE, the root of the sum of `variance` and `mean`²: its ends are as far from it as those of both together, as
+/// both err by themselves (Zou and Donner 2008, from memory). The mean lies `half` to either side.
+fn of_rmse(variance: f64, sd: Interval, mean: f64, half: f64) -> Interval {
+    let (mean, square) = (mean.abs(), |v: f64| v * v);
+    let least = square((mean - half).max(0.0));
+    let both = |a: f64, b: f64| (square(a.max(0.0)) + square(b)).sqrt();
+    let below = both(variance - square(sd[0]), square(mean) - least);
+    let above = both(square(sd[1]) - variance, square(mean + half) - square(mean));
+    let whole = variance + square(mean);
+    [(whole - below).max(0.0).sqrt(), (whole + above).sqrt()]
 }
 
 /// The greatest variance between strips that their means do not exclude (at 95 %, one-sided); nothing of fewer than two.
@@ -389,4 +398,29 @@ fn means(layout: &Layout, alike: &[u16]) -> Vec<f64> {
         sum / n
     };
     blocks.iter().map(mean_of).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_rmse_is_known_as_well_as_the_sd_and_the_bias_that_it_is_made_of() {
+        let sd = [18.0, 25.0];
+        // Without a bias whose size matters it is the SD.
+        let [low, high] = of_rmse(400.0, sd, 0.0, 1e-9);
+        assert!((low - 18.0).abs() < 1e-9 && (high - 25.0).abs() < 1e-9);
+        // A sure SD leaves what the bias does: 0 to 15 mm of it.
+        let [low, high] = of_rmse(400.0, [20.0; 2], 5.0, 10.0);
+        assert!((low - 20.0).abs() < 1e-9 && (high - 25.0).abs() < 1e-9);
+        // Of both, neither more nor less than both ends together, on whichever side the bias is.
+        for mean in [-30.0f64, -3.0, 12.0] {
+            let [low, high] = of_rmse(400.0, sd, mean, 8.0);
+            let found = (400.0 + mean * mean).sqrt();
+            let (least, most) = ((mean.abs() - 8.0).max(0.0), mean.abs() + 8.0);
+            assert!(low < found && found < high);
+            assert!((sd[0] * sd[0] + least * least).sqrt() <= low, "{low}");
+            assert!(high <= (sd[1] * sd[1] + most * most).sqrt(), "{high}");
+        }
+    }
 }

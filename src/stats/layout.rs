@@ -112,14 +112,24 @@ impl Layout {
         self.ground.iter().sum::<f64>() > 0.0
     }
 
+    /// From the first to the last of these cells east and north, micrometres.
+    fn extent(&self, cells: &[Cell]) -> [f64; 2] {
+        [0, 1].map(|axis| {
+            let values = || cells.iter().map(|cell| cell.at[axis]);
+            values().fold(f64::MIN, f64::max) - values().fold(f64::MAX, f64::min) + self.edge
+        })
+    }
+
     /// Longest distance across the site, micrometres.
     pub fn diagonal(&self) -> f64 {
-        let extent = |axis: usize| {
-            let values = || self.cells.iter().map(|cell| cell.at[axis]);
-            values().fold(f64::MIN, f64::max) - values().fold(f64::MAX, f64::min)
-        };
-        let (x, y) = (extent(0) + self.edge, extent(1) + self.edge);
+        let [x, y] = self.extent(&self.cells);
         (x * x + y * y).sqrt()
+    }
+
+    /// The longer side of what the residuals span, micrometres.
+    pub fn span(&self) -> f64 {
+        let [x, y] = self.extent(&self.cells[..self.seen]);
+        x.max(y)
     }
 
     /// How much two cells share of their strips: the probability that a point of each is of the same one.
