@@ -27,7 +27,7 @@ fn study_in(folder: &Path, units: &str) -> Value {
 fn study(site: &Site) -> (Value, [f64; 3]) {
     let folder = TempDir::new().unwrap();
     let truth = site.write(folder.path());
-    (study_in(folder.path(), "m"), truth)
+    (study_in(folder.path(), if site.unit == 1.0 { "m" } else { "ft" }), truth)
 }
 
 const FIGURES: [&str; 3] = ["bias", "sd", "rmse"];
@@ -38,7 +38,7 @@ struct Row {
     sites: usize,
     refused: usize,
     held: [usize; 3],
-    /// Sums of half widths, and of squared errors, relative to the truth for SD and RMSE.
+    /// Sums of half widths, and of squared errors.
     half: [f64; 3],
     squares: [f64; 3],
     /// Upper ends below the truth: what a limit at the truth would take for met.
@@ -61,6 +61,17 @@ impl Row {
             self.below[i] += usize::from(high < truth[i]);
             self.half[i] += (high - low) / 2.0;
             self.squares[i] += (number(all, key) - truth[i]).powi(2);
+        }
+    }
+
+    fn merge(&mut self, other: &Row) {
+        self.sites += other.sites;
+        self.refused += other.refused;
+        for i in 0..3 {
+            self.held[i] += other.held[i];
+            self.half[i] += other.half[i];
+            self.squares[i] += other.squares[i];
+            self.below[i] += other.below[i];
         }
     }
 
@@ -177,14 +188,23 @@ fn strips_and_stripes_are_named_as_the_cause() {
     assert!(!codes(&summary).iter().any(|code| ["wider_than_blocks", "long_range"].contains(code)));
 }
 
-fn table(title: &str, rows: &[(String, Site)], sites: u64) {
+fn heading(title: &str) {
     println!(
         "\n{title}\n\n| site | bias | SD | RMSE | met at the truth | refused |\n|---|---|---|---|---|---|"
     );
-    // Other sites of the same kinds: `FIRST_SEED=50000 cargo test …`.
-    let first = std::env::var("FIRST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(10_000);
-    for (name, site) in rows {
-        println!("| {name} | {} |", row(site, sites, first).text());
+}
+
+/// Other sites of the same kinds: `FIRST_SEED=50000 cargo test …`.
+fn first_seed() -> u64 {
+    std::env::var("FIRST_SEED").ok().and_then(|seed| seed.parse().ok()).unwrap_or(10_000)
+}
+
+/// Rows whose names contain `ONLY`, where that is given.
+fn table(title: &str, rows: &[(String, Site)], sites: u64) {
+    heading(title);
+    let only = std::env::var("ONLY").unwrap_or_default();
+    for (name, site) in rows.iter().filter(|(name, _)| name.contains(&only)) {
+        println!("| {name} | {} |", row(site, sites, first_seed()).text());
     }
 }
 
@@ -235,6 +255,48 @@ fn what_was_varied() {
             "4 points/m², strips",
             Site { shared: Shared::Strips(8), density: 4.0, side: [100.0, 80.0], ..base },
         ),
+        ("in feet, stripes", Site { shared: Shared::Stripes, unit: 0.3048, ..base }),
+        (
+            "in feet, one scale 40 m, block",
+            Site { shared: Shared::OneScale(40.0), cover: Cover::Block, unit: 0.3048, ..base },
+        ),
     ];
     table("Varied, nine plots unless said", &rows.map(|(name, site)| (name.to_string(), site)), sites());
+}
+
+#[test]
+#[ignore = "takes minutes: prints the table of tests/README.md"]
+fn kinds_and_layouts_that_nothing_was_chosen_for() {
+    let layouts = [
+        ("200 m × 200 m, block, an eighth", [200.0, 200.0], Cover::Block, 0.125, 1.0),
+        ("150 m × 300 m, block, 8 %", [150.0, 300.0], Cover::Block, 0.08, 1.0),
+        ("400 m × 400 m, block, 6 %, 0.5 points/m²", [400.0, 400.0], Cover::Block, 0.06, 0.5),
+        ("120 m × 120 m, corner, a fifth", [120.0, 120.0], Cover::Corner, 0.2, 1.0),
+        ("100 m × 80 m, block, an eighth", [100.0, 80.0], Cover::Block, 0.125, 1.0),
+        ("200 m × 200 m, nine plots, 6 %", [200.0, 200.0], Cover::Plots, 0.06, 1.0),
+        ("150 m × 300 m, western 40 %", [150.0, 300.0], Cover::West(0.4), 0.1, 1.0),
+    ];
+    let kinds = [
+        Shared::Nothing,
+        Shared::OneScale(20.0),
+        Shared::OneScale(100.0),
+        Shared::Smooth(30.0),
+        Shared::Smooth(80.0),
+        Shared::Fractal,
+    ];
+    let mut of_kinds = [Row::default(); 6];
+    heading("By layout, then by kind");
+    for (at, (name, side, cover, share, density)) in layouts.into_iter().enumerate() {
+        let mut of_layout = Row::default();
+        for (i, (shared, of_kind)) in kinds.into_iter().zip(&mut of_kinds).enumerate() {
+            let site = Site { shared, side, cover, share, density, ..SITE };
+            let found = row(&site, sites().div_ceil(6), first_seed() + 1_000 * (at * 6 + i) as u64);
+            of_layout.merge(&found);
+            of_kind.merge(&found);
+        }
+        println!("| {name} | {} |", of_layout.text());
+    }
+    for (shared, found) in kinds.iter().zip(of_kinds) {
+        println!("| {shared:?} | {} |", found.text());
+    }
 }

@@ -8,7 +8,7 @@ use rand::rngs::SmallRng;
 use rand::{RngExt, SeedableRng};
 
 use super::made::{Stored, point, write};
-use super::random::{Wave, field_wave, normal, stripe_wave, sum_of};
+use super::random::{Wave, field_wave, normal, smooth_wave, stripe_wave, sum_of};
 
 /// Error that places share, metres.
 #[derive(Clone, Copy, Debug)]
@@ -23,6 +23,10 @@ pub enum Shared {
     Stripes,
     /// An offset of 10 mm (one sigma) for each of so many strips, with 10 mm over 9 m.
     Strips(u16),
+    /// 12 mm in a smooth field that falls to 5 % over this distance.
+    Smooth(f64),
+    /// On all scales: 4 mm over 3 m, and 1.3 times as much over each three times the distance, to 11 mm over 243 m.
+    Fractal,
 }
 
 /// Where reference was measured.
@@ -32,6 +36,8 @@ pub enum Cover {
     Plots,
     /// One block in the middle.
     Block,
+    /// One block in the south-west corner.
+    Corner,
     /// The western part, by its share.
     West(f64),
 }
@@ -54,6 +60,8 @@ pub struct Site {
     pub heavy: bool,
     /// Direction across track, degrees from east.
     pub across: f64,
+    /// Metres in the unit that the files are in.
+    pub unit: f64,
 }
 
 /// 200 m × 200 m, an eighth with reference, one point a square metre.
@@ -67,9 +75,10 @@ pub const SITE: Site = Site {
     noise: 0.015,
     heavy: false,
     across: 0.0,
+    unit: 1.0,
 };
 
-/// Bias, SD and RMSE of all ground points.
+/// Bias, SD and RMSE of all ground points, in the unit of the files.
 pub type Truth = [f64; 3];
 
 /// A sum of waves that is a Gaussian field of unit variance.
@@ -78,6 +87,10 @@ struct Waves(Vec<Wave>);
 impl Waves {
     fn field(random: &mut SmallRng, range: f64) -> Waves {
         Waves((0..150).map(|_| field_wave(random, range)).collect())
+    }
+
+    fn smooth(random: &mut SmallRng, range: f64) -> Waves {
+        Waves((0..150).map(|_| smooth_wave(random, range)).collect())
     }
 
     fn stripes(random: &mut SmallRng, range: f64, across: [f64; 2]) -> Waves {
@@ -108,6 +121,11 @@ impl Site {
                 ]
             }
             Shared::Strips(_) => vec![(0.010, Waves::field(&mut random, 9.0))],
+            Shared::Smooth(range) => vec![(0.012, Waves::smooth(&mut random, range))],
+            Shared::Fractal => {
+                let part = |i: i32| (0.004 * 1.3f64.powi(i), Waves::field(&mut random, 3.0 * 3f64.powi(i)));
+                (0..5).map(part).collect()
+            }
         };
         let strips = if let Shared::Strips(strips) = self.shared { strips } else { 1 };
         let offsets: Vec<f64> =
@@ -120,6 +138,7 @@ impl Site {
         };
         let (mut survey, mut reference): (Vec<Point>, Vec<Point>) = (Vec::new(), Vec::new());
         let (mut sum, mut squares) = (0.0, 0.0);
+        let made = |x: f64, y: f64, z: f64| point(x / self.unit, y / self.unit, z / self.unit);
         let step = 1.0 / self.density.sqrt();
         for (x, y) in super::made::grid((wide / step) as usize, (high / step) as usize, step) {
             let shake = |random: &mut SmallRng| (random.random::<f64>() * 0.8 - 0.4) * step;
@@ -135,9 +154,9 @@ impl Site {
             let error = 0.004 + shared + offsets[strip] + noise;
             let error = (error * 10_000.0).round() / 10_000.0;
             (sum, squares) = (sum + error, squares + error * error);
-            survey.push(Point { point_source_id: 101 + strip as u16, ..point(x, y, 100.0 + error) });
+            survey.push(Point { point_source_id: 101 + strip as u16, ..made(x, y, 100.0 + error) });
             if self.has_reference(x / wide, y / high) {
-                reference.push(point(x, y, 100.0));
+                reference.push(made(x, y, 100.0));
             }
         }
         let stored = Stored { z_scale: 0.0001, ..Stored::SILENT };
@@ -145,7 +164,7 @@ impl Site {
         write(&folder.join("reference.las"), &reference, &stored);
         let n = survey.len() as f64;
         let bias = sum / n;
-        [bias, (squares / n - bias * bias).sqrt(), (squares / n).sqrt()]
+        [bias, (squares / n - bias * bias).sqrt(), (squares / n).sqrt()].map(|figure| figure / self.unit)
     }
 
     /// Whether there is reference, at shares of the extent.
@@ -154,6 +173,7 @@ impl Site {
         match self.cover {
             Cover::Plots => [x, y].iter().all(|v| ((v * 3.0).fract() - 0.5).abs() < half),
             Cover::Block => [x, y].iter().all(|v| (v - 0.5).abs() < half),
+            Cover::Corner => x.max(y) < 2.0 * half,
             Cover::West(share) => x < share,
         }
     }

@@ -45,7 +45,13 @@ pub fn field_wave(random: &mut SmallRng, range: f64) -> Wave {
     [k * direction.cos(), k * direction.sin(), random.random::<f64>() * TAU]
 }
 
-/// The same along one direction: wave numbers of a Cauchy distribution.
+/// A wave of a smooth field, of correlation exp(−3 (h / range)²): wave numbers east and north are normal.
+pub fn smooth_wave(random: &mut SmallRng, range: f64) -> Wave {
+    let spread = 6f64.sqrt() / range;
+    [spread * normal(random), spread * normal(random), random.random::<f64>() * TAU]
+}
+
+/// The same as of a field along one direction: wave numbers of a Cauchy distribution.
 pub fn stripe_wave(random: &mut SmallRng, range: f64, [east, north]: [f64; 2]) -> Wave {
     let k = (PI * (random.random::<f64>() - 0.5)).tan() / (range / 3.0);
     [k * east, k * north, random.random::<f64>() * TAU]
