@@ -40,8 +40,8 @@ const DIRECTIONS: usize = 8;
 /// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
 const DF_OF_FEW: f64 = 7.0;
 const DF_OF_FIELDS: f64 = 12.0;
-/// The same of squares of few: one strip or stripe that was not seen may make most of them.
-const DF_OF_FEW_SQUARES: f64 = 4.0;
+/// The same of squares of few, above: one strip or stripe that was not seen may make most of them, and none makes them less.
+const DF_OF_FEW_SQUARES: f64 = 3.0;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
@@ -210,8 +210,10 @@ pub struct Spreads {
 pub struct ByFit {
     /// Its probability.
     pub probability: f64,
-    /// Degrees of freedom of means, and of squares.
-    pub df: [f64; 2],
+    /// Degrees of freedom of means.
+    pub df: f64,
+    /// The same of squares, below and above.
+    pub df_of_squares: [f64; 2],
     /// Variances.
     pub spreads: Spreads,
 }
@@ -339,11 +341,12 @@ impl Dependence {
         let forms: Vec<[f64; 3]> = self.structures.par_iter().enumerate().map(of_structure).collect();
         let one = |&(probability, fit): &(f64, Fit)| {
             let most = match self.structures[fit.structure].kind {
-                Kind::Stripes(_) | Kind::Strips => [DF_OF_FEW, DF_OF_FEW_SQUARES],
-                Kind::Field(_) => [DF_OF_FIELDS; 2],
+                Kind::Stripes(_) | Kind::Strips => [DF_OF_FEW, DF_OF_FIELDS, DF_OF_FEW_SQUARES],
+                Kind::Field(_) => [DF_OF_FIELDS; 3],
             };
             let spreads = self.spreads(weights, fit.alone, fit.shared, forms[fit.structure]);
-            ByFit { probability, df: most.map(|most| self.df.min(most)), spreads }
+            let [df, below, above] = most.map(|most| self.df.min(most));
+            ByFit { probability, df, df_of_squares: [below, above], spreads }
         };
         fits.iter().map(one).collect()
     }

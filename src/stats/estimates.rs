@@ -110,20 +110,14 @@ impl Centred {
     }
 }
 
-/// What an interval reaches from its centre to either side, in its spread.
-#[derive(Clone, Copy, Debug)]
-struct Reach {
-    below: f64,
-    above: f64,
-}
-
-/// Reaches of the intervals of all groups together.
+/// What the intervals of all groups together reach from their centres to either side, in their spreads.
 #[derive(Clone, Copy, Debug)]
 struct Reaches {
-    bias: Reach,
-    sd: Reach,
+    bias: f64,
+    below_sd: f64,
+    above_sd: f64,
     /// Of the bias as the RMSE has it.
-    level: Reach,
+    level: f64,
 }
 
 /// Everything that the intervals of groups follow from.
@@ -133,7 +127,6 @@ pub struct Estimates {
     pub layout: Layout,
     dependence: Option<Dependence>,
     reason: Option<NoInterval>,
-    /// From all groups together.
     reach: Reaches,
 }
 
@@ -160,14 +153,8 @@ impl Estimates {
         // Without knowing what else there is, the figures are those of the strips at hand.
         let most_of_strips = if layout.knows_ground() { most_of_strips(&fine, &layout, alike) } else { None };
         let dependence = Dependence::new(&layout, &means, most_of_strips);
-        let even = Reach { below: 1.96, above: 1.96 };
-        let mut estimates = Estimates {
-            fine,
-            layout,
-            dependence,
-            reason: None,
-            reach: Reaches { bias: even, sd: even, level: even },
-        };
+        let reach = Reaches { bias: 1.96, below_sd: 1.96, above_sd: 1.96, level: 1.96 };
+        let mut estimates = Estimates { fine, layout, dependence, reason: None, reach };
         let all: Vec<u16> = (0..alike.len() as u16).collect();
         estimates.reason = estimates.why_none(&all, ground);
         if estimates.reason.is_none() {
@@ -232,25 +219,25 @@ impl Estimates {
         let dependence = self.dependence.as_ref()?;
         let group = self.group(all, ground)?;
         let expected = dependence.expected(&group.weights);
-        let reach = |fits: &[ByFit], df: usize, figure: &dyn Fn(&Spreads) -> Option<(f64, f64)>| {
+        type Figure<'a> = &'a dyn Fn(&Spreads) -> Option<(f64, f64)>;
+        let end = |fits: &[ByFit], i: usize, df: &dyn Fn(&ByFit) -> f64, figure: Figure| {
             let part = |fit: &ByFit| {
                 let (centre, scale) = figure(&fit.spreads)?;
-                Some(Part { probability: fit.probability, df: fit.df[df], centre, scale })
+                Some(Part { probability: fit.probability, df: df(fit), centre, scale })
             };
             let parts: Option<Vec<Part>> = fits.iter().map(part).collect();
-            let [low, high] = mixture_ends(&parts?)?;
             let (centre, scale) = figure(&expected)?;
-            Some(Reach {
-                below: ((centre - low) / scale).max(0.0),
-                above: ((high - centre) / scale).max(0.0),
-            })
+            Some((mixture_ends(&parts?)?[i] - centre) / scale)
         };
         let of_mean = |spreads: &Spreads| Some((0.0, group.mean_se(spreads)?));
+        let above = |fits: &[ByFit]| end(fits, 1, &|fit| fit.df, &of_mean);
         let squares = dependence.by_fit(&group.weights, Prior::OfSquares);
+        let of_sd = |i: usize| end(&squares, i, &|fit| fit.df_of_squares[i], &|spreads| group.ln_sd(spreads));
         Some(Reaches {
-            bias: reach(&dependence.by_fit(&group.weights, Prior::OfMeans), 0, &of_mean)?,
-            sd: reach(&squares, 1, &|spreads| group.ln_sd(spreads))?,
-            level: reach(&squares, 0, &of_mean)?,
+            bias: above(&dependence.by_fit(&group.weights, Prior::OfMeans))?,
+            below_sd: (-of_sd(0)?).max(0.0),
+            above_sd: of_sd(1)?.max(0.0),
+            level: above(&squares)?,
         })
     }
 
@@ -273,11 +260,11 @@ impl Estimates {
             // A group that lies in fewer cells than all has fewer degrees of freedom.
             let fewer =
                 t_quantile(0.975, (cells - 1.0).min(dependence.df))? / t_quantile(0.975, dependence.df)?;
-            let half = |reach: Reach| Some(reach.above.max(reach.below) * fewer * group.mean_se(&spreads)?);
+            let half = |reach: f64| Some(reach * fewer * group.mean_se(&spreads)?);
             let (mean, half, level) = (group.cells.mean, half(self.reach.bias)?, half(self.reach.level)?);
             let (centre, scale) = group.ln_sd(&spreads)?;
-            let Reach { below, above } = self.reach.sd;
-            let sd_ci95 = [exp(centre - below * fewer * scale), exp(centre + above * fewer * scale)];
+            let Reaches { below_sd, above_sd, .. } = self.reach;
+            let sd_ci95 = [exp(centre - below_sd * fewer * scale), exp(centre + above_sd * fewer * scale)];
             let se = half / 1.96;
             Some(Estimate {
                 mean_se: Some(se),
