@@ -266,7 +266,7 @@ fn what_was_varied() {
 
 #[test]
 #[ignore = "takes minutes: prints the table of tests/README.md"]
-fn kinds_and_layouts_that_nothing_was_chosen_for() {
+fn other_kinds_and_layouts() {
     let layouts = [
         ("200 m × 200 m, block, an eighth", [200.0, 200.0], Cover::Block, 0.125, 1.0),
         ("150 m × 300 m, block, 8 %", [150.0, 300.0], Cover::Block, 0.08, 1.0),
