@@ -167,7 +167,7 @@ fn located(given: Vec<PathBuf>) -> Result<Vec<Location>, CliError> {
                 }
                 clouds.extend(found.into_iter().map(Location::from));
             }
-            Some(_) => clouds.push(Location::of(&path, &stores).map_err(CliError::Usage)?),
+            Some(address) => clouds.push(stores.object(address).map_err(CliError::Usage)?.into()),
             None => clouds.extend(named(vec![path])?.into_iter().map(Location::from)),
         }
     }

@@ -4,9 +4,8 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-use crate::cloud::address::is_address;
 use crate::cloud::files::file_name;
-use crate::cloud::objects::{Object, Stores};
+use crate::cloud::objects::Object;
 
 /// Where an input is. It is named as people see it: an address without user and query, which may be secrets.
 #[derive(Clone, Debug)]
@@ -16,17 +15,6 @@ pub struct Location {
 }
 
 impl Location {
-    /// What a text on the command line names: an address, or else a file.
-    ///
-    /// # Errors
-    /// Why the address cannot be used, and what to do.
-    pub fn of(text: &Path, stores: &Stores) -> Result<Self, String> {
-        match text.to_str().filter(|text| is_address(text)) {
-            Some(address) => stores.object(address).map(Location::from),
-            None => Ok(Location::from(text)),
-        }
-    }
-
     /// Its path or address, for people and to tell inputs apart.
     pub fn path(&self) -> &Path {
         &self.name

@@ -218,15 +218,6 @@ pub struct ByFit {
     pub spreads: Spreads,
 }
 
-/// What probabilities are for: lengths beyond what comparisons span count less for squares.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Prior {
-    /// The bias.
-    OfMeans,
-    /// SD and RMSE.
-    OfSquares,
-}
-
 impl Dependence {
     /// From the means of the cells with residuals about the mean of all. Strips differ by a variance of at most `most_of_strips`,
     /// if by any: where every cell has points of all strips, its mean does not tell. Nothing below three cells.
@@ -327,17 +318,14 @@ impl Dependence {
         }
     }
 
-    /// The variances of a group by each fit.
-    pub fn by_fit(&self, weights: &Weights, prior: Prior) -> Vec<ByFit> {
-        let fits = match prior {
-            Prior::OfMeans => &self.fits,
-            Prior::OfSquares => &self.fits_of_squares,
+    /// The variances of a group by each fit, as fits count for the bias, and as they count for SD and RMSE.
+    pub fn by_fit(&self, weights: &Weights) -> [Vec<ByFit>; 2] {
+        let fits = [&self.fits, &self.fits_of_squares];
+        let counts = |i: usize| fits.into_iter().flatten().any(|(_, fit)| fit.structure == i);
+        let of_structure = |(i, structure): (usize, &Structure)| match counts(i) {
+            true => forms(&structure.covariance, weights),
+            false => [0.0; 3],
         };
-        let of_structure =
-            |(i, structure): (usize, &Structure)| match fits.iter().any(|(_, f)| f.structure == i) {
-                true => forms(&structure.covariance, weights),
-                false => [0.0; 3],
-            };
         let forms: Vec<[f64; 3]> = self.structures.par_iter().enumerate().map(of_structure).collect();
         let one = |&(probability, fit): &(f64, Fit)| {
             let most = match self.structures[fit.structure].kind {
@@ -348,7 +336,7 @@ impl Dependence {
             let [df, below, above] = most.map(|most| self.df.min(most));
             ByFit { probability, df, df_of_squares: [below, above], spreads }
         };
-        fits.iter().map(one).collect()
+        fits.map(|fits| fits.iter().map(one).collect())
     }
 
     /// What the mean of a group's residuals shows from cell to cell, on average: the expected sum over cells of the squares of

@@ -15,7 +15,7 @@ use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{ByFit, Dependence, Kind, Prior, Spreads, Weights};
+use crate::stats::dependence::{ByFit, Dependence, Kind, Spreads, Weights};
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
 use crate::stats::layout::Layout;
 use crate::stats::mixture::{Part, mixture_ends};
@@ -231,10 +231,10 @@ impl Estimates {
         };
         let of_mean = |spreads: &Spreads| Some((0.0, group.mean_se(spreads)?));
         let above = |fits: &[ByFit]| end(fits, 1, &|fit| fit.df, &of_mean);
-        let squares = dependence.by_fit(&group.weights, Prior::OfSquares);
+        let [means, squares] = dependence.by_fit(&group.weights);
         let of_sd = |i: usize| end(&squares, i, &|fit| fit.df_of_squares[i], &|spreads| group.ln_sd(spreads));
         Some(Reaches {
-            bias: above(&dependence.by_fit(&group.weights, Prior::OfMeans))?,
+            bias: above(&means)?,
             below_sd: (-of_sd(0)?).max(0.0),
             above_sd: of_sd(1)?.max(0.0),
             level: above(&squares)?,

@@ -108,7 +108,7 @@ fn every_kind_of_cloud_gives_the_same_blocks_and_points_in_a_request_a_block() {
         for (base, store) in [("s3://local", &local), ("https://memory.example", &memory)] {
             let name = name(cloud);
             let address = format!("{base}/{name}");
-            let location = Location::of(Path::new(&address), &stores).unwrap();
+            let location = Location::from(stores.object(&address).unwrap());
             assert_eq!(store.take(), BTreeMap::new(), "nothing is asked before it is opened");
             let own = Source::open(cloud, false).unwrap();
             let other = Source::open(&location, false).unwrap();
@@ -363,7 +363,7 @@ fn a_missing_object_and_a_cut_off_one_are_named() {
     let stores = Stores::default();
     stores.put("https://data.example", Arc::new(in_memory(&objects)));
     let opened = |name: &str| {
-        let location = Location::of(Path::new(&format!("https://data.example/{name}")), &stores).unwrap();
+        let location = Location::from(stores.object(&format!("https://data.example/{name}")).unwrap());
         Source::open(&location, false).unwrap_err().to_string()
     };
     assert_eq!(
@@ -388,7 +388,7 @@ fn a_long_walk_takes_ever_larger_windows() {
     let store = Counting::new(in_memory(&BTreeMap::from([("long.bin".to_string(), bytes)])));
     let stores = Stores::default();
     stores.put("https://data.example", store.clone());
-    let location = Location::of(Path::new("https://data.example/long.bin"), &stores).unwrap();
+    let location = Location::from(stores.object("https://data.example/long.bin").unwrap());
     let mut seen = 0u64;
     read_stretch(&location, 0, 20 << 20, |piece| {
         assert!(piece.iter().all(|byte| *byte == 7));

@@ -25,7 +25,7 @@ use crate::engine::plan::setups;
 use crate::engine::plan::sites::{Demands, SitesAsked};
 use crate::engine::plan::systems::{VerticalProblem, verticals};
 use crate::engine::plan::together;
-use crate::engine::plan::units::{Axis, NoUnit, Other, others_too, unit_of};
+use crate::engine::plan::units::{Axis, Other, others_too, unit_of};
 use crate::pipeline::inputs::CloudUnits;
 use crate::pipeline::model::CloudInput;
 use crate::pipeline::{Loaded, Pipeline, PipelineError, Problem, Seg};
@@ -344,6 +344,15 @@ fn open(files: &[Location], skip_damaged: bool) -> Result<Vec<Source>, CloudErro
     Ok(opened.into_iter().collect::<Result<Vec<_>, _>>()?.concat())
 }
 
+/// Puts a file to those of which the same is to be said. The scans of one are one file.
+fn say<'a, T: PartialEq>(said: &mut Vec<(T, Vec<&'a Source>)>, what: T, source: &'a Source) {
+    match said.iter_mut().find(|(same, _)| *same == what) {
+        Some((_, files)) if files.last().is_some_and(|last| last.path() == source.path()) => {}
+        Some((_, files)) => files.push(source),
+        None => said.push((what, vec![source])),
+    }
+}
+
 /// Files that a note names; of more it says how many they are.
 const MOST_NAMED: usize = 2;
 
@@ -356,15 +365,9 @@ fn units(
     found: &mut Findings<'_>,
 ) -> Vec<(Unit, Unit)> {
     let mut units = Vec::with_capacity(sources.len());
-    let mut missing: Vec<(Axis, NoUnit, Vec<&Source>)> = Vec::new();
-    let mut notes: Vec<(&String, Vec<String>)> = Vec::new();
+    let (mut missing, mut notes) = (Vec::new(), Vec::new());
     for source in sources {
-        for note in source.notes() {
-            match notes.iter_mut().find(|(same, _)| *same == note) {
-                Some((_, names)) => names.push(source.name()),
-                None => notes.push((note, vec![source.name()])),
-            }
-        }
+        source.notes().iter().for_each(|note| say(&mut notes, note, source));
         let [horizontal, vertical] = [Axis::Horizontal, Axis::Vertical].map(|axis| {
             match unit_of(source, axis, axis.given(given)) {
                 Ok((unit, note)) => {
@@ -373,19 +376,18 @@ fn units(
                     unit
                 }
                 Err(why) => {
-                    match missing.iter_mut().find(|(of, said, _)| (*of, said) == (axis, &why)) {
-                        Some((_, _, sources)) => sources.push(source),
-                        None => missing.push((axis, why, vec![source])),
-                    }
+                    say(&mut missing, (axis, why), source);
                     Unit::Metre
                 }
             }
         });
         units.push((horizontal, vertical));
     }
-    let told = notes.iter().map(|(note, names)| format!("{}: {note}", and_list_of(names, MOST_NAMED)));
-    found.notes.extend(told);
-    for (axis, why, sources) in missing {
+    for (note, files) in notes {
+        let names: Vec<String> = files.iter().map(|file| file.name()).collect();
+        found.notes.push(format!("{}: {note}", and_list_of(&names, MOST_NAMED)));
+    }
+    for ((axis, why), sources) in missing {
         let (message, help) = why.told(axis, &sources, other);
         found.problem(role, &message, &help);
     }
@@ -398,17 +400,11 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
     let others = survey.sources[1..].iter().map(|s| ("survey", s));
     let others = others.chain(reference.into_iter().flat_map(|r| r.sources.iter().map(|s| ("reference", s))));
     let mut reported = false;
-    let mut differing: Vec<(&str, String, Vec<&Source>)> = Vec::new();
+    let mut differing = Vec::new();
     for (role, source) in others {
         match first.crs().same_horizontal(source.crs()) {
             Some(true) => {}
-            Some(false) => {
-                let system = source.crs().describe();
-                match differing.iter_mut().find(|(of, same, _)| *of == role && *same == system) {
-                    Some((_, _, sources)) => sources.push(source),
-                    None => differing.push((role, system, vec![source])),
-                }
-            }
+            Some(false) => say(&mut differing, (role, source.crs().describe()), source),
             None if !reported => {
                 reported = true;
                 found.notes.push(format!(
@@ -420,7 +416,7 @@ fn check_systems(survey: &CloudJob, reference: Option<&CloudJob>, found: &mut Fi
             None => {}
         }
     }
-    for (role, system, sources) in differing {
+    for ((role, system), sources) in differing {
         let message = format!(
             "{} is in {system}{}, but {} is in {}",
             sources[0].name(),
