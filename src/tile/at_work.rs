@@ -1,6 +1,6 @@
 //! A tile at work: its points, what stages pass on to later ones, and what they give back.
 
-use crate::cloud::bounds::{Bounds, Range, widened};
+use crate::cloud::bounds::{Bounds, Range, widened, within};
 use crate::cloud::point::Point;
 use crate::tile::points::{ByCloud, Cloud, PointSet};
 use crate::tile::shared::Shared;
@@ -39,6 +39,18 @@ pub trait Surroundings: Sync {
 
     /// Boxes that together hold the points of a cloud on some ground; they may reach beyond it.
     fn boxes_on(&self, cloud: Cloud, ground: (Range, Range)) -> Vec<Bounds>;
+
+    /// The box around the points of a cloud on some ground.
+    fn box_on(&self, cloud: Cloud, ground: (Range, Range)) -> Bounds {
+        let mut all = Bounds::default();
+        for bounds in self.boxes_on(cloud, ground) {
+            let both = bounds.ranges().and_then(|(x, y)| Some((within(x, ground.0)?, within(y, ground.1)?)));
+            if let Some((x, y)) = both {
+                all.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+            }
+        }
+        all
+    }
 }
 
 /// A tile, or a square part of one, and everything its stages work on.
@@ -81,17 +93,7 @@ impl Tile<'_> {
 
     /// The box around the reference on the ground where it is seen.
     pub fn reference_box(&self) -> Bounds {
-        let (ground_x, ground_y) = self.ground(Cloud::Reference);
-        let within = |range: Range, ground: Range| (range.0.max(ground.0), range.1.min(ground.1));
-        let mut all = Bounds::default();
-        for bounds in self.around.boxes_on(Cloud::Reference, (ground_x, ground_y)) {
-            let Some((x, y)) = bounds.ranges() else { continue };
-            let (x, y) = (within(x, ground_x), within(y, ground_y));
-            if x.0 < x.1 && y.0 < y.1 {
-                all.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
-            }
-        }
-        all
+        self.around.box_on(Cloud::Reference, self.ground(Cloud::Reference))
     }
 
     /// The ground within reach of which there may be reference; none where there is none.

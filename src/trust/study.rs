@@ -8,6 +8,7 @@ use crate::pipeline::Pipeline;
 use crate::results::confidence::{Compliance, Correlation, GroupRow, Represented, Standards, Trust};
 use crate::results::group_key::GroupKey;
 use crate::results::pictures::ResidualMap;
+use crate::results::plan_shift::PlanShift;
 use crate::results::statistics::Statistics;
 use crate::results::summary::ReturnRow;
 use crate::stages::compared::{Compared, Comparisons};
@@ -30,7 +31,6 @@ use crate::trust::groups::{Groups, Role};
 use crate::trust::intervals::{Intervals, SpatialCorrelation, Wider, intervals};
 use crate::trust::plan_shift::plan_shift;
 use crate::trust::represented::represented;
-use crate::trust::shift_sums::ShiftSums;
 use crate::trust::vs_first;
 use crate::trust::warnings::warnings;
 use crate::units::{Micrometres, Unit};
@@ -53,7 +53,9 @@ pub struct Figured {
     correlation: Correlation,
     wider: Option<Wider>,
     excerpt: Vec<Compared>,
-    shift: ShiftSums,
+    /// Residuals of the excerpt without the bias of their return and cover.
+    centred: Vec<f64>,
+    plan_shift: Option<PlanShift>,
     represented: Represented,
     map: Option<ResidualMap>,
 }
@@ -117,10 +119,21 @@ pub fn figures(
         true => NoEstimate::Delivered,
         false => NoEstimate::NotJudged,
     };
-    let Intervals { correlation, block, learning, sums, wider, reach, map } =
-        intervals(all, &groups, &spatial, units, counts, no_limits, &mut rows)?;
-    let reference = reference(pipeline, units);
-    vs_first::compare(&sums, &first.excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
+    let (found, (centred, plan_shift)) = rayon::join(
+        || {
+            let found = intervals(all, &groups, &spatial, units, counts, no_limits, &mut rows)?;
+            let reference = reference(pipeline, units);
+            let excerpt = &first.excerpt;
+            vs_first::compare(&found.sums, excerpt, &groups, &reference, pipeline.seed, units, &mut rows);
+            Ok::<_, io::Error>(found)
+        },
+        || {
+            let centred = centred(&first.excerpt);
+            let shift = plan_shift(&first.excerpt, &centred, &first.shift, pipeline, units);
+            (centred, shift)
+        },
+    );
+    let Intervals { correlation, block, learning, wider, reach, map, .. } = found?;
     let mut by_return = MomentsByReturn::default();
     first.moments.iter().for_each(|(strata, dz)| by_return[usize::from(strata.return_number)].merge(dz));
     let represented = represented(&counts.ground_by_kind, &first.by_kind, &summarise);
@@ -134,7 +147,8 @@ pub fn figures(
         correlation,
         wider,
         excerpt: first.excerpt,
-        shift: first.shift,
+        centred,
+        plan_shift,
         represented,
         map,
     })
@@ -150,9 +164,19 @@ pub fn conclude(
     common: CommonError<'_>,
     units: Unit,
 ) -> Studied {
-    let Figured { block, groups, rows, correlation, wider, excerpt, shift, represented, map, .. } = figured;
-    let centred = centred(&excerpt);
-    let plan_shift = plan_shift(&excerpt, &centred, &shift, pipeline, units);
+    let Figured {
+        block,
+        groups,
+        rows,
+        correlation,
+        wider,
+        excerpt,
+        centred,
+        plan_shift,
+        represented,
+        map,
+        ..
+    } = figured;
     let length = |um: f64| units.from_micrometres(um);
     let (terrain, lesson) = terrain.unwrap_or_default();
     let terrain: Vec<TerrainRow> = terrain.into_iter().map(|row| row.in_unit(length)).collect();

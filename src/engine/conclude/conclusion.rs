@@ -2,6 +2,7 @@
 
 use std::thread;
 
+use crate::agreement::cell::CellRule;
 use crate::cloud::files::file_name;
 use crate::cloud::point::MAX_RETURN;
 use crate::engine::conclude::agreement::tallies as tallies_by_strip;
@@ -30,8 +31,9 @@ use crate::report::method::method;
 use crate::results::agreement::Agreement;
 use crate::results::confidence::{RepresentedArea, Trust, Warning, WarningCode};
 use crate::results::format::and_list_of;
-use crate::results::pictures::{Pictures, Profile, Ring};
+use crate::results::pictures::{Pictures, Profile, Relief, Ring};
 use crate::results::summary::{CloudCounts, ExcludedArea, Summary};
+use crate::stages::agreement::Tallies;
 use crate::stages::alone::AloneCounts;
 use crate::stages::auto::Count;
 use crate::stages::chain::Chain;
@@ -130,16 +132,20 @@ pub fn conclude(
     let studied =
         |done: &(dyn Fn() + Sync)| -> Result<(Studied, Option<Learned>, Vec<Profile>), EngineError> {
             let mut figured = study::figures(compared, &point_counts, pipeline, job.units)?;
-            let fit = fitted.as_ref().map(|one| &one.fit);
-            let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
-            // Nobody asks for the points any more.
-            done();
-            let (terrain, area, learned) = match job.chain.terrain_cell {
-                Some(cell) => {
-                    let cell = cell.exact_micrometres();
+            let cell = job.chain.terrain_cell.map(|cell| cell.exact_micrometres());
+            let lesson = cell.map(|cell| (cell, figured.lesson(cell)));
+            let (profiles, terrain) = rayon::join(
+                || {
+                    let fit = fitted.as_ref().map(|one| &one.fit);
+                    let profiles = profiles(job, partitions, journals, folder, figured.map(), fit)?;
+                    // Nobody asks for the points any more.
+                    done();
+                    Ok::<_, EngineError>(profiles)
+                },
+                || -> Result<_, EngineError> {
+                    let Some((cell, lesson)) = lesson else { return Ok((None, None, None)) };
                     let offset =
                         job.pipeline.reference.as_ref().and_then(|reference| reference.offset.as_ref());
-                    let lesson = figured.lesson(cell);
                     let account = Account {
                         ground: counts.survey.ground_by_return,
                         dz: figured.by_return,
@@ -148,46 +154,52 @@ pub fn conclude(
                         fit: fitted.as_ref().map(|fitted| &fitted.fit),
                     };
                     let cells = TerrainCells::new(journals, job.tiling, cell);
-                    let Accounted { mut rows, ground, best_weighted } = cells.account(&account, watch)?;
+                    let (accounted, compared) = rayon::join(
+                        || cells.account(&account, watch),
+                        || draw.everything_counts.then(|| cells.compared()).transpose(),
+                    );
+                    let Accounted { mut rows, ground, best_weighted } = accounted?;
                     if let Some((list, surveyed)) = job.list.as_ref().zip(surveyed.as_ref()) {
                         test_terrain(&mut rows, &list.points, &surveyed.found, account.offset);
                     }
-                    let compared = draw.everything_counts.then(|| cells.compared()).transpose()?;
-                    let learned = Some(Learned { overall: lesson.overall, best_weighted });
-                    (
-                        Some((rows, Some(lesson).filter(|_| surveyed.is_none()))),
-                        Some(area(ground, compared, cell)),
-                        learned.filter(|_| surveyed.is_none()),
-                    )
-                }
-                None => (None, None, None),
-            };
+                    let area = area(ground, compared?, cell);
+                    let learned = Learned { overall: lesson.overall, best_weighted };
+                    let of_cloud = surveyed.is_none();
+                    let terrain = (rows, Some(lesson).filter(|_| of_cloud));
+                    Ok((Some(terrain), Some(area), Some(learned).filter(|_| of_cloud)))
+                },
+            );
+            let (profiles, (terrain, area, learned)) = (profiles?, terrain?);
             let common = |wanted: &dyn Fn(&Strata) -> bool| registered.as_ref()?.common(wanted);
             let mut studied = study::conclude(figured, terrain, pipeline, &common, job.units);
             studied.trust.represented.area = area;
             Ok((studied, learned, profiles))
         };
-    // The study leaves workers idle now and then: time to write the checkpoints, and for the system to give room back.
-    let (studied, checkpoints) = thread::scope(|scope| {
+    // The study leaves workers idle now and then: time for what does not depend on it, and for the system to give room back.
+    let (studied, (checkpoints, apart)) = thread::scope(|scope| {
         let empty = || {
             scope.spawn(|| partitions.empty());
         };
         let rows = surveyed.as_ref().map(|surveyed| &surveyed.rows[..]);
         rayon::join(
             || studied(&empty),
-            || match rows {
-                Some(rows) => write_surveyed(job, &folder.results(), rows),
-                None => write_checkpoints(
-                    job,
-                    &folder.results(),
-                    &sample,
-                    draw.listed,
-                    fitted.as_ref().map(|one| &one.fit),
-                ),
+            || {
+                let checkpoints = || match rows {
+                    Some(rows) => write_surveyed(job, &folder.results(), rows),
+                    None => write_checkpoints(
+                        job,
+                        &folder.results(),
+                        &sample,
+                        draw.listed,
+                        fitted.as_ref().map(|one| &one.fit),
+                    ),
+                };
+                rayon::join(checkpoints, || Apart::of(job, partitions, journals))
             },
         )
     });
     checkpoints?;
+    let Apart { relief, tallies } = apart?;
     let (mut studied, learned, profiles) = studied?;
     let sums = match &in_draw {
         None => MatchingSums::conclude(journals)?,
@@ -218,7 +230,7 @@ pub fn conclude(
     let listed = job.list.iter().flat_map(|list| &list.points.points);
     let pictures = Pictures {
         map: studied.map.take(),
-        relief: relief::conclude(journals, partitions)?,
+        relief,
         strips: counts.delivered.places_by_strip(MOST_SQUARES),
         left_out: left_out_areas(job),
         checkpoints: listed.map(|point| (point.x, point.y)).collect(),
@@ -269,7 +281,8 @@ pub fn conclude(
     }
     judge(job, AloneCounts::conclude(journals)?, &mut summary);
     // Of the class that the gate has left.
-    if let Some(agreement) = agreement(job, journals, &summary.trust)? {
+    let agreement = tallies.and_then(|(rule, tallies)| agreement(job, rule, &tallies, &summary.trust));
+    if let Some(agreement) = agreement {
         summary.trust.warnings.extend(agreement::warnings(&agreement, job.units));
         summary.agreement = Some(agreement);
     }
@@ -315,10 +328,27 @@ const MOST_SQUARES: usize = 8_000;
 /// Files that a warning names.
 const MOST_FILES: usize = 5;
 
+/// What does not depend on the study.
+struct Apart {
+    /// The picture of the site.
+    relief: Option<Relief>,
+    /// What is known of strips and setups, where they are compared with each other, and by which cells.
+    tallies: Option<(CellRule, Tallies)>,
+}
+
+impl Apart {
+    fn of(job: &Job, partitions: &Partitions, journals: &Journals) -> Result<Self, EngineError> {
+        let by_strip = |rule| Ok::<_, EngineError>((rule, tallies_by_strip(journals, job.tiling, &rule)?));
+        let (relief, tallies) = rayon::join(
+            || relief::conclude(journals, partitions),
+            || job.chain.agreement.map(by_strip).transpose(),
+        );
+        Ok(Apart { relief: relief?, tallies: tallies? })
+    }
+}
+
 /// How strips agree with each other, and setups.
-fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agreement>, EngineError> {
-    let Some(rule) = job.chain.agreement else { return Ok(None) };
-    let tallies = tallies_by_strip(yields, job.tiling, &rule)?;
+fn agreement(job: &Job, rule: CellRule, tallies: &Tallies, trust: &Trust) -> Option<Agreement> {
     let reference = job.reference.as_ref().zip(job.pipeline.reference.as_ref());
     let basis = Basis {
         rule,
@@ -327,7 +357,7 @@ fn agreement(job: &Job, yields: &dyn Yields, trust: &Trust) -> Result<Option<Agr
         horizontal: job.survey.units[0].0,
         limits: agreement::limits(trust, job.units),
     };
-    Ok(agreement::agreement(&tallies, &basis))
+    agreement::agreement(tallies, &basis)
 }
 
 /// The areas left out, with what each took.

@@ -91,14 +91,15 @@ pub fn profiles(
     }
     let limits = LimitsIndex::of(yields);
     let delivered = is_delivered(&job.pipeline.stages, Cloud::Survey);
-    let read = |(key, of_places): (&TileKey, &Vec<usize>)| -> Result<BTreeMap<usize, Found>, EngineError> {
+    let read = |(key, of_places): (&TileKey, &Vec<usize>)| -> Result<Vec<(usize, Found)>, EngineError> {
         let limits = KeptLimits::of(yields, &limits, *key)?;
         let is_ground = |point: &Point| match (&limits, delivered) {
             (_, true) => point.is_ground_class(),
             (Some(limits), false) => limits.judge(point.x, point.y, point.z).0 == PointStatus::Ground,
             (None, false) => false,
         };
-        let mut found: BTreeMap<usize, Found> = of_places.iter().map(|i| (*i, Found::default())).collect();
+        let widest = |i: &usize| band(&places[*i], WIDTHS[WIDTHS.len() - 1]);
+        let mut found: Vec<_> = of_places.iter().map(|i| (*i, widest(i), Found::default())).collect();
         let mut take = |cloud: Cloud, partition: &Partition| {
             let kind = |point: &Point| match cloud {
                 Cloud::Reference => REFERENCE,
@@ -107,18 +108,17 @@ pub fn profiles(
             };
             partition.for_each_piece(*key, &mut Vec::new(), |piece| {
                 piece.core.for_each(|point| {
-                    if !holds(known, &point) {
-                        return;
-                    }
-                    for (i, found) in &mut found {
-                        add(&places[*i], point, job.pipeline.seed, kind, found);
+                    for (i, widest, found) in &mut found {
+                        if holds(*widest, &point) && holds(known, &point) && !point.is_noise() {
+                            add(&places[*i], point, job.pipeline.seed, kind(&point), found);
+                        }
                     }
                 });
             })
         };
         take(Cloud::Survey, &partitions.survey)?;
         take(Cloud::Reference, reference)?;
-        Ok(found)
+        Ok(found.into_iter().map(|(i, _, found)| (i, found)).collect())
     };
     let keys: Vec<(TileKey, Vec<usize>)> = keys.into_iter().collect();
     let all = keys.par_iter().with_max_len(1).map(|(key, of)| read((key, of)));
@@ -147,12 +147,9 @@ fn band(place: &ProfilePlace, width: Micrometres) -> (Range, Range) {
     (around(place.middle.0, LONG), around(place.middle.1, width))
 }
 
-/// Adds a point to all bands of a place that it lies in.
-fn add(place: &ProfilePlace, point: Point, seed: u64, kind: impl Fn(&Point) -> usize, found: &mut Found) {
-    if !holds(band(place, WIDTHS[WIDTHS.len() - 1]), &point) || point.is_noise() {
-        return;
-    }
-    let (hash, kind) = (point.seeded_hash(seed), kind(&point));
+/// Adds a point in the widest band of a place to all bands that it lies in.
+fn add(place: &ProfilePlace, point: Point, seed: u64, kind: usize, found: &mut Found) {
+    let hash = point.seeded_hash(seed);
     for (width, found) in WIDTHS.iter().zip(found) {
         if holds(band(place, *width), &point) {
             found[kind].count += 1;

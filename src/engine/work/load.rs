@@ -1,13 +1,13 @@
 //! The memory that the work on a tile takes, and how tiles that take more than there is are cut.
 
-use crate::cloud::bounds::Range;
+use crate::cloud::bounds::{Range, widened, within};
 use crate::cloud::point::Point;
 use crate::engine::partition::clouds::Partitions;
 use crate::engine::plan::budget::{CELL, RASTER_CELL, SHARE, SITE_CELL, TERRAIN_CELL, with_strips};
 use crate::engine::plan::job::Resources;
 use crate::raster::Extent;
 use crate::stages::chain::Chain;
-use crate::tile::at_work::Halo;
+use crate::tile::at_work::{Halo, Surroundings};
 use crate::tile::points::{Cloud, PointStatus};
 use crate::tile::tiling::TileKey;
 
@@ -65,11 +65,11 @@ impl Allowance {
     /// How often the edge of a tile is halved so that the points of a part fit into `allowed` bytes, were they spread
     /// evenly; 0 where the whole tile fits.
     pub fn halvings(&self, key: TileKey, partitions: &Partitions, chain: &Chain, allowed: u64) -> u32 {
-        let points = partitions.points_of(key);
-        let needed = points.survey as f64 * bytes_per_point(chain, points.reference > 0);
+        let mut core = partitions.tiling.ground(key, 0);
+        let survey = partitions.points_of(key).survey;
+        let needed = survey as f64 * bytes_per_point(chain, near_reference(core, partitions, chain));
         let left = allowed.saturating_sub(self.cell_bytes(key, partitions, chain)).max(1) as f64;
         let halo = chain.halo();
-        let mut core = partitions.tiling.ground(key, 0);
         let mut halvings = 0;
         while needed / f64::from(1 << (2 * halvings)) > left
             && halvings < MOST_HALVINGS
@@ -83,12 +83,26 @@ impl Allowance {
     }
 }
 
-/// Bytes that a point of the survey takes that is held, in a tile that has reference or not.
-pub fn bytes_per_point(chain: &Chain, compared: bool) -> f64 {
+/// Share of some ground, with the survey's halo, that lies within the halos of the box around the reference there: at the points
+/// of the rest nothing is asked for.
+pub fn near_reference(core: (Range, Range), partitions: &Partitions, chain: &Chain) -> f64 {
+    let halo = chain.halo();
+    let around = |margin| (widened(core.0, margin), widened(core.1, margin));
+    let (seen, (x, y)) = (partitions.box_on(Cloud::Reference, around(halo.reference)), around(halo.survey));
+    let Some((near_x, near_y)) = seen.ranges() else { return 0.0 };
+    let share = |near: Range, all: Range| {
+        let both = within(widened(near, halo.survey + halo.reference), all);
+        both.map_or(0.0, |both| (both.1 - both.0) as f64) / (all.1 - all.0) as f64
+    };
+    share(near_x, x) * share(near_y, y)
+}
+
+/// Bytes that a point of the survey takes that is held, on average where this share of them lies near the reference.
+pub fn bytes_per_point(chain: &Chain, near: f64) -> f64 {
     let held = (size_of::<Point>() + size_of::<PointStatus>()) as f64;
     let more: f64 = chain.tiles.iter().map(|stage| stage.bytes_per_point()).sum();
     let given: f64 = chain.tiles.iter().map(|stage| stage.bytes_given()).sum();
-    held + given + if compared { more } else { 0.0 }
+    held + given + near * more
 }
 
 /// Whether cutting a part of a tile once more makes it hold less: it must be wider than the margin around it.
@@ -152,7 +166,7 @@ mod tests {
         let job = job();
         let allowance = Allowance::of(&job.resources);
         let halvings = |part: f64, of: u64| {
-            let bytes = bytes_per_point(&job.chain, false);
+            let bytes = bytes_per_point(&job.chain, 0.0);
             let full = survey([1000, (part * of as f64 / bytes) as u64], TILES.edge, TILES, folder.path());
             let cells = allowance.cell_bytes(EAST, &full, &job.chain);
             allowance.halvings(EAST, &full, &job.chain, of + cells)

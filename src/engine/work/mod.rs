@@ -4,6 +4,5 @@ pub(crate) mod context;
 pub(crate) mod load;
 pub(crate) mod part;
 pub(crate) mod phase;
-pub(crate) mod queue;
 pub(crate) mod surfaces;
 pub(crate) mod tiles;

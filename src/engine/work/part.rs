@@ -9,7 +9,7 @@ use crate::engine::partition::clouds::Partition;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Part;
 use crate::engine::work::context::Work;
-use crate::engine::work::load::{bytes_per_point, can_be_cut};
+use crate::engine::work::load::{bytes_per_point, can_be_cut, near_reference};
 use crate::stages::stage::{Visitor, Wanted};
 use crate::tile::at_work::{Tile, holds};
 use crate::tile::points::{Cloud, PointSet};
@@ -40,8 +40,8 @@ pub enum Outcome {
 pub struct PartRun<'a> {
     all: &'a Work<'a>,
     buffers: &'a mut Buffers,
-    /// Points of the survey that may be held.
-    most_points: usize,
+    /// Bytes that points of the survey that are held may take.
+    allowed: u64,
     /// Whether the surfaces have been read.
     opened: bool,
     tile: Tile<'a>,
@@ -66,9 +66,8 @@ impl<'a> PartRun<'a> {
             reusable: mem::take(&mut buffers.reusable),
             sections: Sections::default(),
         };
-        let left = allowed.saturating_sub(all.allowance.cell_bytes(key, partitions, chain));
-        let most_points = (left as f64 / bytes_per_point(chain, points.reference > 0)) as usize;
-        PartRun { all, buffers, most_points, opened: false, tile }
+        let allowed = allowed.saturating_sub(all.allowance.cell_bytes(key, partitions, chain));
+        PartRun { all, buffers, allowed, opened: false, tile }
     }
 
     /// Runs the chain of stages on a part of the tile, of so many on every side.
@@ -123,7 +122,10 @@ impl<'a> PartRun<'a> {
         cut: bool,
         visitors: &mut [Box<dyn Visitor + 'a>],
     ) -> Result<bool, EngineError> {
-        let wanted = self.all.chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
+        let Work { partitions, chain, .. } = *self.all;
+        let per_point = bytes_per_point(chain, near_reference(self.tile.core, partitions, chain));
+        let most_points = (self.allowed as f64 / per_point) as usize;
+        let wanted = chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
         let wanted = wanted.unwrap_or(Wanted::Nothing);
         let near = is_near(&self.tile.reference_box(), self.tile.halo.survey + self.tile.halo.reference);
         let held = |point: &Point| match wanted {
@@ -132,10 +134,10 @@ impl<'a> PartRun<'a> {
             Wanted::All => true,
         };
         let (mut points, mut halo) = (mem::take(&mut self.tile.survey), mem::take(&mut self.buffers.halo));
-        let room = if cut { self.most_points } else { usize::MAX }.min(self.tile.points.survey as usize);
+        let room = if cut { most_points } else { usize::MAX }.min(self.tile.points.survey as usize);
         points.start(if wanted > Wanted::Nothing { room } else { 0 });
         halo.start(0);
-        let most = if can_be_cut(self.tile.core, self.tile.halo) { self.most_points } else { usize::MAX };
+        let most = if can_be_cut(self.tile.core, self.tile.halo) { most_points } else { usize::MAX };
         let mut fits = true;
         self.read(Cloud::Survey, survey, cut, visitors, |piece| {
             fits &= points.points.len() + halo.points.len() <= most;
@@ -341,7 +343,7 @@ mod tests {
             make_surfaces(partitions, &chain, &|_| true, folder.path(), &Watch::default()).unwrap();
         let none = Allowance { whole: 0, worker: 0 };
         let cells = partitions.keys().into_iter().map(|key| none.cell_bytes(key, partitions, &chain)).max();
-        let bytes = cells.unwrap() + points * bytes_per_point(&chain, true) as u64;
+        let bytes = cells.unwrap() + points * bytes_per_point(&chain, 1.0) as u64;
         let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
         let allowance = Allowance { whole: bytes, worker: bytes };
         let all = Work { partitions, surfaces: &surfaces, chain: &chain, allowance, journals: &journals };

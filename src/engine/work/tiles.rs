@@ -2,7 +2,7 @@
 
 use std::cmp::Reverse;
 use std::collections::HashSet;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
 
 use crate::engine::store::error::{EngineError, guarded};
@@ -12,7 +12,6 @@ use crate::engine::watch::progress::Progress;
 use crate::engine::work::context::Work;
 use crate::engine::work::load::Allowance;
 use crate::engine::work::part::{Buffers, Outcome, PartRun};
-use crate::engine::work::queue::Queue;
 use crate::tile::tiling::TileKey;
 
 /// Runs the chain of stages on those of the tiles that are not done yet, and writes down what they give back; the heavy ones, of
@@ -35,18 +34,18 @@ pub fn run_tiles(all: &Work<'_>, mut keys: Vec<TileKey>, watch: &Watch) -> Resul
     let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.into_iter().partition(is_heavy);
     let Allowance { whole, worker } = all.allowance;
     heavy.iter().try_for_each(|&key| work(&mut Buffers::default(), key, whole))?;
+    // The longest first, so that no worker is left alone with one at the end.
     light.sort_by_cached_key(|key| {
         let points = all.partitions.points_of(*key);
-        // Where there is reference, points of the survey are held together: that takes the most memory.
-        (points.reference == 0, Reverse(points.survey + points.reference))
+        Reverse(points.survey + points.reference)
     });
-    let (queue, failed) = (Queue::new(light), AtomicBool::new(false));
-    let results = rayon::broadcast(|context| -> Result<(), EngineError> {
+    let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
+    let results = rayon::broadcast(|_| -> Result<(), EngineError> {
         let mut buffers = Buffers::default();
         while !failed.load(Ordering::Relaxed)
-            && let Some(key) = queue.next(context.index())
+            && let Some(key) = light.get(next.fetch_add(1, Ordering::Relaxed))
         {
-            work(&mut buffers, key, worker).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
+            work(&mut buffers, *key, worker).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
         }
         Ok(())
     });
