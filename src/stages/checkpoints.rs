@@ -230,9 +230,12 @@ impl Visitor for MatchVisitor<'_> {
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud == Cloud::Reference && !self.asked.is_empty() {
-            let left_out = |point: &Point| self.stage.left_out.first(left_out::place(cloud), point).is_some();
-            for point in piece.ground().map(|i| &piece.points[i]).filter(|point| !left_out(point)) {
-                self.matcher.offer(point);
+            let areas = &self.stage.left_out;
+            let everywhere = areas.is_empty();
+            for point in piece.ground().map(|i| &piece.points[i]) {
+                if everywhere || areas.first(left_out::place(cloud), point).is_none() {
+                    self.matcher.offer(point);
+                }
             }
         }
     }

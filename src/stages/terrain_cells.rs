@@ -59,17 +59,20 @@ impl TerrainVisitor<'_> {
 
 impl Visitor for TerrainVisitor<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
-        for (point, status) in piece.points.iter().zip(&piece.statuses).take(piece.core) {
-            let is_ground = *status == PointStatus::Ground;
-            match cloud {
-                Cloud::Survey => {
-                    let return_number = point.valid_return().unwrap_or(0);
-                    self.sums.add_survey(point.x, point.y, point.z, return_number, is_ground);
+        let core = piece.points.iter().zip(&piece.statuses).take(piece.core);
+        let core = core.map(|(point, status)| (point, *status == PointStatus::Ground));
+        match cloud {
+            Cloud::Survey => core.for_each(|(point, is_ground)| {
+                let return_number = point.valid_return().unwrap_or(0);
+                self.sums.add_survey(point.x, point.y, point.z, return_number, is_ground);
+            }),
+            Cloud::Reference => {
+                let everywhere = self.left_out.is_empty();
+                for (point, is_ground) in core {
+                    if is_ground && (everywhere || self.tests_at(point)) {
+                        self.sums.add_reference(point.x, point.y, point.z);
+                    }
                 }
-                Cloud::Reference if is_ground && self.tests_at(point) => {
-                    self.sums.add_reference(point.x, point.y, point.z);
-                }
-                Cloud::Reference => {}
             }
         }
     }
