@@ -206,13 +206,15 @@ impl Visitor for MatchVisitor<'_> {
         // Nothing of the reference lies within reach of the others.
         let reach = compare.search().reach();
         let Some(near) = tile.near_reference(reach) else { return };
+        let areas = &self.stage.left_out;
+        let everywhere = areas.is_empty();
         self.matcher.start(tile.survey.points.len());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
             if point.valid_return().is_none() || !holds(near, point) {
                 continue;
             }
-            if self.stage.left_out.first(left_out::place(Cloud::Survey), point).is_some() {
+            if !everywhere && areas.first(left_out::place(Cloud::Survey), point).is_some() {
                 continue;
             }
             let counts = options.per_return == Count::All && index < tile.survey.core;
