@@ -8,40 +8,31 @@
 //! exclude. Priors: each rung of a ladder alike, strips alike over their standard deviation. For SD and RMSE lengths beyond
 //! what the comparisons span count the less the longer they are: there the residuals tell variance over length alone, and
 //! nothing keeps the variance that the site would have from growing with the length. A prior that is made to say least falls
-//! alike (as the inverse square of the length: Berger, De Oliveira and Sansó 2001, from memory).
+//! alike (as the inverse square of the length: Berger, De Oliveira and Sansó 2001, from memory). Strips that were seen have the
+//! offsets that they show, whatever strips in general may have.
 
-use libm::{cos, exp, log, sin};
+use libm::{exp, log};
 use rayon::prelude::*;
 
-use crate::stats::averages::{Averages, symmetric};
+use crate::stats::kinds::{Kind, Structure, structures};
 use crate::stats::layout::Layout;
+use crate::stats::likelihood::{Fit, likelihood};
 use crate::stats::mixture::probabilities;
 
 /// Variance of the correlated error of a cell over that of its uncorrelated one.
 const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
-/// Shortest length of the ladder for correlation that is alike in all directions, in edges of a cell; it doubles from there.
-/// Without rungs under an edge, cells that share a little with their neighbours would be taken to share it with all.
-const FIRST_RUNG: f64 = 0.25;
-/// Shortest length of correlation that is smooth, likewise: what varies faster looks like the other kind.
-const FIRST_SMOOTH: f64 = 1.0;
-/// Length of an exponential whose correlation falls to 5 % where that of the smooth kind, exp(−(h / length)²), does.
-const AS_EXPONENTIAL: f64 = 0.577;
-/// Weight of stripes, and of strips, where the rung of the shortest correlation has 1.
-const STRIPES: f64 = 4.0;
-const STRIPS: f64 = 8.0;
 /// By which power of its strength a difference between strips counts more: all standard deviations alike, as the variance of a
 /// few is hardly known (Gelman 2006, from memory).
 const FOR_STRIPS: f64 = 0.5;
-/// Lengths of stripes across, in edges of a cell.
-const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
-/// Directions tried where none is known from strips.
-const DIRECTIONS: usize = 8;
 /// Degrees of freedom at the most, however many cells there are: correlated ones come to fewer; of stripes or strips few are
 /// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
 const DF_OF_FEW: f64 = 7.0;
 const DF_OF_FIELDS: f64 = 12.0;
 /// The same of squares of few, above: one strip or stripe that was not seen may make most of them, and none makes them less.
 const DF_OF_FEW_SQUARES: f64 = 3.0;
+/// Strips that were seen differ by so many times the variance that their means show, as the means err themselves. Without the spare half
+/// the upper end of the SD lay below the truth on 5 to 7 % of sites with eight and twelve strips (simulated).
+const SPARE: f64 = 1.5;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
@@ -49,41 +40,20 @@ const EVIDENT: f64 = 5.0;
 /// of freedom, halved.
 const NOT_EXCLUDED: f64 = 1.92;
 
-/// A kind of shared error.
+/// How much the strips with residuals differ, variances in µm².
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub enum Kind {
-    /// Alike in all directions, over a length in micrometres.
-    Field(f64),
-    /// In stripes, correlated across this direction.
-    Stripes([f64; 2]),
-    /// The same within a flight strip.
-    Strips,
-}
-
-/// A kind of shared error and the covariance of cells that it means, of unit variance.
-struct Structure {
-    kind: Kind,
-    prior: f64,
-    covariance: Vec<f64>,
-}
-
-/// One kind at one strength: how likely it is, and what it says.
-#[derive(Clone, Copy, Debug)]
-struct Fit {
-    structure: usize,
-    /// With the prior.
-    log_likelihood: f64,
-    /// Without it.
-    plain: f64,
-    /// Variance of the uncorrelated error of a cell that has residuals throughout, µm².
-    alone: f64,
-    /// Variance of the correlated error, µm².
-    shared: f64,
+pub struct StripSpread {
+    /// As their means show it.
+    pub shown: f64,
+    /// The most that they do not exclude (at 95 %, one-sided) for strips in general.
+    pub most: f64,
 }
 
 /// The kinds of shared error that a sample does not exclude.
 pub struct Dependence {
     structures: Vec<Structure>,
+    /// The most that the strips with residuals differ by, a variance in µm².
+    shown: f64,
     /// Fits with their probabilities, those that count.
     fits: Vec<(f64, Fit)>,
     /// The same for what squares of errors tell.
@@ -219,17 +189,17 @@ pub struct ByFit {
 }
 
 impl Dependence {
-    /// From the means of the cells with residuals about the mean of all. Strips differ by a variance of at most `most_of_strips`,
-    /// if by any: where every cell has points of all strips, its mean does not tell. Nothing below three cells.
-    pub fn new(layout: &Layout, means: &[f64], most_of_strips: Option<f64>) -> Option<Self> {
+    /// From the means of the cells with residuals about the mean of all. Strips differ by no more than `strips` says, if at
+    /// all: where every cell has points of all strips, its mean does not tell. Nothing below three cells.
+    pub fn new(layout: &Layout, means: &[f64], strips: Option<StripSpread>) -> Option<Self> {
         if layout.seen < 3 {
             return None;
         }
-        let structures = structures(layout, means, most_of_strips.is_some());
+        let structures = structures(layout, means, strips.is_some());
         let of_structure = |(i, structure): (usize, &Structure)| -> Vec<Fit> {
             let strengths = STRENGTHS.iter().filter_map(move |&strength| {
                 let mut fit = likelihood(layout, &structure.covariance, means, strength)?;
-                if structure.kind == Kind::Strips && fit.shared > most_of_strips.unwrap_or(0.0) {
+                if structure.kind == Kind::Strips && fit.shared > strips.map_or(0.0, |strips| strips.most) {
                     return None;
                 }
                 let more = if structure.kind == Kind::Strips { FOR_STRIPS * log(strength) } else { 0.0 };
@@ -259,15 +229,21 @@ impl Dependence {
         let cells = layout.cells.len();
         let mut covariance = vec![0.0; cells * cells];
         let mut alone = 0.0;
+        let shown = SPARE * strips.map_or(0.0, |strips| strips.shown);
         for (i, structure) in structures.iter().enumerate() {
-            let weight: f64 = fits.iter().filter(|(_, f)| f.structure == i).map(|(p, f)| p * f.shared).sum();
+            let of_structure = || fits.iter().filter(|(_, fit)| fit.structure == i);
+            let weight: f64 = of_structure().map(|(p, fit)| p * fit.shared).sum();
             if weight > 0.0 {
                 covariance.iter_mut().zip(&structure.covariance).for_each(|(sum, c)| *sum += weight * c);
+            }
+            let known: f64 = of_structure().map(|(p, fit)| p * (fit.shared - shown).max(0.0)).sum();
+            if let Some(of_seen) = structure.of_seen.as_ref().filter(|_| known > 0.0) {
+                covariance.iter_mut().zip(of_seen).for_each(|(sum, c)| *sum -= known * c);
             }
         }
         fits.iter().for_each(|(p, fit)| alone += p * fit.alone);
         let df = layout.seen as f64 - 1.0;
-        Some(Dependence { structures, fits, fits_of_squares, cells, df, evident, covariance, alone })
+        Some(Dependence { structures, shown, fits, fits_of_squares, cells, df, evident, covariance, alone })
     }
 
     /// How far error is shared as far as the means of cells tell, micrometres. Where neighbours evidently share error: where the
@@ -326,13 +302,23 @@ impl Dependence {
             true => forms(&structure.covariance, weights),
             false => [0.0; 3],
         };
-        let forms: Vec<[f64; 3]> = self.structures.par_iter().enumerate().map(of_structure).collect();
+        let by_structure: Vec<[f64; 3]> = self.structures.par_iter().enumerate().map(of_structure).collect();
         let one = |&(probability, fit): &(f64, Fit)| {
-            let most = match self.structures[fit.structure].kind {
+            let structure = &self.structures[fit.structure];
+            let most = match structure.kind {
                 Kind::Stripes(_) | Kind::Strips => [DF_OF_FEW, DF_OF_FIELDS, DF_OF_FEW_SQUARES],
                 Kind::Field(_) => [DF_OF_FIELDS; 3],
             };
-            let spreads = self.spreads(weights, fit.alone, fit.shared, forms[fit.structure]);
+            // The offsets of strips that were seen are no larger than they are, whatever strips in general may have.
+            let forms = match &structure.of_seen {
+                Some(of_seen) if fit.shared > self.shown => {
+                    let known = 1.0 - self.shown / fit.shared;
+                    let left = structure.covariance.iter().zip(of_seen).map(|(all, seen)| all - known * seen);
+                    forms(&left.collect::<Vec<_>>(), weights)
+                }
+                _ => by_structure[fit.structure],
+            };
+            let spreads = self.spreads(weights, fit.alone, fit.shared, forms);
             let [df, below, above] = most.map(|most| self.df.min(most));
             ByFit { probability, df, df_of_squares: [below, above], spreads }
         };
@@ -355,111 +341,4 @@ impl Dependence {
             .map(|i| w[i] * w[i] * (self.covariance[i * m + i] + own(i) - 2.0 * along[i] + total))
             .sum()
     }
-}
-
-/// All kinds of shared error that the layout allows to tell.
-fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Structure> {
-    let averages = Averages::new(layout);
-    let field = |length: f64| averages.over_distance(&|h| exp(-h / length));
-    let smooth = |length: f64| averages.over_distance(&|h| exp(-(h / length) * (h / length)));
-    let lengths = |first: f64| {
-        let doubled = std::iter::successors(Some(first * layout.edge), |length| Some(2.0 * length));
-        doubled.take_while(|length| *length <= layout.diagonal().max(layout.edge))
-    };
-    let mut all = Vec::new();
-    for length in lengths(FIRST_RUNG) {
-        all.push(Structure { kind: Kind::Field(length), prior: 1.0, covariance: field(length) });
-    }
-    for length in lengths(FIRST_SMOOTH) {
-        let kind = Kind::Field(AS_EXPONENTIAL * length);
-        all.push(Structure { kind, prior: 1.0, covariance: smooth(length) });
-    }
-    // Stripes and strips come with and without a field of short range beside them.
-    let short = field(1.5 * layout.edge);
-    let with_and_without = |kind: Kind, prior: f64, covariance: Vec<f64>, all: &mut Vec<Structure>| {
-        let both = covariance.iter().zip(&short).map(|(a, b)| a + b).collect();
-        all.push(Structure { kind, prior: prior / 2.0, covariance });
-        all.push(Structure { kind, prior: prior / 2.0, covariance: both });
-    };
-    let striped = |across: [f64; 2], length: f64| averages.along(across, &|h| exp(-h / length));
-    let candidates: Vec<[f64; 2]> = match layout.along_strips() {
-        Some([east, north]) => vec![[-north, east], [east, north]],
-        None => (0..DIRECTIONS)
-            .map(|i| std::f64::consts::PI * i as f64 / DIRECTIONS as f64)
-            .map(|angle| [cos(angle), sin(angle)])
-            .collect(),
-    };
-    // The direction in which stripes explain most: the others say nothing then.
-    let explains = |across: [f64; 2]| {
-        let fits = [0.5, 2.0].iter().filter_map(|times| {
-            let covariance = striped(across, times * layout.edge);
-            likelihood(layout, &covariance, means, 1.6).map(|fit| fit.log_likelihood)
-        });
-        fits.fold(f64::NEG_INFINITY, f64::max)
-    };
-    let explained: Vec<f64> = candidates.par_iter().map(|&across| explains(across)).collect();
-    let best = (0..candidates.len()).fold(0, |best, i| if explained[i] > explained[best] { i } else { best });
-    for times in ACROSS {
-        let covariance = striped(candidates[best], times * layout.edge);
-        with_and_without(
-            Kind::Stripes(candidates[best]),
-            STRIPES / ACROSS.len() as f64,
-            covariance,
-            &mut all,
-        );
-    }
-    if with_strips {
-        let covariance = symmetric(layout.cells.len(), &|i, j| layout.shared_strips(i, j));
-        with_and_without(Kind::Strips, STRIPS, covariance, &mut all);
-    }
-    all
-}
-
-/// The restricted likelihood of the means of cells, `strength` times the covariance beside uncorrelated error, and what
-/// variances fit best. Nothing where the covariance is none.
-fn likelihood(layout: &Layout, covariance: &[f64], means: &[f64], strength: f64) -> Option<Fit> {
-    let (k, m) = (layout.seen, layout.cells.len());
-    // Lower triangle, column by column, so that the inner loop runs along memory and adds in one order.
-    let mut c = vec![0.0; k * k];
-    for j in 0..k {
-        for i in j..k {
-            c[j * k + i] = strength * covariance[i * m + j];
-        }
-        c[j * k + j] += layout.sparse[j];
-    }
-    let (mut z, mut one) = (means.to_vec(), vec![1.0; k]);
-    let mut log_determinant = 0.0;
-    for j in 0..k {
-        let (done, rest) = c.split_at_mut((j + 1) * k);
-        let column = &mut done[j * k..];
-        let pivot = column[j];
-        if pivot.is_nan() || pivot <= 1e-12 {
-            return None;
-        }
-        let root = pivot.sqrt();
-        log_determinant += log(root);
-        column[j..].iter_mut().for_each(|c| *c /= root);
-        for i in j + 1..k {
-            let times = column[i];
-            let target = &mut rest[(i - j - 1) * k + i..(i - j) * k];
-            target.iter_mut().zip(&column[i..]).for_each(|(t, c)| *t -= times * c);
-        }
-        z[j] /= root;
-        one[j] /= root;
-        let (z_now, one_now) = (z[j], one[j]);
-        for i in j + 1..k {
-            z[i] -= z_now * column[i];
-            one[i] -= one_now * column[i];
-        }
-    }
-    let dot = |a: &[f64], b: &[f64]| a.iter().zip(b).map(|(a, b)| a * b).sum::<f64>();
-    let ones = dot(&one, &one);
-    let cross = dot(&one, &z);
-    let df = k as f64 - 1.0;
-    let alone = (dot(&z, &z) - cross * cross / ones) / df;
-    if alone.is_nan() || alone <= 0.0 {
-        return None;
-    }
-    let log_likelihood = -log_determinant - 0.5 * log(ones) - 0.5 * df * log(alone);
-    Some(Fit { structure: 0, log_likelihood, plain: log_likelihood, alone, shared: strength * alone })
 }

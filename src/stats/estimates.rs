@@ -15,8 +15,9 @@ use libm::{exp, log};
 
 use crate::stats::blocks::{BlockSums, DzSums};
 use crate::stats::delivered::Delivered;
-use crate::stats::dependence::{ByFit, Dependence, Kind, Spreads, Weights};
+use crate::stats::dependence::{ByFit, Dependence, Spreads, StripSpread, Weights};
 use crate::stats::distributions::{chi_squared_quantile, t_quantile};
+use crate::stats::kinds::Kind;
 use crate::stats::layout::Layout;
 use crate::stats::mixture::{Part, mixture_ends};
 
@@ -27,8 +28,6 @@ pub type Interval = [f64; 2];
 pub const FEWEST_CELLS: f64 = 8.0;
 /// A share of the ground in strips without reference that is too small to matter.
 const LITTLE: f64 = 0.05;
-/// Share of the residuals from which on a strip counts as seen.
-const SEEN: f64 = 0.01;
 /// Strips seen below which nothing can be said of those that are not: two give one difference.
 const FEWEST_STRIPS: usize = 3;
 
@@ -151,8 +150,8 @@ impl Estimates {
         let layout = Layout::new(&fine, delivered);
         let means = means(&layout, alike);
         // Without knowing what else there is, the figures are those of the strips at hand.
-        let most_of_strips = if layout.knows_ground() { most_of_strips(&fine, &layout, alike) } else { None };
-        let dependence = Dependence::new(&layout, &means, most_of_strips);
+        let strips = if layout.knows_ground() { strip_spread(&fine, &layout, alike) } else { None };
+        let dependence = Dependence::new(&layout, &means, strips);
         let reach = Reaches { bias: 1.96, below_sd: 1.96, above_sd: 1.96, level: 1.96 };
         let mut estimates = Estimates { fine, layout, dependence, reason: None, reach };
         let all: Vec<u16> = (0..alike.len() as u16).collect();
@@ -169,8 +168,9 @@ impl Estimates {
     /// Why no group can have an interval.
     fn why_none(&self, all: &[u16], ground: u64) -> Option<NoInterval> {
         let strips = &self.layout.strips;
-        let unseen: f64 = strips.values().filter(|s| s.residuals < SEEN).map(|s| s.ground).sum();
-        let seen = strips.values().filter(|s| s.residuals >= SEEN).count();
+        let has_seen = |(strip, _): &(&u16, _)| self.layout.has_seen(**strip);
+        let unseen: f64 = strips.iter().filter(|strip| !has_seen(strip)).map(|(_, share)| share.ground).sum();
+        let seen = strips.iter().filter(has_seen).count();
         let group = self.group(all, ground)?;
         if group.weights.effective_cells() < FEWEST_CELLS {
             return Some(NoInterval::FewPlaces);
@@ -340,8 +340,8 @@ fn of_rmse(variance: f64, sd: Interval, mean: f64, half: f64) -> Interval {
     [(whole - below).max(0.0).sqrt(), (whole + above).sqrt()]
 }
 
-/// The greatest variance between strips that their means do not exclude (at 95 %, one-sided); nothing of fewer than two.
-fn most_of_strips(fine: &BlockSums, layout: &Layout, alike: &[u16]) -> Option<f64> {
+/// How much strips differ by their means; nothing of fewer than two.
+fn strip_spread(fine: &BlockSums, layout: &Layout, alike: &[u16]) -> Option<StripSpread> {
     let by_strip = fine.by_strip();
     let sets = alike.iter().map(|set| usize::from(*set) + 1).max().unwrap_or(0);
     let mut all = vec![(0.0, 0.0); sets];
@@ -355,13 +355,12 @@ fn most_of_strips(fine: &BlockSums, layout: &Layout, alike: &[u16]) -> Option<f6
         let own = strips.entry(*strip).or_default();
         *own = (own.0 + sums.n as f64, own.1 + sums.sum as f64 - sums.n as f64 * (sum / n));
     }
-    let seen =
-        strips.iter().filter(|(strip, _)| layout.strips.get(strip).is_some_and(|s| s.residuals >= SEEN));
+    let seen = strips.iter().filter(|(strip, _)| layout.has_seen(**strip));
     let means: Vec<f64> = seen.map(|(_, (n, sum))| sum / n).collect();
     let df = means.len() as f64 - 1.0;
     let mean = means.iter().sum::<f64>() / means.len() as f64;
     let squares: f64 = means.iter().map(|m| (m - mean) * (m - mean)).sum();
-    Some(squares / chi_squared_quantile(0.05, df)?)
+    Some(StripSpread { shown: squares / df, most: squares / chi_squared_quantile(0.05, df)? })
 }
 
 /// Means of cells, each group about its own mean (those that are `alike` about one).

@@ -7,6 +7,8 @@ use crate::stats::delivered::{Delivered, Square};
 
 /// Cells with residuals at the most: the likelihood costs the cube of their number.
 const MOST_CELLS: usize = 160;
+/// Share of the residuals from which on a strip counts as seen.
+const SEEN: f64 = 0.01;
 /// Cells without at the most.
 const MOST_OTHERS: usize = 160;
 
@@ -120,6 +122,11 @@ impl Layout {
         })
     }
 
+    /// Whether a strip has residuals enough to count as seen.
+    pub fn has_seen(&self, strip: u16) -> bool {
+        self.strips.get(&strip).is_some_and(|share| share.residuals >= SEEN)
+    }
+
     /// Longest distance across the site, micrometres.
     pub fn diagonal(&self) -> f64 {
         let [x, y] = self.extent(&self.cells);
@@ -132,10 +139,11 @@ impl Layout {
         x.max(y)
     }
 
-    /// How much two cells share of their strips: the probability that a point of each is of the same one.
-    pub fn shared_strips(&self, i: usize, j: usize) -> f64 {
+    /// How much two cells share of the strips that are wanted: the probability that a point of each is of the same one of these.
+    pub fn shared_strips(&self, i: usize, j: usize, wanted: impl Fn(u16) -> bool) -> f64 {
         let (a, b) = (&self.cells[i].strips, &self.cells[j].strips);
         a.iter()
+            .filter(|(strip, _)| wanted(*strip))
             .map(|(strip, p)| p * b.iter().find(|(other, _)| other == strip).map_or(0.0, |(_, q)| *q))
             .sum()
     }

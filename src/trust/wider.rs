@@ -2,7 +2,7 @@
 
 use crate::results::confidence::{Warning, WarningCode};
 use crate::results::format::{decimal, distance};
-use crate::stats::dependence::Kind;
+use crate::stats::kinds::Kind;
 use crate::trust::compass::compass_direction;
 use crate::trust::findings::Findings;
 use crate::units::Unit;

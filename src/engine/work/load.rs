@@ -178,4 +178,29 @@ mod tests {
         let most = (1..10).find(|halvings| TILES.edge >> halvings <= margin).unwrap();
         assert_eq!(halvings(1e9, some), most);
     }
+
+    #[test]
+    fn points_far_from_the_reference_take_no_room_for_what_is_asked_near_it() {
+        let folder = tempfile::tempdir().unwrap();
+        let job = job();
+        let mut full = survey([1000, 1000], TILES.edge, TILES, folder.path());
+        let ground = TILES.ground(EAST, 0);
+        let near = |full: &Partitions| near_reference(ground, full, &job.chain);
+        assert_eq!(near(&full), 0.0);
+        // All over the tile, then in its western half and in a corner, both widened by how far the stages look.
+        let halo = job.chain.halo();
+        let (edge, margin) = (TILES.edge, halo.survey + halo.reference);
+        let whole = (edge + 2 * halo.survey) as f64;
+        for (width, height) in [(edge, edge), (edge / 2, edge), (edge / 5, edge / 10)] {
+            let core = Bounds::new((edge, 0), (edge + width - 1, height - 1));
+            let shares = BTreeMap::from([(EAST, Share { points: 7, core })]);
+            let spills = vec![Spill::create(&folder.path().join("reference")).unwrap()];
+            full.reference = Some(Partition { spills, shares, counts: ReadCounts::default() });
+            let along =
+                |length: i64| (halo.survey + length + margin).min(edge + 2 * halo.survey) as f64 / whole;
+            assert!((near(&full) - along(width) * along(height)).abs() < 1e-12, "{width} {height}");
+        }
+        let [none, half, all] = [0.0, 0.5, 1.0].map(|near| bytes_per_point(&job.chain, near));
+        assert!(none < half && half < all && (none + all - 2.0 * half).abs() < 1e-9);
+    }
 }

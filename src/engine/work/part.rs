@@ -388,7 +388,7 @@ mod tests {
             let (counts, compared, drawn) = &whole;
             assert!(counts.survey.above_ground > 1000, "{counts:?}");
             assert!(compared.len() > 1000 && drawn.len() > 200, "{} {}", compared.len(), drawn.len());
-            for points in [9000, 3000, 300] {
+            for points in [5000, 2500, 300] {
                 let (found, parts) = worked(&partitions, &stages, points);
                 assert!(parts > tiles + 2, "{points} points at once: {parts} parts");
                 assert!(found == whole, "{points} points at once, {parts} parts");
