@@ -39,9 +39,9 @@ impl Asking {
         if self.compares() && tile.is_compared() { Wanted::NearReference } else { Wanted::Nothing }
     }
 
-    /// Bytes of memory that a point takes at which it is asked for.
-    pub fn bytes_per_point<T>(&self) -> f64 {
-        self.search.map_or(0.0, |search| search.bytes_per_position() + size_of::<(u32, T)>() as f64)
+    /// Bytes of memory that a point takes at which it is asked for, among so many of the reference a square metre.
+    pub fn bytes_per_point<T>(&self, per_m2: f64) -> f64 {
+        self.search.map_or(0.0, |search| search.bytes_per_position(per_m2) + size_of::<(u32, T)>() as f64)
     }
 }
 

@@ -151,8 +151,9 @@ impl TileStage for DrawCheckpoints {
         if tile.is_compared() { Wanted::NearReference } else { Wanted::Nothing }
     }
 
-    fn bytes_per_point(&self) -> f64 {
-        let mut asked = self.compare.search().bytes_per_position() + size_of::<Asked>() as f64;
+    fn bytes_per_point(&self, reference_per_m2: f64) -> f64 {
+        let mut asked =
+            self.compare.search().bytes_per_position(reference_per_m2) + size_of::<Asked>() as f64;
         if self.by_setup {
             asked += size_of::<(i64, u16)>() as f64;
         }

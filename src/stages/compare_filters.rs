@@ -187,9 +187,9 @@ impl TileStage for CompareFilter {
         self.asking.wants(tile)
     }
 
-    fn bytes_per_point(&self) -> f64 {
+    fn bytes_per_point(&self, reference_per_m2: f64) -> f64 {
         let given = if self.asking.compares() { RECORD } else { 0 };
-        self.asking.bytes_per_point::<()>() + given as f64
+        self.asking.bytes_per_point::<()>(reference_per_m2) + given as f64
     }
 }
 

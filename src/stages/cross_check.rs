@@ -71,8 +71,8 @@ impl TileStage for CrossCheckGround {
         self.asking.wants(tile)
     }
 
-    fn bytes_per_point(&self) -> f64 {
-        self.asking.bytes_per_point::<Sides>()
+    fn bytes_per_point(&self, reference_per_m2: f64) -> f64 {
+        self.asking.bytes_per_point::<Sides>(reference_per_m2)
     }
 }
 

@@ -60,9 +60,16 @@ impl Listed {
 pub const NO_RUNG: u8 = u8::MAX;
 
 impl Ladders {
-    /// Bytes of memory that a position takes: its own, and that of a point listed: most positions have none, those of a dense scan
-    /// up to eleven.
-    pub const BYTES_PER_POSITION: usize = size_of::<Position>() + size_of::<Listed>();
+    /// Bytes of memory that a position takes on a ladder of so many rungs, among so many points a square metre, about: its own, those of
+    /// one to eleven points listed, and those of sums where the highest rung holds enough.
+    pub fn bytes_per_position(rungs: usize, per_m2: f64) -> f64 {
+        let within = per_m2 * std::f64::consts::PI * (RUNGS[rungs - 1] as f64 / 1e6).powi(2);
+        let listed = within.clamp(1.0, (ENOUGH - 1) as f64);
+        let summed = (within / ENOUGH as f64).min(1.0);
+        let [position, point, sums] =
+            [size_of::<Position>(), size_of::<Listed>(), size_of::<PlaneSums>()].map(|bytes| bytes as f64);
+        position + listed * point + summed * sums
+    }
 
     /// Forgets everything and starts with so many positions; the memory is used again.
     pub fn start(&mut self, count: usize) {

@@ -45,19 +45,19 @@ impl Search {
         }
     }
 
-    /// Bytes of memory that a position takes.
-    pub fn bytes_per_position(self) -> f64 {
+    /// Bytes of memory that a position takes among so many points a square metre, about.
+    pub fn bytes_per_position(self, per_m2: f64) -> f64 {
+        let on_ladder =
+            |rungs: usize| size_of::<Micrometres>() as f64 + Ladders::bytes_per_position(rungs, per_m2);
         let found = match self {
-            Search::Nearest(_) => size_of::<Nearest>(),
-            Search::Plane(_) => size_of::<Disc>() + size_of::<Micrometres>(),
-            Search::Ladder(_) => Ladders::BYTES_PER_POSITION + size_of::<Micrometres>(),
-            Search::Either(..) => {
-                size_of::<Nearest>() + Ladders::BYTES_PER_POSITION + size_of::<Micrometres>()
-            }
-            Search::Triangles(_) => size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>(),
+            Search::Nearest(_) => size_of::<Nearest>() as f64,
+            Search::Plane(_) => (size_of::<Disc>() + size_of::<Micrometres>()) as f64,
+            Search::Ladder(rungs) => on_ladder(rungs),
+            Search::Either(_, rungs) => size_of::<Nearest>() as f64 + on_ladder(rungs),
+            Search::Triangles(_) => (size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>()) as f64,
         };
         // In the grid twice, and the start of a bucket.
-        (found + 2 * 12 + 4) as f64
+        found + (2 * 12 + 4) as f64
     }
 }
 

@@ -190,8 +190,9 @@ pub trait TileStage: Send + Sync {
         Wanted::Nothing
     }
 
-    /// Bytes of memory that it takes for each point of the survey that it wants, beside the point.
-    fn bytes_per_point(&self) -> f64 {
+    /// Bytes of memory that it takes for each point of the survey that it wants, beside the point, among so many points of the reference a
+    /// square metre.
+    fn bytes_per_point(&self, _reference_per_m2: f64) -> f64 {
         0.0
     }
 

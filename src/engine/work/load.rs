@@ -67,7 +67,7 @@ impl Allowance {
     pub fn halvings(&self, key: TileKey, partitions: &Partitions, chain: &Chain, allowed: u64) -> u32 {
         let mut core = partitions.tiling.ground(key, 0);
         let survey = partitions.points_of(key).survey;
-        let needed = survey as f64 * bytes_per_point(chain, near_reference(core, partitions, chain));
+        let needed = survey as f64 * bytes_per_point(chain, NearReference::of(key, core, partitions, chain));
         let left = allowed.saturating_sub(self.cell_bytes(key, partitions, chain)).max(1) as f64;
         let halo = chain.halo();
         let mut halvings = 0;
@@ -83,26 +83,48 @@ impl Allowance {
     }
 }
 
-/// Share of some ground, with the survey's halo, that lies within the halos of the box around the reference there: at the points
-/// of the rest nothing is asked for.
-pub fn near_reference(core: (Range, Range), partitions: &Partitions, chain: &Chain) -> f64 {
-    let halo = chain.halo();
-    let around = |margin| (widened(core.0, margin), widened(core.1, margin));
-    let (seen, (x, y)) = (partitions.box_on(Cloud::Reference, around(halo.reference)), around(halo.survey));
-    let Some((near_x, near_y)) = seen.ranges() else { return 0.0 };
-    let share = |near: Range, all: Range| {
-        let both = within(widened(near, halo.survey + halo.reference), all);
-        both.map_or(0.0, |both| (both.1 - both.0) as f64) / (all.1 - all.0) as f64
-    };
-    share(near_x, x) * share(near_y, y)
+/// How much of some ground in a tile lies near the reference: at the points of the rest nothing is asked for.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct NearReference {
+    /// Share of the ground, with the survey's halo, within the halos of the box around the reference there.
+    pub share: f64,
+    /// Points of the reference in the tile to a square metre of that box.
+    pub per_m2: f64,
 }
 
-/// Bytes that a point of the survey takes that is held, on average where this share of them lies near the reference.
-pub fn bytes_per_point(chain: &Chain, near: f64) -> f64 {
+impl NearReference {
+    /// Nothing near it.
+    pub const NONE: NearReference = NearReference { share: 0.0, per_m2: 0.0 };
+
+    /// That of a part of a tile.
+    pub fn of(key: TileKey, core: (Range, Range), partitions: &Partitions, chain: &Chain) -> Self {
+        let halo = chain.halo();
+        let around = |core: (Range, Range), margin| (widened(core.0, margin), widened(core.1, margin));
+        let seen = |core| partitions.box_on(Cloud::Reference, around(core, halo.reference)).ranges();
+        let (Some((near_x, near_y)), Some((all_x, all_y))) =
+            (seen(core), seen(partitions.tiling.ground(key, 0)))
+        else {
+            return NearReference::NONE;
+        };
+        let length = |range: Range| (range.1 - range.0) as f64;
+        let share = |near: Range, all: Range| {
+            within(widened(near, halo.survey + halo.reference), all).map_or(0.0, length) / length(all)
+        };
+        let (x, y) = around(core, halo.survey);
+        let m2 = length(all_x) * length(all_y) / 1e12;
+        NearReference {
+            share: share(near_x, x) * share(near_y, y),
+            per_m2: partitions.points_of(key).reference as f64 / m2,
+        }
+    }
+}
+
+/// Bytes that a point of the survey takes that is held, on average where so much lies near the reference.
+pub fn bytes_per_point(chain: &Chain, near: NearReference) -> f64 {
     let held = (size_of::<Point>() + size_of::<PointStatus>()) as f64;
-    let more: f64 = chain.tiles.iter().map(|stage| stage.bytes_per_point()).sum();
+    let more: f64 = chain.tiles.iter().map(|stage| stage.bytes_per_point(near.per_m2)).sum();
     let given: f64 = chain.tiles.iter().map(|stage| stage.bytes_given()).sum();
-    held + given + near * more
+    held + given + near.share * more
 }
 
 /// Whether cutting a part of a tile once more makes it hold less: it must be wider than the margin around it.
@@ -166,7 +188,7 @@ mod tests {
         let job = job();
         let allowance = Allowance::of(&job.resources);
         let halvings = |part: f64, of: u64| {
-            let bytes = bytes_per_point(&job.chain, 0.0);
+            let bytes = bytes_per_point(&job.chain, NearReference::NONE);
             let full = survey([1000, (part * of as f64 / bytes) as u64], TILES.edge, TILES, folder.path());
             let cells = allowance.cell_bytes(EAST, &full, &job.chain);
             allowance.halvings(EAST, &full, &job.chain, of + cells)
@@ -185,8 +207,8 @@ mod tests {
         let job = job();
         let mut full = survey([1000, 1000], TILES.edge, TILES, folder.path());
         let ground = TILES.ground(EAST, 0);
-        let near = |full: &Partitions| near_reference(ground, full, &job.chain);
-        assert_eq!(near(&full), 0.0);
+        let near = |full: &Partitions| NearReference::of(EAST, ground, full, &job.chain);
+        assert_eq!(near(&full), NearReference::NONE);
         // All over the tile, then in its western half and in a corner, both widened by how far the stages look.
         let halo = job.chain.halo();
         let (edge, margin) = (TILES.edge, halo.survey + halo.reference);
@@ -198,9 +220,14 @@ mod tests {
             full.reference = Some(Partition { spills, shares, counts: ReadCounts::default() });
             let along =
                 |length: i64| (halo.survey + length + margin).min(edge + 2 * halo.survey) as f64 / whole;
-            assert!((near(&full) - along(width) * along(height)).abs() < 1e-12, "{width} {height}");
+            let found = near(&full);
+            assert!((found.share - along(width) * along(height)).abs() < 1e-12, "{width} {height}");
+            assert!((found.per_m2 - 7e12 / (width * height) as f64).abs() < 1e-12);
         }
-        let [none, half, all] = [0.0, 0.5, 1.0].map(|near| bytes_per_point(&job.chain, near));
+        let bytes = |share, per_m2| bytes_per_point(&job.chain, NearReference { share, per_m2 });
+        let [none, half, all] = [0.0, 0.5, 1.0].map(|share| bytes(share, 100.0));
         assert!(none < half && half < all && (none + all - 2.0 * half).abs() < 1e-9);
+        // Around each position in a dense scan sums and a list are held.
+        assert!(bytes(1.0, 1e5) > 2.0 * all && bytes(1.0, 1e7) == bytes(1.0, 1e5));
     }
 }

@@ -9,7 +9,7 @@ use crate::engine::partition::clouds::Partition;
 use crate::engine::store::error::EngineError;
 use crate::engine::store::journal::Part;
 use crate::engine::work::context::Work;
-use crate::engine::work::load::{bytes_per_point, can_be_cut, near_reference};
+use crate::engine::work::load::{NearReference, bytes_per_point, can_be_cut};
 use crate::stages::stage::{Visitor, Wanted};
 use crate::tile::at_work::{Tile, holds};
 use crate::tile::points::{Cloud, PointSet};
@@ -123,7 +123,8 @@ impl<'a> PartRun<'a> {
         visitors: &mut [Box<dyn Visitor + 'a>],
     ) -> Result<bool, EngineError> {
         let Work { partitions, chain, .. } = *self.all;
-        let per_point = bytes_per_point(chain, near_reference(self.tile.core, partitions, chain));
+        let near = NearReference::of(self.tile.key, self.tile.core, partitions, chain);
+        let per_point = bytes_per_point(chain, near);
         let most_points = (self.allowed as f64 / per_point) as usize;
         let wanted = chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
         let wanted = wanted.unwrap_or(Wanted::Nothing);
@@ -343,7 +344,8 @@ mod tests {
             make_surfaces(partitions, &chain, &|_| true, folder.path(), &Watch::default()).unwrap();
         let none = Allowance { whole: 0, worker: 0 };
         let cells = partitions.keys().into_iter().map(|key| none.cell_bytes(key, partitions, &chain)).max();
-        let bytes = cells.unwrap() + points * bytes_per_point(&chain, 1.0) as u64;
+        let bytes = cells.unwrap()
+            + points * bytes_per_point(&chain, NearReference { share: 1.0, per_m2: 100.0 }) as u64;
         let journals = Journals::open(&[folder.path().join("tiles")]).unwrap();
         let allowance = Allowance { whole: bytes, worker: bytes };
         let all = Work { partitions, surfaces: &surfaces, chain: &chain, allowance, journals: &journals };
