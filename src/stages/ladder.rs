@@ -216,4 +216,15 @@ mod tests {
             }
         }
     }
+
+    #[test]
+    fn positions_in_a_dense_scan_hold_a_full_list_and_sums() {
+        let bytes = |per_m2| Ladders::bytes_per_position(2, per_m2);
+        let least = (size_of::<Position>() + size_of::<Listed>()) as f64;
+        let most = (size_of::<Position>() + 11 * size_of::<Listed>() + size_of::<PlaneSums>()) as f64;
+        // Within 21 mm lie 0.0014, 1.4, 14 and 1,400 points.
+        assert!((bytes(1.0) - least).abs() < 1.0);
+        assert!(bytes(1000.0) > bytes(1.0) && bytes(10_000.0) > 2.0 * bytes(1000.0));
+        assert_eq!((bytes(10_000.0), bytes(1e6)), (most, most));
+    }
 }
