@@ -15,39 +15,40 @@ pub struct LeftOutArea {
     pub clouds: [bool; 2],
 }
 
-/// Areas whose points are left out of comparisons, in the order of the pipeline file.
+/// Areas whose points are left out of comparisons, in the order of the pipeline file. Every point is asked for them: that there
+/// are none stands here, not behind the pointer.
 #[derive(Clone, Debug, Default)]
-pub struct LeftOut(Arc<Vec<LeftOutArea>>);
+pub struct LeftOut(Option<Arc<[LeftOutArea]>>);
 
 impl LeftOut {
     /// These areas.
     pub fn new(areas: Vec<LeftOutArea>) -> Self {
-        LeftOut(Arc::new(areas))
+        LeftOut((!areas.is_empty()).then(|| areas.into()))
     }
 
     /// Number of areas.
     pub fn len(&self) -> usize {
-        self.0.len()
+        self.areas().len()
     }
 
     /// Whether there is none.
     pub fn is_empty(&self) -> bool {
-        self.0.is_empty()
+        self.0.is_none()
     }
 
     /// The areas.
     pub fn areas(&self) -> &[LeftOutArea] {
-        &self.0
+        self.0.as_deref().unwrap_or_default()
     }
 
     /// The first area that leaves a point out; `cloud` is 0 for the survey, 1 for the reference.
     #[inline]
     pub fn first(&self, cloud: usize, point: &Point) -> Option<usize> {
-        self.0.iter().position(|one| one.clouds[cloud] && one.area.holds(point.x, point.y))
+        self.0.as_ref()?.iter().position(|one| one.clouds[cloud] && one.area.holds(point.x, point.y))
     }
 
     /// Whether an area lies within `reach` of a position, whatever cloud's points it leaves out.
     pub fn is_near(&self, x: Micrometres, y: Micrometres, reach: Micrometres) -> bool {
-        self.0.iter().any(|one| one.area.is_near(x, y, reach))
+        self.areas().iter().any(|one| one.area.is_near(x, y, reach))
     }
 }

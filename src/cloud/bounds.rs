@@ -18,6 +18,11 @@ pub fn within(one: Range, other: Range) -> Option<Range> {
     (both.0 < both.1).then_some(both)
 }
 
+/// The ground that two ranges of x and y share; nothing where that is nothing.
+pub fn overlap(one: (Range, Range), other: (Range, Range)) -> Option<(Range, Range)> {
+    Some((within(one.0, other.0)?, within(one.1, other.1)?))
+}
+
 /// A box around points; it starts with none.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Bounds {
@@ -35,6 +40,11 @@ impl Bounds {
     /// The box around positions between these, both included.
     pub fn new(low: (Micrometres, Micrometres), high: (Micrometres, Micrometres)) -> Self {
         Bounds { low, high }
+    }
+
+    /// The box around all positions on some ground.
+    pub fn over((x, y): (Range, Range)) -> Self {
+        Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1))
     }
 
     /// Widens the box so that it holds a position.

@@ -8,7 +8,7 @@ use crate::agreement::cell::CellRule;
 use crate::agreement::sums::{StripCells, put_strips};
 use crate::agreement::tally::Tally;
 use crate::areas::LeftOut;
-use crate::cloud::bounds::{Range, within};
+use crate::cloud::bounds::{Range, overlap};
 use crate::cloud::point::Fields;
 use crate::raster::{Extent, Raster, edge};
 use crate::stages::cell_attributes::CellAttributes;
@@ -70,7 +70,7 @@ impl TileStage for SumStrips {
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let cells = |cloud: Cloud| {
             let (x, y) = tile.around.bounds(cloud).ranges()?;
-            let (x, y) = (within(tile.core.0, x)?, within(tile.core.1, y)?);
+            let (x, y) = overlap(tile.core, (x, y))?;
             Some(StripCells::new(Extent::covering(self.rule.cell, x, y, 0)))
         };
         let survey = (tile.points.survey > 0).then(|| cells(Cloud::Survey)).flatten();
@@ -181,10 +181,9 @@ struct SumVisitor<'a> {
 impl Visitor for SumVisitor<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         let Some(cells) = &mut self.clouds[place(cloud)] else { return };
-        let left_out = &self.stage.left_out;
         for (point, status) in piece.points.iter().zip(&piece.statuses).take(piece.core) {
             let counts = *status == PointStatus::Ground && point.number_of_returns <= 1;
-            if counts && (left_out.is_empty() || left_out.first(place(cloud), point).is_none()) {
+            if counts && self.stage.left_out.first(place(cloud), point).is_none() {
                 cells.add(point.x, point.y, point.z, point.strip);
             }
         }

@@ -207,15 +207,13 @@ impl Visitor for MatchVisitor<'_> {
         // Nothing of the reference lies within reach of the others.
         let reach = compare.search().reach();
         let Some(near) = tile.near_reference(reach) else { return };
-        let areas = &self.stage.left_out;
-        let everywhere = areas.is_empty();
         self.matcher.start(tile.survey.points.len());
         for index in tile.survey.ground() {
             let point = &tile.survey.points[index];
             if point.valid_return().is_none() || !holds(near, point) {
                 continue;
             }
-            if !everywhere && areas.first(left_out::place(Cloud::Survey), point).is_some() {
+            if self.stage.left_out.first(left_out::place(Cloud::Survey), point).is_some() {
                 continue;
             }
             let counts = options.per_return == Count::All && index < tile.survey.core;
@@ -233,12 +231,9 @@ impl Visitor for MatchVisitor<'_> {
 
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud == Cloud::Reference && !self.asked.is_empty() {
-            let areas = &self.stage.left_out;
-            let everywhere = areas.is_empty();
-            for point in piece.ground().map(|i| &piece.points[i]) {
-                if everywhere || areas.first(left_out::place(cloud), point).is_none() {
-                    self.matcher.offer(point);
-                }
+            let left_out = |point: &Point| self.stage.left_out.first(left_out::place(cloud), point).is_some();
+            for point in piece.ground().map(|i| &piece.points[i]).filter(|point| !left_out(point)) {
+                self.matcher.offer(point);
             }
         }
     }

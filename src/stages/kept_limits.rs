@@ -5,7 +5,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::cloud::bounds::{Range, widened, within};
+use crate::cloud::bounds::{Range, overlap, widened};
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::raster::{EMPTY, Extent, Finder};
 use crate::stages::ground_limits::{GroundLimits, verdict};
@@ -52,8 +52,9 @@ pub fn give(limits: &GroundLimits, keep: KeepLimits, tile: &mut Tile<'_>) {
     let ground = match keep {
         KeepLimits::Nowhere => None,
         KeepLimits::Everywhere => Some(tile.core),
-        KeepLimits::AtReference => beside_reference(tile.around)
-            .and_then(|(x, y)| Some((within(tile.core.0, x)?, within(tile.core.1, y)?))),
+        KeepLimits::AtReference => {
+            beside_reference(tile.around).and_then(|ground| overlap(tile.core, ground))
+        }
     };
     let Some((x, y)) = ground else { return };
     let all = &limits.highest.extent;

@@ -4,7 +4,7 @@
 //! Cells are squares of a power of two of micrometres, from coordinate zero. Their edge follows from the box around the survey alone, so
 //! that there are few of them whatever the site, and tiles cannot show.
 
-use crate::cloud::bounds::{Range, within};
+use crate::cloud::bounds::{Range, overlap};
 use crate::raster::Raster;
 use crate::results::pictures::Relief;
 use crate::stages::stage::{TileStage, Visitor};
@@ -54,7 +54,7 @@ impl Cells {
     fn of_core(whole: (Range, Range), core: (Range, Range)) -> Option<Self> {
         let bits = edge_bits(whole);
         let ground = ground_of(whole, bits);
-        Some(Cells::over((within(ground.0, core.0)?, within(ground.1, core.1)?), bits))
+        Some(Cells::over(overlap(ground, core)?, bits))
     }
 
     fn over((x, y): (Range, Range), bits: u32) -> Self {

@@ -7,7 +7,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::areas::LeftOut;
-use crate::cloud::bounds::{Bounds, Range, within};
+use crate::cloud::bounds::{Bounds, Range, overlap};
 use crate::raster::{Extent, Finder, Raster};
 use crate::stages::auto::Auto;
 use crate::stages::left_out;
@@ -126,13 +126,13 @@ impl TileStage for GiveGround {
 
     fn visitor<'a>(&'a self, tile: &mut Tile<'_>, _: Option<Raster>) -> Option<Box<dyn Visitor + 'a>> {
         let cell = self.cell.exact_micrometres();
-        let both = |(x, y): (Range, Range)| Some((within(x, tile.core.0)?, within(y, tile.core.1)?));
-        let (x, y) = both(tile.around.bounds(Cloud::Survey).ranges()?)?;
+        let in_core = |ground: (Range, Range)| overlap(ground, tile.core);
+        let (x, y) = in_core(tile.around.bounds(Cloud::Survey).ranges()?)?;
         let extent = Extent::covering(cell, x, y, 0);
         let mut scanned = Bounds::default();
         for near in tile.around.boxes_on(Cloud::Reference, (x, y)) {
-            if let Some((x, y)) = near.ranges().and_then(both) {
-                scanned.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+            if let Some(ground) = near.ranges().and_then(in_core) {
+                scanned.merge(&Bounds::over(ground));
             }
         }
         Some(Box::new(GroundGiver {

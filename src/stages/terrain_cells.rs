@@ -6,7 +6,7 @@
 //! no point and so no terrain of its own: its cells are taken in all the same.
 
 use crate::areas::LeftOut;
-use crate::cloud::bounds::{Bounds, Range, widened};
+use crate::cloud::bounds::{Bounds, Range, overlap, widened};
 use crate::cloud::point::Point;
 use crate::raster::{Extent, Raster};
 use crate::stages::left_out;
@@ -67,9 +67,8 @@ impl Visitor for TerrainVisitor<'_> {
                 self.sums.add_survey(point.x, point.y, point.z, return_number, is_ground);
             }),
             Cloud::Reference => {
-                let everywhere = self.left_out.is_empty();
                 for (point, is_ground) in core {
-                    if is_ground && (everywhere || self.tests_at(point)) {
+                    if is_ground && self.tests_at(point) {
                         self.sums.add_reference(point.x, point.y, point.z);
                     }
                 }
@@ -110,18 +109,11 @@ fn terrain_ground(core: (Range, Range), around: &dyn Surroundings, cell: f64) ->
     let ground = (widened(core.0, reach), widened(core.1, reach));
     for near in around.boxes_on(Cloud::Reference, ground) {
         let Some((x, y)) = near.ranges() else { continue };
-        if let Some((x, y)) = overlap(covered, (widened(x, reach), widened(y, reach))) {
-            tested.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+        if let Some(both) = overlap(covered, (widened(x, reach), widened(y, reach))) {
+            tested.merge(&Bounds::over(both));
         }
     }
     Some(TerrainGround { covered, tested: tested.ranges() })
-}
-
-/// The ground that is in both; nothing where that is none.
-fn overlap(one: (Range, Range), other: (Range, Range)) -> Option<(Range, Range)> {
-    let along = |one: Range, other: Range| (one.0.max(other.0), one.1.min(other.1));
-    let (x, y) = (along(one.0, other.0), along(one.1, other.1));
-    (x.0 < x.1 && y.0 < y.1).then_some((x, y))
 }
 
 #[cfg(test)]

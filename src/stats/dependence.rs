@@ -53,7 +53,7 @@ pub struct StripSpread {
 pub struct Dependence {
     structures: Vec<Structure>,
     /// The most that the strips with residuals differ by, a variance in µm².
-    shown: f64,
+    most_of_seen: f64,
     /// Fits with their probabilities, those that count.
     fits: Vec<(f64, Fit)>,
     /// The same for what squares of errors tell.
@@ -229,21 +229,31 @@ impl Dependence {
         let cells = layout.cells.len();
         let mut covariance = vec![0.0; cells * cells];
         let mut alone = 0.0;
-        let shown = SPARE * strips.map_or(0.0, |strips| strips.shown);
+        let most_of_seen = SPARE * strips.map_or(0.0, |strips| strips.shown);
         for (i, structure) in structures.iter().enumerate() {
             let of_structure = || fits.iter().filter(|(_, fit)| fit.structure == i);
             let weight: f64 = of_structure().map(|(p, fit)| p * fit.shared).sum();
             if weight > 0.0 {
                 covariance.iter_mut().zip(&structure.covariance).for_each(|(sum, c)| *sum += weight * c);
             }
-            let known: f64 = of_structure().map(|(p, fit)| p * (fit.shared - shown).max(0.0)).sum();
+            let known: f64 = of_structure().map(|(p, fit)| p * (fit.shared - most_of_seen).max(0.0)).sum();
             if let Some(of_seen) = structure.of_seen.as_ref().filter(|_| known > 0.0) {
                 covariance.iter_mut().zip(of_seen).for_each(|(sum, c)| *sum -= known * c);
             }
         }
         fits.iter().for_each(|(p, fit)| alone += p * fit.alone);
         let df = layout.seen as f64 - 1.0;
-        Some(Dependence { structures, shown, fits, fits_of_squares, cells, df, evident, covariance, alone })
+        Some(Dependence {
+            structures,
+            most_of_seen,
+            fits,
+            fits_of_squares,
+            cells,
+            df,
+            evident,
+            covariance,
+            alone,
+        })
     }
 
     /// How far error is shared as far as the means of cells tell, micrometres. Where neighbours evidently share error: where the
@@ -311,8 +321,8 @@ impl Dependence {
             };
             // The offsets of strips that were seen are no larger than they are, whatever strips in general may have.
             let forms = match &structure.of_seen {
-                Some(of_seen) if fit.shared > self.shown => {
-                    let known = 1.0 - self.shown / fit.shared;
+                Some(of_seen) if fit.shared > self.most_of_seen => {
+                    let known = 1.0 - self.most_of_seen / fit.shared;
                     let left = structure.covariance.iter().zip(of_seen).map(|(all, seen)| all - known * seen);
                     forms(&left.collect::<Vec<_>>(), weights)
                 }

@@ -1,6 +1,6 @@
 //! A tile at work: its points, what stages pass on to later ones, and what they give back.
 
-use crate::cloud::bounds::{Bounds, Range, widened, within};
+use crate::cloud::bounds::{Bounds, Range, overlap, widened};
 use crate::cloud::point::Point;
 use crate::tile::points::{ByCloud, Cloud, PointSet};
 use crate::tile::shared::Shared;
@@ -44,9 +44,8 @@ pub trait Surroundings: Sync {
     fn box_on(&self, cloud: Cloud, ground: (Range, Range)) -> Bounds {
         let mut all = Bounds::default();
         for bounds in self.boxes_on(cloud, ground) {
-            let both = bounds.ranges().and_then(|(x, y)| Some((within(x, ground.0)?, within(y, ground.1)?)));
-            if let Some((x, y)) = both {
-                all.merge(&Bounds::new((x.0, y.0), (x.1 - 1, y.1 - 1)));
+            if let Some(both) = bounds.ranges().and_then(|own| overlap(own, ground)) {
+                all.merge(&Bounds::over(both));
             }
         }
         all

@@ -123,9 +123,8 @@ impl<'a> PartRun<'a> {
         visitors: &mut [Box<dyn Visitor + 'a>],
     ) -> Result<bool, EngineError> {
         let Work { partitions, chain, .. } = *self.all;
-        let near = NearReference::of(self.tile.key, self.tile.core, partitions, chain);
-        let per_point = bytes_per_point(chain, near);
-        let most_points = (self.allowed as f64 / per_point) as usize;
+        let share = NearReference::of(self.tile.key, self.tile.core, partitions, chain);
+        let most_points = (self.allowed as f64 / bytes_per_point(chain, share)) as usize;
         let wanted = chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
         let wanted = wanted.unwrap_or(Wanted::Nothing);
         let near = is_near(&self.tile.reference_box(), self.tile.halo.survey + self.tile.halo.reference);
