@@ -260,20 +260,22 @@ impl Matcher {
     #[inline]
     pub fn offer(&mut self, point: &Point) {
         let Matcher { positions, elevations, nearest, discs, ladders, around, owners, .. } = self;
-        if !owners.is_empty() {
-            positions.for_each(point.x, point.y, |place, offset| {
-                let owner = &mut owners[place as usize];
-                *owner = (*owner).min((offset.squared, point.strip));
-            });
-        }
+        let mut own = |place: usize, squared: i64| {
+            if let Some(owner) = owners.get_mut(place) {
+                *owner = (*owner).min((squared, point.strip));
+            }
+        };
         match self.search {
             Some(Search::Nearest(_)) => positions.for_each(point.x, point.y, |place, offset| {
-                nearest[place as usize].offer(point, offset, self.seed);
+                let place = place as usize;
+                own(place, offset.squared);
+                nearest[place].offer(point, offset, self.seed);
             }),
             Some(Search::Either(reach, rungs)) => {
                 let (near, widest) = (reach * reach, RUNGS[rungs - 1] * RUNGS[rungs - 1]);
                 positions.for_each(point.x, point.y, |place, offset| {
                     let place = place as usize;
+                    own(place, offset.squared);
                     if offset.squared <= near {
                         nearest[place].offer(point, offset, self.seed);
                     }
@@ -284,8 +286,10 @@ impl Matcher {
                 });
             }
             Some(Search::Plane(reach)) => positions.for_each(point.x, point.y, |place, offset| {
-                let z = point.z - elevations[place as usize];
-                let disc = &mut discs[place as usize];
+                let place = place as usize;
+                own(place, offset.squared);
+                let z = point.z - elevations[place];
+                let disc = &mut discs[place];
                 disc.all.add(-offset.x, -offset.y, z);
                 if 4 * offset.squared <= reach * reach {
                     disc.inner.add(-offset.x, -offset.y, z);
@@ -293,12 +297,18 @@ impl Matcher {
             }),
             Some(Search::Ladder(_)) => positions.for_each(point.x, point.y, |place, offset| {
                 let place = place as usize;
+                own(place, offset.squared);
                 ladders.add(place, -offset.x, -offset.y, point.z - elevations[place], offset.squared);
             }),
             Some(Search::Triangles(_)) => positions.for_each(point.x, point.y, |place, offset| {
-                let vertex =
-                    Vertex { squared: offset.squared, x: -offset.x as i32, y: -offset.y as i32, z: point.z };
-                hold_nearest(&mut around[place as usize], AROUND, vertex);
+                let place = place as usize;
+                own(place, offset.squared);
+                let (x, y) = (-offset.x as i32, -offset.y as i32);
+                hold_nearest(
+                    &mut around[place],
+                    AROUND,
+                    Vertex { squared: offset.squared, x, y, z: point.z },
+                );
             }),
             None => {}
         }

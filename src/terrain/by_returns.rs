@@ -273,15 +273,16 @@ impl TerrainByReturns {
         if seen.is_empty() {
             return Vec::new();
         }
-        let mut before: Option<Terrain<'_>> = None;
+        let first = *self.settings.returns.start();
+        let mut terrain = Terrain::new(&near.sums, extent, &weights(first), self.settings.reach);
         let of_k = |k| {
-            let none = || Terrain::new(&near.sums, extent, &weights(k), self.settings.reach);
-            let terrain = before.as_ref().map_or_else(none, |before| before.with(&weights(k)));
+            if k > first {
+                terrain.weigh(&weights(k));
+            }
             // Late returns are rare on open ground: most places there see no more than they did without.
             seen.par_iter_mut()
-                .filter(|(place, seen)| terrain.changes(place.x, place.y, seen))
+                .filter(|(place, seen)| k == first || terrain.changes(place.x, place.y, seen))
                 .for_each(|(place, seen)| *seen = terrain.at(place.x, place.y));
-            before = Some(terrain);
             seen.iter().map(|(_, seen)| seen.heights).collect()
         };
         self.settings.returns.clone().map(of_k).collect()

@@ -13,8 +13,7 @@
 //! chosen where the truth is known, but elsewhere than where it is tested. Least windows count cells, not points or
 //! their weights: then every estimate may be smoothed as far as any other, and more points never stop it earlier.
 
-use std::iter::repeat_n;
-use std::ops::{Range, RangeInclusive};
+use std::ops::RangeInclusive;
 
 use crate::raster::Extent;
 use crate::terrain::cells::{Sum, Sums};
@@ -37,6 +36,9 @@ const IN_LINE: f64 = 0.01;
 /// squared: 2². A position on the straight edge of ground evenly covered lies at 1.45² (by integrating the kernel over
 /// half a disc); farther out, the plane would be drawn out into the void.
 const OUTSIDE: f64 = 4.0;
+
+/// The returns among what is present in a cell, a bit each.
+const RETURNS: u32 = 0xffff;
 
 /// What a point of each return counts, and what is taken off its elevation first.
 #[derive(Clone, Debug, PartialEq)]
@@ -73,17 +75,17 @@ impl Weights {
     }
 }
 
-/// Terrain from the ground points of some returns.
+/// Terrain from the ground points of some returns, which can be weighed anew.
 pub struct Terrain<'a> {
     sums: &'a Sums,
     /// The cells that there are observations of.
     extent: Extent,
     weights: Weights,
-    /// The cells that have ground, row by row from the south-west.
+    /// The cells that have ground of any return, row by row from the south-west. Those of returns that do not count have weight 0.
     cells: Observations,
     /// By row, and in it by column and one more: the first of `cells` from there on.
     starts: Vec<u32>,
-    /// In the same places: how many cells before have other observations than in the terrain that this one came after.
+    /// By place in `cells`, and one more: how many before have other observations than when the cells were weighed before.
     changed: Vec<u32>,
     /// Half windows in cells, ascending.
     windows: Vec<usize>,
@@ -108,18 +110,14 @@ impl Observations {
         [&self.weight, &self.x, &self.y, &self.z].map(|of| of[at as usize])
     }
 
-    fn push(&mut self, [weight, x, y, z]: [f64; 4]) {
-        self.weight.push(weight);
-        self.x.push(x);
-        self.y.push(y);
-        self.z.push(z);
+    fn set(&mut self, at: usize, observation: [f64; 4]) {
+        let columns = [&mut self.weight, &mut self.x, &mut self.y, &mut self.z];
+        columns.into_iter().zip(observation).for_each(|(column, value)| column[at] = value);
     }
 
-    fn extend(&mut self, others: &Observations, range: Range<usize>) {
-        self.weight.extend_from_slice(&others.weight[range.clone()]);
-        self.x.extend_from_slice(&others.x[range.clone()]);
-        self.y.extend_from_slice(&others.y[range.clone()]);
-        self.z.extend_from_slice(&others.z[range]);
+    fn push(&mut self, observation: [f64; 4]) {
+        let columns = [&mut self.weight, &mut self.x, &mut self.y, &mut self.z];
+        columns.into_iter().zip(observation).for_each(|(column, value)| column.push(value));
     }
 }
 
@@ -156,37 +154,54 @@ impl<'a> Terrain<'a> {
     /// or the edge shows.
     pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
         let extent = sums.extent().within(extent);
-        Terrain::made(sums, extent, weights, windows(reach, extent.cell), None)
+        let (first_column, first_row) = sums.extent().offset_of(&extent);
+        let present_in =
+            |row: usize| &sums.present()[(first_row + row) * sums.extent().columns + first_column..];
+        let present_in = |row: usize| &present_in(row)[..extent.columns];
+        let with_ground =
+            |row: usize| present_in(row).iter().filter(|present| **present & RETURNS != 0).count();
+        let mut cells = Observations::of((0..extent.rows).map(with_ground).sum());
+        let mut starts = Vec::with_capacity(extent.rows * (extent.columns + 1));
+        for row in 0..extent.rows {
+            for present in present_in(row) {
+                starts.push(cells.weight.len() as u32);
+                if present & RETURNS != 0 {
+                    cells.push([0.0; 4]);
+                }
+            }
+            starts.push(cells.weight.len() as u32);
+        }
+        let changed = vec![0; cells.weight.len() + 1];
+        let windows = windows(reach, extent.cell);
+        let mut terrain = Terrain { sums, extent, weights: weights.clone(), cells, starts, changed, windows };
+        terrain.observe(u32::MAX);
+        terrain
     }
 
-    /// The same with other weights: cells without a point that they treat otherwise keep their observations.
-    pub fn with(&self, weights: &Weights) -> Self {
-        Terrain::made(self.sums, self.extent, weights, self.windows.clone(), Some(self))
+    /// Weighs the points otherwise. Cells without a point that this makes a difference to keep their observations.
+    pub fn weigh(&mut self, weights: &Weights) {
+        let differ = |r: &usize| weights.returns[*r] != self.weights.returns[*r];
+        let others = (0..16).filter(differ).fold(0, |all, r| all | 1 << r);
+        self.weights = weights.clone();
+        self.observe(others);
     }
 
-    fn made(
-        sums: &'a Sums,
-        extent: Extent,
-        weights: &Weights,
-        windows: Vec<usize>,
-        before: Option<&Terrain<'a>>,
-    ) -> Self {
-        let returns_where =
-            |of: &dyn Fn(usize) -> bool| (0..16).filter(|r| of(*r)).fold(0u32, |all, r| all | 1 << r);
-        let counted = returns_where(&|r| weights.returns[r].0 > 0.0);
-        let others = before
-            .map_or(u32::MAX, |before| returns_where(&|r| weights.returns[r] != before.weights.returns[r]));
+    /// Makes the observations of all cells that have a point of the returns in `others`, a bit each.
+    fn observe(&mut self, others: u32) {
+        let (sums, weights) = (self.sums, &self.weights.returns);
         let of_returns: [&[Sum]; 16] = std::array::from_fn(|r| sums.of_return(r as u8));
+        let counted = (0..16).filter(|r| weights[*r].0 > 0.0).fold(0u32, |all, r| all | 1 << r);
         let (column_corners, row_corners) = sums.corners();
         let observation = |present: u32, cell: usize, column: usize, row: usize| {
-            let (mut all, mut x, mut y, mut z, mut base) = (0.0, 0.0, 0.0, 0.0, None);
+            let (mut all, mut x, mut y, mut z) = (0.0, 0.0, 0.0, 0.0);
+            // Against a whole number near all of them, so that a high site loses nothing to rounding.
+            let lowest = &of_returns[present.trailing_zeros() as usize][cell];
+            let base = lowest.z.div_euclid(lowest.n.into());
             let mut left = present & counted;
             while left != 0 {
                 let r = left.trailing_zeros() as usize;
                 left &= left - 1;
-                let (sum, (weight, off)) = (&of_returns[r][cell], weights.returns[r]);
-                // Against a whole number near all of them, so that a high site loses nothing to rounding.
-                let base = *base.get_or_insert(sum.z.div_euclid(sum.n.into()));
+                let (sum, (weight, off)) = (&of_returns[r][cell], weights[r]);
                 let n = f64::from(sum.n);
                 all += weight * n;
                 x += weight * sum.x as f64;
@@ -195,60 +210,41 @@ impl<'a> Terrain<'a> {
             }
             let (west, south) =
                 (column_corners[column] - column_corners[0], row_corners[row] - row_corners[0]);
-            base.map(|base| {
+            if all > 0.0 {
                 [all, west as f64 + exact(x / all), south as f64 + exact(y / all), base as f64 + z / all]
-            })
-        };
-        let (first_column, first_row) = sums.extent().offset_of(&extent);
-        let present_in =
-            |row: usize| &sums.present()[row * sums.extent().columns + first_column..][..extent.columns];
-        let rows = first_row..first_row + extent.rows;
-        let observed = |row: usize| present_in(row).iter().filter(|present| **present & counted != 0).count();
-        let mut cells = Observations::of(rows.clone().map(observed).sum());
-        let places = extent.rows * (extent.columns + 1);
-        let (mut starts, mut changed) = (Vec::with_capacity(places), Vec::with_capacity(places));
-        let mut changes = 0;
-        for row in rows {
-            let (first, present) = (row * sums.extent().columns + first_column, present_in(row));
-            let mut column = 0;
-            while column < extent.columns {
-                if let Some(before) = before {
-                    let rest = &present[column..];
-                    let kept = rest.iter().position(|present| present & others != 0).unwrap_or(rest.len());
-                    if kept > 0 {
-                        let (at, own) = (starts.len(), cells.weight.len() as u32);
-                        let (theirs, end) = (before.starts[at], before.starts[at + kept]);
-                        starts.extend(before.starts[at..at + kept].iter().map(|start| start - theirs + own));
-                        changed.extend(repeat_n(changes, kept));
-                        cells.extend(&before.cells, theirs as usize..end as usize);
-                        column += kept;
-                        continue;
-                    }
-                }
-                starts.push(cells.weight.len() as u32);
-                changed.push(changes);
-                changes += 1;
-                if let Some(found) = observation(present[column], first + column, first_column + column, row)
-                {
-                    cells.push(found);
-                }
-                column += 1;
+            } else {
+                [0.0, west as f64, south as f64, base as f64]
             }
-            starts.push(cells.weight.len() as u32);
-            changed.push(changes);
+        };
+        let (first_column, first_row) = sums.extent().offset_of(&self.extent);
+        let (mut at, mut changes) = (0, 0);
+        for row in first_row..first_row + self.extent.rows {
+            let first = row * sums.extent().columns;
+            for column in first_column..first_column + self.extent.columns {
+                let present = sums.present()[first + column] & RETURNS;
+                if present == 0 {
+                    continue;
+                }
+                self.changed[at] = changes;
+                if present & others != 0 {
+                    changes += 1;
+                    self.cells.set(at, observation(present, first + column, column, row));
+                }
+                at += 1;
+            }
         }
-        Terrain { sums, extent, weights: weights.clone(), cells, starts, changed, windows }
+        self.changed[at] = changes;
     }
 
-    /// Whether what was seen from a place of the terrain that this one came after has changed.
+    /// Whether what was seen from a place has changed since the cells were weighed before.
     pub fn changes(&self, x: Micrometres, y: Micrometres, seen: &Seen) -> bool {
         let Extent { columns, rows, .. } = self.extent;
         let Some(middle) = self.extent.index_of(x, y) else { return false };
         let (column, row) = (middle % columns, middle / columns);
         let (west, east) = (column.saturating_sub(seen.half), (column + seen.half + 1).min(columns));
         (row.saturating_sub(seen.half)..(row + seen.half + 1).min(rows)).any(|row| {
-            let changed = &self.changed[row * (columns + 1)..];
-            changed[west] < changed[east]
+            let starts = &self.starts[row * (columns + 1)..];
+            self.changed[starts[west] as usize] < self.changed[starts[east] as usize]
         })
     }
 
@@ -316,6 +312,9 @@ impl<'a> Terrain<'a> {
                     continue;
                 }
                 let [weight, cell_x, cell_y, z] = self.cells.get(self.starts[start]);
+                if weight == 0.0 {
+                    continue;
+                }
                 let (x, y) = (cell_x - at.0, cell_y - at.1);
                 let nearness = (1.0 - (x * x + y * y) / (radius * radius)).max(0.0).powi(2);
                 spread += nearness * nearness * weight * (whole + east * x + north * y).powi(2);
@@ -413,7 +412,7 @@ impl Lanes {
         let nearness = if nearness > 0.0 { nearness } else { 0.0 };
         let weight = weight * (nearness * nearness);
         let (wx, wy) = (weight * x, weight * y);
-        self.cells[lane] += if nearness > 0.0 { 1.0 } else { 0.0 };
+        self.cells[lane] += if weight > 0.0 { 1.0 } else { 0.0 };
         self.weight[lane] += weight;
         self.x[lane] += wx;
         self.y[lane] += wy;
