@@ -5,11 +5,11 @@
 //! over hundreds; in stripes along track; strip by strip. So all of these are tried, on a ladder of lengths and of strengths
 //! beside the uncorrelated error, and each counts as much as its restricted likelihood (Patterson and Thompson 1971, from
 //! memory) says. An interval is one of the mixture of t distributions that results: it is as wide as what the sample cannot
-//! exclude. Priors: each rung of a ladder alike, strips alike over their standard deviation. For SD and RMSE lengths beyond
-//! what the comparisons span count the less the longer they are: there the residuals tell variance over length alone, and
-//! nothing keeps the variance that the site would have from growing with the length. A prior that is made to say least falls
-//! alike (as the inverse square of the length: Berger, De Oliveira and Sansó 2001, from memory). Strips that were seen have the
-//! offsets that they show, whatever strips in general may have.
+//! exclude. Priors: each rung of a ladder alike; strips, and stripes seen in a few places apart, alike over their standard
+//! deviation. For SD and RMSE lengths beyond what the comparisons span count less, as the inverse square of the length: there
+//! the residuals tell variance over length alone, and nothing keeps the variance that the site would have from growing with the
+//! length. A prior that is made to say least falls alike (Berger, De Oliveira and Sansó 2001, from memory). Strips that were seen
+//! have the offsets that they show, whatever strips in general may have.
 
 use libm::{exp, log};
 use rayon::prelude::*;
@@ -21,12 +21,14 @@ use crate::stats::mixture::probabilities;
 
 /// Variance of the correlated error of a cell over that of its uncorrelated one.
 const STRENGTHS: [f64; 7] = [0.02, 0.1, 0.5, 2.5, 12.5, 62.5, 312.5];
-/// By which power of its strength a difference between strips counts more: all standard deviations alike, as the variance of a
-/// few is hardly known (Gelman 2006, from memory).
-const FOR_STRIPS: f64 = 0.5;
+/// By which power of its strength a difference between a few strips or stripes counts more: all standard deviations alike, as the
+/// variance of a few is hardly known (Gelman 2006, from memory).
+const FOR_FEW: f64 = 0.5;
 /// Degrees of freedom at the most, however many cells there are: correlated ones come to fewer; of stripes or strips few are
 /// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
 const DF_OF_FEW: f64 = 7.0;
+/// The same of stripes seen in places apart from each other, as of plots: as many as the places, but no fewer than this.
+const DF_OF_PLACES: f64 = 3.0;
 const DF_OF_FIELDS: f64 = 12.0;
 /// The same of squares of few, above: one strip or stripe that was not seen may make most of them, and none makes them less.
 const DF_OF_FEW_SQUARES: f64 = 3.0;
@@ -202,7 +204,8 @@ impl Dependence {
                 if structure.kind == Kind::Strips && fit.shared > strips.map_or(0.0, |strips| strips.most) {
                     return None;
                 }
-                let more = if structure.kind == Kind::Strips { FOR_STRIPS * log(strength) } else { 0.0 };
+                let is_of_few = structure.kind == Kind::Strips || structure.places > 1;
+                let more = if is_of_few { FOR_FEW * log(strength) } else { 0.0 };
                 fit.log_likelihood += log(structure.prior) + more;
                 Some(Fit { structure: i, ..fit })
             });
@@ -221,7 +224,7 @@ impl Dependence {
         fits.extend(none);
         let span = layout.span();
         let of_squares = |fit: &Fit| match structures[fit.structure].kind {
-            Kind::Field(length) => fit.log_likelihood + log((span / (3.0 * length)).min(1.0)),
+            Kind::Field(length) => fit.log_likelihood + 2.0 * log((span / (3.0 * length)).min(1.0)),
             Kind::Stripes(_) | Kind::Strips => fit.log_likelihood,
         };
         let fits_of_squares = probabilities(fits.iter().map(|fit| (of_squares(fit), *fit)).collect())?;
@@ -316,6 +319,10 @@ impl Dependence {
         let one = |&(probability, fit): &(f64, Fit)| {
             let structure = &self.structures[fit.structure];
             let most = match structure.kind {
+                Kind::Stripes(_) if structure.places > 1 => {
+                    let places = (structure.places as f64).clamp(DF_OF_PLACES, DF_OF_FEW);
+                    [places, DF_OF_FIELDS, DF_OF_FEW_SQUARES]
+                }
                 Kind::Stripes(_) | Kind::Strips => [DF_OF_FEW, DF_OF_FIELDS, DF_OF_FEW_SQUARES],
                 Kind::Field(_) => [DF_OF_FIELDS; 3],
             };

@@ -22,6 +22,8 @@ const STRIPS: f64 = 8.0;
 const ACROSS: [f64; 4] = [0.5, 1.0, 2.0, 4.0];
 /// Directions tried where none is known from strips.
 const DIRECTIONS: usize = 8;
+/// How much less likely (as a logarithm) than the best a direction of stripes may be and still counts.
+const AS_LIKELY: f64 = 4.0;
 
 /// A kind of shared error.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -44,11 +46,13 @@ pub struct Structure {
     pub covariance: Vec<f64>,
     /// The part of it by strips that have residuals, whose offsets are there to be seen.
     pub of_seen: Option<Vec<f64>>,
+    /// In how many places apart across stripes the residuals lie.
+    pub places: usize,
 }
 
 impl Structure {
     fn new(kind: Kind, prior: f64, covariance: Vec<f64>) -> Self {
-        Structure { kind, prior, covariance, of_seen: None }
+        Structure { kind, prior, covariance, of_seen: None, places: 1 }
     }
 }
 
@@ -83,7 +87,8 @@ pub fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Stru
             .map(|angle| [cos(angle), sin(angle)])
             .collect(),
     };
-    // The direction in which stripes explain most: the others say nothing then.
+    // Directions in which stripes explain hardly anything beside the best say nothing then. Others may: plots in rows look much
+    // the same from several, and their mean does not.
     let explains = |across: [f64; 2]| {
         let fits = [0.5, 2.0].iter().filter_map(|times| {
             let covariance = striped(across, times * layout.edge);
@@ -92,15 +97,17 @@ pub fn structures(layout: &Layout, means: &[f64], with_strips: bool) -> Vec<Stru
         fits.fold(f64::NEG_INFINITY, f64::max)
     };
     let explained: Vec<f64> = candidates.par_iter().map(|&across| explains(across)).collect();
-    let best = (0..candidates.len()).fold(0, |best, i| if explained[i] > explained[best] { i } else { best });
-    for times in ACROSS {
-        let covariance = striped(candidates[best], times * layout.edge);
-        with_and_without(
-            Kind::Stripes(candidates[best]),
-            STRIPES / ACROSS.len() as f64,
-            covariance,
-            &mut all,
-        );
+    let best = explained.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let likely = candidates.iter().zip(explained).filter(|(_, explained)| *explained >= best - AS_LIKELY);
+    let likely: Vec<[f64; 2]> = likely.map(|(across, _)| *across).collect();
+    for &across in &likely {
+        let before = all.len();
+        for times in ACROSS {
+            let prior = STRIPES / (ACROSS.len() * likely.len()) as f64;
+            with_and_without(Kind::Stripes(across), prior, striped(across, times * layout.edge), &mut all);
+        }
+        let places = layout.places_along(across);
+        all[before..].iter_mut().for_each(|structure| structure.places = places);
     }
     if with_strips {
         let of = |wanted: &(dyn Fn(u16) -> bool + Sync)| {

@@ -139,6 +139,23 @@ impl Layout {
         x.max(y)
     }
 
+    /// In how many places apart from each other, by half a cell or more, the cells with residuals lie along a direction.
+    pub fn places_along(&self, [east, north]: [f64; 2]) -> usize {
+        let ends = |cell: &Cell| {
+            let at = cell.at[0] * east + cell.at[1] * north;
+            let half = 0.5 * (cell.extent[0] * east.abs() + cell.extent[1] * north.abs());
+            (at - half, at + half)
+        };
+        let mut all: Vec<(f64, f64)> = self.cells[..self.seen].iter().map(ends).collect();
+        all.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let (mut places, mut last) = (0, f64::NEG_INFINITY);
+        for (from, to) in all {
+            places += usize::from(from > last + 0.5 * self.edge);
+            last = last.max(to);
+        }
+        places
+    }
+
     /// How much two cells share of the strips that are wanted: the probability that a point of each is of the same one of these.
     pub fn shared_strips(&self, i: usize, j: usize, wanted: impl Fn(u16) -> bool) -> f64 {
         let (a, b) = (&self.cells[i].strips, &self.cells[j].strips);
@@ -241,5 +258,39 @@ pub fn join(squares: &[Square], most: usize) -> Vec<(Cell, f64)> {
             return joined.into_values().map(cell).collect();
         }
         times *= 2.0;
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::placed::Placed;
+
+    /// The cells of residuals a metre apart where `has` says, on 90 m × 90 m.
+    fn layout(has: impl Fn(i64, i64) -> bool) -> Layout {
+        let places = (0..90).flat_map(|x| (0..90).map(move |y| (x, y))).filter(|(x, y)| has(*x, *y));
+        let at = |v: i64| v * 1_000_000 + 500_000;
+        let one = |(x, y)| Placed { x: at(x), y: at(y), dz: 0, limit: None, group: 0 };
+        let residuals: Vec<Placed> = places.map(one).collect();
+        Layout::new(&BlockSums::of(&residuals, 1_000_000, 1), &Delivered::default())
+    }
+
+    #[test]
+    fn places_along_a_direction_are_those_with_gaps_between_them() {
+        // Nine plots of 10 m, 30 m apart.
+        let plots = layout(|x, y| (10..20).contains(&(x % 30)) && (10..20).contains(&(y % 30)));
+        let diagonal = std::f64::consts::FRAC_1_SQRT_2;
+        assert_eq!(plots.places_along([1.0, 0.0]), 3);
+        assert_eq!(plots.places_along([0.0, -1.0]), 3);
+        // Corners, pairs, the diagonal, pairs, corners.
+        assert_eq!(plots.places_along([diagonal, diagonal]), 5);
+        // Slanted a little, rows are still apart; slanted more, each reaches into the next.
+        let slanted = [0.1f64, 0.3].map(|angle| plots.places_along([angle.cos(), angle.sin()]));
+        assert_eq!(slanted, [3, 1]);
+        let block = layout(|x, y| (30..60).contains(&x) && (30..60).contains(&y));
+        assert_eq!([[1.0, 0.0], [diagonal, -diagonal]].map(|along| block.places_along(along)), [1, 1]);
+        // A row of three plots, seen from its end and from its side.
+        let row = layout(|x, y| (10..20).contains(&(x % 30)) && y < 10);
+        assert_eq!([[1.0, 0.0], [0.0, 1.0]].map(|along| row.places_along(along)), [3, 1]);
     }
 }
