@@ -23,8 +23,10 @@ const MOST_TILES: f64 = 2e6;
 /// Bytes of memory that a run takes beside its tiles: the program, buffers of readers, what the study looks at together.
 const BASE: f64 = 28e6;
 
-/// Bytes of memory of a survey point at work on a tile, all in all.
+/// Bytes of memory of a survey point at work on a tile, all in all, where the reference is sparse.
 const POINT_AT_WORK: f64 = 85.0;
+/// Share of the mean density of the reference that most points of the survey see: those of a scan crowd at its foot.
+const SEEN_OF_MEAN: f64 = 0.5;
 
 /// Bytes of a point on disk: in whole millimetres, and in fractions of a foot.
 const BYTES_METRE: f64 = 8.5;
@@ -169,17 +171,21 @@ fn memory(job: &Job) -> u64 {
     let density = &job.survey.density;
     let per_m2 = density.points as f64 / covered(density);
     let mut points = (per_m2 * (edge + 2.0 * halo).powi(2)).min(density.points as f64);
+    let scanned = job.reference.as_ref().map_or(0.0, |cloud| covered(&cloud.density));
     let by_cell = job.pipeline.stages.iter().find_map(Stage::as_summarise).is_some_and(Summarise::is_by_cell);
     if !by_cell {
         // Only points near the reference are held.
-        let scanned = job.reference.as_ref().map_or(0.0, |cloud| covered(&cloud.density));
         points *= (2.0 * scanned / covered(density)).min(1.0);
     }
     let share = job.resources.memory as f64 * SHARE / job.resources.threads as f64;
     let threads = job.resources.threads as f64;
     let cells = cell_bytes(job.tiling.edge, &job.chain) / 2.0;
+    // In a dense scan more is held of a position than in a sparse one.
+    let asked = |per_m2: f64| job.chain.tiles.iter().map(|stage| stage.bytes_per_point(per_m2)).sum::<f64>();
+    let reference_per_m2 = job.reference.as_ref().map_or(0.0, |cloud| cloud.density.points as f64 / scanned);
+    let point = POINT_AT_WORK + asked(SEEN_OF_MEAN * reference_per_m2) - asked(0.0);
     // All workers together hold no more than there is.
-    let at_work = (points * threads).min(density.points as f64) * POINT_AT_WORK + cells * threads;
+    let at_work = (points * threads).min(density.points as f64) * point + cells * threads;
     (BASE + at_work.min(share * threads)) as u64
 }
 
