@@ -6,10 +6,10 @@
 //! beside the uncorrelated error, and each counts as much as its restricted likelihood (Patterson and Thompson 1971, from
 //! memory) says. An interval is one of the mixture of t distributions that results: it is as wide as what the sample cannot
 //! exclude. Priors: each rung of a ladder alike; strips, and stripes seen in a few places apart, alike over their standard
-//! deviation. For SD and RMSE lengths beyond what the comparisons span count less, as the inverse square of the length: there
-//! the residuals tell variance over length alone, and nothing keeps the variance that the site would have from growing with the
-//! length. A prior that is made to say least falls alike (Berger, De Oliveira and Sansó 2001, from memory). Strips that were seen
-//! have the offsets that they show, whatever strips in general may have.
+//! deviation. For SD and RMSE lengths beyond what the comparisons span count the less the longer they
+//! are: there the residuals tell variance over length alone, and nothing keeps the variance that the site would have from growing
+//! with the length. A prior that is made to say least falls alike (as the inverse square of the length: Berger, De Oliveira and
+//! Sansó 2001, from memory). Strips that were seen have the offsets that they show, whatever strips in general may have.
 
 use libm::{exp, log};
 use rayon::prelude::*;
@@ -27,14 +27,17 @@ const FOR_FEW: f64 = 0.5;
 /// Degrees of freedom at the most, however many cells there are: correlated ones come to fewer; of stripes or strips few are
 /// seen. Five to ten and twelve hold the truth on sites like those of `tests/README.md` (simulated).
 const DF_OF_FEW: f64 = 7.0;
+const DF_OF_FIELDS: f64 = 12.0;
 /// The same of stripes seen in places apart from each other, as of plots: as many as the places, but no fewer than this.
 const DF_OF_PLACES: f64 = 3.0;
-const DF_OF_FIELDS: f64 = 12.0;
 /// The same of squares of few, above: one strip or stripe that was not seen may make most of them, and none makes them less.
 const DF_OF_FEW_SQUARES: f64 = 3.0;
-/// Strips that were seen differ by so many times the variance that their means show, as the means err themselves. Without the spare half
-/// the upper end of the SD lay below the truth on 5 to 7 % of sites with eight and twelve strips (simulated).
-const SPARE: f64 = 1.5;
+/// Strips that were seen differ by so many times the variance that their means show, as the means err themselves. With no more than
+/// they show the upper end of the SD lay below the truth on 5 to 7 % of sites with eight and twelve strips (simulated).
+const SPARE: f64 = 2.0;
+/// By which power of a length beyond the span it counts less for SD and RMSE. With 1 one block is up to 2.2 times as wide as need be,
+/// with 2 the upper end of its SD lay below the truth on 3 to 7 % of sites (simulated).
+const LESS: f64 = 1.5;
 /// How much more likely (as a logarithm) than no shared error a kind must be to be named. With some ten kinds tried, pure
 /// noise comes to as much about once in a hundred times (chi-square with one degree of freedom at 10, halved).
 const EVIDENT: f64 = 5.0;
@@ -224,7 +227,7 @@ impl Dependence {
         fits.extend(none);
         let span = layout.span();
         let of_squares = |fit: &Fit| match structures[fit.structure].kind {
-            Kind::Field(length) => fit.log_likelihood + 2.0 * log((span / (3.0 * length)).min(1.0)),
+            Kind::Field(length) => fit.log_likelihood + LESS * log((span / (3.0 * length)).min(1.0)),
             Kind::Stripes(_) | Kind::Strips => fit.log_likelihood,
         };
         let fits_of_squares = probabilities(fits.iter().map(|fit| (of_squares(fit), *fit)).collect())?;
