@@ -259,59 +259,38 @@ impl Matcher {
     /// Takes a ground point of the reference into account wherever it lies within reach.
     #[inline]
     pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, elevations, nearest, discs, ladders, around, owners, .. } = self;
-        let mut own = |place: usize, squared: i64| {
+        let Matcher { positions, search, seed, elevations, nearest, discs, ladders, around, owners } = self;
+        let Some(search) = *search else { return };
+        positions.for_each(point.x, point.y, |place, offset| {
+            let place = place as usize;
             if let Some(owner) = owners.get_mut(place) {
-                *owner = (*owner).min((squared, point.strip));
+                *owner = (*owner).min((offset.squared, point.strip));
             }
-        };
-        match self.search {
-            Some(Search::Nearest(_)) => positions.for_each(point.x, point.y, |place, offset| {
-                let place = place as usize;
-                own(place, offset.squared);
-                nearest[place].offer(point, offset, self.seed);
-            }),
-            Some(Search::Either(reach, rungs)) => {
-                let (near, widest) = (reach * reach, RUNGS[rungs - 1] * RUNGS[rungs - 1]);
-                positions.for_each(point.x, point.y, |place, offset| {
-                    let place = place as usize;
-                    own(place, offset.squared);
-                    if offset.squared <= near {
-                        nearest[place].offer(point, offset, self.seed);
+            let (x, y, z) = (-offset.x, -offset.y, point.z - elevations[place]);
+            match search {
+                Search::Nearest(_) => nearest[place].offer(point, offset, *seed),
+                Search::Either(reach, rungs) => {
+                    if offset.squared <= reach * reach {
+                        nearest[place].offer(point, offset, *seed);
                     }
-                    if offset.squared <= widest {
-                        let z = point.z - elevations[place];
-                        ladders.add(place, -offset.x, -offset.y, z, offset.squared);
+                    if offset.squared <= RUNGS[rungs - 1] * RUNGS[rungs - 1] {
+                        ladders.add(place, x, y, z, offset.squared);
                     }
-                });
-            }
-            Some(Search::Plane(reach)) => positions.for_each(point.x, point.y, |place, offset| {
-                let place = place as usize;
-                own(place, offset.squared);
-                let z = point.z - elevations[place];
-                let disc = &mut discs[place];
-                disc.all.add(-offset.x, -offset.y, z);
-                if 4 * offset.squared <= reach * reach {
-                    disc.inner.add(-offset.x, -offset.y, z);
                 }
-            }),
-            Some(Search::Ladder(_)) => positions.for_each(point.x, point.y, |place, offset| {
-                let place = place as usize;
-                own(place, offset.squared);
-                ladders.add(place, -offset.x, -offset.y, point.z - elevations[place], offset.squared);
-            }),
-            Some(Search::Triangles(_)) => positions.for_each(point.x, point.y, |place, offset| {
-                let place = place as usize;
-                own(place, offset.squared);
-                let (x, y) = (-offset.x as i32, -offset.y as i32);
-                hold_nearest(
-                    &mut around[place],
-                    AROUND,
-                    Vertex { squared: offset.squared, x, y, z: point.z },
-                );
-            }),
-            None => {}
-        }
+                Search::Plane(reach) => {
+                    let disc = &mut discs[place];
+                    disc.all.add(x, y, z);
+                    if 4 * offset.squared <= reach * reach {
+                        disc.inner.add(x, y, z);
+                    }
+                }
+                Search::Ladder(_) => ladders.add(place, x, y, z, offset.squared),
+                Search::Triangles(_) => {
+                    let vertex = Vertex { squared: offset.squared, x: x as i32, y: y as i32, z: point.z };
+                    hold_nearest(&mut around[place], AROUND, vertex);
+                }
+            }
+        });
     }
 
     /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it

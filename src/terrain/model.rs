@@ -100,10 +100,10 @@ struct Observations {
 }
 
 impl Observations {
-    /// None yet, and room for so many.
+    /// So many that are not made yet.
     fn of(count: usize) -> Self {
-        let room = || Vec::with_capacity(count);
-        Observations { weight: room(), x: room(), y: room(), z: room() }
+        let zeros = || vec![0.0; count];
+        Observations { weight: zeros(), x: zeros(), y: zeros(), z: zeros() }
     }
 
     fn get(&self, at: u32) -> [f64; 4] {
@@ -113,11 +113,6 @@ impl Observations {
     fn set(&mut self, at: usize, observation: [f64; 4]) {
         let columns = [&mut self.weight, &mut self.x, &mut self.y, &mut self.z];
         columns.into_iter().zip(observation).for_each(|(column, value)| column[at] = value);
-    }
-
-    fn push(&mut self, observation: [f64; 4]) {
-        let columns = [&mut self.weight, &mut self.x, &mut self.y, &mut self.z];
-        columns.into_iter().zip(observation).for_each(|(column, value)| column.push(value));
     }
 }
 
@@ -155,23 +150,17 @@ impl<'a> Terrain<'a> {
     pub fn new(sums: &'a Sums, extent: &Extent, weights: &Weights, reach: Micrometres) -> Self {
         let extent = sums.extent().within(extent);
         let (first_column, first_row) = sums.extent().offset_of(&extent);
-        let present_in =
-            |row: usize| &sums.present()[(first_row + row) * sums.extent().columns + first_column..];
-        let present_in = |row: usize| &present_in(row)[..extent.columns];
-        let with_ground =
-            |row: usize| present_in(row).iter().filter(|present| **present & RETURNS != 0).count();
-        let mut cells = Observations::of((0..extent.rows).map(with_ground).sum());
         let mut starts = Vec::with_capacity(extent.rows * (extent.columns + 1));
-        for row in 0..extent.rows {
-            for present in present_in(row) {
-                starts.push(cells.weight.len() as u32);
-                if present & RETURNS != 0 {
-                    cells.push([0.0; 4]);
-                }
+        let mut count = 0;
+        for row in first_row..first_row + extent.rows {
+            starts.push(count);
+            for present in &sums.present()[row * sums.extent().columns + first_column..][..extent.columns] {
+                count += u32::from(present & RETURNS != 0);
+                starts.push(count);
             }
-            starts.push(cells.weight.len() as u32);
         }
-        let changed = vec![0; cells.weight.len() + 1];
+        let cells = Observations::of(count as usize);
+        let changed = vec![0; count as usize + 1];
         let windows = windows(reach, extent.cell);
         let mut terrain = Terrain { sums, extent, weights: weights.clone(), cells, starts, changed, windows };
         terrain.observe(u32::MAX);
