@@ -41,53 +41,45 @@ pub struct Offset {
     pub squared: i64,
 }
 
-/// How the ground is divided into buckets.
+/// How the ground is divided into buckets: squares of a power of two of micrometres, so that finding one takes a shift.
 #[derive(Clone, Copy, Default)]
 struct Buckets {
     radius: Micrometres,
     /// South-west corner of the first.
     corner: (Micrometres, Micrometres),
-    width: Width,
+    /// Their edge is 2 to the power of this.
+    edge_bits: u32,
     columns: i64,
     rows: i64,
 }
 
 impl Buckets {
+    /// The bucket of one of the points.
     fn bucket_of(&self, x: Micrometres, y: Micrometres) -> usize {
-        let column = self.width.bucket_of(x - self.corner.0, self.columns);
-        let row = self.width.bucket_of(y - self.corner.1, self.rows);
+        let (column, row) = ((x - self.corner.0) >> self.edge_bits, (y - self.corner.1) >> self.edge_bits);
         (row * self.columns + column) as usize
     }
-}
 
-/// The width of a bucket, by which coordinates are divided through multiplying: exact below 2^31. Source: Granlund and
-/// Montgomery 1994, Division by invariant integers using multiplication, theorem 4.2 (citation not verified).
-#[derive(Clone, Copy, Default)]
-struct Width {
-    inverse: u64,
-    bits: u32,
-}
-
-impl Width {
-    /// A width of 1 to 2^31 micrometres.
-    fn new(micrometres: u64) -> Self {
-        let bits = WITHIN_BITS + micrometres.next_power_of_two().ilog2();
-        Width { inverse: (1 << bits) / micrometres + 1, bits }
-    }
-
-    /// The bucket that holds a coordinate; that of the first or the last where it is beyond them.
-    #[inline]
-    fn bucket_of(self, at: Micrometres, buckets: i64) -> i64 {
-        let at = at.clamp(0, (1 << WITHIN_BITS) - 1) as u64;
-        (((at * self.inverse) >> self.bits) as i64).min(buckets - 1)
+    /// The first and the last of so many columns (rows) that have ground within the radius of coordinates from the first to
+    /// the second, counted from the corner. None where the last comes before the first.
+    #[inline(always)]
+    fn span(&self, (low, high): (Micrometres, Micrometres), count: i64) -> (i64, i64) {
+        let bucket = |at: Micrometres| at >> self.edge_bits;
+        (bucket(low - self.radius).max(0), bucket(high + self.radius).min(count - 1))
     }
 }
 
-/// All points lie within 2 to the power of this of each other, micrometres.
-const WITHIN_BITS: u32 = 31;
+/// The power of two nearest to a width of at least one micrometre, by the exponent.
+fn nearest_power(width: Micrometres) -> u32 {
+    // Squares that are half as large or twice as large are equally near.
+    (width as f64).log2().round() as u32
+}
 
-/// Buckets at the most, for each point: a radius small against the spacing of the points must not cost memory.
+/// Buckets for each point, at the most twice as many: a radius small against the spacing of the points must not cost memory.
 const BUCKETS_PER_POINT: f64 = 1.0;
+
+/// Buckets at least so many radii wide hold points so sparse that most boxes have none beside them.
+const BESIDE: i64 = 3;
 
 impl<T: Copy + Default> BucketGrid<T> {
     /// Forgets all points and makes room for so many, and no more; room that is never written to takes no memory. The points
@@ -118,10 +110,10 @@ impl<T: Copy + Default> BucketGrid<T> {
             bounds.ranges().unwrap_or(((base.0, base.0 + 1), (base.1, base.1 + 1)));
         let area = (east - west) as f64 * (north - south) as f64;
         let wide_enough = (area / (BUCKETS_PER_POINT * added.len().max(1) as f64)).sqrt().ceil() as i64;
-        let bucket = radius.max(wide_enough).max(1);
-        let (columns, rows) = ((east - west - 1) / bucket + 1, (north - south - 1) / bucket + 1);
+        let edge_bits = nearest_power(radius.max(wide_enough).max(1));
+        let (columns, rows) = (((east - west - 1) >> edge_bits) + 1, ((north - south - 1) >> edge_bits) + 1);
         let corner = (west - base.0, south - base.1);
-        *buckets = Buckets { radius, corner, width: Width::new(bucket as u64), columns, rows };
+        *buckets = Buckets { radius, corner, edge_bits, columns, rows };
         let buckets = *buckets;
         let bucket_of = |entry: &Entry<T>| buckets.bucket_of(entry.x.into(), entry.y.into());
         let buckets_and_end = (columns * rows + 1) as usize;
@@ -146,18 +138,11 @@ impl<T: Copy + Default> BucketGrid<T> {
     /// have been sorted.
     #[inline]
     pub fn for_each(&self, x: Micrometres, y: Micrometres, mut f: impl FnMut(T, Offset)) {
-        let Buckets { radius, corner, width, columns, rows } = self.buckets;
+        let buckets = &self.buckets;
         let (x, y) = (x - self.base.0, y - self.base.1);
-        // Beyond the first or the last bucket it is searched for nothing.
-        let span = |at: i64, buckets: i64| {
-            width.bucket_of(at - radius, buckets)..=width.bucket_of(at + radius, buckets)
-        };
-        let limit = radius * radius;
-        let across = span(x - corner.0, columns);
-        for row in span(y - corner.1, rows) {
-            let start = self.starts[(row * columns + across.start()) as usize] as usize;
-            let end = self.starts[(row * columns + across.end() + 1) as usize] as usize;
-            for entry in &self.sorted[start..end] {
+        let limit = buckets.radius * buckets.radius;
+        for row in self.rows_around((x, x), (y, y)) {
+            for entry in row {
                 let (dx, dy) = (i64::from(entry.x) - x, i64::from(entry.y) - y);
                 let squared = dx * dx + dy * dy;
                 if squared <= limit {
@@ -165,6 +150,44 @@ impl<T: Copy + Default> BucketGrid<T> {
                 }
             }
         }
+    }
+
+    /// Whether a point may lie within the radius of positions in a box: none does where this is false. The points must have
+    /// been sorted.
+    pub fn may_be_near(&self, x: (Micrometres, Micrometres), y: (Micrometres, Micrometres)) -> bool {
+        let radius = self.buckets.radius;
+        let relative = |(low, high): (Micrometres, Micrometres), base| (low - base, high - base);
+        let (x, y) = (relative(x, self.base.0), relative(y, self.base.1));
+        let beside = |at: i32, (low, high): (Micrometres, Micrometres)| {
+            (low - radius..=high + radius).contains(&i64::from(at))
+        };
+        self.rows_around(x, y).flatten().any(|entry| beside(entry.x, x) && beside(entry.y, y))
+    }
+
+    /// How wide a box of positions may be so that [`BucketGrid::may_be_near`] mostly says no, where points are sparse: half as wide
+    /// as points lie apart. Nothing where the radius reaches most of them anyway.
+    pub fn box_width(&self) -> Option<Micrometres> {
+        let edge = 1 << self.buckets.edge_bits;
+        (edge > BESIDE * self.buckets.radius).then_some(edge / 2)
+    }
+
+    /// The entries of the buckets within the radius of a box, row by row; its sides count from the first point.
+    #[inline(always)]
+    fn rows_around(
+        &self,
+        x: (Micrometres, Micrometres),
+        y: (Micrometres, Micrometres),
+    ) -> impl Iterator<Item = &[Entry<T>]> {
+        let Buckets { corner, columns, rows, .. } = self.buckets;
+        let from = |(low, high): (Micrometres, Micrometres), corner| (low - corner, high - corner);
+        let (west, east) = self.buckets.span(from(x, corner.0), columns);
+        let (south, north) = self.buckets.span(from(y, corner.1), rows);
+        let north = if east < west { south - 1 } else { north };
+        (south..=north).map(move |row| {
+            let start = self.starts[(row * columns + west) as usize] as usize;
+            let end = self.starts[(row * columns + east + 1) as usize] as usize;
+            &self.sorted[start..end]
+        })
     }
 }
 
@@ -178,24 +201,10 @@ mod tests {
 
     proptest! {
         #[test]
-        fn multiplying_finds_the_bucket_that_dividing_finds(
-            width in prop_oneof![1i64..1 << 31, 1i64..2000, Just(1 << 31)],
-            at in prop_oneof![-9i64..1 << 31, -9i64..9000],
-            off in -2i64..3,
-        ) {
-            let buckets = ((1 << WITHIN_BITS) - 1) / width + 1;
-            // About the edge of a bucket, too.
-            for at in [at, at / width * width + off] {
-                let expected = at.clamp(0, (1 << WITHIN_BITS) - 1) / width;
-                prop_assert_eq!(Width::new(width as u64).bucket_of(at, buckets), expected);
-            }
-        }
-
-        #[test]
         fn the_same_neighbours_as_a_tree_finds(
             points in proptest::collection::vec((-3000i64..3000, -3000i64..3000), 0..120),
             queries in proptest::collection::vec((-4000i64..4000, -4000i64..4000), 1..20),
-            radius in 0i64..2500,
+            radius in 0i64..2500, reach in (0i64..900, 0i64..900),
         ) {
             let mut near = BucketGrid::default();
             // What was there before is forgotten.
@@ -218,7 +227,13 @@ mod tests {
                     .map(|p| (p.data, (p.geom()[0] - x).pow(2) + (p.geom()[1] - y).pow(2)))
                     .collect();
                 expected.sort_unstable();
-                prop_assert_eq!(found, expected);
+                prop_assert_eq!(&found, &expected);
+                // Of a box around the position that reaches to the north-east.
+                let near = near.may_be_near((x, x + reach.0), (y, y + reach.1));
+                prop_assert!(near || found.is_empty());
+                let beside = |at: i64, low: i64, reach: i64| low - radius <= at && at <= low + reach + radius;
+                let any = points.iter().any(|&(px, py)| beside(px, x, reach.0) && beside(py, y, reach.1));
+                prop_assert_eq!(near, any);
             }
         }
     }

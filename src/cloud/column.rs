@@ -148,6 +148,13 @@ impl<'a> Column<'a> {
         }
     }
 
+    /// One number.
+    pub fn at(&self, place: usize) -> i64 {
+        let mut number = [0];
+        self.read(place, &mut number);
+        number[0]
+    }
+
     fn read_bytes<const WIDTH: usize>(&self, first: usize, to: &mut [i64]) {
         let (numbers, _) = self.bytes[first * WIDTH..].as_chunks::<WIDTH>();
         for (to, number) in to.iter_mut().zip(numbers) {

@@ -114,6 +114,23 @@ impl<'a> Packed<'a> {
     }
 
     /// Calls `f` with the rows of all points, some at a time.
+    /// Calls `f` with each whose position `holds` chooses; of the others not even the elevation is unpacked.
+    pub fn for_each_at(&self, holds: impl Fn(Micrometres, Micrometres) -> bool, mut f: impl FnMut(Point)) {
+        let [x, y, others @ ..] = &self.columns;
+        let (mut all_x, mut all_y) = ([0; BATCH], [0; BATCH]);
+        for first in (0..self.count).step_by(BATCH) {
+            let count = BATCH.min(self.count - first);
+            x.read(first, &mut all_x[..count]);
+            y.read(first, &mut all_y[..count]);
+            for i in 0..count {
+                if holds(all_x[i], all_y[i]) {
+                    let [z, rest] = others.map(|column| column.at(first + i));
+                    f(point(((&all_x[i], &all_y[i]), (&z, &rest))));
+                }
+            }
+        }
+    }
+
     #[inline]
     fn for_each_batch(&self, mut f: impl FnMut(Rows<'_>)) {
         let mut columns = [[0; BATCH]; COLUMNS];
@@ -199,6 +216,10 @@ mod tests {
                 packed.add_to(&mut found);
                 packed.for_each(|point| one_by_one.push(point));
                 prop_assert_eq!(&found, &one_by_one);
+                let (mut chosen, east) = (Vec::new(), |x: i64, y: i64| x > y);
+                packed.for_each_at(east, |point| chosen.push(point));
+                one_by_one.retain(|point| east(point.x, point.y));
+                prop_assert_eq!(chosen, one_by_one);
                 prop_assert_eq!((packed.len(), found), (expected.len(), expected));
             }
         }

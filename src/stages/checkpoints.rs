@@ -232,9 +232,8 @@ impl Visitor for MatchVisitor<'_> {
     fn visit(&mut self, cloud: Cloud, piece: &mut PointSet) {
         if cloud == Cloud::Reference && !self.asked.is_empty() {
             let left_out = |point: &Point| self.stage.left_out.first(left_out::place(cloud), point).is_some();
-            for point in piece.ground().map(|i| &piece.points[i]).filter(|point| !left_out(point)) {
-                self.matcher.offer(point);
-            }
+            let ground = piece.ground().map(|i| &piece.points[i]);
+            self.matcher.offer_all(ground.filter(|point| !left_out(point)));
         }
     }
 

@@ -1,6 +1,7 @@
 //! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
 use std::collections::BinaryHeap;
+use std::mem;
 
 use crate::cloud::buckets::{BucketGrid, Offset};
 use crate::cloud::point::Point;
@@ -140,6 +141,43 @@ pub struct Candidates {
 #[derive(Default)]
 pub struct Matcher {
     positions: BucketGrid<u32>,
+    gathered: Gathered,
+    beside: Beside,
+}
+
+/// Points one after another that lie side by side, and the box around them.
+#[derive(Default)]
+struct Beside {
+    points: Vec<Point>,
+    sides: [(Micrometres, Micrometres); 2],
+}
+
+/// Points side by side that are looked at together, at the most, and so few that each is by itself.
+const TOGETHER: usize = 32;
+const FEW: usize = 4;
+
+impl Beside {
+    /// Adds a point, unless there are enough, or the box would be wider than `width`.
+    #[inline]
+    fn add(&mut self, point: &Point, width: Micrometres) -> bool {
+        let [x, y] = self.sides;
+        let wider = |(low, high): (Micrometres, Micrometres), at: Micrometres| (low.min(at), high.max(at));
+        let sides = match self.points.is_empty() {
+            true => [(point.x, point.x), (point.y, point.y)],
+            false => [wider(x, point.x), wider(y, point.y)],
+        };
+        if self.points.len() == TOGETHER || sides.iter().any(|(low, high)| high - low > width) {
+            return false;
+        }
+        self.sides = sides;
+        self.points.push(*point);
+        true
+    }
+}
+
+/// What is known so far at the positions, by the order in which they were asked for.
+#[derive(Default)]
+struct Gathered {
     search: Option<Search>,
     seed: u64,
     elevations: Vec<Micrometres>,
@@ -221,20 +259,86 @@ impl Matcher {
     /// Forgets all positions and makes room for so many, and no more.
     pub fn start(&mut self, count: usize) {
         self.positions.start(count);
-        self.elevations.clear();
+        self.gathered.elevations.clear();
     }
 
     /// Asks for the reference at a survey point.
     pub fn ask(&mut self, point: &Point) {
-        self.positions.add(point.x, point.y, self.elevations.len() as u32);
-        self.elevations.push(point.z);
+        self.positions.add(point.x, point.y, self.gathered.elevations.len() as u32);
+        self.gathered.elevations.push(point.z);
     }
 
     /// All positions have been asked for; the reference comes next. `seed` is that of the draw.
     pub fn ready(&mut self, search: Search, seed: u64) {
+        self.positions.sort(search.reach());
+        self.gathered.start(search, seed);
+    }
+
+    /// As [`Matcher::ready`], and the setup of each match is found too. Points carry their setup in place of a strip.
+    pub fn ready_by_setup(&mut self, search: Search, seed: u64) {
+        self.ready(search, seed);
+        let Gathered { elevations, owners, .. } = &mut self.gathered;
+        refill(owners, elevations.len(), (i64::MAX, 0));
+    }
+
+    /// Takes a ground point of the reference into account wherever it lies within reach.
+    #[inline]
+    pub fn offer(&mut self, point: &Point) {
+        let Matcher { positions, gathered, .. } = self;
+        positions.for_each(point.x, point.y, |place, offset| gathered.take(point, place as usize, offset));
+    }
+
+    /// Takes ground points of the reference into account, as [`Matcher::offer`] does one by one. A scanner writes side by side
+    /// what lies side by side: where it is dense, one look tells of many points that no position is near.
+    pub fn offer_all<'a>(&mut self, points: impl Iterator<Item = &'a Point>) {
+        let Some(width) = self.positions.box_width() else {
+            points.for_each(|point| self.offer(point));
+            return;
+        };
+        let mut beside = mem::take(&mut self.beside);
+        for point in points {
+            if !beside.add(point, width) {
+                self.offer_beside(&beside.points);
+                beside.points.clear();
+                beside.add(point, width);
+            }
+        }
+        self.offer_beside(&beside.points);
+        beside.points.clear();
+        self.beside = beside;
+    }
+
+    /// Takes points side by side into account: half by half, unless no position is near any of them.
+    fn offer_beside(&mut self, points: &[Point]) {
+        if points.len() <= FEW {
+            points.iter().for_each(|point| self.offer(point));
+            return;
+        }
+        let sides = [|point: &Point| point.x, |point: &Point| point.y].map(|along| {
+            let all = || points.iter().map(along);
+            (all().min().unwrap_or(0), all().max().unwrap_or(0))
+        });
+        if self.positions.may_be_near(sides[0], sides[1]) {
+            let (some, others) = points.split_at(points.len() / 2);
+            self.offer_beside(some);
+            self.offer_beside(others);
+        }
+    }
+
+    /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
+    /// within reach. `point` is the survey point there.
+    pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
+        let found = self.gathered.matched(place, point)?;
+        let setup = self.gathered.owners.get(place).map_or(0, |(_, setup)| *setup);
+        Some(Match { setup, ..found })
+    }
+}
+
+impl Gathered {
+    /// Nothing known at any position; the memory is used again.
+    fn start(&mut self, search: Search, seed: u64) {
         self.owners.clear();
         (self.search, self.seed) = (Some(search), seed);
-        self.positions.sort(search.reach());
         let count = self.elevations.len();
         let (nearest, discs, ladders, around) = match search {
             Search::Nearest(_) => (count, 0, 0, 0),
@@ -250,54 +354,39 @@ impl Matcher {
         self.ladders.start(ladders);
     }
 
-    /// As [`Matcher::ready`], and the setup of each match is found too. Points carry their setup in place of a strip.
-    pub fn ready_by_setup(&mut self, search: Search, seed: u64) {
-        self.ready(search, seed);
-        refill(&mut self.owners, self.elevations.len(), (i64::MAX, 0));
-    }
-
-    /// Takes a ground point of the reference into account wherever it lies within reach.
-    #[inline]
-    pub fn offer(&mut self, point: &Point) {
-        let Matcher { positions, search, seed, elevations, nearest, discs, ladders, around, owners } = self;
+    /// Takes a point of the reference into account that lies within reach of a position; `offset` is from the point to it. Few
+    /// points do: apart from the search, which so has the registers.
+    #[inline(never)]
+    fn take(&mut self, point: &Point, place: usize, offset: Offset) {
+        let Gathered { search, seed, elevations, nearest, discs, ladders, around, owners } = self;
         let Some(search) = *search else { return };
-        positions.for_each(point.x, point.y, |place, offset| {
-            let place = place as usize;
-            if let Some(owner) = owners.get_mut(place) {
-                *owner = (*owner).min((offset.squared, point.strip));
-            }
-            let (x, y, z) = (-offset.x, -offset.y, point.z - elevations[place]);
-            match search {
-                Search::Nearest(_) => nearest[place].offer(point, offset, *seed),
-                Search::Either(reach, rungs) => {
-                    if offset.squared <= reach * reach {
-                        nearest[place].offer(point, offset, *seed);
-                    }
-                    if offset.squared <= RUNGS[rungs - 1] * RUNGS[rungs - 1] {
-                        ladders.add(place, x, y, z, offset.squared);
-                    }
+        if let Some(owner) = owners.get_mut(place) {
+            *owner = (*owner).min((offset.squared, point.strip));
+        }
+        let (x, y, z) = (-offset.x, -offset.y, point.z - elevations[place]);
+        match search {
+            Search::Nearest(_) => nearest[place].offer(point, offset, *seed),
+            Search::Either(reach, rungs) => {
+                if offset.squared <= reach * reach {
+                    nearest[place].offer(point, offset, *seed);
                 }
-                Search::Plane(reach) => {
-                    let disc = &mut discs[place];
-                    disc.all.add(x, y, z);
-                    if 4 * offset.squared <= reach * reach {
-                        disc.inner.add(x, y, z);
-                    }
-                }
-                Search::Ladder(_) => ladders.add(place, x, y, z, offset.squared),
-                Search::Triangles(_) => {
-                    let vertex = Vertex { squared: offset.squared, x: x as i32, y: y as i32, z: point.z };
-                    hold_nearest(&mut around[place], AROUND, vertex);
+                if offset.squared <= RUNGS[rungs - 1] * RUNGS[rungs - 1] {
+                    ladders.add(place, x, y, z, offset.squared);
                 }
             }
-        });
-    }
-
-    /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
-    /// within reach. `point` is the survey point there.
-    pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
-        let found = self.matched(place, point)?;
-        Some(Match { setup: self.owners.get(place).map_or(0, |(_, setup)| *setup), ..found })
+            Search::Plane(reach) => {
+                let disc = &mut discs[place];
+                disc.all.add(x, y, z);
+                if 4 * offset.squared <= reach * reach {
+                    disc.inner.add(x, y, z);
+                }
+            }
+            Search::Ladder(_) => ladders.add(place, x, y, z, offset.squared),
+            Search::Triangles(_) => {
+                let vertex = Vertex { squared: offset.squared, x: x as i32, y: y as i32, z: point.z };
+                hold_nearest(&mut around[place], AROUND, vertex);
+            }
+        }
     }
 
     fn matched(&self, place: usize, point: &Point) -> Option<Match> {

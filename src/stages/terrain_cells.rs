@@ -49,12 +49,11 @@ struct TerrainVisitor<'a> {
     left_out: &'a LeftOut,
 }
 
-impl TerrainVisitor<'_> {
-    /// Whether the terrain is tested at a point of the reference.
-    fn tests_at(&self, point: &Point) -> bool {
-        let clouds = [Cloud::Survey, Cloud::Reference];
-        clouds.into_iter().all(|cloud| self.left_out.first(left_out::place(cloud), point).is_none())
-    }
+/// Whether the terrain is tested at a point of the reference.
+#[inline]
+fn tests_at(left_out: &LeftOut, point: &Point) -> bool {
+    let clouds = [Cloud::Survey, Cloud::Reference];
+    clouds.into_iter().all(|cloud| left_out.first(left_out::place(cloud), point).is_none())
 }
 
 impl Visitor for TerrainVisitor<'_> {
@@ -67,11 +66,9 @@ impl Visitor for TerrainVisitor<'_> {
                 self.sums.add_survey(point.x, point.y, point.z, return_number, is_ground);
             }),
             Cloud::Reference => {
-                for (point, is_ground) in core {
-                    if is_ground && self.tests_at(point) {
-                        self.sums.add_reference(point.x, point.y, point.z);
-                    }
-                }
+                let TerrainVisitor { sums, left_out } = self;
+                let tested = core.filter(|(point, is_ground)| *is_ground && tests_at(left_out, point));
+                sums.add_references(tested.map(|(point, _)| (point.x, point.y, point.z)));
             }
         }
     }

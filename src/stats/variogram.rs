@@ -8,6 +8,7 @@
 use crate::stats::correlation::{CorrelationModel, Lag};
 use crate::stats::placed::Placed;
 use libm::{exp, pow};
+use rayon::prelude::*;
 
 /// Residuals around which pairs are counted: those of smallest hash.
 const ANCHORS: usize = 2_000;
@@ -48,6 +49,19 @@ struct Bin {
     weight2: f64,
     product2: f64,
     cross: f64,
+}
+
+impl Bin {
+    /// Adds the pairs of one anchor.
+    fn add(&mut self, own: &Bin) {
+        self.pairs += own.pairs;
+        self.distance += own.distance;
+        self.weight += own.weight;
+        self.product += own.product;
+        self.weight2 += own.weight * own.weight;
+        self.product2 += own.product * own.product;
+        self.cross += own.weight * own.product;
+    }
 }
 
 /// Empirical variogram of residuals and the correlation fitted to it. `residuals` must be sorted (and so does not
@@ -140,8 +154,11 @@ fn lags(values: Vec<Value>, longest: f64, share_of_anchors: f64, variance: f64) 
     while near < longest {
         let far = (2.0 * near).min(longest);
         let mut doubling = [Bin::default(); 2];
-        for anchor in &anchors {
-            around(anchor, &partners, (from, far), &mut doubling);
+        // Added up in the order of the anchors, whichever worker has looked around them.
+        let looked = |anchor| around(anchor, &partners, (from, far));
+        let of_anchors: Vec<[Bin; 2]> = anchors.par_iter().map(looked).collect();
+        for of_anchor in of_anchors {
+            doubling.iter_mut().zip(of_anchor).for_each(|(bin, own)| bin.add(&own));
         }
         // The next ring holds about four times as many.
         let found = doubling.iter().map(|b| b.pairs).sum::<u64>() as f64 / anchors.len() as f64;
@@ -183,11 +200,11 @@ fn anchors(values: &[Value]) -> Vec<Value> {
     values.iter().filter(|v| v.hash < limit).copied().collect()
 }
 
-/// Adds the pairs of one anchor with partners sorted along the site, at more than `from` and at most `far`.
-fn around(anchor: &Value, partners: &[Value], (from, far): (f64, f64), bins: &mut [Bin; 2]) {
+/// The pairs of one anchor with partners sorted along the site, at more than `from` and at most `far`.
+fn around(anchor: &Value, partners: &[Value], (from, far): (f64, f64)) -> [Bin; 2] {
     let reach = far as i64;
     let first = partners.partition_point(|v| v.along < anchor.along - reach);
-    let mut sums = [(0.0, 0.0); 2];
+    let mut bins = [Bin::default(); 2];
     for partner in partners[first..].iter().take_while(|v| v.along <= anchor.along + reach) {
         let across = partner.across - anchor.across;
         if across.abs() > reach {
@@ -201,18 +218,13 @@ fn around(anchor: &Value, partners: &[Value], (from, far): (f64, f64), bins: &mu
         }
         let which = usize::from(squared > 0.5 * far * far);
         let weight = anchor.weight * partner.weight;
-        bins[which].pairs += 1;
-        bins[which].distance += weight * squared.sqrt();
-        sums[which].0 += weight;
-        sums[which].1 += weight * anchor.dz * partner.dz;
-    }
-    for (bin, (weight, product)) in bins.iter_mut().zip(sums) {
+        let bin = &mut bins[which];
+        bin.pairs += 1;
+        bin.distance += weight * squared.sqrt();
         bin.weight += weight;
-        bin.product += product;
-        bin.weight2 += weight * weight;
-        bin.product2 += product * product;
-        bin.cross += weight * product;
+        bin.product += weight * anchor.dz * partner.dz;
     }
+    bins
 }
 
 /// Sill and length (a third of the range) of the exponential that fits the lags best, if it is much better than none.

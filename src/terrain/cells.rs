@@ -1,5 +1,7 @@
 //! Terrain cells: what one tile sums its ground points into, return by return, and how tiles' sums become one.
 
+use std::mem;
+
 use crate::raster::{Extent, Finder};
 use crate::terrain::bytes::{put, put_extent, put_signed, take, take_extent, take_signed};
 use crate::terrain::coverage::Coverage;
@@ -160,6 +162,29 @@ impl Sums {
         self.add(REFERENCE, x, y, z);
     }
 
+    /// Adds many, as [`Sums::add_reference`] does one by one.
+    pub fn add_references(&mut self, points: impl Iterator<Item = (Micrometres, Micrometres, Micrometres)>) {
+        // A scanner writes side by side what lies side by side: points of one cell are summed up before they are added to it.
+        let (mut cell, mut run) = (None, Sum::default());
+        for (x, y, z) in points {
+            let own = self.finder.place_of(x, y);
+            if own != cell {
+                self.add_run(mem::replace(&mut cell, own), mem::take(&mut run));
+            }
+            run.merge(&Sum { n: 1, x, y, z });
+        }
+        self.add_run(cell, run);
+    }
+
+    /// Adds what points of the reference in a cell come to, x and y from coordinate zero.
+    fn add_run(&mut self, cell: Option<(usize, usize)>, Sum { n, x, y, z }: Sum) {
+        let Some((column, row)) = cell else { return };
+        // Sums from coordinate zero may have gone round; what is left from the corner is small, and so right.
+        let from = |sum: i64, corner: Micrometres| sum.wrapping_sub(corner.wrapping_mul(n.into()));
+        let (x, y) = (from(x, self.column_corners[column]), from(y, self.row_corners[row]));
+        self.sum_mut(REFERENCE, row * self.extent.columns + column).merge(&Sum { n, x, y, z });
+    }
+
     /// Adds it as bytes: the extent, then row by row the rows passed over and the bytes of the row, so that others can be
     /// skipped; in it cell by cell the cells passed over, the kinds present, and for each its count and sums, elevations
     /// against the mean of the sum before.
@@ -305,10 +330,10 @@ impl CellSums {
         }
     }
 
-    /// Adds a ground point of the reference.
-    pub fn add_reference(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
+    /// Adds ground points of the reference.
+    pub fn add_references(&mut self, points: impl Iterator<Item = (Micrometres, Micrometres, Micrometres)>) {
         if let Some(sums) = &mut self.sums {
-            sums.add_reference(x, y, z);
+            sums.add_references(points);
         }
     }
 
@@ -341,11 +366,17 @@ mod tests {
     fn tile(points: &[Ground], x: (i64, i64), y: (i64, i64)) -> CellSums {
         let extent = Extent::covering(45.72, x, y, 0);
         let mut cells = CellSums::new(extent, Some(extent));
+        let mut reference = Vec::new();
         for &(px, py, z, r) in points {
             if x.0 <= px && px < x.1 && y.0 <= py && py < y.1 {
-                if r < 16 { cells.add_survey(px, py, z, r, true) } else { cells.add_reference(px, py, z) }
+                if r < 16 {
+                    cells.add_survey(px, py, z, r, true);
+                } else {
+                    reference.push((px, py, z));
+                }
             }
         }
+        cells.add_references(reference.into_iter());
         cells
     }
 
@@ -401,7 +432,7 @@ mod tests {
         for i in 0..400_000 {
             cells.add_survey(i * 7919 % 100_000_000, i * 250, 1_000_000, 1 + (i % 3) as u8, i % 2 == 0);
         }
-        cells.add_reference(5, 5, 5);
+        cells.add_references([(5, 5, 5)].into_iter());
         // Positions outside are passed over.
         for (x, y) in [(-1, 5), (5, -1), (100_000_000, 5), (5, 100_000_000), (i64::MIN / 4, i64::MAX / 4)] {
             let before = cells.clone();

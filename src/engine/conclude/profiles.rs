@@ -106,8 +106,13 @@ pub fn profiles(
                 Cloud::Survey if is_ground(point) => GROUND,
                 Cloud::Survey => OTHER,
             };
+            let bands: Vec<_> = found.iter().map(|(_, widest, _)| *widest).collect();
+            let in_band = |x, y| {
+                let at = Point { x, y, ..Point::default() };
+                bands.iter().any(|band| holds(*band, &at))
+            };
             partition.for_each_piece(*key, &mut Vec::new(), |piece| {
-                piece.core.for_each(|point| {
+                piece.core.for_each_at(in_band, |point| {
                     for (i, widest, found) in &mut found {
                         if holds(*widest, &point) && holds(known, &point) && !point.is_noise() {
                             add(&places[*i], point, job.pipeline.seed, kind(&point), found);

@@ -48,7 +48,7 @@ impl VoidRuns {
                 start += run.len();
             }
         }
-        self.spill.append(block.first_row, &mut bytes)
+        self.spill.append(block.first_row, &bytes)
     }
 
     /// Hands over all polygons, those that end farther south first.

@@ -10,7 +10,7 @@ use crate::cloud::bounds::Bounds;
 use crate::cloud::packed;
 use crate::cloud::point::{Fields, Point};
 use crate::engine::store::error::EngineError;
-use crate::engine::store::spill::Spill;
+use crate::engine::store::spill::{Spill, SpillWriter};
 use crate::tile::tiling::{TileKey, Tiling};
 use crate::units::Micrometres;
 
@@ -46,7 +46,7 @@ impl Share {
 
 /// Assigns points to tiles, and gathers them in buffers.
 pub struct Partitioner<'a> {
-    spill: &'a Spill<TileKey>,
+    spill: SpillWriter<'a, TileKey>,
     fields: Fields,
     tiling: Tiling,
     halo: Micrometres,
@@ -60,7 +60,6 @@ pub struct Partitioner<'a> {
     held: usize,
     /// What was written for each tile.
     shares: HashMap<TileKey, Share>,
-    packed: Vec<u8>,
     /// The first error of the disk, reported once the block is done.
     error: Option<EngineError>,
 }
@@ -83,7 +82,7 @@ impl<'a> Partitioner<'a> {
     /// No points yet; those within `halo` of other tiles are copied to them. What `fields` does not ask for is dropped.
     pub fn new(spill: &'a Spill<TileKey>, fields: Fields, tiling: Tiling, halo: Micrometres) -> Self {
         Partitioner {
-            spill,
+            spill: spill.writer(),
             fields,
             tiling,
             halo,
@@ -93,7 +92,6 @@ impl<'a> Partitioner<'a> {
             looked_up: None,
             held: 0,
             shares: HashMap::new(),
-            packed: Vec::new(),
             error: None,
         }
     }
@@ -210,9 +208,9 @@ impl<'a> Partitioner<'a> {
         if count == 0 {
             return;
         }
-        self.packed.clear();
-        let core_bounds = packed::pack(core, halo, self.fields, &mut self.packed);
-        if let Err(error) = self.spill.append(*key, &mut self.packed) {
+        let mut core_bounds = Bounds::default();
+        let pack = |bytes: &mut Vec<u8>| core_bounds = packed::pack(core, halo, self.fields, bytes);
+        if let Err(error) = self.spill.append(*key, pack) {
             self.error.get_or_insert(error);
         }
         self.shares.entry(*key).or_default().merge(&Share { points: count as u64, core: core_bounds });
@@ -240,6 +238,7 @@ impl<'a> Partitioner<'a> {
     pub fn finish(mut self) -> Result<HashMap<TileKey, Share>, EngineError> {
         self.write_all();
         self.failed()?;
+        self.spill.flush()?;
         Ok(self.shares)
     }
 }

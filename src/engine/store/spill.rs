@@ -159,25 +159,15 @@ impl<K: Ord + Copy> Spill<K> {
     ///
     /// # Errors
     /// Where the disk does not take it.
-    pub fn append(&self, key: K, piece: &mut Vec<u8>) -> Result<(), EngineError> {
-        if piece.is_empty() {
-            return Ok(());
-        }
-        let bytes = piece.len() + PLACE;
-        let offset = self.end.fetch_add(bytes as u64, Ordering::Relaxed);
-        // Apart from that of the place before, so that nobody waits while the piece is hashed.
-        let of_piece = checksum(piece);
-        let place =
-            |before: &[u8]| Place { offset, bytes: bytes as u32, checksum: of_piece ^ checksum(before) };
-        {
-            let mut last = self.last();
-            let last = last.entry(key).or_default();
-            let before = last.encode();
-            *last = place(&before);
-            piece.extend_from_slice(&before);
-        }
-        let file = self.file.as_ref().expect("only spills of this process are written");
-        write_at(file, piece, offset).map_err(EngineError::disk(&self.path, "writing working data"))
+    pub fn append(&self, key: K, piece: &[u8]) -> Result<(), EngineError> {
+        let mut writer = self.writer();
+        writer.append(key, |bytes| bytes.extend_from_slice(piece))?;
+        writer.flush()
+    }
+
+    /// What appends many pieces, a few at a time.
+    pub fn writer(&self) -> SpillWriter<'_, K> {
+        SpillWriter { spill: self, bytes: Vec::new(), pieces: Vec::new() }
     }
 
     /// All keys that have a piece, ascending.
@@ -237,6 +227,62 @@ impl<K: Ord + Copy> Spill<K> {
     }
 }
 
+/// Bytes that a writer gathers before it writes them: the system takes many pages at once for half the price of a few.
+const AT_ONCE: usize = 128 << 10;
+
+/// Appends pieces to a spill, several with one write. What has not been [flushed](SpillWriter::flush) is not there.
+pub struct SpillWriter<'a, K> {
+    spill: &'a Spill<K>,
+    /// The pieces, each with room for the place of the one before it in its list.
+    bytes: Vec<u8>,
+    /// Of each piece its key, its bytes without the place, and their checksum.
+    pieces: Vec<(K, usize, u32)>,
+}
+
+impl<K: Ord + Copy> SpillWriter<'_, K> {
+    /// Appends what `put` adds to some bytes to the list of `key`; nothing where it adds none.
+    ///
+    /// # Errors
+    /// Where the disk does not take it, or pieces before it.
+    pub fn append(&mut self, key: K, put: impl FnOnce(&mut Vec<u8>)) -> Result<(), EngineError> {
+        let start = self.bytes.len();
+        put(&mut self.bytes);
+        let piece = &self.bytes[start..];
+        if piece.is_empty() {
+            return Ok(());
+        }
+        self.pieces.push((key, piece.len(), checksum(piece)));
+        self.bytes.extend_from_slice(&[0; PLACE]);
+        if self.bytes.len() < AT_ONCE { Ok(()) } else { self.flush() }
+    }
+
+    /// Writes what is still held back.
+    ///
+    /// # Errors
+    /// Where the disk does not take it.
+    pub fn flush(&mut self) -> Result<(), EngineError> {
+        let SpillWriter { spill, bytes, pieces } = self;
+        let first = spill.end.fetch_add(bytes.len() as u64, Ordering::Relaxed);
+        let mut end = 0;
+        {
+            let mut all = spill.last();
+            for (key, length, of_piece) in pieces.drain(..) {
+                let (offset, place) = (first + end as u64, end + length);
+                end = place + PLACE;
+                let last = all.entry(key).or_default();
+                let before = last.encode();
+                let checksum = of_piece ^ checksum(&before);
+                *last = Place { offset, bytes: (length + PLACE) as u32, checksum };
+                bytes[place..end].copy_from_slice(&before);
+            }
+        }
+        let file = spill.file.as_ref().expect("only spills of this process are written");
+        write_at(file, bytes, first).map_err(EngineError::disk(&spill.path, "writing working data"))?;
+        bytes.clear();
+        Ok(())
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -256,14 +302,14 @@ mod tests {
         let path = folder.path().join("spill");
         let spill = Spill::create(&path).unwrap();
         for (key, bytes) in [(2, "ab"), (1, "xyz"), (2, "cd")] {
-            spill.append(key, &mut bytes.into()).unwrap();
+            spill.append(key, bytes.as_bytes()).unwrap();
         }
         assert_eq!((spill.keys(), spill.bytes()), (vec![1, 2], 7 + 3 * PLACE as u64));
         assert_eq!(all_of(&spill, 2).unwrap(), b"cdab");
         let (last, bytes) = (spill.last_pieces(), spill.bytes());
         drop(spill);
         let again = Spill::open(&path, last, bytes).unwrap();
-        again.append(1, &mut b"!".into()).unwrap();
+        again.append(1, b"!").unwrap();
         assert_eq!(
             (all_of(&again, 1).unwrap(), all_of(&again, 2).unwrap()),
             (b"!xyz".into(), b"cdab".into())

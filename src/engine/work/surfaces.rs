@@ -3,16 +3,15 @@
 use std::collections::HashMap;
 use std::path::Path;
 
-use rayon::prelude::*;
-
 use crate::cloud::bounds::{Range, widened};
 use crate::cloud::packed::{pack_40, unpack_40};
 use crate::cloud::point::Point;
-use crate::engine::partition::clouds::Partitions;
+use crate::engine::partition::clouds::{Partition, Partitions};
 use crate::engine::store::error::{EngineError, guarded};
 use crate::engine::store::spill::Spill;
 use crate::engine::watch::Watch;
 use crate::engine::watch::progress::Progress;
+use crate::engine::work::queue::longest_first;
 use crate::raster::{EMPTY, Extent, Raster};
 use crate::stages::chain::Chain;
 use crate::stages::stage::{LowestOf, SurfaceKey};
@@ -71,12 +70,12 @@ impl Surfaces {
     /// # Errors
     /// Where the disk does not take it.
     pub fn put(&self, key: TileKey, surface: &Raster) -> Result<(), EngineError> {
-        let mut bytes: Vec<u8> = surface
+        let bytes: Vec<u8> = surface
             .values
             .iter()
             .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
             .collect();
-        self.own().append(key, &mut bytes)
+        self.own().append(key, &bytes)
     }
 
     /// The tiles that touch the given ground and have a surface.
@@ -159,6 +158,7 @@ pub fn make_surfaces(
 ) -> Result<SurfacesOf, EngineError> {
     let tiling = partitions.tiling;
     let mut all = SurfacesOf::new();
+    let mut jobs = Vec::new();
     for need in chain.surfaces() {
         let key = need.key();
         if all.contains_key(&key) {
@@ -175,35 +175,42 @@ pub fn make_surfaces(
         // Of another cell, a file of its own.
         let others = all.keys().filter(|(cloud, of, _)| (*cloud, *of) == (need.cloud, need.of)).count();
         let path = folder.join(if others > 0 { format!("{name}-{others}") } else { name.to_string() });
-        let counts = |point: &Point| match need.of {
-            LowestOf::AllButNoise => !point.is_noise(),
-            LowestOf::GroundClass => point.is_ground_class(),
-        };
         let domain = Extent::covering(need.cell, x, y, 0);
-        let surfaces = Surfaces::create(&path, domain, tiling)?;
-        let mut keys = cloud.keys();
-        keys.retain(|key| wanted(*key));
-        let progress = Progress::start(watch, "making surfaces", "tiles", keys.len() as u64);
-        keys.par_iter().try_for_each_init(Vec::new, |buffer, &key| {
-            watch.check()?;
-            guarded(
-                || format!("making the surface of {}", tiling.place(key)),
-                || {
-                    let mut surface = surfaces.blank(key);
-                    let finder = surface.extent.finder();
-                    cloud.for_each_piece(key, buffer, |piece| {
-                        piece.core.for_each(|point| {
-                            if counts(&point) {
-                                surface.lower_at(finder.index_of(point.x, point.y), point.z);
-                            }
-                        });
-                    })?;
-                    progress.advance(1);
-                    surfaces.put(key, &surface)
-                },
-            )
-        })?;
-        all.insert(key, surfaces);
+        all.insert(key, Surfaces::create(&path, domain, tiling)?);
+        jobs.extend(cloud.keys().into_iter().filter(|tile| wanted(*tile)).map(|tile| (key, cloud, tile)));
     }
+    let progress = Progress::start(watch, "making surfaces", "tiles", jobs.len() as u64);
+    let length = |(_, cloud, tile): &(SurfaceKey, &Partition, TileKey)| cloud.share_of(*tile).points;
+    longest_first(jobs, length, Vec::new, |buffer, (key, cloud, tile)| {
+        watch.check()?;
+        let doing = || format!("making the surface of {}", tiling.place(*tile));
+        guarded(doing, || make_surface(*tile, key.1, cloud, &all[key], buffer))?;
+        progress.advance(1);
+        Ok(())
+    })?;
     Ok(all)
+}
+
+/// Makes the surface of some points of a tile.
+fn make_surface(
+    tile: TileKey,
+    of: LowestOf,
+    cloud: &Partition,
+    surfaces: &Surfaces,
+    buffer: &mut Vec<u8>,
+) -> Result<(), EngineError> {
+    let counts = |point: &Point| match of {
+        LowestOf::AllButNoise => !point.is_noise(),
+        LowestOf::GroundClass => point.is_ground_class(),
+    };
+    let mut surface = surfaces.blank(tile);
+    let finder = surface.extent.finder();
+    cloud.for_each_piece(tile, buffer, |piece| {
+        piece.core.for_each(|point| {
+            if counts(&point) {
+                surface.lower_at(finder.index_of(point.x, point.y), point.z);
+            }
+        });
+    })?;
+    surfaces.put(tile, &surface)
 }

@@ -1,8 +1,6 @@
 //! The work on tiles: the chain of stages on each of them.
 
-use std::cmp::Reverse;
 use std::collections::HashSet;
-use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use std::time::Instant;
 
 use crate::engine::store::error::{EngineError, guarded};
@@ -12,6 +10,7 @@ use crate::engine::watch::progress::Progress;
 use crate::engine::work::context::Work;
 use crate::engine::work::load::Allowance;
 use crate::engine::work::part::{Buffers, Outcome, PartRun};
+use crate::engine::work::queue::longest_first;
 use crate::tile::tiling::TileKey;
 
 /// Runs the chain of stages on those of the tiles that are not done yet, and writes down what they give back; the heavy ones, of
@@ -31,25 +30,14 @@ pub fn run_tiles(all: &Work<'_>, mut keys: Vec<TileKey>, watch: &Watch) -> Resul
         Ok(())
     };
     let is_heavy = |key: &TileKey| all.allowance.is_heavy(*key, all.partitions, all.chain);
-    let (heavy, mut light): (Vec<TileKey>, Vec<TileKey>) = keys.into_iter().partition(is_heavy);
+    let (heavy, light): (Vec<TileKey>, Vec<TileKey>) = keys.into_iter().partition(is_heavy);
     let Allowance { whole, worker } = all.allowance;
     heavy.iter().try_for_each(|&key| work(&mut Buffers::default(), key, whole))?;
-    // The longest first, so that no worker is left alone with one at the end.
-    light.sort_by_cached_key(|key| {
+    let length = |key: &TileKey| {
         let points = all.partitions.points_of(*key);
-        Reverse(points.survey + points.reference)
-    });
-    let (next, failed) = (AtomicUsize::new(0), AtomicBool::new(false));
-    let results = rayon::broadcast(|_| -> Result<(), EngineError> {
-        let mut buffers = Buffers::default();
-        while !failed.load(Ordering::Relaxed)
-            && let Some(key) = light.get(next.fetch_add(1, Ordering::Relaxed))
-        {
-            work(&mut buffers, *key, worker).inspect_err(|_| failed.store(true, Ordering::Relaxed))?;
-        }
-        Ok(())
-    });
-    results.into_iter().collect()
+        points.survey + points.reference
+    };
+    longest_first(light, length, Buffers::default, |buffers, key| work(buffers, *key, worker))
 }
 
 /// Runs the chain on one tile within `allowed` bytes: whole where that fits, otherwise in square parts, each a quarter of
