@@ -77,10 +77,10 @@ pub struct ClassifyCells {
 impl TileStage for ClassifyCells {
     fn halo(&self) -> Halo {
         // A cell may stick out of the core, and those within the radius, and whose ground gives those their level, must be
-        // whole.
-        let cells = (2 + LEVEL_CELLS) as f64 * self.cell.exact_micrometres();
-        let survey = self.cover.map_or(0.0, |cover| cover.radius.exact_micrometres() + cells);
-        Halo { survey: survey.ceil() as Micrometres, reference: 0 }
+        // whole. Edges of cells are rounded.
+        let cells = (1 + LEVEL_CELLS) as f64 * self.cell.exact_micrometres();
+        let cover = |cover: CoverRule| (cover.radius.exact_micrometres() + cells).ceil() as Micrometres + 1;
+        Halo { survey: self.margin + self.cover.map_or(0, cover), reference: 0 }
     }
 
     fn wants(&self, _: &Tile<'_>) -> Wanted {

@@ -130,11 +130,11 @@ impl Chain {
         self.tiles.iter().fold(Fields::default(), |all, stage| all.or(stage.fields()))
     }
 
-    /// How far beyond the core of a tile points are needed: what all stages ask for, added up.
+    /// How far beyond the core of a tile points are needed: as far as the stage does that needs them farthest.
     pub fn halo(&self) -> Halo {
         self.tiles.iter().map(|stage| stage.halo()).fold(Halo::default(), |all, halo| Halo {
-            survey: all.survey + halo.survey,
-            reference: all.reference + halo.reference,
+            survey: all.survey.max(halo.survey),
+            reference: all.reference.max(halo.reference),
         })
     }
 
@@ -168,7 +168,7 @@ mod tests {
     }
 
     #[test]
-    fn stages_work_on_tiles_in_the_order_of_the_list_and_their_halos_add_up() {
+    fn stages_work_on_tiles_in_the_order_of_the_list_and_the_widest_halo_counts() {
         let stages = json!([
             {"read": {}},
             {"ground": {"cell": "0.5 m"}},
@@ -177,13 +177,13 @@ mod tests {
             {"summarise": {"by": ["return", "cover"], "canopy_radius": "2 m"}},
         ]);
         let chain = chain(&stages);
-        // The survey's ground filter sees whole cells; cover its radius and three cells; the reference's ground filter
-        // nothing around; the draw the spacing in both clouds; the comparison its reach in the reference; terrain,
-        // relief, counts and strips the core alone.
-        let (cell, cover, draw, reach) = ((500_000, 0), (3_500_000, 0), (3_000_000, 3_000_000), (0, 400_000));
+        // The survey's ground filter sees whole cells; cover its radius and two cells; the reference's ground filter
+        // nothing around; the draw the spacing in both clouds, and what the comparison reaches from there; the comparison its
+        // reach in the reference; terrain, relief, counts and strips the core alone.
+        let (cell, cover, draw, reach) = ((500_000, 0), (3_000_001, 0), (3_000_000, 3_400_000), (0, 400_000));
         assert_eq!(halos(&chain)[..5], [cell, cover, (0, 0), draw, reach]);
         assert_eq!(halos(&chain)[5..], [(0, 0); 4]);
-        assert_eq!(chain.halo(), Halo { survey: 7_000_000, reference: 3_400_000 });
+        assert_eq!(chain.halo(), Halo { survey: 3_000_001, reference: 3_400_000 });
         let surfaces: Vec<(Cloud, f64)> = chain.surfaces().map(|need| (need.cloud, need.cell)).collect();
         assert_eq!(surfaces, [(Cloud::Survey, 5e5), (Cloud::Reference, 5e5)]);
     }

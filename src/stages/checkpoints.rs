@@ -144,7 +144,7 @@ impl TileStage for DrawCheckpoints {
     fn halo(&self) -> Halo {
         // A candidate may give way to one that far off, which must have reference within its own reach.
         let spacing = self.options.spacing.micrometres();
-        Halo { survey: spacing, reference: spacing }
+        Halo { survey: spacing, reference: spacing + self.compare.search().reach() }
     }
 
     fn wants(&self, tile: &Tile<'_>) -> Wanted {

@@ -52,8 +52,7 @@ pub fn stages(preparing: &Preparing<'_>) -> Vec<Box<dyn TileStage>> {
         own_reference,
         selects: [Cloud::Survey, Cloud::Reference].map(|cloud| LaterSelects::of(after, cloud)),
         asking: Asking::of(preparing),
-        // Its own halo is all that its limits take beyond that of the run's filter.
-        wider: if compares { cell } else { 0 },
+        cell: if compares { cell } else { 0 },
         terrain_cell: preparing.terrain_cell,
     };
     let mut stages: Vec<Box<dyn TileStage>> = vec![Box::new(survey_setting(0, None, true, 0))];
@@ -68,8 +67,8 @@ pub fn stages(preparing: &Preparing<'_>) -> Vec<Box<dyn TileStage>> {
         }
         let survey = own.cloud.includes(Cloud::Survey).then(|| filter(number, &options, Cloud::Survey));
         // Where the survey's ground is the run's own, so is its halo.
-        let wider = if survey.is_some() { whole_cell(&options) - whole_cell(own) } else { 0 };
-        stages.push(Box::new(survey_setting(number, survey, !reference, wider.max(0))));
+        let cell = if survey.is_some() { whole_cell(&options) } else { 0 };
+        stages.push(Box::new(survey_setting(number, survey, !reference, cell)));
     }
     stages
 }
@@ -146,8 +145,8 @@ struct CompareFilter {
     /// The conditions that stand after `ground`, of survey and reference.
     selects: [LaterSelects; 2],
     asking: Asking,
-    /// How much wider than the run's own its cells are.
-    wider: Micrometres,
+    /// Its cells are whole in the halo, of so many micrometres; 0 where no limit of a point is asked for.
+    cell: Micrometres,
     terrain_cell: Option<Length>,
 }
 
@@ -157,7 +156,8 @@ impl TileStage for CompareFilter {
     }
 
     fn halo(&self) -> Halo {
-        Halo { survey: self.wider, reference: 0 }
+        // As for the run's own filter.
+        Halo { survey: self.cell, reference: 0 }
     }
 
     fn surface(&self) -> Option<SurfaceNeed> {

@@ -165,7 +165,8 @@ pub trait TileStage: Send + Sync {
         Fields::default()
     }
 
-    /// How far beyond the core of a tile it must see points. The engine adds up what the stages ask for.
+    /// How far beyond the core of a tile it must see points, those included that what it looks at there rests on. What the ground
+    /// filter makes of a point rests on surfaces, not on other points.
     fn halo(&self) -> Halo {
         Halo::default()
     }

@@ -28,6 +28,9 @@ pub struct Buffers {
     reusable: Shared,
 }
 
+/// Points of a halo whose memory is used again; that of larger ones is given back.
+const HALO_KEPT: usize = 64 << 10;
+
 /// How the work on a part of a tile ended.
 pub enum Outcome {
     /// It is done, with what the stages gave back.
@@ -136,7 +139,7 @@ impl<'a> PartRun<'a> {
         let (mut points, mut halo) = (mem::take(&mut self.tile.survey), mem::take(&mut self.buffers.halo));
         let room = if cut { most_points } else { usize::MAX }.min(self.tile.points.survey as usize);
         points.start(if wanted > Wanted::Nothing { room } else { 0 });
-        halo.start(0);
+        halo.start(HALO_KEPT);
         let most = if can_be_cut(self.tile.core, self.tile.halo) { most_points } else { usize::MAX };
         let mut fits = true;
         self.read(Cloud::Survey, survey, cut, visitors, |piece| {
