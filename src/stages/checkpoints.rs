@@ -277,8 +277,10 @@ impl DrawCheckpoints {
     /// Core candidates of one return that have no candidate of smaller hash closer than the spacing.
     fn space_out(&self, mut candidates: Vec<Candidate>, tile: &Tile<'_>) -> Vec<Candidate> {
         let point = |candidate: &Candidate| tile.survey.points[candidate.index];
-        // Two points that agree in everything have one hash: the first in this order stands for both.
-        candidates.sort_unstable_by_key(|candidate| (candidate.key, point(candidate), candidate.index));
+        // Two points that agree in everything have one hash: the first in this order stands for both. Few hashes are alike.
+        let rest = |candidate: &Candidate| (point(candidate), candidate.index);
+        candidates
+            .sort_unstable_by(|one, other| one.key.cmp(&other.key).then_with(|| rest(one).cmp(&rest(other))));
         let place = |candidate: &Candidate| {
             let Point { x, y, z, number_of_returns, .. } = point(candidate);
             (x, y, z, number_of_returns)

@@ -1,5 +1,6 @@
 //! `compare`: dz, survey elevation minus reference elevation.
 
+use std::cell::Cell;
 use std::sync::Arc;
 
 use schemars::JsonSchema;
@@ -7,7 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::cloud::bounds::Bounds;
 use crate::cloud::point::{Fields, Point};
-use crate::raster::Extent;
+use crate::raster::{Extent, Raster};
 use crate::stages::acceptance_limit::AcceptanceLimits;
 use crate::stages::auto::Auto;
 use crate::stages::cell_attributes::{CellAttributes, gradient_at};
@@ -184,19 +185,18 @@ impl TileStage for CompareTile {
             .and_then(SurveyGround::limits)
             .filter(|_| !(candidates.counted.is_empty() && candidates.spaced.is_empty()))
             .and_then(|limits| AcceptanceLimits::new(limits, tile.core, &tile.survey));
-        let ground = known.and_then(SurveyGround::surface);
+        let gradients = Gradients::of(known);
         let cells = tile.shared.get::<CellAttributes>();
         let compared = |point: &Point, reference: Micrometres| {
             let highest = limits_of_points.as_ref().and_then(|limits| limits.at(point.x, point.y, point.z));
+            let [gradient, local_gradient] = gradients.at(point.x, point.y);
             Compared {
                 x: point.x,
                 y: point.y,
                 dz: point.z - reference,
                 headroom: Compared::headroom(point.z, highest),
-                gradient: ground.and_then(|ground| gradient_at(ground, point.x, point.y)).map(Gradient::of),
-                local_gradient: known
-                    .and_then(|ground| local_gradient(ground, point.x, point.y))
-                    .map(Gradient::of),
+                gradient,
+                local_gradient,
                 strata: self.summarise.strata(point, cells),
             }
         };
@@ -235,6 +235,34 @@ impl TileStage for CompareTile {
         sums.give(&mut tile.sections);
         compared::give(&counted, &mut tile.sections);
         draw::give(&drawn, &mut tile.sections);
+    }
+}
+
+/// The gradients of the ground at compared points, smoothed and as they are.
+struct Gradients<'a> {
+    ground: Option<(&'a SurveyGround, &'a Raster)>,
+    /// Both are the same all over a cell, and points one after another mostly lie in one: those of the last.
+    last: Cell<Option<(usize, [Option<Gradient>; 2])>>,
+}
+
+impl<'a> Gradients<'a> {
+    fn of(ground: Option<&'a SurveyGround>) -> Self {
+        let ground = ground.and_then(|ground| Some((ground, ground.surface()?)));
+        Gradients { ground, last: Cell::new(None) }
+    }
+
+    fn at(&self, x: Micrometres, y: Micrometres) -> [Option<Gradient>; 2] {
+        let Some((ground, surface)) = self.ground else { return [None; 2] };
+        let Some(cell) = surface.extent.index_of(x, y) else { return [None; 2] };
+        if let Some((last, known)) = self.last.get()
+            && last == cell
+        {
+            return known;
+        }
+        let found = [gradient_at(surface, x, y), local_gradient(ground, x, y)];
+        let found = found.map(|gradient| gradient.map(Gradient::of));
+        self.last.set(Some((cell, found)));
+        found
     }
 }
 

@@ -54,8 +54,8 @@ pub struct Partitioner<'a> {
     slots: Vec<Slot>,
     /// The tile of the point before: most points fall in the same one.
     last: Option<Last>,
-    /// The tile whose buffers were looked up last, and where they are.
-    looked_up: Option<(TileKey, usize)>,
+    /// Where the buffers of the tiles around that one are, row by row from the south-west, as far as they were looked up.
+    around: [Option<usize>; 9],
     /// Points that all buffers have room for, full or not.
     held: usize,
     /// What was written for each tile.
@@ -74,6 +74,7 @@ struct Slot {
 /// The tile that the point before fell in.
 #[derive(Clone, Copy)]
 struct Last {
+    key: TileKey,
     slot: usize,
     corner: (Micrometres, Micrometres),
 }
@@ -89,7 +90,7 @@ impl<'a> Partitioner<'a> {
             buffers: HashMap::new(),
             slots: Vec::new(),
             last: None,
-            looked_up: None,
+            around: [None; 9],
             held: 0,
             shares: HashMap::new(),
             error: None,
@@ -131,8 +132,32 @@ impl<'a> Partitioner<'a> {
         };
         self.put(last.slot, |slot| &mut slot.core, slice::from_ref(point));
         if !self.is_inside(point, last.corner, self.halo) {
-            for key in self.tiling.halos_of(point.x, point.y, self.halo) {
+            self.add_to_halos(point, last);
+        }
+    }
+
+    /// Adds a point to the halos of the tiles around that which it falls in.
+    fn add_to_halos(&mut self, point: &Point, last: Last) {
+        let Tiling { edge } = self.tiling;
+        let halo = self.halo;
+        if halo > edge {
+            for key in self.tiling.halos_of(point.x, point.y, halo) {
                 let slot = self.slot(key);
+                self.put(slot, |slot| &mut slot.halo, slice::from_ref(point));
+            }
+            return;
+        }
+        let steps = |off: Micrometres| -i64::from(off < halo)..=i64::from(off >= edge - halo);
+        for row in steps(point.y - last.corner.1) {
+            for column in steps(point.x - last.corner.0) {
+                if (row, column) == (0, 0) {
+                    continue;
+                }
+                let place = (3 * (row + 1) + column + 1) as usize;
+                let slot = self.around[place].unwrap_or_else(|| {
+                    self.slot(TileKey { row: last.key.row + row, column: last.key.column + column })
+                });
+                self.around[place] = Some(slot);
                 self.put(slot, |slot| &mut slot.halo, slice::from_ref(point));
             }
         }
@@ -146,12 +171,11 @@ impl<'a> Partitioner<'a> {
             self.write_all();
             self.slots.clear();
             self.buffers.clear();
-            self.looked_up = None;
             self.held = 0;
         }
         let key = self.tiling.key_of(x, y);
-        let last = Last { slot: self.slot(key), corner: self.tiling.corner(key) };
-        self.last = Some(last);
+        let last = Last { key, slot: self.slot(key), corner: self.tiling.corner(key) };
+        (self.last, self.around) = (Some(last), [None; 9]);
         last
     }
 
@@ -185,20 +209,13 @@ impl<'a> Partitioner<'a> {
         self.held += full.capacity() - before;
     }
 
-    /// Where the buffers of a tile are, which often is the one asked for before.
+    /// Where the buffers of a tile are.
     fn slot(&mut self, key: TileKey) -> usize {
-        if let Some((before, slot)) = self.looked_up
-            && before == key
-        {
-            return slot;
-        }
-        let slot = *self.buffers.entry(key).or_insert_with(|| {
+        *self.buffers.entry(key).or_insert_with(|| {
             self.slots.push(Slot { key, core: Vec::new(), halo: Vec::new() });
             self.held += SLOT;
             self.slots.len() - 1
-        });
-        self.looked_up = Some((key, slot));
-        slot
+        })
     }
 
     /// Writes what is held back for a tile as one piece.

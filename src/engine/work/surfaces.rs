@@ -22,6 +22,9 @@ use crate::units::Micrometres;
 /// Marks an empty cell on disk: no elevation is as low.
 const NO_VALUE: i64 = -(1 << 39);
 
+/// Bytes of a cell on disk.
+const PACKED: usize = 5;
+
 /// The surfaces of all tiles of one cloud.
 pub struct Surfaces {
     /// The cells of the box around the cloud: the surface ends there, and filling does not go beyond.
@@ -70,11 +73,10 @@ impl Surfaces {
     /// # Errors
     /// Where the disk does not take it.
     pub fn put(&self, key: TileKey, surface: &Raster) -> Result<(), EngineError> {
-        let bytes: Vec<u8> = surface
-            .values
-            .iter()
-            .flat_map(|&v| pack_40(if v == EMPTY { NO_VALUE } else { v as i64 }))
-            .collect();
+        let mut bytes = vec![0; PACKED * surface.values.len()];
+        for (packed, &value) in bytes.as_chunks_mut::<PACKED>().0.iter_mut().zip(&surface.values) {
+            *packed = pack_40(if value == EMPTY { NO_VALUE } else { value as i64 });
+        }
         self.own().append(key, &bytes)
     }
 
@@ -109,21 +111,39 @@ impl Surfaces {
         let mut buffer = Vec::new();
         for key in self.keys(widened(x, reach), widened(y, reach)) {
             for store in &self.stores {
-                store.for_each_piece(key, &mut buffer, |piece| {
-                    let values = piece
-                        .chunks_exact(5)
-                        .map(|b| match unpack_40(b) {
-                            NO_VALUE => EMPTY,
-                            z => z as f64,
-                        })
-                        .collect();
-                    surface.lower_by(&Raster { extent: self.extent(key), values }, 0.0);
-                    Some(())
-                })?;
+                let theirs = self.extent(key);
+                store.for_each_piece(key, &mut buffer, |piece| lower_by(&mut surface, &theirs, piece))?;
             }
         }
         Ok(surface)
     }
+}
+
+/// Lowers a surface by that of a tile over the cells of `theirs`, of which only those are unpacked that both have. Nothing where
+/// the bytes are of another.
+fn lower_by(surface: &mut Raster, theirs: &Extent, packed: &[u8]) -> Option<()> {
+    let (packed, rest) = packed.as_chunks::<PACKED>();
+    if packed.len() != theirs.len() || !rest.is_empty() {
+        return None;
+    }
+    let both = surface.extent.within(theirs);
+    if both.is_empty() {
+        return Some(());
+    }
+    let (columns, their_columns) = (surface.extent.columns, theirs.columns);
+    let ((left, below), (their_left, their_below)) =
+        (surface.extent.offset_of(&both), theirs.offset_of(&both));
+    for row in 0..both.rows {
+        let own = &mut surface.values[(below + row) * columns + left..][..both.columns];
+        let packed = &packed[(their_below + row) * their_columns + their_left..][..both.columns];
+        for (value, bytes) in own.iter_mut().zip(packed) {
+            let z = unpack_40(bytes);
+            if z != NO_VALUE {
+                *value = value.min(z as f64);
+            }
+        }
+    }
+    Some(())
 }
 
 /// The other tiles whose surfaces the work on a tile may look at, whichever cloud they are of.
