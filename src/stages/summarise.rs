@@ -261,7 +261,7 @@ fn count_runs<C: PartialEq + Clone>(
         {
             add(&first, &counts);
         }
-        let (.., counts) = run.get_or_insert((*point, own, ByStatus::default()));
+        let (.., counts) = run.get_or_insert_with(|| (*point, own, ByStatus::default()));
         counts[*status as usize] += 1;
     }
     runs.iter().flatten().for_each(|(first, _, counts)| add(first, counts));

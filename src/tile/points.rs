@@ -142,6 +142,12 @@ impl PointSet {
         }
     }
 
+    /// Adds all points of a range of another set, with what became of them.
+    pub fn extend_all(&mut self, other: &PointSet, range: ops::Range<usize>) {
+        self.points.extend_from_slice(&other.points[range.clone()]);
+        self.statuses.extend_from_slice(&other.statuses[range]);
+    }
+
     /// Takes over all points of another set.
     pub fn append(&mut self, other: &mut PointSet) {
         self.points.append(&mut other.points);

@@ -131,11 +131,6 @@ impl<'a> PartRun<'a> {
         let wanted = chain.tiles.iter().map(|stage| stage.wants(&self.tile)).max();
         let wanted = wanted.unwrap_or(Wanted::Nothing);
         let near = is_near(&self.tile.reference_box(), self.tile.halo.survey + self.tile.halo.reference);
-        let held = |point: &Point| match wanted {
-            Wanted::Nothing => false,
-            Wanted::NearReference => near(point),
-            Wanted::All => true,
-        };
         let (mut points, mut halo) = (mem::take(&mut self.tile.survey), mem::take(&mut self.buffers.halo));
         let room = if cut { most_points } else { usize::MAX }.min(self.tile.points.survey as usize);
         points.start(if wanted > Wanted::Nothing { room } else { 0 });
@@ -144,9 +139,12 @@ impl<'a> PartRun<'a> {
         let mut fits = true;
         self.read(Cloud::Survey, survey, cut, visitors, |piece| {
             fits &= points.points.len() + halo.points.len() <= most;
-            if fits {
-                points.extend(piece, 0..piece.core, held);
-                halo.extend(piece, piece.core..piece.points.len(), held);
+            if fits && wanted == Wanted::All {
+                points.extend_all(piece, 0..piece.core);
+                halo.extend_all(piece, piece.core..piece.points.len());
+            } else if fits && wanted == Wanted::NearReference {
+                points.extend(piece, 0..piece.core, &near);
+                halo.extend(piece, piece.core..piece.points.len(), &near);
             }
         })?;
         points.core = points.points.len();
