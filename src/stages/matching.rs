@@ -1,14 +1,13 @@
 //! Matching: the reference's elevation at a position, from its ground points near there in plan.
 
-use std::collections::BinaryHeap;
 use std::mem;
 
-use crate::cloud::buckets::{BucketGrid, Offset};
+use crate::cloud::buckets::BucketGrid;
 use crate::cloud::point::Point;
-use crate::cloud::reuse::empty_for;
-use crate::stages::ladder::{Ladders, NO_RUNG, RUNGS};
-use crate::stages::plane_sums::{InnerSums, Plane, PlaneSums};
-use crate::terrain::facet::{Vertex, facet};
+use crate::stages::beside::{Beside, FEW, box_around};
+use crate::stages::gathered::Gathered;
+use crate::stages::ladder::{NO_RUNG, RUNGS};
+use crate::stages::plane_sums::Plane;
 use crate::units::Micrometres;
 
 /// One search for reference around positions.
@@ -48,17 +47,8 @@ impl Search {
 
     /// Bytes of memory that a position takes among so many points a square metre, about.
     pub fn bytes_per_position(self, per_m2: f64) -> f64 {
-        let on_ladder =
-            |rungs: usize| size_of::<Micrometres>() as f64 + Ladders::bytes_per_position(rungs, per_m2);
-        let found = match self {
-            Search::Nearest(_) => size_of::<Nearest>() as f64,
-            Search::Plane(_) => (size_of::<Disc>() + size_of::<Micrometres>()) as f64,
-            Search::Ladder(rungs) => on_ladder(rungs),
-            Search::Either(_, rungs) => size_of::<Nearest>() as f64 + on_ladder(rungs),
-            Search::Triangles(_) => (size_of::<BinaryHeap<Vertex>>() + AROUND * size_of::<Vertex>()) as f64,
-        };
         // In the grid twice, and the start of a bucket.
-        found + (2 * 12 + 4) as f64
+        Gathered::bytes_per_position(self, per_m2) + (2 * 12 + 4) as f64
     }
 }
 
@@ -78,7 +68,8 @@ pub struct Match {
 }
 
 impl Match {
-    fn of(elevation: Micrometres, points: u32, plane: Option<Plane>, around: Around) -> Self {
+    /// Without a setup.
+    pub fn of(elevation: Micrometres, points: u32, plane: Option<Plane>, around: Around) -> Self {
         Match { elevation, points, plane, around, setup: 0 }
     }
 }
@@ -145,127 +136,17 @@ pub struct Matcher {
     beside: Beside,
 }
 
-/// Points one after another that lie side by side, and the box around them.
-#[derive(Default)]
-struct Beside {
-    points: Vec<Point>,
-    sides: [(Micrometres, Micrometres); 2],
-}
-
-/// Points side by side that are looked at together, at the most, and so few that each is by itself.
-const TOGETHER: usize = 32;
-const FEW: usize = 4;
-
-impl Beside {
-    /// Adds a point, unless there are enough, or the box would be wider than `width`.
-    #[inline]
-    fn add(&mut self, point: &Point, width: Micrometres) -> bool {
-        let [x, y] = self.sides;
-        let wider = |(low, high): (Micrometres, Micrometres), at: Micrometres| (low.min(at), high.max(at));
-        let sides = match self.points.is_empty() {
-            true => [(point.x, point.x), (point.y, point.y)],
-            false => [wider(x, point.x), wider(y, point.y)],
-        };
-        if self.points.len() == TOGETHER || sides.iter().any(|(low, high)| high - low > width) {
-            return false;
-        }
-        self.sides = sides;
-        self.points.push(*point);
-        true
-    }
-}
-
-/// What is known so far at the positions, by the order in which they were asked for.
-#[derive(Default)]
-struct Gathered {
-    search: Option<Search>,
-    seed: u64,
-    elevations: Vec<Micrometres>,
-    nearest: Vec<Nearest>,
-    discs: Vec<Disc>,
-    ladders: Ladders,
-    /// The nearest points so far, the farthest of them on top.
-    around: Vec<BinaryHeap<Vertex>>,
-    /// The nearest point of any setup so far: its distance squared, and the setup. Of points equally near the lower number counts.
-    owners: Vec<(i64, u16)>,
-}
-
-/// Sums over the points within a radius, and over those within half of it.
-#[derive(Clone, Copy, Default)]
-struct Disc {
-    all: PlaneSums,
-    inner: InnerSums,
-}
-
-/// The nearest point of the reference so far; [`Nearest::NONE`] before the first.
-#[derive(Clone, Copy)]
-struct Nearest {
-    x: i32,
-    y: i32,
-    level: Level,
-}
-
-impl Nearest {
-    const NONE: Nearest = Nearest { x: i32::MAX, y: i32::MAX, level: Level(0) };
-
-    fn squared(self) -> i64 {
-        i64::from(self.x).pow(2) + i64::from(self.y).pow(2)
-    }
-
-    /// Takes over a point that is nearer; `offset` is from the point to the position.
-    #[inline]
-    fn offer(&mut self, point: &Point, offset: Offset, seed: u64) {
-        if offset.squared <= self.squared() {
-            // From the position to the point, not the other way round.
-            let new = Nearest { x: -offset.x as i32, y: -offset.y as i32, level: Level::of(point) };
-            let position = (point.x + offset.x, point.y + offset.y);
-            if offset.squared < self.squared()
-                || tie_key(seed, new, position) < tie_key(seed, *self, position)
-            {
-                *self = new;
-            }
-        }
-    }
-
-    fn found(self) -> Option<Match> {
-        let distance = self.squared().isqrt() as u32;
-        let around = Around { distance, ..Around::UNKNOWN };
-        (self.x != i32::MAX).then(|| Match::of(self.level.z(), 1, None, around))
-    }
-}
-
-/// What is held of a point beside its position, as one number: elevation times 256, and returns.
-#[derive(Clone, Copy, Default)]
-struct Level(i64);
-
-impl Level {
-    fn of(point: &Point) -> Self {
-        Level(point.z << 8 | i64::from(point.returns()))
-    }
-
-    fn z(self) -> Micrometres {
-        self.0 >> 8
-    }
-
-    /// The point again, as far as its hash asks.
-    fn point(self, x: Micrometres, y: Micrometres) -> Point {
-        let returns = self.0 as u8;
-        let (return_number, number_of_returns) = (returns & 15, returns >> 4);
-        Point { x, y, z: self.z(), return_number, number_of_returns, ..Point::default() }
-    }
-}
-
 impl Matcher {
     /// Forgets all positions and makes room for so many, and no more.
     pub fn start(&mut self, count: usize) {
         self.positions.start(count);
-        self.gathered.elevations.clear();
+        self.gathered.clear();
     }
 
     /// Asks for the reference at a survey point.
     pub fn ask(&mut self, point: &Point) {
-        self.positions.add(point.x, point.y, self.gathered.elevations.len() as u32);
-        self.gathered.elevations.push(point.z);
+        let place = self.gathered.hold(point.z);
+        self.positions.add(point.x, point.y, place as u32);
     }
 
     /// All positions have been asked for; the reference comes next. `seed` is that of the draw.
@@ -277,8 +158,7 @@ impl Matcher {
     /// As [`Matcher::ready`], and the setup of each match is found too. Points carry their setup in place of a strip.
     pub fn ready_by_setup(&mut self, search: Search, seed: u64) {
         self.ready(search, seed);
-        let Gathered { elevations, owners, .. } = &mut self.gathered;
-        refill(owners, elevations.len(), (i64::MAX, 0));
+        self.gathered.start_owners();
     }
 
     /// Takes a ground point of the reference into account wherever it lies within reach.
@@ -298,13 +178,12 @@ impl Matcher {
         let mut beside = mem::take(&mut self.beside);
         for point in points {
             if !beside.add(point, width) {
-                self.offer_beside(&beside.points);
-                beside.points.clear();
-                beside.add(point, width);
+                self.offer_beside(beside.points());
+                beside.start(point);
             }
         }
-        self.offer_beside(&beside.points);
-        beside.points.clear();
+        self.offer_beside(beside.points());
+        beside.clear();
         self.beside = beside;
     }
 
@@ -314,11 +193,8 @@ impl Matcher {
             points.iter().for_each(|point| self.offer(point));
             return;
         }
-        let sides = [|point: &Point| point.x, |point: &Point| point.y].map(|along| {
-            let all = || points.iter().map(along);
-            (all().min().unwrap_or(0), all().max().unwrap_or(0))
-        });
-        if self.positions.may_be_near(sides[0], sides[1]) {
+        let [x, y] = box_around(points);
+        if self.positions.may_be_near(x, y) {
             let (some, others) = points.split_at(points.len() / 2);
             self.offer_beside(some);
             self.offer_beside(others);
@@ -328,131 +204,8 @@ impl Matcher {
     /// The reference at a position, by the order in which they were asked for; nothing where there is not enough of it
     /// within reach. `point` is the survey point there.
     pub fn found(&self, place: usize, point: &Point) -> Option<Match> {
-        let found = self.gathered.matched(place, point)?;
-        let setup = self.gathered.owners.get(place).map_or(0, |(_, setup)| *setup);
-        Some(Match { setup, ..found })
+        self.gathered.found(place, point)
     }
-}
-
-impl Gathered {
-    /// Nothing known at any position; the memory is used again.
-    fn start(&mut self, search: Search, seed: u64) {
-        self.owners.clear();
-        (self.search, self.seed) = (Some(search), seed);
-        let count = self.elevations.len();
-        let (nearest, discs, ladders, around) = match search {
-            Search::Nearest(_) => (count, 0, 0, 0),
-            Search::Plane(_) => (0, count, 0, 0),
-            Search::Ladder(_) => (0, 0, count, 0),
-            Search::Either(..) => (count, 0, count, 0),
-            Search::Triangles(_) => (0, 0, 0, count),
-        };
-        self.around.clear();
-        self.around.resize(around, BinaryHeap::new());
-        refill(&mut self.nearest, nearest, Nearest::NONE);
-        refill(&mut self.discs, discs, Disc::default());
-        self.ladders.start(ladders);
-    }
-
-    /// Takes a point of the reference into account that lies within reach of a position; `offset` is from the point to it. Few
-    /// points do: apart from the search, which so has the registers.
-    #[inline(never)]
-    fn take(&mut self, point: &Point, place: usize, offset: Offset) {
-        let Gathered { search, seed, elevations, nearest, discs, ladders, around, owners } = self;
-        let Some(search) = *search else { return };
-        if let Some(owner) = owners.get_mut(place) {
-            *owner = (*owner).min((offset.squared, point.strip));
-        }
-        let (x, y, z) = (-offset.x, -offset.y, point.z - elevations[place]);
-        match search {
-            Search::Nearest(_) => nearest[place].offer(point, offset, *seed),
-            Search::Either(reach, rungs) => {
-                if offset.squared <= reach * reach {
-                    nearest[place].offer(point, offset, *seed);
-                }
-                if offset.squared <= RUNGS[rungs - 1] * RUNGS[rungs - 1] {
-                    ladders.add(place, x, y, z, offset.squared);
-                }
-            }
-            Search::Plane(reach) => {
-                let disc = &mut discs[place];
-                disc.all.add(x, y, z);
-                if 4 * offset.squared <= reach * reach {
-                    disc.inner.add(x, y, z);
-                }
-            }
-            Search::Ladder(_) => ladders.add(place, x, y, z, offset.squared),
-            Search::Triangles(_) => {
-                let vertex = Vertex { squared: offset.squared, x: x as i32, y: y as i32, z: point.z };
-                hold_nearest(&mut around[place], AROUND, vertex);
-            }
-        }
-    }
-
-    fn matched(&self, place: usize, point: &Point) -> Option<Match> {
-        match self.search? {
-            Search::Nearest(_) => self.nearest[place].found(),
-            Search::Plane(_) => {
-                let Disc { all, inner } = &self.discs[place];
-                planar(all, inner, point.z, Around::UNKNOWN)
-            }
-            Search::Ladder(_) => self.on_ladder(place, point),
-            Search::Either(..) => {
-                let nearest = self.nearest[place].found()?;
-                let on_ladder = self.on_ladder(place, point);
-                let points = if self.ladders.rung(place).is_none() { self.ladders.listed(place) } else { 0 };
-                on_ladder.or(Some(Match { around: Around { points, ..nearest.around }, ..nearest }))
-            }
-            Search::Triangles(longest) => {
-                let nearest = &self.around[place];
-                let farthest = nearest.peek().filter(|_| nearest.len() == AROUND);
-                let known = farthest.map_or((2 * longest + 2) as f64, |one| (one.squared as f64).sqrt());
-                let facet = facet(&mut nearest.iter().copied().collect(), known, longest as f64).ok()?;
-                Some(Match::of(facet.elevation, 3, None, Around::UNKNOWN))
-            }
-        }
-    }
-
-    fn on_ladder(&self, place: usize, point: &Point) -> Option<Match> {
-        let (sums, inner) = self.ladders.sums(place)?;
-        let rung = self.ladders.rung(place)?;
-        planar(sums, &inner, point.z, Around { rung, ..Around::UNKNOWN })
-    }
-}
-
-/// Points around a position that are held to be triangulated: with points evenly spaced, the circle around a facet over the
-/// position lies among the nearest dozen.
-const AROUND: usize = 32;
-
-/// Adds a vertex to the nearest `most` of them.
-pub fn hold_nearest(nearest: &mut BinaryHeap<Vertex>, most: usize, vertex: Vertex) {
-    if nearest.len() < most {
-        nearest.push(vertex);
-    } else if let Some(mut farthest) = nearest.peek_mut()
-        && vertex < *farthest
-    {
-        *farthest = vertex;
-    }
-}
-
-/// The plane through points whose elevations are relative to `z`.
-fn planar(sums: &PlaneSums, inner: &InnerSums, z: Micrometres, around: Around) -> Option<Match> {
-    let (height, plane) = sums.fit(inner)?;
-    Some(Match::of(z + height, sums.points(), Some(plane), around))
-}
-
-/// Holds so many of a value instead; the memory is used again.
-fn refill<T: Clone>(list: &mut Vec<T>, count: usize, value: T) {
-    empty_for(list, count);
-    list.resize(count, value);
-}
-
-/// Of points equally near, the one of smallest hash: any rule by elevation would bias dz. The elevation takes no part in
-/// the hash, so that the level of the reference decides nothing.
-fn tie_key(seed: u64, nearest: Nearest, position: (Micrometres, Micrometres)) -> (u64, Micrometres) {
-    let (x, y) = (position.0 + i64::from(nearest.x), position.1 + i64::from(nearest.y));
-    let at_zero = Point { z: 0, ..nearest.level.point(x, y) };
-    (at_zero.seeded_hash(seed), nearest.level.z())
 }
 
 #[cfg(test)]
@@ -532,6 +285,30 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn points_side_by_side_are_taken_as_one_by_one(
+            positions in proptest::collection::vec((0i64..1_000_000, 0i64..1_000_000), 1..30),
+            runs in proptest::collection::vec((0i64..1_000_000, 0i64..1_000_000, -9_000i64..9_000, 1usize..90), 0..30),
+        ) {
+            let asked: Vec<Point> = positions.iter().map(|&(x, y)| Point { x, y, ..Point::default() }).collect();
+            let along = |&(x, y, step, count): &(i64, i64, i64, usize)| {
+                (0..count as i64).map(move |i| Point { x: x + i * step, y: y + i * step / 2, z: i, ..Point::default() })
+            };
+            let points: Vec<Point> = runs.iter().flat_map(along).collect();
+            let mut matchers = [Matcher::default(), Matcher::default()];
+            for matcher in &mut matchers {
+                matcher.start(asked.len());
+                asked.iter().for_each(|point| matcher.ask(point));
+                matcher.ready(Search::Either(15_000, 2), 1);
+            }
+            let [together, apart] = &mut matchers;
+            together.offer_all(points.iter());
+            points.iter().for_each(|point| apart.offer(point));
+            for (place, point) in asked.iter().enumerate() {
+                prop_assert_eq!(together.found(place, point), apart.found(place, point));
+            }
+        }
+
         #[test]
         fn the_order_of_reference_points_does_not_matter(
             points in proptest::collection::vec((0i64..60, 0i64..60, -50i64..50), 1..60), turn in 0usize..60,

@@ -24,7 +24,8 @@ pub struct Vertex {
 }
 
 impl Vertex {
-    /// A point so far east and north of the position.
+    /// A point so far east and north of the position, for tests.
+    #[cfg(test)]
     pub fn new(x: i32, y: i32, z: Micrometres) -> Self {
         Vertex { squared: i64::from(x).pow(2) + i64::from(y).pow(2), x, y, z }
     }

@@ -5,6 +5,7 @@ use std::collections::{HashMap, HashSet};
 use std::f64::consts::PI;
 
 use crate::cloud::Source;
+use crate::cloud::point::Point;
 use crate::engine::plan::budget::{Density, FileBox, SHARE, cell_bytes};
 use crate::engine::plan::cloud_job::CloudJob;
 use crate::engine::plan::job::Job;
@@ -14,7 +15,7 @@ use crate::stages::list::{Stage, draw_of, export_of};
 use crate::stages::matching::Search;
 use crate::stages::stage::{ExpectedSurvey, SurfaceKey, SurfaceNeed};
 use crate::stages::summarise::Summarise;
-use crate::tile::points::Cloud;
+use crate::tile::points::{Cloud, PointStatus};
 use crate::units::{Micrometres, Unit};
 
 /// Tiles that boxes are laid over at the most.
@@ -23,10 +24,12 @@ const MOST_TILES: f64 = 2e6;
 /// Bytes of memory that a run takes beside its tiles: the program, buffers of readers, what the study looks at together.
 const BASE: f64 = 28e6;
 
-/// Bytes of memory of a survey point at work on a tile, all in all, where the reference is sparse.
-const POINT_AT_WORK: f64 = 85.0;
+/// Bytes of memory of a survey point that is held.
+const POINT: f64 = (size_of::<Point>() + size_of::<PointStatus>()) as f64;
+/// Share of what the stages ask for at a point that is there at once: the fullest tiles of two workers seldom meet.
+const AT_ONCE: f64 = 0.7;
 /// Share of the mean density of the reference that most points of the survey see: those of a scan crowd at its foot.
-const SEEN_OF_MEAN: f64 = 0.5;
+const SEEN_OF_MEAN: f64 = 0.25;
 
 /// Bytes of a point on disk: in whole millimetres, and in fractions of a foot.
 const BYTES_METRE: f64 = 8.5;
@@ -169,24 +172,27 @@ fn tiles(job: &Job) -> u64 {
 fn memory(job: &Job) -> u64 {
     let (edge, halo) = (metres(job.tiling.edge), metres(job.chain.halo().survey));
     let density = &job.survey.density;
-    let per_m2 = density.points as f64 / covered(density);
-    let mut points = (per_m2 * (edge + 2.0 * halo).powi(2)).min(density.points as f64);
-    let scanned = job.reference.as_ref().map_or(0.0, |cloud| covered(&cloud.density));
-    let by_cell = job.pipeline.stages.iter().find_map(Stage::as_summarise).is_some_and(Summarise::is_by_cell);
-    if !by_cell {
-        // Only points near the reference are held.
-        points *= (2.0 * scanned / covered(density)).min(1.0);
+    let tile = (edge + 2.0 * halo).powi(2);
+    let points = (density.points as f64 / covered(density) * tile).min(density.points as f64);
+    let (mut near, mut reference_per_m2) = (0.0, 0.0);
+    if let Some(reference) = job.reference.as_ref().map(|cloud| &cloud.density) {
+        let scanned = covered(reference);
+        let widest = reference.boxes.iter().map(area).fold(0.0, f64::max);
+        // Of the tile that holds most.
+        near = (scanned / covered(density)).max(widest / tile).min(1.0);
+        reference_per_m2 = reference.points as f64 / scanned;
     }
-    let share = job.resources.memory as f64 * SHARE / job.resources.threads as f64;
+    let by_cell = job.pipeline.stages.iter().find_map(Stage::as_summarise).is_some_and(Summarise::is_by_cell);
+    let held = if by_cell { 1.0 } else { near };
+    let given: f64 = job.chain.tiles.iter().map(|stage| stage.bytes_given()).sum();
+    let seen = SEEN_OF_MEAN * reference_per_m2;
+    let asked: f64 = job.chain.tiles.iter().map(|stage| stage.bytes_per_point(seen)).sum();
+    let point = held * POINT + given + near * AT_ONCE * asked;
     let threads = job.resources.threads as f64;
-    let cells = cell_bytes(job.tiling.edge, &job.chain) / 2.0;
-    // In a dense scan more is held of a position than in a sparse one.
-    let asked = |per_m2: f64| job.chain.tiles.iter().map(|stage| stage.bytes_per_point(per_m2)).sum::<f64>();
-    let reference_per_m2 = job.reference.as_ref().map_or(0.0, |cloud| cloud.density.points as f64 / scanned);
-    let point = POINT_AT_WORK + asked(SEEN_OF_MEAN * reference_per_m2) - asked(0.0);
     // All workers together hold no more than there is.
-    let at_work = (points * threads).min(density.points as f64) * point + cells * threads;
-    (BASE + at_work.min(share * threads)) as u64
+    let at_work = (points * threads).min(density.points as f64) * point
+        + threads * cell_bytes(job.tiling.edge, &job.chain);
+    (BASE + at_work.min(job.resources.memory as f64 * SHARE)) as u64
 }
 
 fn disk(job: &Job) -> u64 {
