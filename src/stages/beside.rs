@@ -24,7 +24,6 @@ impl Beside {
             self.start(point);
             return true;
         }
-        let wider = |(low, high): (Micrometres, Micrometres), at: Micrometres| (low.min(at), high.max(at));
         let sides = [wider(self.sides[0], point.x), wider(self.sides[1], point.y)];
         if self.points.len() == TOGETHER || sides.iter().any(|(low, high)| high - low > width) {
             return false;
@@ -38,7 +37,7 @@ impl Beside {
     pub fn start(&mut self, point: &Point) {
         self.points.clear();
         self.points.push(*point);
-        self.sides = box_around(&self.points);
+        self.sides = [(point.x, point.x), (point.y, point.y)];
     }
 
     /// Forgets them; the memory is used again.
@@ -53,9 +52,16 @@ impl Beside {
 }
 
 /// The least and the greatest x of some points, and y.
+#[inline]
 pub fn box_around(points: &[Point]) -> [(Micrometres, Micrometres); 2] {
-    [|point: &Point| point.x, |point: &Point| point.y].map(|along| {
-        let all = || points.iter().map(along);
-        (all().min().unwrap_or(0), all().max().unwrap_or(0))
+    let first = points.first().map_or((0, 0), |point| (point.x, point.y));
+    points.iter().fold([(first.0, first.0), (first.1, first.1)], |[x, y], point| {
+        [wider(x, point.x), wider(y, point.y)]
     })
+}
+
+/// A side that reaches to a coordinate, too.
+#[inline]
+fn wider((low, high): (Micrometres, Micrometres), at: Micrometres) -> (Micrometres, Micrometres) {
+    (low.min(at), high.max(at))
 }
