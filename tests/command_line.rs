@@ -110,7 +110,7 @@ fn a_wrong_command_line_ends_with_2_and_writes_nothing() {
         at,
         &["run", file, "--memory", "1M"],
         2,
-        &["1 MiB of memory is too little", "need 85 MiB", "--memory"],
+        &["1 MiB of memory is too little", "need 84 MiB", "--memory"],
     );
     assert_fails(at, &["check", file, "--memory", "1M"], 2, &["1 MiB", "--memory"]);
     assert_fails(at, &["run", file, "--memory", "much"], 2, &["`much` is not a size", "512M"]);
