@@ -140,7 +140,7 @@ fn a_run_that_the_disk_cannot_hold_does_not_start() {
     let Some(disk) = SmallDisk::new("8m") else { return };
     let out = disk.0.path().join("out");
     let said = refused(&try_run(&pipeline, &out, &[]), 1);
-    assert!(said.contains("the run needs about 29 MiB of working space on this disk, but"), "{said}");
+    assert!(said.contains("the run needs about 25 MiB of working space on this disk, but"), "{said}");
     assert_eq!(names(disk.0.path()), [""; 0]);
 }
 

@@ -32,7 +32,7 @@ const AT_ONCE: f64 = 0.7;
 const SEEN_OF_MEAN: f64 = 0.25;
 
 /// Bytes of a point on disk: in whole millimetres, and in fractions of a foot.
-const BYTES_METRE: f64 = 8.5;
+const BYTES_METRE: f64 = 8.0;
 const BYTES_FOOT: f64 = 11.0;
 
 /// Bytes on disk of a cell of the ground surface, of a comparison, and of terrain cells for each square metre of reference.
