@@ -113,7 +113,6 @@ impl<'a> Packed<'a> {
         self.for_each_batch(|rows| list.extend(rows.map(point)));
     }
 
-    /// Calls `f` with the rows of all points, some at a time.
     /// Calls `f` with each whose position `holds` chooses; of the others not even the elevation is unpacked.
     pub fn for_each_at(&self, holds: impl Fn(Micrometres, Micrometres) -> bool, mut f: impl FnMut(Point)) {
         let [x, y, others @ ..] = &self.columns;
@@ -131,6 +130,7 @@ impl<'a> Packed<'a> {
         }
     }
 
+    /// Calls `f` with the rows of all points, some at a time.
     #[inline]
     fn for_each_batch(&self, mut f: impl FnMut(Rows<'_>)) {
         let mut columns = [[0; BATCH]; COLUMNS];

@@ -5,7 +5,8 @@ use crate::areas::LeftOut;
 use crate::cloud::point::Point;
 use crate::stages::compare::Compare;
 use crate::stages::left_out;
-use crate::stages::matching::{Match, Matcher, Search};
+use crate::stages::matching::Matcher;
+use crate::stages::search::{Match, Search};
 use crate::stages::stage::{Preparing, Wanted};
 use crate::tile::at_work::{Tile, holds};
 use crate::tile::points::{Cloud, PointSet, PointStatus};
@@ -41,7 +42,8 @@ impl Asking {
 
     /// Bytes of memory that a point takes at which it is asked for, among so many of the reference a square metre.
     pub fn bytes_per_point<T>(&self, per_m2: f64) -> f64 {
-        self.search.map_or(0.0, |search| search.bytes_per_position(per_m2) + size_of::<(u32, T)>() as f64)
+        self.search
+            .map_or(0.0, |search| Matcher::bytes_per_position(search, per_m2) + size_of::<(u32, T)>() as f64)
     }
 }
 
@@ -96,11 +98,11 @@ impl<'a, T: Copy> Asked<'a, T> {
             return;
         }
         let place = left_out::place(Cloud::Reference);
-        for (point, status) in piece.points.iter().zip(&piece.statuses) {
-            if is_ground(point, *status) && self.how.left_out.first(place, point).is_none() {
-                self.matcher.offer(point);
-            }
-        }
+        let Asked { how, matcher, .. } = self;
+        let ground = piece.points.iter().zip(&piece.statuses).filter(|(point, status)| {
+            is_ground(point, **status) && how.left_out.first(place, point).is_none()
+        });
+        matcher.offer_all(ground.map(|(point, _)| point));
     }
 
     /// Hands over each point that has reference.

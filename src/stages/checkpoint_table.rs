@@ -87,7 +87,7 @@ pub fn exact(micrometres: Micrometres, unit: Unit) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stages::matching::Around;
+    use crate::stages::search::Around;
     use crate::tile::gradient::Gradient;
     use crate::tile::strata::Strata;
 

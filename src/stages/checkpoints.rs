@@ -13,8 +13,9 @@ use crate::stages::auto::Count;
 use crate::stages::compare::Compare;
 use crate::stages::draw::{Draw, IN_MEMORY};
 use crate::stages::left_out;
-use crate::stages::matching::{Candidate, Candidates, Counted, Match, Matcher, NO_DISTANCE};
+use crate::stages::matching::{Candidate, Candidates, Counted, Matcher, NO_DISTANCE};
 use crate::stages::matching_sums::MatchingSums;
+use crate::stages::search::Match;
 use crate::stages::spacing::stay;
 use crate::stages::stage::{Preparing, StageOptions, Step, TileStage, Visitor, Wanted};
 use crate::tile::at_work::{Halo, Tile, holds};
@@ -153,7 +154,7 @@ impl TileStage for DrawCheckpoints {
 
     fn bytes_per_point(&self, reference_per_m2: f64) -> f64 {
         let mut asked =
-            self.compare.search().bytes_per_position(reference_per_m2) + size_of::<Asked>() as f64;
+            Matcher::bytes_per_position(self.compare.search(), reference_per_m2) + size_of::<Asked>() as f64;
         if self.by_setup {
             asked += size_of::<(i64, u16)>() as f64;
         }

@@ -3,9 +3,9 @@
 use crate::cloud::point::Point;
 use crate::stages::auto::Count;
 use crate::stages::compared::Compared;
-use crate::stages::matching::{Around, Match};
 use crate::stages::matching_sums::MatchingSums;
 use crate::stages::plane_sums::{Inner, Plane};
+use crate::stages::search::{Around, Match};
 use crate::tile::gradient::{self, Gradient};
 use crate::tile::strata::{self, Strata};
 use crate::tile::yields::{Sections, YieldError, Yields};

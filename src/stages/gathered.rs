@@ -6,8 +6,8 @@ use crate::cloud::buckets::Offset;
 use crate::cloud::point::Point;
 use crate::cloud::reuse::empty_for;
 use crate::stages::ladder::{Ladders, RUNGS};
-use crate::stages::matching::{Around, Match, Search};
 use crate::stages::plane_sums::{InnerSums, PlaneSums};
+use crate::stages::search::{Around, Match, Search};
 use crate::terrain::facet::{Vertex, facet};
 use crate::units::Micrometres;
 

@@ -7,8 +7,8 @@
 //! is 2 or 4/3 times d. The nearest point adds distance × slope, in any direction: half of its square on average.
 
 use crate::stages::ladder::{NO_RUNG, RUNGS};
-use crate::stages::matching::{Around, Match};
 use crate::stages::plane_sums::Plane;
+use crate::stages::search::{Around, Match};
 use crate::tile::yields::{Sections, YieldError, Yields};
 
 /// The section of the sums.

@@ -82,6 +82,7 @@ pub mod plane_sums;
 pub(crate) mod read;
 pub mod refused;
 pub(crate) mod relief;
+pub(crate) mod search;
 pub mod select;
 pub(crate) mod setup_sums;
 pub mod sites;

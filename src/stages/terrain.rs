@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::areas::LeftOut;
 use crate::cloud::bounds::{Bounds, Range, overlap};
+use crate::cloud::point::Point;
 use crate::raster::{Extent, Finder, Raster};
 use crate::stages::auto::Auto;
 use crate::stages::left_out;
@@ -183,11 +184,10 @@ impl Visitor for GroundGiver<'_> {
             }
             Cloud::Reference => {
                 let Some(sums) = &mut self.reference else { return };
-                for (point, _) in core.filter(|(_, status)| **status == PointStatus::Ground) {
-                    if self.left_out.first(left_out::place(cloud), point).is_none() {
-                        sums.add_reference(point.x, point.y, point.z);
-                    }
-                }
+                let left_out = |point: &Point| self.left_out.first(left_out::place(cloud), point).is_some();
+                let ground =
+                    core.filter(|(point, status)| **status == PointStatus::Ground && !left_out(point));
+                sums.add_references(ground.map(|(point, _)| (point.x, point.y, point.z)));
             }
         }
     }

@@ -188,10 +188,10 @@ fn reference_cells_need_enough_points() {
     let core = ((0, 1_000_000), (0, 1_000_000));
     let mut near = Neighbourhood::new(&Extent::covering(500_000.0, core.0, core.1, 0), core, 1_000_000);
     for i in 0..4 {
-        near.sums.add_reference(100 + i, 200, 5 * i);
-        near.sums.add_reference(-100 - i, 200, 5 * i);
+        near.sums.add_references([(100 + i, 200, 5 * i)]);
+        near.sums.add_references([(-100 - i, 200, 5 * i)]);
         if i < 3 {
-            near.sums.add_reference(600_000, 200, 5 * i);
+            near.sums.add_references([(600_000, 200, 5 * i)]);
         }
     }
     let places = near.places(&Settings { reach: 1_000_000, ..settings() });

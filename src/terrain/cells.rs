@@ -157,13 +157,11 @@ impl Sums {
         self.add(usize::from(return_number & 15), x, y, z);
     }
 
-    /// Adds a ground point of the reference; positions outside are passed over.
-    pub fn add_reference(&mut self, x: Micrometres, y: Micrometres, z: Micrometres) {
-        self.add(REFERENCE, x, y, z);
-    }
-
-    /// Adds many, as [`Sums::add_reference`] does one by one.
-    pub fn add_references(&mut self, points: impl Iterator<Item = (Micrometres, Micrometres, Micrometres)>) {
+    /// Adds ground points of the reference; positions outside are passed over.
+    pub fn add_references(
+        &mut self,
+        points: impl IntoIterator<Item = (Micrometres, Micrometres, Micrometres)>,
+    ) {
         // A scanner writes side by side what lies side by side: points of one cell are summed up before they are added to it.
         let (mut cell, mut run) = (None, Sum::default());
         for (x, y, z) in points {
@@ -331,7 +329,10 @@ impl CellSums {
     }
 
     /// Adds ground points of the reference.
-    pub fn add_references(&mut self, points: impl Iterator<Item = (Micrometres, Micrometres, Micrometres)>) {
+    pub fn add_references(
+        &mut self,
+        points: impl IntoIterator<Item = (Micrometres, Micrometres, Micrometres)>,
+    ) {
         if let Some(sums) = &mut self.sums {
             sums.add_references(points);
         }
@@ -376,7 +377,7 @@ mod tests {
                 }
             }
         }
-        cells.add_references(reference.into_iter());
+        cells.add_references(reference);
         cells
     }
 
@@ -432,7 +433,7 @@ mod tests {
         for i in 0..400_000 {
             cells.add_survey(i * 7919 % 100_000_000, i * 250, 1_000_000, 1 + (i % 3) as u8, i % 2 == 0);
         }
-        cells.add_references([(5, 5, 5)].into_iter());
+        cells.add_references([(5, 5, 5)]);
         // Positions outside are passed over.
         for (x, y) in [(-1, 5), (5, -1), (100_000_000, 5), (5, 100_000_000), (i64::MIN / 4, i64::MAX / 4)] {
             let before = cells.clone();

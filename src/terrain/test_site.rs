@@ -126,7 +126,7 @@ pub fn work_off(
         let mut cells = CellSums::new(extent, Some(extent));
         for &&(x, y, z, r) in order.iter().filter(|p| tiling.key_of(p.0, p.1) == key) {
             if r == 0 {
-                cells.add_references([(x, y, z)].into_iter());
+                cells.add_references([(x, y, z)]);
                 continue;
             }
             if r == BUSH {

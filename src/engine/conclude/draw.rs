@@ -168,7 +168,7 @@ mod tests {
 
     use super::*;
     use crate::stages::compared::{ComparedInTiles, Comparisons};
-    use crate::stages::matching::Around;
+    use crate::stages::search::Around;
     use crate::tile::gradient::Gradient;
     use crate::tile::strata::Strata;
 

@@ -12,7 +12,7 @@ use crate::engine::plan::job::Job;
 use crate::stages::compare::Compare;
 use crate::stages::filters_found::RECORD;
 use crate::stages::list::{Stage, draw_of, export_of};
-use crate::stages::matching::Search;
+use crate::stages::search::Search;
 use crate::stages::stage::{ExpectedSurvey, SurfaceKey, SurfaceNeed};
 use crate::stages::summarise::Summarise;
 use crate::tile::points::{Cloud, PointStatus};

@@ -28,7 +28,7 @@ pub struct Buffers {
     reusable: Shared,
 }
 
-/// Points of a halo whose memory is used again; that of larger ones is given back.
+/// Points of a halo whose memory is used again for the next tile; a list with room for far more is given back.
 const HALO_KEPT: usize = 64 << 10;
 
 /// How the work on a part of a tile ended.

@@ -227,9 +227,9 @@ fn terrain_minus_reference_is_taken_at_the_centroid_of_enough_reference() {
     let mut sums = Sums::new(extent);
     for i in 0..REFERENCE_POINTS as i64 {
         let (x, y) = (501_010_010_000 + i * 70_000, 4_202_010_020_000 + i * 10_000);
-        sums.add_reference(x, y, plane(x, y) - 12_000);
+        sums.add_references([(x, y, plane(x, y) - 12_000)]);
     }
-    sums.add_reference(501_012_000_000, 4_202_012_000_000, 0);
+    sums.add_references([(501_012_000_000, 4_202_012_000_000, 0)]);
     let patch = made(extent, &facets(&[1], 2_000_000), &points, Some(&sums));
     let with: Vec<i64> = patch.cells.iter().filter_map(|cell| cell.dz).collect();
     assert_eq!(with.len(), 1);
